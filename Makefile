@@ -1,0 +1,39 @@
+# Two commands do all the set-up: `make rehearse` and `make test`.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.PHONY: rehearse test check unit benchmarks clean
+
+rehearse: $(VENV)/.run
+	$(BIN)/moontrim rehearse
+
+test: $(VENV)/.test
+	.ci/system-packages rigctld=libhamlib-utils
+	$(MAKE) --no-print-directory check unit
+
+# Style, types and the arrows between modules.
+check: $(VENV)/.test
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+unit: $(VENV)/.test
+	$(BIN)/python -m pytest
+
+# Printed ratios, for a person to read; never part of the tests, since machines are shared and noisy.
+benchmarks: $(VENV)/.test
+	for script in tests/benchmarks/bench_*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
+
+$(VENV)/.run: pyproject.toml
+	.ci/make-venv $(PYTHON) $(VENV)
+	$(BIN)/pip install --quiet --disable-pip-version-check --editable .
+	touch $@
+
+$(VENV)/.test: pyproject.toml $(VENV)/.run
+	$(BIN)/pip install --quiet --disable-pip-version-check --editable '.[test]'
+	touch $@
+
+clean:
+	rm -rf $(VENV) out build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -1,0 +1,117 @@
+"""The composition root: builds the parts, runs them in one task group, and takes them down in order.
+
+Owns no behaviour of its own. The daemon never keys a radio; on the way out it undoes its correction.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import signal
+from collections.abc import Callable, Coroutine
+from typing import Any
+
+from moontrim_drivers.contract import RigDriver
+from moontrim_drivers.registry import load
+
+from moontrim.clock import Clock
+from moontrim.path import Ephemeris
+from moontrim.planner import nearest
+from moontrim.riglink import ANSWERING, RigLink
+from moontrim.settings import Settings
+from moontrim.state import StateHub, Tracking
+from moontrim.store import SessionSaver, load_session
+from moontrim.tracker import Inbox, Tracker
+
+log = logging.getLogger(__name__)
+
+FAREWELL_S = 2.5
+
+# A task that runs beside the daemon (a view, a remote control, a simulated operator) and is cancelled first.
+Companion = Callable[["Daemon"], Coroutine[Any, Any, None]]
+
+
+class Daemon:
+    """One radio kept on frequency. Make it inside the event loop; `run` once."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        clock: Clock,
+        ephemeris: Ephemeris,
+        driver: RigDriver | None = None,
+        seed: int | None = None,
+    ) -> None:
+        self.settings = settings
+        self.clock = clock
+        self.ephemeris = ephemeris
+        self.inbox = Inbox()
+        self.hub = StateHub()
+        self.stop = asyncio.Event()
+        folder = settings.state_path()
+        self.saver = SessionSaver(folder)
+        session = load_session(folder, settings)
+        radio = settings.radio
+        if driver is None:
+            driver = load(radio.driver)(radio.driver_options(), clock)
+        self.link = RigLink(
+            driver,
+            clock,
+            self.inbox.post,
+            deadline_s=radio.deadline_s,
+            poll_s=radio.poll_s,
+            max_steps_per_s=radio.max_steps_per_s,
+            seed=seed,
+        )
+        self.tracker = Tracker(
+            settings, ephemeris, clock, session, self.link, self.inbox, self.hub, self.saver
+        )
+
+    async def run(self, *companions: Companion) -> None:
+        """Run until `stop` is set, then shut down in reverse order of start."""
+        async with asyncio.TaskGroup() as group:
+            saver = group.create_task(self.saver.run(), name="saver")
+            link = group.create_task(self.link.run(), name="rig link")
+            tracker = group.create_task(self.tracker.run(), name="tracker")
+            beside = [
+                group.create_task(companion(self), name=f"companion {index}")
+                for index, companion in enumerate(companions)
+            ]
+            await self.stop.wait()
+            for task in (*beside, tracker):
+                task.cancel()
+            await self._farewell(link)
+            saver.cancel()
+        await self.saver.flush()
+
+    async def _farewell(self, link: asyncio.Task[None]) -> None:
+        """Leave the dial as configured, and end the link within a bounded time whatever the radio does."""
+        self.link.retire(*self._farewell_dials())
+        try:
+            async with self.clock.timeout(FAREWELL_S):
+                await asyncio.shield(link)
+        except TimeoutError:
+            log.warning("the radio did not answer in time to put its dial back")
+            link.cancel()
+
+    def _farewell_dials(self) -> tuple[int | None, int | None]:
+        latest, session = self.hub.latest, self.tracker.session
+        hands_off = latest is not None and latest.tracking in (
+            Tracking.PAUSED,
+            Tracking.YIELDING,
+            Tracking.OUTSIDE_BAND,
+        )
+        if self.settings.radio.on_exit == "stay" or hands_off:
+            return None, None
+        if self.link.view.state not in ANSWERING:
+            return None, None
+        band = self.settings.band(session.band)
+        sked_dial_hz = band.band().dial_hz(session.here(self.settings).sked_hz)
+        dial_hz = nearest(sked_dial_hz, band.dial_resolution_hz)
+        return dial_hz, dial_hz
+
+    def stop_on_signals(self) -> None:
+        """SIGTERM and SIGINT end the run in order."""
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, self.stop.set)

@@ -1,0 +1,50 @@
+"""Between the air and the dial of one band. Pure; knows neither time nor radio.
+
+Indicated on-air frequency = offset + dial, or offset - dial for a transverter of inverse sense. The true one
+differs by what was measured: true = indicated * (1 + reference_error_ppb * 1e-9) + dial_error_hz. The offset
+and the dial hang on the same reference here; a station with two references states the sum in dial_error_hz.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Conversion and limits. All frequencies in Hz; allowed_* are true on-air frequencies."""
+
+    name: str
+    allowed_low_hz: int
+    allowed_high_hz: int
+    transverter_offset_hz: int = 0
+    transverter_sense: Literal["plus", "minus"] = "plus"
+    dial_resolution_hz: int = 1
+    dial_error_hz: float = 0.0
+    reference_error_ppb: float = 0.0
+
+    @property
+    def dial_per_on_air(self) -> float:
+        """d(dial)/d(on-air), +1 or -1 but for the reference error."""
+        sign = 1.0 if self.transverter_sense == "plus" else -1.0
+        return sign / (1.0 + self.reference_error_ppb * 1e-9)
+
+    def dial_hz(self, on_air_hz: float) -> float:
+        """The dial, not yet rounded, that puts the radio on this true on-air frequency."""
+        indicated_hz = (on_air_hz - self.dial_error_hz) / (1.0 + self.reference_error_ppb * 1e-9)
+        if self.transverter_sense == "plus":
+            return indicated_hz - self.transverter_offset_hz
+        return self.transverter_offset_hz - indicated_hz
+
+    def on_air_hz(self, dial_hz: float) -> float:
+        """The true on-air frequency of a dial."""
+        if self.transverter_sense == "plus":
+            indicated_hz = self.transverter_offset_hz + dial_hz
+        else:
+            indicated_hz = self.transverter_offset_hz - dial_hz
+        return indicated_hz * (1.0 + self.reference_error_ppb * 1e-9) + self.dial_error_hz
+
+    def allows(self, on_air_hz: float) -> bool:
+        """May we transmit here? False for NaN as well."""
+        return self.allowed_low_hz <= on_air_hz <= self.allowed_high_hz

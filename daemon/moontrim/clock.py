@@ -1,0 +1,179 @@
+"""Time as a parameter: the system's, a rehearsal's, or a test's.
+
+Owns every reading of a clock and every wait. Nothing else in moontrim calls `time.*`, `datetime.now` or
+`asyncio.sleep` with a duration. Two kinds of time are kept apart: UTC (POSIX seconds, for the Moon; it may
+step) and monotonic (for deadlines; it never does).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import heapq
+import itertools
+import math
+import selectors
+import time
+from abc import ABC, abstractmethod
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterator
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, contextmanager
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+
+class Clock(ABC):
+    """What the daemon and its drivers know of time."""
+
+    @abstractmethod
+    def utc_s(self) -> float:
+        """POSIX seconds of UTC."""
+
+    @abstractmethod
+    def monotonic_s(self) -> float:
+        """Seconds since an arbitrary start; never steps."""
+
+    @abstractmethod
+    async def sleep(self, duration_s: float) -> None:
+        """Wait; zero or less only lets other tasks run."""
+
+    @abstractmethod
+    def timeout(self, duration_s: float) -> AbstractAsyncContextManager[object]:
+        """`async with clock.timeout(1.0):` raises TimeoutError when the body takes longer."""
+
+    async def sleep_until_utc(self, utc_s: float) -> None:
+        """Wait for an instant of UTC, looking at the clock again at least once a second: a step of the
+        clock must not leave us waiting for an instant that has passed or moved far away."""
+        while (remaining_s := utc_s - self.utc_s()) > 0.0:
+            await self.sleep(min(remaining_s, 1.0))
+
+    async def wait(self, event: asyncio.Event, duration_s: float) -> bool:
+        """Wait for the event, at most that long; True if it came."""
+        if event.is_set() or duration_s <= 0.0:
+            await asyncio.sleep(0)
+            return event.is_set()
+        try:
+            async with self.timeout(duration_s):
+                await event.wait()
+        except TimeoutError:
+            return False
+        return True
+
+
+class SystemClock(Clock):
+    """The machine's own clocks."""
+
+    def utc_s(self) -> float:
+        return time.time()
+
+    def monotonic_s(self) -> float:
+        return time.monotonic()
+
+    async def sleep(self, duration_s: float) -> None:
+        await asyncio.sleep(max(0.0, duration_s))
+
+    def timeout(self, duration_s: float) -> AbstractAsyncContextManager[object]:
+        return asyncio.timeout(duration_s)
+
+
+class VirtualClock(Clock):
+    """A clock that jumps to the next thing anyone waits for, once nobody has anything left to do.
+
+    pace: virtual seconds per real second; infinity (for tests) runs as fast as the machine can. It must be
+    used on a loop made by `run`, whose selector tells it when the loop is idle; sockets and real timers
+    on that loop keep working in real time. Same inputs, same order of events.
+    """
+
+    def __init__(self, start_utc_s: float, pace: float = math.inf) -> None:
+        self._start_utc_s = start_utc_s
+        self._now_s = 0.0
+        self._pace = pace
+        self._began_s: float | None = None  # real monotonic time at which virtual time 0 was
+        self._order = itertools.count()
+        self._heap: list[tuple[float, int, _Alarm]] = []
+
+    def utc_s(self) -> float:
+        return self._start_utc_s + self._now_s
+
+    def monotonic_s(self) -> float:
+        return self._now_s
+
+    def step_utc(self, by_s: float) -> None:
+        """Make UTC jump, as a clock that gets set does. Monotonic time is unaffected."""
+        self._start_utc_s += by_s
+
+    async def sleep(self, duration_s: float) -> None:
+        if duration_s <= 0.0:
+            await asyncio.sleep(0)
+            return
+        done = asyncio.get_running_loop().create_future()
+        with self._alarm(duration_s, lambda: done.done() or done.set_result(None)):
+            await done
+
+    @asynccontextmanager
+    async def timeout(self, duration_s: float) -> AsyncIterator[None]:
+        loop = asyncio.get_running_loop()
+        async with asyncio.timeout(None) as scope:
+            with self._alarm(duration_s, lambda: scope.reschedule(loop.time())):
+                yield
+
+    def run(self, main: Coroutine[Any, Any, T]) -> T:
+        """Run a coroutine to its end on a fresh event loop that drives this clock."""
+        selector = _IdleSelector(self)
+        with asyncio.Runner(loop_factory=lambda: asyncio.SelectorEventLoop(selector)) as runner:
+            return runner.run(main)
+
+    @contextmanager
+    def _alarm(self, duration_s: float, call: Callable[[], object]) -> Iterator[None]:
+        alarm = _Alarm(call)
+        heapq.heappush(self._heap, (self._now_s + duration_s, next(self._order), alarm))
+        try:
+            yield
+        finally:
+            alarm.call = None
+
+    def real_wait_s(self) -> float | None:
+        """Real seconds until the next alarm is due at this pace; None if nobody waits."""
+        while self._heap and self._heap[0][2].call is None:
+            heapq.heappop(self._heap)
+        if not self._heap:
+            return None
+        if math.isinf(self._pace):
+            return 0.0
+        if self._began_s is None:
+            self._began_s = time.monotonic() - self._now_s / self._pace
+        return max(0.0, self._began_s + self._heap[0][0] / self._pace - time.monotonic())
+
+    def advance(self) -> None:
+        """Jump to the earliest alarm and ring every alarm of that instant."""
+        self._now_s = max(self._now_s, self._heap[0][0])
+        while self._heap and self._heap[0][0] <= self._now_s:
+            alarm = heapq.heappop(self._heap)[2]
+            if alarm.call is not None:
+                alarm.call()
+
+
+class _Alarm:
+    __slots__ = ("call",)
+
+    def __init__(self, call: Callable[[], object]) -> None:
+        self.call: Callable[[], object] | None = call
+
+
+class _IdleSelector(selectors.DefaultSelector):
+    """asyncio asks its selector to wait only when no callback is ready: that is the moment to move on."""
+
+    def __init__(self, clock: VirtualClock) -> None:
+        super().__init__()
+        self._clock = clock
+
+    def select(
+        self, timeout: float | None = None
+    ) -> list[tuple[selectors.SelectorKey, int]]:
+        if timeout is None or timeout > 0.0:
+            wait_s = self._clock.real_wait_s()
+            if wait_s is not None and wait_s <= 0.0:
+                self._clock.advance()
+                return super().select(0)
+            if wait_s is not None:
+                timeout = wait_s if timeout is None else min(timeout, wait_s)
+        return super().select(timeout)

@@ -1,0 +1,72 @@
+"""From an agreement and the path's frequency ratios to the two frequencies that ought to be on the air.
+
+Pure arithmetic; knows neither time nor radio. Sign convention, here and everywhere: a shift is received minus
+transmitted frequency, positive when it arrives higher. A ratio is received over sent; `fraction` is ratio - 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+Agreement = Literal["halves", "receiver", "transmitter", "home", "partner"]
+AGREEMENTS: tuple[Agreement, ...] = get_args(Agreement)
+
+WORDS: dict[Agreement, str] = {
+    "halves": "you correct your half; ask your partner to correct theirs",
+    "receiver": "both send on the sked frequency; each corrects in the receiver",
+    "transmitter": "each sends so that it arrives on the sked frequency; receivers stay put",
+    "home": "you correct the whole path; ask your partner to stay on the sked frequency",
+    "partner": "you stay on the sked frequency; ask your partner to correct the whole path",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Fractions:
+    """Frequency ratio minus one, for a signal that arrives at home now (down, received) or leaves now.
+
+    up: home to Moon. down: Moon to home. received: partner to home. sent: home to partner. For our own
+    echo, received and sent are both the echo.
+    """
+
+    up: float
+    down: float
+    received: float
+    sent: float
+
+
+@dataclass(frozen=True, slots=True)
+class OnAir:
+    """Ideal on-air frequencies in Hz."""
+
+    rx_hz: float
+    tx_hz: float
+
+
+def on_air(
+    agreement: Agreement,
+    sked_hz: float,
+    fractions: Fractions,
+    trim_rx_hz: float = 0.0,
+    trim_tx_hz: float = 0.0,
+) -> OnAir:
+    """What home should receive and transmit on, trims included."""
+    rx_hz = tx_hz = sked_hz
+    if agreement == "halves":
+        rx_hz, tx_hz = sked_hz * (1.0 + fractions.down), sked_hz / (1.0 + fractions.up)
+    elif agreement == "receiver":
+        rx_hz = sked_hz * (1.0 + fractions.received)
+    elif agreement == "transmitter":
+        tx_hz = sked_hz / (1.0 + fractions.sent)
+    elif agreement == "home":
+        rx_hz, tx_hz = sked_hz * (1.0 + fractions.received), sked_hz / (1.0 + fractions.sent)
+    return OnAir(rx_hz + trim_rx_hz, tx_hz + trim_tx_hz)
+
+
+def sked_from_received(
+    agreement: Agreement, rx_hz: float, fractions: Fractions, trim_rx_hz: float = 0.0
+) -> float:
+    """The sked frequency for which `on_air` would give this receive frequency: what a dial turned by hand
+    asks for."""
+    receive = on_air(agreement, 1.0, fractions).rx_hz
+    return (rx_hz - trim_rx_hz) / receive

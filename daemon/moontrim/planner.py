@@ -1,0 +1,170 @@
+"""From ideal frequencies to steps of the dial, each with its instant. Pure; knows neither asyncio nor radio.
+
+A dial has only whole steps. The residual (dial as set minus dial as it ideally is) stays within half a step
+if, and only if, the dial moves at the instants where the ideal dial crosses the middle between two dial
+values; that is where steps are put, however many fall into one second. A radio that cannot take that many
+gets a coarser grid, the finest it can follow, which is the best placement of fewer steps: every residual
+then stays within half of that grid.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from moontrim.band import Band
+from moontrim.correction import OnAir
+
+Which = Literal["rx", "tx"]
+WhileTransmitting = Literal["hold", "mid_over", "step"]
+
+
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """A frequency over one second: a straight line. At 24 GHz the Doppler rate itself changes by less than
+    1e-3 Hz/s in a second, so that a line through both ends is within 1e-4 Hz."""
+
+    start_utc_s: float
+    start_hz: float
+    rate_hz_per_s: float
+
+    def at(self, utc_s: float) -> float:
+        return self.start_hz + self.rate_hz_per_s * (utc_s - self.start_utc_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """At this instant this dial should become this many hertz."""
+
+    at_utc_s: float
+    which: Which
+    dial_hz: int
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One second's work for the rig link.
+
+    rx, tx: the ideal dials in Hz. split: each has a dial of its own; without, the one dial is called rx and
+    follows the ramp named by one_dial. grid_hz: the spacing of dial values used. steps: in order of time;
+    the first of each dial is what ought to stand at the start. held: why a dial gets no steps, by dial.
+    steps_while_keyed: the steps also count while the radio transmits.
+    """
+
+    start_utc_s: float
+    end_utc_s: float
+    rx: Ramp
+    tx: Ramp
+    split: bool
+    one_dial: Which
+    grid_hz: int
+    steps: tuple[Step, ...]
+    held: dict[Which, str]
+    steps_while_keyed: bool
+
+
+def nearest(value_hz: float, grid_hz: int) -> int:
+    """The grid value closest to it; halves go up."""
+    return grid_hz * math.floor(value_hz / grid_hz + 0.5)
+
+
+def crossings(ramp: Ramp, end_utc_s: float, grid_hz: int) -> Iterator[tuple[float, int]]:
+    """The value that should stand at the start of the ramp, then each (instant, new value) up to the end:
+    the instants where the ramp passes the middle between two multiples of grid_hz."""
+    value_hz = nearest(ramp.start_hz, grid_hz)
+    yield ramp.start_utc_s, value_hz
+    rate = ramp.rate_hz_per_s
+    if rate == 0.0:
+        return
+    move_hz = grid_hz if rate > 0.0 else -grid_hz
+    while True:
+        instant = ramp.start_utc_s + (value_hz + 0.5 * move_hz - ramp.start_hz) / rate
+        if not instant < end_utc_s:
+            return
+        value_hz += move_hz
+        yield instant, value_hz
+
+
+def coarsen(rates_hz_per_s: list[float], resolution_hz: int, steps_per_s: float) -> int:
+    """The finest grid, a multiple of resolution_hz, on which ramps of these rates together need at most
+    steps_per_s steps a second."""
+    needed_per_s = sum(abs(rate) for rate in rates_hz_per_s) / resolution_hz
+    return resolution_hz * max(1, math.ceil(needed_per_s / steps_per_s))
+
+
+def ramp_of_dial(band: Band, start_utc_s: float, end_utc_s: float, on_air: tuple[float, float]) -> Ramp:
+    """The dial's ramp for on-air frequencies at the start and the end of a stretch."""
+    start_hz, end_hz = band.dial_hz(on_air[0]), band.dial_hz(on_air[1])
+    return Ramp(start_utc_s, start_hz, (end_hz - start_hz) / (end_utc_s - start_utc_s))
+
+
+def plan_stretch(
+    band: Band,
+    start_utc_s: float,
+    end_utc_s: float,
+    at_start: OnAir,
+    at_end: OnAir,
+    *,
+    resolution_hz: int,
+    split: bool,
+    transmitting: bool,
+    while_transmitting: WhileTransmitting,
+    steps_per_s: float,
+) -> Plan:
+    """Plan the steps of a stretch of time, usually one second.
+
+    resolution_hz: the coarser of the band's and the radio's. at_start, at_end: ideal on-air frequencies; for `mid_over` the caller has already taken the transmit ones
+    half an over later. A transmit frequency outside the band's allowed range gets no step at all, nor does
+    the one dial of a radio without split where it would become one.
+    """
+    rx = ramp_of_dial(band, start_utc_s, end_utc_s, (at_start.rx_hz, at_end.rx_hz))
+    tx = ramp_of_dial(band, start_utc_s, end_utc_s, (at_start.tx_hz, at_end.tx_hz))
+    stepping = while_transmitting == "step"
+    held: dict[Which, str] = {}
+    if transmitting and not stepping:
+        held["rx"] = held["tx"] = "held while transmitting"
+    for on_air_hz in (at_start.tx_hz, at_end.tx_hz):
+        if not band.allows(on_air_hz):
+            held["tx"] = _outside("transmit", on_air_hz, band)
+    if split:
+        moving: dict[Which, Ramp] = {"rx": rx, "tx": tx}
+    else:
+        # The one dial follows what the radio is doing. It is also where a key pressed now would transmit.
+        moving = {"rx": tx if transmitting else rx}
+        for on_air_hz in (at_start.rx_hz, at_end.rx_hz):
+            if not band.allows(on_air_hz):
+                held["rx"] = _outside("receive (the one dial also transmits)", on_air_hz, band)
+        if transmitting and "tx" in held:
+            held["rx"] = held["tx"]
+    active = {which: ramp for which, ramp in moving.items() if which not in held}
+    rates = [ramp.rate_hz_per_s for ramp in active.values()]
+    grid_hz = coarsen(rates, resolution_hz, steps_per_s)
+    steps = [
+        Step(instant, which, dial_hz)
+        for which, ramp in active.items()
+        for instant, dial_hz in crossings(ramp, end_utc_s, grid_hz)
+        # Rounding must not carry a transmit dial over the edge that the ideal is just inside of.
+        if (split and which == "rx") or band.allows(band.on_air_hz(dial_hz))
+    ]
+    steps.sort(key=lambda step: step.at_utc_s)
+    return Plan(
+        start_utc_s=start_utc_s,
+        end_utc_s=end_utc_s,
+        rx=rx,
+        tx=tx,
+        split=split,
+        one_dial="tx" if transmitting and not split else "rx",
+        grid_hz=grid_hz,
+        steps=tuple(steps),
+        held=held,
+        steps_while_keyed=stepping,
+    )
+
+
+def _outside(what: str, on_air_hz: float, band: Band) -> str:
+    return (
+        f"{what} frequency {on_air_hz:.0f} Hz is outside {band.allowed_low_hz} to "
+        f"{band.allowed_high_hz} Hz of band {band.name}"
+    )

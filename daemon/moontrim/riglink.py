@@ -1,0 +1,390 @@
+"""The one owner of a driver: deadlines, reconnection, pacing, readback and every sanity check.
+
+Gets plans from the tracker, carries out their steps at their instants, and reports what it sees through a
+callback. Knows nothing of the Moon, of agreements or of the sked frequency; it never keys the radio.
+
+Whatever the radio does shows as a state with a reason, never as an exception to the tracker:
+
+    CONNECTING -> READY <-> REFUSING | DISAGREES     the radio answers; only setting it fails
+        ^           |
+        +--- LOST <-+                                no usable answer; tried again for ever
+    UNFIT                                            this radio cannot do what is asked; tried again slowly
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import random
+from collections import deque
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from statistics import median
+from typing import TypeVar
+
+from moontrim_drivers.contract import (
+    RigError,
+    RigGarbled,
+    RigRefused,
+    RigState,
+    RigTimeout,
+    RigUnfit,
+)
+from moontrim_drivers.contract import RigDriver as Driver
+
+from moontrim.clock import Clock
+from moontrim.planner import Plan, Step, Which
+
+log = logging.getLogger(__name__)
+T = TypeVar("T")
+
+OPEN_DEADLINE_S = 5.0
+FRESH_S = 0.25  # before a set, the radio must have been looked at this recently
+TOGETHER_S = 0.002  # steps this close share one command
+LONGEST_LEAD_S = 0.25
+BUSY_SHARE = 0.7  # share of the time that steps may take up
+FIRST_BACKOFF_S, LAST_BACKOFF_S, UNFIT_BACKOFF_S = 0.25, 2.0, 15.0
+STAND_OFF_S = 2.0  # pause in setting a radio that refuses or disagrees
+
+
+class LinkState(StrEnum):
+    CONNECTING = "connecting"
+    READY = "ready"
+    REFUSING = "refusing"
+    DISAGREES = "disagrees"
+    LOST = "lost"
+    UNFIT = "unfit"
+
+
+ANSWERING = frozenset({LinkState.READY, LinkState.REFUSING, LinkState.DISAGREES})
+
+
+@dataclass(frozen=True, slots=True)
+class LinkView:
+    """What is known of the radio. rig is the last read-back, None when not connected. set_latency_s is the
+    median duration of a set; counts are since start."""
+
+    state: LinkState = LinkState.CONNECTING
+    reason: str = "not connected yet"
+    rig: RigState | None = None
+    split: bool = False
+    dial_resolution_hz: int = 1
+    steps_per_s: float = 1.0
+    set_latency_s: float = 0.0
+    sets: int = 0
+    connections: int = 0
+    failures: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Connected:
+    """The radio answers (again) and is in this state."""
+
+    rig: RigState
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """The radio does not answer any more."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class DialMoved:
+    """A dial is not where we left it: someone turned it, or another program set it."""
+
+    which: Which
+    from_hz: int
+    to_hz: int
+
+
+@dataclass(frozen=True, slots=True)
+class TransmitChanged:
+    transmitting: bool
+
+
+LinkEvent = Connected | Lost | DialMoved | TransmitChanged
+
+
+class RigLink:
+    """Run one driver for ever. Made in the event loop; `run` is its only task."""
+
+    def __init__(
+        self,
+        driver: Driver,
+        clock: Clock,
+        report: Callable[[LinkEvent], None],
+        *,
+        deadline_s: float = 1.5,
+        poll_s: float = 0.5,
+        max_steps_per_s: float | None = None,
+        seed: int | None = None,
+    ) -> None:
+        self.view = LinkView()
+        self._driver = driver
+        self._clock = clock
+        self._report = report
+        self._deadline_s = deadline_s
+        self._poll_s = poll_s
+        self._max_steps_per_s = max_steps_per_s
+        self._random = random.Random(seed)
+        self._plan: Plan | None = None
+        self._pending: list[Step] = []
+        self._wake = asyncio.Event()
+        self._standing: dict[Which, int] = {}
+        self._read_at_s = 0.0
+        self._stand_off_until_s = 0.0
+        self._latencies_s: deque[float] = deque(maxlen=9)
+        self._farewell: tuple[int | None, int | None] | None = None
+
+    # --- what the tracker calls ----------------------------------------------------------------------
+
+    def submit(self, plan: Plan, *, at_once: bool = False) -> None:
+        """Take over a plan. Steps of the plan before it stay until the new one begins, unless at_once."""
+        self._plan = plan
+        kept = [] if at_once else [s for s in self._pending if s.at_utc_s < plan.start_utc_s]
+        self._pending = kept + list(plan.steps)
+        self._wake.set()
+
+    def standing_hz(self, which: Which) -> int | None:
+        """Where the dial stands as far as we know; None when the radio is not connected."""
+        return self._standing.get(which)
+
+    def retire(self, rx_hz: int | None, tx_hz: int | None) -> None:
+        """End `run` after leaving the dials here (None: as they are), if the radio is receiving."""
+        self._farewell = (rx_hz, tx_hz)
+        self._wake.set()
+
+    # --- the life of the link ------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Connect, serve, and start again after any failure, until retired or cancelled."""
+        backoff_s = FIRST_BACKOFF_S
+        try:
+            while self._farewell is None:
+                try:
+                    await self._open()
+                    backoff_s = FIRST_BACKOFF_S
+                    await self._serve()
+                except RigError as error:
+                    await self._driver.close()
+                    self._fail(error)
+                    if not error.transient:
+                        backoff_s = UNFIT_BACKOFF_S
+                    await self._rest(backoff_s * self._random.uniform(0.75, 1.25))
+                    backoff_s = min(LAST_BACKOFF_S, 2 * backoff_s)
+        finally:
+            await self._driver.close()
+
+    async def _open(self) -> None:
+        self._show(state=LinkState.CONNECTING, reason="connecting")
+        await self._call(self._driver.open(), OPEN_DEADLINE_S)
+        rig = await self._call(self._driver.read())
+        capabilities = self._driver.capabilities
+        self._saw(rig)
+        self._take_as_standing(rig)
+        self._stand_off_until_s = 0.0
+        self._show(
+            state=LinkState.READY,
+            reason="",
+            split=capabilities.split,
+            dial_resolution_hz=capabilities.dial_resolution_hz,
+            steps_per_s=self._steps_per_s(),
+            connections=self.view.connections + 1,
+        )
+        # Old steps were planned for a radio that may since have been switched off; the tracker plans anew.
+        self._pending = []
+        self._report(Connected(rig))
+
+    def _fail(self, error: RigError) -> None:
+        state = LinkState.LOST if error.transient else LinkState.UNFIT
+        first = self.view.reason != str(error)
+        self._standing.clear()
+        self._pending = []
+        self._show(state=state, reason=str(error), rig=None, failures=self.view.failures + 1)
+        if first:
+            log.warning("radio %s: %s", error.reason, error)
+            self._report(Lost(str(error)))
+
+    async def _rest(self, duration_s: float) -> None:
+        """Wait out a backoff, but not a retirement."""
+        until_s = self._clock.monotonic_s() + duration_s
+        while self._farewell is None and (left := until_s - self._clock.monotonic_s()) > 0:
+            self._wake.clear()
+            await self._clock.wait(self._wake, left)
+
+    async def _serve(self) -> None:
+        while True:
+            if self._farewell is not None:
+                await self._leave(*self._farewell)
+                return
+            now_s = self._clock.monotonic_s()
+            wait_s = self._read_at_s + self._poll_s - now_s
+            if self._pending and self._stand_off_until_s <= now_s:
+                step_wait_s = self._pending[0].at_utc_s - self._lead_s() - self._clock.utc_s()
+                if step_wait_s <= 0.0:
+                    await self._take_due_steps()
+                    continue
+                # Look at the radio shortly before a step, so that the look does not delay the step.
+                look_s = step_wait_s - FRESH_S / 2
+                if 0.0 < look_s:
+                    step_wait_s = look_s
+                elif now_s - self._read_at_s > FRESH_S / 2:
+                    await self._look()
+                    continue
+                wait_s = min(wait_s, step_wait_s)
+            if wait_s <= 0.0:
+                await self._look()
+                continue
+            self._wake.clear()
+            await self._clock.wait(self._wake, wait_s)
+
+    async def _leave(self, rx_hz: int | None, tx_hz: int | None) -> None:
+        await self._look()
+        rig = self.view.rig
+        if rig is None or rig.transmitting:
+            return
+        if rx_hz is None and tx_hz is None:
+            return
+        with contextlib.suppress(RigRefused):
+            await self._call(self._driver.set_dials(rx_hz, tx_hz if self.view.split else None))
+
+    # --- looking and setting ---------------------------------------------------------------------------
+
+    async def _look(self) -> bool:
+        """Read the radio back. False if what was planned must not go ahead."""
+        try:
+            rig = await self._call(self._driver.read())
+        except RigRefused as error:
+            raise RigGarbled(f"the radio would not be read: {error}") from error
+        self._saw(rig)
+        return not self._was_moved(rig)
+
+    def _was_moved(self, rig: RigState) -> bool:
+        """Compare with where we left the dials; report and accept a difference."""
+        moved = False
+        found: dict[Which, int | None] = {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
+        for which, to_hz in found.items():
+            from_hz = self._standing.get(which)
+            if to_hz is not None and from_hz is not None and to_hz != from_hz:
+                moved = True
+                self._standing[which] = to_hz
+                # The rest of the plan belongs to where the dial was; never race a hand on the knob.
+                self._pending = []
+                self._report(DialMoved(which, from_hz, to_hz))
+        return moved
+
+    async def _take_due_steps(self) -> None:
+        horizon = self._clock.utc_s() + self._lead_s() + TOGETHER_S
+        due: dict[Which, int] = {}
+        while self._pending and self._pending[0].at_utc_s <= horizon:
+            step = self._pending.pop(0)
+            due[step.which] = step.dial_hz  # of several for one dial the newest counts
+        wanted = {which: hz for which, hz in due.items() if self._standing.get(which) != hz}
+        if not wanted:
+            return
+        if self._clock.monotonic_s() - self._read_at_s > FRESH_S and not await self._look():
+            return
+        if self._keyed_and_untouchable():
+            return
+        await self._set(wanted)
+
+    def _keyed_and_untouchable(self) -> bool:
+        rig = self.view.rig
+        if rig is None or not rig.transmitting:
+            return False
+        steps = self._plan is not None and self._plan.steps_while_keyed
+        return not (steps and self._driver.capabilities.retunes_while_transmitting)
+
+    async def _set(self, wanted: dict[Which, int]) -> None:
+        before = dict(self._standing)
+        for attempt in (1, 2):
+            began_s = self._clock.monotonic_s()
+            try:
+                rig = await self._call(self._driver.set_dials(wanted.get("rx"), wanted.get("tx")))
+            except RigRefused as error:
+                if attempt == 2:
+                    self._stand_off(LinkState.REFUSING, f"the radio refuses: {error}")
+                    return
+                if not await self._look() or self._keyed_and_untouchable():
+                    return
+                continue
+            self._latencies_s.append(self._clock.monotonic_s() - began_s)
+            self._saw(rig)
+            self._show(
+                sets=self.view.sets + len(wanted),
+                set_latency_s=median(self._latencies_s),
+                steps_per_s=self._steps_per_s(),
+            )
+            found: dict[Which, int | None] = {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
+            ignored = [w for w, hz in wanted.items() if found[w] != hz and found[w] == before.get(w)]
+            if not ignored:
+                self._standing.update(wanted)
+                if self._was_moved(rig):
+                    return
+                if self.view.state is not LinkState.READY:
+                    log.info("radio follows again")
+                    self._show(state=LinkState.READY, reason="")
+                return
+            if self._keyed_and_untouchable():
+                return
+        which = ignored[0]
+        self._stand_off(
+            LinkState.DISAGREES,
+            f"{which} dial was set to {wanted[which]} Hz but the radio shows {found[which]} Hz; "
+            "is dial_resolution_hz finer than the radio's own?",
+        )
+
+    def _stand_off(self, state: LinkState, reason: str) -> None:
+        if self.view.state is not state:
+            log.warning("%s", reason)
+        self._show(state=state, reason=reason, failures=self.view.failures + 1)
+        self._pending = []
+        self._stand_off_until_s = self._clock.monotonic_s() + STAND_OFF_S
+
+    # --- small things ------------------------------------------------------------------------------------
+
+    async def _call(self, call: Awaitable[T], deadline_s: float | None = None) -> T:
+        limit_s = deadline_s or self._deadline_s
+        try:
+            async with self._clock.timeout(limit_s):
+                return await call
+        except TimeoutError:
+            raise RigTimeout(f"no answer within {limit_s:g} s") from None
+
+    def _saw(self, rig: RigState) -> None:
+        if min(rig.rx_dial_hz, rig.tx_dial_hz or 1) <= 0:
+            raise RigGarbled(f"the radio reports a dial of {rig.rx_dial_hz}, {rig.tx_dial_hz} Hz")
+        before = self.view.rig
+        self._read_at_s = self._clock.monotonic_s()
+        self._show(rig=rig)
+        if rig.transmitting is not None and (
+            before is not None and before.transmitting != rig.transmitting
+        ):
+            self._report(TransmitChanged(rig.transmitting))
+
+    def _take_as_standing(self, rig: RigState) -> None:
+        self._standing = {"rx": rig.rx_dial_hz}
+        if rig.tx_dial_hz is not None:
+            self._standing["tx"] = rig.tx_dial_hz
+        elif self._driver.capabilities.split:
+            raise RigUnfit("the radio is to have separate dials but shows only one")
+
+    def _lead_s(self) -> float:
+        """How far ahead of its instant a set goes out: the part of its duration before the dial moves."""
+        if not self._latencies_s:
+            return 0.0
+        fraction = self._driver.capabilities.effect_fraction
+        return min(LONGEST_LEAD_S, fraction * median(self._latencies_s))
+
+    def _steps_per_s(self) -> float:
+        limits = [self._max_steps_per_s, self._driver.capabilities.max_sets_per_s]
+        if self._latencies_s and median(self._latencies_s) > 0.0:
+            limits.append(BUSY_SHARE / median(self._latencies_s))
+        return min([limit for limit in limits if limit is not None], default=1000.0)
+
+    def _show(self, **changes: object) -> None:
+        self.view = replace(self.view, **changes)  # type: ignore[arg-type]

@@ -1,0 +1,155 @@
+"""What the operator has chosen, and how a command changes it. Pure: a session in, a session out.
+
+A session outlives the process (see `store`), so it holds choices only, never measurements.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from moontrim.correction import AGREEMENTS, Agreement
+from moontrim.errors import InputError
+from moontrim.path.site import Site, parse_site
+from moontrim.settings import Settings
+
+TRIM_LIMIT_HZ = 100_000.0
+Trim = Annotated[float, Field(ge=-TRIM_LIMIT_HZ, le=TRIM_LIMIT_HZ, allow_inf_nan=False)]
+
+
+class BandSession(BaseModel):
+    """The choices kept per band."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    sked_hz: Annotated[float, Field(gt=0, lt=1e12, allow_inf_nan=False)]
+    trim_rx_hz: Trim = 0.0
+    trim_tx_hz: Trim = 0.0
+
+
+class Session(BaseModel):
+    """partner: None is the config's partner, else `self` or a locator or `lat,lon,height_m`."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    band: str
+    agreement: Agreement
+    partner: str | None = None
+    correcting: bool = True
+    bands: dict[str, BandSession] = Field(default_factory=dict)
+
+    def here(self, settings: Settings) -> BandSession:
+        """The choices for the present band, or the config's where none were made yet."""
+        return self.bands.get(self.band) or BandSession(sked_hz=settings.band(self.band).sked_hz)
+
+    def partner_site(self, settings: Settings) -> Site | None:
+        """Where the partner is; None for our own echo."""
+        if self.partner is not None:
+            return None if self.partner == "self" else parse_site(self.partner, "partner")
+        return None if settings.partner == "self" else settings.partner.site()
+
+    def partner_text(self, settings: Settings) -> str:
+        site = self.partner_site(settings)
+        if site is None:
+            return "self"
+        return site.locator or f"{site.latitude_deg:.5f},{site.longitude_deg:.5f},{site.height_m:.0f}"
+
+    def with_here(self, settings: Settings, **changes: float) -> Session:
+        """A copy with changed choices for the present band; sked must stay where it may be transmitted."""
+        here = self.here(settings).model_copy(update=changes)
+        band = settings.band(self.band)
+        if not band.allowed_low_hz <= here.sked_hz <= band.allowed_high_hz:
+            raise InputError(
+                "sked_hz", here.sked_hz, f"{band.allowed_low_hz} to {band.allowed_high_hz} on {band.name}"
+            )
+        for key in ("trim_rx_hz", "trim_tx_hz"):
+            trim_hz = getattr(here, key)
+            if not abs(trim_hz) <= TRIM_LIMIT_HZ:
+                raise InputError(key, trim_hz, f"-{TRIM_LIMIT_HZ:.0f} to {TRIM_LIMIT_HZ:.0f} Hz")
+        return self.model_copy(update={"bands": {**self.bands, self.band: here}})
+
+
+def first_session(settings: Settings) -> Session:
+    """What a start with nothing saved begins with."""
+    return Session(
+        band=settings.session.band or settings.bands[0].name, agreement=settings.session.agreement
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """Something that changes the session. source: who asked, for the state and the journal."""
+
+    source: str
+
+    def apply(self, session: Session, settings: Settings) -> Session:
+        """The changed session; InputError when it is not allowed, and then nothing changes."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True, slots=True)
+class SetBand(Command):
+    name: str
+
+    def apply(self, session: Session, settings: Settings) -> Session:
+        return session.model_copy(update={"band": settings.band(self.name).name})
+
+
+@dataclass(frozen=True, slots=True)
+class SetSked(Command):
+    sked_hz: float
+
+    def apply(self, session: Session, settings: Settings) -> Session:
+        return session.with_here(settings, sked_hz=self.sked_hz)
+
+
+@dataclass(frozen=True, slots=True)
+class NudgeSked(Command):
+    by_hz: float
+
+    def apply(self, session: Session, settings: Settings) -> Session:
+        return session.with_here(settings, sked_hz=session.here(settings).sked_hz + self.by_hz)
+
+
+@dataclass(frozen=True, slots=True)
+class SetTrim(Command):
+    """None leaves that trim as it is."""
+
+    rx_hz: float | None = None
+    tx_hz: float | None = None
+
+    def apply(self, session: Session, settings: Settings) -> Session:
+        given = {"trim_rx_hz": self.rx_hz, "trim_tx_hz": self.tx_hz}
+        return session.with_here(settings, **{k: v for k, v in given.items() if v is not None})
+
+
+@dataclass(frozen=True, slots=True)
+class SetAgreement(Command):
+    agreement: str
+
+    def apply(self, session: Session, settings: Settings) -> Session:
+        if self.agreement not in AGREEMENTS:
+            raise InputError("agreement", self.agreement, ", ".join(AGREEMENTS))
+        return session.model_copy(update={"agreement": self.agreement})
+
+
+@dataclass(frozen=True, slots=True)
+class SetPartner(Command):
+    partner: str
+
+    def apply(self, session: Session, settings: Settings) -> Session:
+        changed = session.model_copy(update={"partner": self.partner.strip()})
+        changed.partner_site(settings)  # raises InputError if it is no place
+        return changed
+
+
+@dataclass(frozen=True, slots=True)
+class Correct(Command):
+    """Resume (True) or pause (False) the correction. Paused, the radio is left alone."""
+
+    on: bool
+
+    def apply(self, session: Session, settings: Settings) -> Session:
+        return session.model_copy(update={"correcting": self.on})

@@ -1,0 +1,260 @@
+"""The configuration file: TOML in, frozen and checked values out.
+
+Owns the shape of the file and every check that needs no radio and no sky. Units are in the names; unknown
+keys are refused, because a misspelt limit is a limit that does not hold. Driver options are checked by the
+driver's own model (see `moontrim_drivers.contract.DriverOptions`).
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from moontrim_drivers.contract import DriverOptions
+from moontrim_drivers.registry import DriverNotFoundError, load
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from moontrim.band import Band
+from moontrim.correction import Agreement
+from moontrim.errors import InputError
+from moontrim.path.site import Site, parse_site
+from moontrim.planner import WhileTransmitting
+
+Hertz = Annotated[int, Field(gt=0, lt=10**12)]
+
+
+class Table(BaseModel):
+    """One table of the file: immutable, strict about types, and without unknown keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+
+class SiteSettings(Table):
+    """Where a station is: a locator, or latitude and longitude."""
+
+    locator: str | None = Field(
+        None, description="Locator of 4 to 12 characters; at 10 GHz give at least 8, better 10."
+    )
+    latitude_deg: float | None = Field(None, ge=-90, le=90, description="WGS84, north positive.")
+    longitude_deg: float | None = Field(None, ge=-180, le=180, description="WGS84, east positive.")
+    height_m: float = Field(0.0, ge=-500, le=9000, description="Above the WGS84 ellipsoid.")
+
+    @model_validator(mode="after")
+    def _one_way_to_say_it(self) -> SiteSettings:
+        coordinates = (self.latitude_deg is not None, self.longitude_deg is not None)
+        if self.locator is not None:
+            if any(coordinates):
+                raise ValueError("give either locator or latitude_deg and longitude_deg, not both")
+            try:
+                self.site()
+            except InputError as error:
+                raise ValueError(str(error)) from None
+        elif not all(coordinates):
+            raise ValueError("give locator, or both latitude_deg and longitude_deg")
+        return self
+
+    def site(self) -> Site:
+        """The place as the path physics takes it."""
+        if self.locator is not None:
+            return parse_site(self.locator, "locator", self.height_m)
+        assert self.latitude_deg is not None and self.longitude_deg is not None
+        return Site(self.latitude_deg, self.longitude_deg, self.height_m)
+
+
+class BandSettings(Table):
+    """One band: how the dial maps to the air, what may be transmitted, and how the radio is treated there."""
+
+    name: str = Field(min_length=1, max_length=40)
+    sked_hz: Hertz = Field(description="On-air frequency to start with, agreed with the partner.")
+    allowed_low_hz: Hertz = Field(description="Lowest on-air frequency that may be transmitted.")
+    allowed_high_hz: Hertz = Field(description="Highest on-air frequency that may be transmitted.")
+    transverter_offset_hz: int = Field(
+        0,
+        ge=0,
+        lt=10**12,
+        description="On-air = offset + dial (sense plus) or offset - dial (sense minus). 0: no transverter.",
+    )
+    transverter_sense: Literal["plus", "minus"] = "plus"
+    dial_resolution_hz: int = Field(1, ge=1, le=1000, description="Smallest dial step to use here.")
+    dial_error_hz: float = Field(
+        0.0, ge=-1e6, le=1e6, description="Measured: true on-air minus indicated on-air frequency."
+    )
+    reference_error_ppb: float = Field(
+        0.0,
+        ge=-1e5,
+        le=1e5,
+        description="Measured: by how many parts per billion the frequency reference is high.",
+    )
+    while_transmitting: WhileTransmitting = Field(
+        "hold",
+        description="hold: leave the dial as it is while keyed. mid_over: while receiving, keep the "
+        "transmit dial where it should be half an over later, then hold. step: keep correcting while keyed "
+        "(only on a radio that can).",
+    )
+    over_s: float = Field(60.0, gt=0, le=600, description="Length of one over, for mid_over.")
+
+    @model_validator(mode="after")
+    def _consistent(self) -> BandSettings:
+        if self.allowed_low_hz >= self.allowed_high_hz:
+            raise ValueError("allowed_low_hz must be below allowed_high_hz")
+        if not self.allowed_low_hz <= self.sked_hz <= self.allowed_high_hz:
+            raise ValueError(
+                f"sked_hz {self.sked_hz} is outside {self.allowed_low_hz} to {self.allowed_high_hz}"
+            )
+        if self.transverter_sense == "minus" and self.transverter_offset_hz == 0:
+            raise ValueError("transverter_sense minus needs a transverter_offset_hz")
+        sign = 1 if self.transverter_sense == "plus" else -1
+        for key in ("allowed_low_hz", "allowed_high_hz"):
+            dial_hz = sign * (getattr(self, key) - self.transverter_offset_hz)
+            if dial_hz <= 0:
+                raise ValueError(f"{key} would need a dial of {dial_hz} Hz; check transverter_offset_hz")
+        return self
+
+    def band(self) -> Band:
+        """Conversion and limits as the pure middle takes them."""
+        return Band(
+            name=self.name,
+            allowed_low_hz=self.allowed_low_hz,
+            allowed_high_hz=self.allowed_high_hz,
+            transverter_offset_hz=self.transverter_offset_hz,
+            transverter_sense=self.transverter_sense,
+            dial_resolution_hz=self.dial_resolution_hz,
+            dial_error_hz=self.dial_error_hz,
+            reference_error_ppb=self.reference_error_ppb,
+        )
+
+
+class RadioSettings(Table):
+    """The radio, and how the rig link treats it whatever its driver."""
+
+    driver: str = Field("simulated", description="Name of a driver: `simulated`, `socket`, or one installed.")
+    options: dict[str, Any] = Field(default_factory=dict, description="The driver's own settings.")
+    deadline_s: float = Field(1.5, gt=0, le=30, description="Longest wait for any one answer.")
+    poll_s: float = Field(0.5, ge=0.05, le=5, description="How often the dial is read back when idle.")
+    max_steps_per_s: float | None = Field(None, gt=0, le=1000, description="Fewer dial steps than it could.")
+    when_turned: Literal["follow", "put_back"] = Field(
+        "follow", description="A dial turned by hand moves the sked frequency, or is put back."
+    )
+    on_exit: Literal["sked", "stay"] = Field(
+        "sked", description="Where the dial is left: at the sked frequency, or where it is."
+    )
+
+    def driver_options(self) -> DriverOptions:
+        """The validated options for this driver. Raises InputError, DriverNotFoundError."""
+        return load(self.driver).Options.model_validate(self.options)
+
+    @model_validator(mode="after")
+    def _known_driver(self) -> RadioSettings:
+        try:
+            self.driver_options()
+        except DriverNotFoundError as error:
+            raise ValueError(str(error)) from None
+        except ValidationError as error:
+            raise ValueError("; ".join(_lines(error, "options"))) from None
+        return self
+
+
+class SessionSettings(Table):
+    """What a first start begins with; afterwards the saved session counts."""
+
+    band: str | None = Field(None, description="Name of a band below; the first one if left out.")
+    agreement: Agreement = Field("halves", description="Who corrects what; see README.")
+
+
+class DataSettings(Table):
+    """Tables used instead of those that came with the Python packages."""
+
+    earth_rotation_file: Path | None = Field(None, strict=False, description="A finals2000A table.")
+    ephemeris_file: Path | None = Field(None, strict=False, description="A JPL SPK kernel with the Moon.")
+
+
+class Settings(Table):
+    """The whole file."""
+
+    home: SiteSettings
+    partner: SiteSettings | Literal["self"] = Field("self", description="`self`: our own echo.")
+    bands: tuple[BandSettings, ...] = Field(min_length=1)
+    radio: RadioSettings = RadioSettings()
+    session: SessionSettings = SessionSettings()
+    data: DataSettings = DataSettings()
+    state_dir: Path | None = Field(
+        None, strict=False, description="Default: $STATE_DIRECTORY, else ~/.local/state/moontrim."
+    )
+    troposphere: bool = Field(True, description="Correct for the bending and delay of the air.")
+
+    @field_validator("bands", mode="before")
+    @classmethod
+    def _list_to_tuple(cls, value: Any) -> Any:
+        return tuple(value) if isinstance(value, list) else value
+
+    @model_validator(mode="after")
+    def _names(self) -> Settings:
+        names = [band.name for band in self.bands]
+        for name in names:
+            if names.count(name) > 1:
+                raise ValueError(f"bands: the name {name!r} is used twice")
+        if self.session.band is not None and self.session.band not in names:
+            raise ValueError(f"session.band: {self.session.band!r} is none of {', '.join(names)}")
+        return self
+
+    def band(self, name: str) -> BandSettings:
+        """Raises InputError for an unknown name."""
+        for band in self.bands:
+            if band.name == name:
+                return band
+        raise InputError("band", name, ", ".join(band.name for band in self.bands))
+
+    def state_path(self) -> Path:
+        if self.state_dir is not None:
+            return self.state_dir
+        given = os.environ.get("STATE_DIRECTORY")  # systemd
+        if given:
+            return Path(given.split(":")[0])
+        base = os.environ.get("XDG_STATE_HOME")
+        return (Path(base) if base else Path.home() / ".local" / "state") / "moontrim"
+
+
+def load_settings(path: Path) -> Settings:
+    """Read and check a config file. Raises InputError naming the key, its value and what is allowed."""
+    try:
+        text = path.read_bytes().decode()
+    except FileNotFoundError:
+        raise InputError("config", str(path), "a TOML file that exists") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError("config", str(path), f"a readable UTF-8 TOML file ({error})") from None
+    try:
+        return settings_from(tomllib.loads(text), str(path))
+    except tomllib.TOMLDecodeError as error:
+        raise InputError("config", str(path), f"valid TOML ({error})") from None
+
+
+def settings_from(raw: dict[str, Any], source: str) -> Settings:
+    """Check a parsed config. Raises InputError with every problem found, one after the other."""
+    try:
+        return Settings.model_validate(raw)
+    except ValidationError as error:
+        raise ConfigError(source, _lines(error)) from None
+
+
+class ConfigError(InputError):
+    """One or more problems in a config file, each in its own phrase."""
+
+    def __init__(self, source: str, problems: list[str]) -> None:
+        super().__init__("config", source, "; ".join(problems))
+        self.problems = problems
+        self.args = (f"config {source}: " + "; ".join(problems),)
+
+
+def _lines(error: ValidationError, prefix: str = "") -> list[str]:
+    lines = []
+    for problem in error.errors(include_url=False):
+        where = ".".join(str(part) for part in ((prefix,) if prefix else ()) + problem["loc"])
+        message = problem["msg"].removeprefix("Value error, ")
+        if problem["type"] == "extra_forbidden":
+            message = "unknown key"
+        shown = problem["input"]
+        given = "" if isinstance(shown, dict | list | tuple | BaseModel) else f" (given: {shown!r})"
+        lines.append(f"{where}: {message}{given}" if where else message)
+    return lines

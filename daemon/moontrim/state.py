@@ -1,0 +1,107 @@
+"""What the daemon knows, as one frozen snapshot a second, and how others get hold of it.
+
+One writer, the tracker; any number of readers, none of whom it ever waits for.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+from enum import StrEnum
+
+from moontrim.correction import Agreement
+from moontrim.riglink import LinkView
+
+
+class Tracking(StrEnum):
+    """Is the radio on frequency, and if not, why not."""
+
+    STARTING = "starting"
+    ON_FREQUENCY = "on frequency"
+    OFF_FREQUENCY = "off frequency"
+    HELD_KEYED = "held while transmitting"
+    PAUSED = "paused"
+    YIELDING = "yielding to a hand on the dial"
+    OUTSIDE_BAND = "outside the allowed range"
+    RADIO_LOST = "radio lost"
+    RADIO_REFUSES = "radio refuses"
+    RADIO_DISAGREES = "radio disagrees"
+    RADIO_UNFIT = "radio unfit"
+    NO_PREDICTION = "no prediction"
+
+
+@dataclass(frozen=True, slots=True)
+class DialView:
+    """One dial at the instant of the snapshot. shift_hz: ideal on-air minus sked frequency (Doppler
+    correction and trim). dial_hz, residual_hz: None while the radio's dial is not known. held: why it is not
+    being moved, empty if it is."""
+
+    on_air_hz: float
+    shift_hz: float
+    rate_hz_per_s: float
+    ideal_dial_hz: float
+    dial_hz: int | None
+    residual_hz: float | None
+    held: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MoonView:
+    """The Moon from home, and its elevation at the partner's (None for our own echo)."""
+
+    azimuth_deg: float
+    elevation_deg: float
+    partner_elevation_deg: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something that went wrong and when."""
+
+    at_utc_s: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """Everything an operator may want to see, consistent within itself."""
+
+    utc_s: float
+    tracking: Tracking
+    reason: str
+    band: str
+    sked_hz: float
+    agreement: Agreement
+    partner: str
+    trim_rx_hz: float
+    trim_tx_hz: float
+    correcting: bool
+    transmitting: bool | None
+    moon: MoonView | None
+    rx: DialView | None
+    tx: DialView | None
+    link: LinkView
+    ticks: int
+    missed_seconds: int
+    last_fault: Fault | None
+    changed_by: str
+    warnings: tuple[str, ...] = ()
+
+
+class StateHub:
+    """The latest snapshot, and a way to wait for the next. A slow reader misses some; nobody waits for it."""
+
+    def __init__(self) -> None:
+        self.latest: Snapshot | None = None
+        self._next: asyncio.Event = asyncio.Event()
+
+    def publish(self, snapshot: Snapshot) -> None:
+        self.latest = snapshot
+        self._next.set()
+        self._next = asyncio.Event()
+
+    async def next(self) -> Snapshot:
+        """Wait for a snapshot newer than `latest`."""
+        await self._next.wait()
+        assert self.latest is not None
+        return self.latest

@@ -1,0 +1,117 @@
+"""The session on disk: read at start, written whole and atomically after every change.
+
+Owns the one state file. Writing happens in a thread and only the newest session counts, so that a slow,
+full or read-only disk never holds up a tick.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import os
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from moontrim.errors import InputError
+from moontrim.session import Session, first_session
+from moontrim.settings import Settings
+
+log = logging.getLogger(__name__)
+
+VERSION = 1
+NAME = "session.json"
+
+
+class _Saved(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+    version: int
+    session: Session
+
+
+def load_session(folder: Path, settings: Settings) -> Session:
+    """The saved session, or a first one. A file that cannot be used is set aside, never deleted, and a
+    session that no longer fits the config (a band renamed, a limit moved) is started afresh."""
+    path = folder / NAME
+    try:
+        saved = _Saved.model_validate_json(path.read_bytes())
+        if saved.version != VERSION:
+            raise InputError("version", saved.version, str(VERSION))
+        session = saved.session
+        known = {band.name for band in settings.bands}
+        session = session.model_copy(
+            update={"bands": {k: v for k, v in session.bands.items() if k in known}}
+        )
+        session.with_here(settings)
+        session.partner_site(settings)
+    except FileNotFoundError:
+        return first_session(settings)
+    except (OSError, ValidationError, InputError, ValueError) as error:
+        aside = path.with_suffix(".unusable.json")
+        first_line = str(error).partition("\n")[0]
+        log.warning("saved session %s cannot be used (%s); starting afresh", path, first_line)
+        with contextlib.suppress(OSError):
+            path.replace(aside)
+        return first_session(settings)
+    return session
+
+
+def save_session(folder: Path, session: Session) -> None:
+    """Write so that a reader, or a start after a power cut, finds the old file or the new one, never a
+    part. Raises OSError."""
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    path = folder / NAME
+    new = folder / (NAME + ".new")
+    data = _Saved(version=VERSION, session=session).model_dump_json(indent=1).encode()
+    descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    try:
+        with open(descriptor, "wb") as file:  # noqa: PTH123 (a descriptor, for its mode)
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        new.replace(path)
+    except OSError:
+        new.unlink(missing_ok=True)
+        raise
+    directory = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(directory)
+    finally:
+        os.close(directory)
+
+
+class SessionSaver:
+    """Writes the newest session given to `put`, off the event loop; a failure is logged once until it
+    works again. `problem` is None while the disk accepts what it is given."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._newest: Session | None = None
+        self._wake = asyncio.Event()
+        self.problem: str | None = None
+
+    def put(self, session: Session) -> None:
+        self._newest = session
+        self._wake.set()
+
+    async def run(self) -> None:
+        while True:
+            await self._wake.wait()
+            self._wake.clear()
+            await self.flush()
+
+    async def flush(self) -> None:
+        """Write what is waiting to be written."""
+        session, self._newest = self._newest, None
+        if session is None:
+            return
+        try:
+            await asyncio.to_thread(save_session, self._folder, session)
+        except OSError as error:
+            if self.problem is None:
+                log.warning("cannot save the session to %s: %s", self._folder, error)
+            self.problem = str(error)
+        else:
+            self.problem = None

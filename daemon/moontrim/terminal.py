@@ -1,0 +1,166 @@
+"""What a person sees in the terminal: a live panel on a terminal, plain lines otherwise. Reads snapshots only."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from datetime import UTC, datetime
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from moontrim.app import Daemon
+from moontrim.clock import Clock, SystemClock
+from moontrim.correction import WORDS
+from moontrim.state import DialView, Snapshot, Tracking
+
+log = logging.getLogger(__name__)
+
+REFRESH_S = 0.5
+LINE_EVERY_S = 60.0
+GAUGE_CELLS = 21
+
+_COLOUR = {
+    Tracking.ON_FREQUENCY: "bold green",
+    Tracking.HELD_KEYED: "bold yellow",
+    Tracking.PAUSED: "bold yellow",
+    Tracking.STARTING: "bold yellow",
+}
+
+
+def iso(utc_s: float) -> str:
+    """UTC to the second, ISO 8601."""
+    return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def grouped(hz: float, decimals: int = 0) -> str:
+    """Hertz in groups of three, as dials show them: 10 368 100 000."""
+    return f"{hz:,.{decimals}f}".replace(",", " ")
+
+
+class UtcFormatter(logging.Formatter):
+    """Log lines stamped by the daemon's own clock, which in a rehearsal is not the wall's."""
+
+    def __init__(self, clock: Clock) -> None:
+        super().__init__("%(asctime)s %(levelname)s %(message)s")
+        self._clock = clock
+
+    def formatTime(self, record: logging.LogRecord, datefmt: str | None = None) -> str:  # noqa: N802
+        return iso(self._clock.utc_s())
+
+
+async def log_view(daemon: Daemon) -> None:
+    """One line a minute, and one whenever the tracking state changes."""
+    last, next_s = None, 0.0
+    while True:
+        seen = await daemon.hub.next()
+        if seen.tracking is not last:
+            level = logging.INFO if seen.tracking in _COLOUR else logging.WARNING
+            log.log(level, "%s%s", seen.tracking, f": {seen.reason}" if seen.reason else "")
+        elif seen.utc_s < next_s:
+            continue
+        last, next_s = seen.tracking, seen.utc_s + LINE_EVERY_S
+        log.info("%s", status_line(seen))
+
+
+def status_line(seen: Snapshot) -> str:
+    """The essentials in one plain line."""
+    parts = [f"{seen.band} sked {grouped(seen.sked_hz)} Hz"]
+    for name, dial in (("rx", seen.rx), ("tx", seen.tx)):
+        if dial is None:
+            continue
+        parts.append(f"{name} shift {dial.shift_hz:+.1f} Hz")
+        if dial.dial_hz is not None:
+            parts.append(f"dial {dial.dial_hz} residual {dial.residual_hz:+.2f}")
+    if seen.moon is not None:
+        parts.append(f"Moon az {seen.moon.azimuth_deg:.1f} el {seen.moon.elevation_deg:.1f}")
+    return ", ".join(parts)
+
+
+async def live_view(daemon: Daemon) -> None:
+    """A panel that redraws itself twice a second of real time until cancelled."""
+    wall = SystemClock()
+    console = Console(stderr=True)
+    with Live(console=console, auto_refresh=False, transient=False) as live:
+        while True:
+            if daemon.hub.latest is not None:
+                live.update(panel(daemon.hub.latest), refresh=True)
+            await wall.sleep(REFRESH_S)
+
+
+def panel(seen: Snapshot) -> Panel:
+    """The whole display for one snapshot."""
+    top = Text()
+    top.append(f" {seen.tracking.upper()} ", style=_COLOUR.get(seen.tracking, "bold red") + " reverse")
+    if seen.transmitting:
+        top.append("  TRANSMITTING", style="bold red")
+    if seen.reason:
+        top.append(f"  {seen.reason}")
+    grid = Table.grid(padding=(0, 2))
+    grid.add_column(style="dim")
+    grid.add_column()
+    grid.add_row("sked", Text(f"{grouped(seen.sked_hz)} Hz", style="bold"))
+    grid.add_row("agreement", f"{seen.agreement}: {WORDS[seen.agreement]}")
+    grid.add_row("partner", "our own echo" if seen.partner == "self" else seen.partner)
+    if seen.moon is not None:
+        where = f"azimuth {seen.moon.azimuth_deg:5.1f}°  elevation {seen.moon.elevation_deg:5.1f}°"
+        if seen.moon.partner_elevation_deg is not None:
+            where += f"  (partner {seen.moon.partner_elevation_deg:.1f}°)"
+        grid.add_row("Moon", where)
+    link = seen.link
+    grid.add_row(
+        "radio",
+        f"{link.state}, {link.sets} sets, {1e3 * link.set_latency_s:.0f} ms a set, "
+        f"{link.failures} failures",
+    )
+    grid.add_row("seconds", f"{seen.ticks} planned, {seen.missed_seconds} missed")
+    if seen.last_fault is not None:
+        grid.add_row("last fault", f"{iso(seen.last_fault.at_utc_s)} {seen.last_fault.text}")
+    return Panel(
+        Group(top, Text(), _dials(seen), Text(), grid),
+        title=f"moontrim  {seen.band}",
+        subtitle=iso(seen.utc_s),
+        width=100,
+    )
+
+
+def _dials(seen: Snapshot) -> Table:
+    table = Table(box=None, header_style="dim", padding=(0, 1))
+    for heading in ("", "on the air, Hz", "shift, Hz", "rate, Hz/s", "dial, Hz", "residual, Hz"):
+        table.add_column(heading, justify="right" if heading else "left")
+    table.add_column("low    right    high", justify="center")
+    step_hz = float(seen.link.dial_resolution_hz)
+    for name, dial in (("receive", seen.rx), ("transmit", seen.tx)):
+        if dial is not None:
+            table.add_row(name, *_cells(dial, step_hz))
+    return table
+
+
+def _cells(dial: DialView, step_hz: float) -> tuple[str | Text, ...]:
+    known = dial.dial_hz is not None and dial.residual_hz is not None
+    return (
+        grouped(dial.on_air_hz, 1),
+        f"{dial.shift_hz:+,.1f}".replace(",", " "),
+        f"{dial.rate_hz_per_s:+.3f}",
+        grouped(dial.dial_hz) if dial.dial_hz is not None else "-",
+        f"{dial.residual_hz:+.2f}" if dial.residual_hz is not None else "-",
+        _gauge(dial.residual_hz, step_hz) if known and dial.residual_hz is not None else Text("-"),
+    )
+
+
+def _gauge(residual_hz: float, step_hz: float) -> Text:
+    """Where the dial is between one step low and one step high of ideal."""
+    middle = GAUGE_CELLS // 2
+    share = max(-1.0, min(1.0, residual_hz / step_hz))
+    at = middle + round(share * middle)
+    style = "green" if abs(residual_hz) <= 0.6 * step_hz else "red"
+    text = Text("".join("|" if i == middle else "·" for i in range(GAUGE_CELLS)), style="dim")
+    return text[:at] + Text("●", style=style) + text[at + 1 :]
+
+
+def on_terminal() -> bool:
+    """Is there a person looking?"""
+    return sys.stderr.isatty()

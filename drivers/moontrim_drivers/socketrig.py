@@ -1,0 +1,346 @@
+"""A radio behind Hamlib's rig-control daemon (rigctld), over TCP.
+
+Owns which questions are asked for each call of the contract, and one connection. The bytes are
+`socketwire`'s business. It prefers commands that name their VFO: without the name, some versions
+write the transmit frequency into the receive VFO when sets follow each other quickly. A report of
+success is never taken for proof; what counts is what reads back.
+
+After any error but a refusal, and after cancellation, the connection is closed at once: a late
+answer would be taken for that to the next question. Until `open`, everything then raises RigClosed.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from moontrim_drivers.contract import (
+    Capabilities,
+    DriverClock,
+    DriverOptions,
+    RigClosed,
+    RigDetails,
+    RigDriver,
+    RigGarbled,
+    RigRefused,
+    RigState,
+    RigUnfit,
+    RigUnreachable,
+)
+from moontrim_drivers.limits import check_dials, check_mode, check_power
+from moontrim_drivers.socketwire import NOT_THERE, Answer, Exchange, Greeting, Lines, Question, ask
+
+# in plain mode: what some versions need between two sets to put both into the right VFO
+_PLAIN_PAUSE_S = 0.5
+_UNACKNOWLEDGED_MS = 2000  # a pulled cable is noticed after this, not after minutes
+
+_Vfo = Literal["VFOA", "VFOB", "Main", "Sub"]
+_FIRST = ("VFOA", "Main")
+
+
+class SocketOptions(DriverOptions):
+    """Where the rig-control daemon is and what the radio behind it can do."""
+
+    host: str = Field("127.0.0.1", min_length=1, max_length=253)
+    port: int = Field(4532, ge=1, le=65535)
+    split: bool = Field(True, description="Use separate dials to receive and transmit.")
+    rx_vfo: _Vfo = Field("VFOA", description="VFO that receives.")
+    tx_vfo: _Vfo = Field("VFOB", description="VFO that transmits in split.")
+    retunes_while_transmitting: bool = Field(
+        False, description="The radio takes a new transmit dial while keyed."
+    )
+    dial_resolution_hz: int = Field(1, ge=1, le=100_000, description="Smallest dial step.")
+    sets_power: bool = Field(
+        False, description="Allow setting power. Some radios go to full power while it is set."
+    )
+    effect_fraction: float = Field(
+        0.25, ge=0, le=1, description="Where in the time a set takes the dial moves; see the manual."
+    )
+
+    @model_validator(mode="after")
+    def _two_vfos(self) -> SocketOptions:
+        if self.split and (self.rx_vfo in _FIRST) == (self.tx_vfo in _FIRST):
+            raise ValueError(
+                f"rx_vfo {self.rx_vfo} and tx_vfo {self.tx_vfo} are the same VFO; in split they must
+                differ"
+            )
+        return self
+
+
+class SocketDriver(RigDriver):
+    """The contract, spoken to a rig-control daemon."""
+
+    Options = SocketOptions
+    options: SocketOptions
+
+    def __init__(self, options: SocketOptions, clock: DriverClock) -> None:
+        super().__init__(options, clock)
+        self._wire: _Wire | None = None
+        self._names_vfo = True
+        self._reports_transmit = True
+        self._last_set_s = -float("inf")
+
+    @property
+    def capabilities(self) -> Capabilities:
+        options = self.options
+        return Capabilities(
+            split=options.split,
+            dial_resolution_hz=options.dial_resolution_hz,
+            retunes_while_transmitting=options.retunes_while_transmitting,
+            reports_transmit=self._reports_transmit,
+            sets_power=options.sets_power and self._reports_transmit,
+            max_sets_per_s=1.0 / _PLAIN_PAUSE_S if self._pauses else None,
+            effect_fraction=options.effect_fraction,
+        )
+
+    async def open(self) -> None:
+        await self.close()
+        self._reports_transmit = True
+        self._wire = await _Wire.connect(self.options.host, self.options.port)
+        try:
+            greeting = Greeting()
+            await self._wire.exchange(Greeting.BYTES, greeting)
+            self._names_vfo = greeting.names_vfo
+            await self._prepare_split()
+            await self.read()
+        except BaseException:
+            await self.close()
+            raise
+
+    async def close(self) -> None:
+        if self._wire is not None:
+            self._wire.close()
+            self._wire = None
+
+    async def read(self) -> RigState:
+        return self._state(await self._ask(*self._state_questions()))
+
+    async def set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:
+        check_dials(self.options.split, rx_hz, tx_hz)
+        sets = []
+        if rx_hz is not None:
+            sets.append(self._on_rx("F", rx_hz))
+        if tx_hz is not None:
+            sets.append(self._on_tx("F", "I", tx_hz))
+        return self._state(await self._set(sets, self._state_questions()))
+
+    async def set_transmit(self, on: bool) -> None:
+        if on:
+            await self._check_before_keying()
+        sets = [self._on_rx("T", int(on))]
+        checks = [self._on_rx("t")] if self._reports_transmit else []
+        answers = await self._ask(*sets, *checks)
+        if checks and self._transmitting(answers[-1]) not in (on, None):
+            raise RigRefused(f"told to {'transmit' if on else 'receive'}, the radio does not")
+
+    async def details(self) -> RigDetails:
+        mode, power = await self._exchange(self._on_rx("m"), self._on_rx("l", "RFPOWER"))
+        for answer in (mode, power):
+            if answer.refused and answer.code not in (*NOT_THERE, -1):
+                raise answer.refusal()
+        return RigDetails(
+            mode=None if mode.refused else mode.values[0],
+            passband_hz=None if mode.refused else mode.passband_hz(),
+            power_fraction=None if power.refused else power.fraction(),
+        )
+
+    async def set_mode(self, mode: str, passband_hz: int) -> None:
+        check_mode(mode, passband_hz)
+        sets = [self._on_rx("M", mode, passband_hz)]
+        checks = [self._on_rx("m")]
+        if self.options.split:
+            sets.append(self._on_tx("M", "X", mode, passband_hz))
+            checks.append(self._on_tx("m", "x"))
+        for answer in await self._set(sets, checks):
+            if answer.values[0] != mode:
+                raise RigRefused(f"set to {mode}, {answer.question} says {answer.values[0]!r}")
+
+    async def set_power(self, fraction: float) -> None:
+        check_power(self.capabilities.sets_power, fraction)
+        (answer,) = await self._ask(self._on_rx("t"))
+        if answer.flag():
+            raise RigRefused("power is not set while the radio transmits")
+        await self._ask(self._on_rx("L", "RFPOWER", f"{fraction:.3f}"))
+
+    # which question for which dial
+
+    def _on_rx(self, letter: str, *arguments: str | int) -> Question:
+        return ask(letter, *((self.options.rx_vfo,) if self._names_vfo else ()), *arguments)
+
+    def _on_tx(self, letter: str, plain_letter: str, *arguments: str | int) -> Question:
+        if self._names_vfo:
+            return ask(letter, self.options.tx_vfo, *arguments)
+        return ask(plain_letter, *arguments)
+
+    def _state_questions(self) -> list[Question]:
+        questions = [self._on_rx("f")]
+        if self.options.split:
+            questions.append(self._on_tx("f", "i"))
+        if self._reports_transmit:
+            questions.append(self._on_rx("t"))
+        return questions
+
+    def _state(self, answers: list[Answer]) -> RigState:
+        try:
+            return RigState(
+                rx_dial_hz=answers[0].dial_hz(),
+                tx_dial_hz=answers[1].dial_hz() if self.options.split else None,
+                transmitting=self._transmitting(answers[-1]),
+            )
+        except RigGarbled:
+            self._drop()
+            raise
+
+    def _transmitting(self, answer: Answer) -> bool | None:
+        if answer.question.letter != "t" or answer.refused:
+            return None
+        return answer.flag()
+
+    # what is asked when
+
+    async def _prepare_split(self) -> None:
+        """Split on, or off where one dial is to serve both ways: a radio left in split would
+        transmit somewhere else."""
+        split = self.options.split
+        if not split:
+            (now,) = await self._exchange(self._on_rx("s"))
+            if now.refused or not now.flag():
+                return
+        vfo = self.options.tx_vfo if split else self.options.rx_vfo
+        done, now = await self._exchange(self._on_rx("S", int(split), vfo), self._on_rx("s"))
+        if done.refused and done.code in NOT_THERE:
+            raise RigUnfit("this radio does not set split operation; use split = false")
+        if done.refused:
+            raise done.refusal()
+        if not now.refused and now.flag() != split:
+            raise RigRefused(f"split operation would not go {'on' if split else 'off'}")
+
+    async def _check_before_keying(self) -> None:
+        """Keyed, a radio that left split (power-cycled, say) would transmit on the receive dial."""
+        if not self._reports_transmit:
+            raise RigUnfit("this radio does not tell whether it transmits, so it is never keyed")
+        (now,) = await self._exchange(self._on_rx("s"))
+        if not now.refused and now.flag() != self.options.split:
+            self._drop()
+            raise RigGarbled("the radio has changed its split operation by itself")
+
+    @property
+    def _pauses(self) -> bool:
+        return self.options.split and not self._names_vfo
+
+    async def _set(self, sets: list[Question], checks: list[Question]) -> list[Answer]:
+        """Send sets and return the answers to the checks; in one write where that is safe."""
+        if not self._pauses:
+            return (await self._ask(*sets, *checks))[len(sets) :]
+        try:
+            for question in sets:
+                wait_s = self._last_set_s + _PLAIN_PAUSE_S - self.clock.monotonic_s()
+                if wait_s > 0.0:
+                    await self.clock.sleep(wait_s)
+                await self._ask(question)
+                self._last_set_s = self.clock.monotonic_s()
+        except asyncio.CancelledError:
+            self._drop()
+            raise
+        return await self._ask(*checks)
+
+    async def _ask(self, *questions: Question) -> list[Answer]:
+        """Like `_exchange`, but the first refusal is raised; an unknown transmit state is none."""
+        answers = await self._exchange(*questions)
+        for answer in answers:
+            if answer.question.letter == "t" and answer.code in NOT_THERE:
+                self._reports_transmit = False
+            elif answer.refused:
+                raise answer.refusal()
+        return answers
+
+    async def _exchange(self, *questions: Question) -> list[Answer]:
+        """Ask in one write and read every answer, so that a refusal leaves the connection in
+        step."""
+        if self._wire is None:
+            raise RigClosed("not open")
+        exchange = Exchange(questions)
+        try:
+            await self._wire.exchange(b"".join(q.encode() for q in questions), exchange)
+        except BaseException:  # cancelled, too
+            self._drop()
+            raise
+        return exchange.answers
+
+    def _drop(self) -> None:
+        if self._wire is not None:
+            self._wire.close()
+            self._wire = None
+
+
+class _Wire(asyncio.Protocol):
+    """One TCP connection on which bytes are due only between a question and its last answer."""
+
+    def __init__(self) -> None:
+        self._transport: asyncio.Transport | None = None
+        self._due: Lines | None = None
+        self._done: asyncio.Future[None] | None = None
+        self._failure: Exception | None = None
+
+    @classmethod
+    async def connect(cls, host: str, port: int) -> _Wire:
+        loop = asyncio.get_running_loop()
+        try:
+            _, wire = await loop.create_connection(cls, host, port)
+        except OSError as error:
+            raise RigUnreachable(f"{host}:{port}: {error.strerror or error}") from error
+        return wire
+
+    async def exchange(self, data: bytes, due: Lines) -> None:
+        """Send whole lines, in one write, and return when all that is due has come."""
+        assert self._done is None, "one exchange at a time"
+        if self._failure is not None or self._transport is None:
+            raise self._failure or RigClosed("not connected")
+        self._due = due
+        self._done = asyncio.get_running_loop().create_future()
+        self._transport.write(data)
+        try:
+            await self._done
+        finally:
+            self._due = self._done = None
+
+    def close(self) -> None:
+        """At once. Nothing is sent any more; what was written went out in whole lines."""
+        self._fail(RigClosed("closed by us"))
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        sock: socket.socket = transport.get_extra_info("socket")
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        with contextlib.suppress(AttributeError, OSError):  # not on every system
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, _UNACKNOWLEDGED_MS)
+
+    def data_received(self, data: bytes) -> None:
+        if self._due is None or self._done is None:
+            self._fail(RigGarbled("an answer came to no question"))
+            return
+        try:
+            self._due.feed(data)
+        except Exception as error:
+            self._fail(error)
+            return
+        if self._due.finished and not self._done.done():
+            self._done.set_result(None)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        # half a line that came before is dropped with the exchange that waits for the rest
+        self._fail(RigClosed(f"the rig-control daemon ended the connection ({exc or 'EOF'})"))
+
+    def _fail(self, error: Exception) -> None:
+        if self._failure is None:
+            self._failure = error
+        if self._transport is not None:
+            self._transport.abort()
+            self._transport = None
+        if self._done is not None and not self._done.done():
+            self._done.set_exception(self._failure)

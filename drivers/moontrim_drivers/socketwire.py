@@ -1,0 +1,281 @@
+"""Hamlib's network rig-control protocol as values: questions to bytes, bytes to answers.
+
+Owns the text of the protocol (rigctld(1), "Extended Response Protocol") and no socket. Every
+command goes out with a leading `+`, so that the answer repeats what was asked and ends in a report:
+
+    +f VFOA        ->   get_freq: VFOA / Frequency: 144100000 / RPRT 0
+
+An Exchange is fed bytes as they come, in any pieces, and holds them against the questions that were
+sent. It never searches for a place to go on from: the first byte that does not fit is RigGarbled,
+and the connection is of no more use.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+
+from moontrim_drivers.contract import RigGarbled, RigRefused, RigTimeout
+from moontrim_drivers.limits import HIGHEST_DIAL_HZ, LOWEST_DIAL_HZ
+
+LONGEST_COMMAND = 99  # bytes; longer ones crash some versions of the daemon
+LONGEST_LINE = 4096  # bytes of one line of an answer
+
+# letter: its long name, as the answer repeats it, and the keys of the lines an answer must have.
+# A level is answered without a key.
+_COMMANDS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "F": ("set_freq", ()),
+    "f": ("get_freq", ("Frequency",)),
+    "I": ("set_split_freq", ()),
+    "i": ("get_split_freq", ("TX Frequency",)),
+    "S": ("set_split_vfo", ()),
+    "s": ("get_split_vfo", ("Split", "TX VFO")),
+    "M": ("set_mode", ()),
+    "m": ("get_mode", ("Mode", "Passband")),
+    "X": ("set_split_mode", ()),
+    "x": ("get_split_mode", ("TX Mode", "TX Passband")),
+    "T": ("set_ptt", ()),
+    "t": ("get_ptt", ("PTT",)),
+    "L": ("set_level", ()),
+    "l": ("get_level", ("",)),
+}
+
+# RPRT codes in words (rig_errcode_e in Hamlib's rig.h)
+_MEANINGS = {
+    -1: "invalid parameter",
+    -2: "invalid configuration",
+    -3: "out of memory",
+    -4: "not implemented for this radio",
+    -5: "the radio did not answer the rig-control daemon",
+    -6: "input/output error between the rig-control daemon and the radio",
+    -7: "internal error of the rig-control daemon",
+    -8: "protocol error between the rig-control daemon and the radio",
+    -9: "rejected by the radio",
+    -10: "argument truncated",
+    -11: "not available on this radio",
+    -12: "VFO not targetable",
+    -13: "error on the radio's bus",
+    -14: "the radio's bus is busy",
+    -15: "bad argument",
+    -16: "bad VFO",
+    -17: "out of the radio's range",
+    -18: "deprecated",
+    -19: "not allowed by the rig-control daemon",
+    -20: "the radio is powered off",
+    -21: "limit exceeded",
+    -22: "access denied",
+}
+_TIMEOUTS = frozenset({-5, -14})
+_BROKEN = frozenset({-3, -6, -7, -8, -13})  # the daemon now closes and reopens the radio
+NOT_THERE = frozenset({-4, -11})
+
+# names that different versions print for the same VFO
+_ALIASES = {"Main": "VFOA", "MainA": "VFOA", "Sub": "VFOB", "SubA": "VFOB", "MainB": "VFOB"}
+
+_REPORT = re.compile(r"RPRT (-?\d{1,4})")
+_SEPARATORS = re.compile(r"[;|,]")  # another client can switch some versions to one of these
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One command: its letter and its arguments, the VFO first where one is named."""
+
+    letter: str
+    arguments: tuple[str, ...]
+
+    def encode(self) -> bytes:
+        """The whole line, line end included. Raises ValueError if it is not fit to be sent."""
+        for argument in self.arguments:
+            if not re.fullmatch(r"[A-Za-z0-9.-]+", argument):
+                raise ValueError(f"argument {argument!r} of {self.letter} is not fit for the wire")
+        line = f"+{' '.join((self.letter, *self.arguments))}\n".encode("ascii")
+        if len(line) > LONGEST_COMMAND:
+            raise ValueError(f"command of {len(line)} bytes; allowed: {LONGEST_COMMAND}")
+        return line
+
+    def __str__(self) -> str:
+        return " ".join((_COMMANDS[self.letter][0], *self.arguments))
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The report (0, or why not) and the values, in the order of their lines."""
+
+    question: Question
+    code: int
+    values: tuple[str, ...]
+
+    @property
+    def refused(self) -> bool:
+        return self.code != 0
+
+    def refusal(self) -> RigRefused:
+        return RigRefused(f"{self.question}: {meaning(self.code)}")
+
+    def dial_hz(self) -> int:
+        """A frequency, to the nearest hertz. Raises RigGarbled if it cannot be a dial."""
+        value_hz = self._number(0)
+        if not LOWEST_DIAL_HZ <= value_hz <= HIGHEST_DIAL_HZ:
+            raise RigGarbled(f"{self.question}: {self.values[0]!r} Hz is on no dial")
+        return round(value_hz)
+
+    def flag(self) -> bool:
+        """Off or on. Transmit states above 1 say where the audio comes from."""
+        value = self._number(0)
+        if value not in (0, 1, 2, 3):
+            raise RigGarbled(f"{self.question}: {self.values[0]!r} is neither off nor on")
+        return value != 0
+
+    def fraction(self) -> float:
+        return self._number(0)
+
+    def passband_hz(self) -> int:
+        return round(self._number(1))
+
+    def _number(self, place: int) -> float:
+        text = self.values[place]
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value):
+            raise RigGarbled(f"{self.question}: {text!r} is no number")
+        return value
+
+
+def ask(letter: str, *arguments: str | int) -> Question:
+    """A question, e.g. ask("F", "VFOA", 144_100_000)."""
+    return Question(letter, tuple(str(argument) for argument in arguments))
+
+
+def meaning(code: int) -> str:
+    """A report code in words."""
+    return f"{_MEANINGS.get(code, 'an error without a name')} (RPRT {code})"
+
+
+class Lines:
+    """Whole lines of text out of bytes in any pieces, bounded. An unfinished line is never used."""
+
+    def __init__(self) -> None:
+        self._partial = b""
+        self.finished = False
+
+    def feed(self, data: bytes) -> None:
+        """Raises RigGarbled at the first thing that does not fit, RigTimeout on such a report."""
+        *lines, self._partial = (self._partial + data).split(b"\n")
+        for line in lines:
+            self._check_length(line)
+            if not line.isascii():
+                raise RigGarbled(f"not text: {shown(line)}")
+            for part in _SEPARATORS.split(line.decode("ascii").rstrip("\r").rstrip(";|,")):
+                if self.finished:
+                    raise RigGarbled(f"more than was asked for: {shown(line)}")
+                self.take(part.strip())
+        self._check_length(self._partial)
+        if self.finished and self._partial:
+            raise RigGarbled(f"more than was asked for: {shown(self._partial)}")
+
+    def take(self, line: str) -> None:
+        raise NotImplementedError
+
+    def _check_length(self, line: bytes) -> None:
+        if len(line) > LONGEST_LINE:
+            raise RigGarbled(f"a line of more than {LONGEST_LINE} bytes: {shown(line)}")
+
+
+class Exchange(Lines):
+    """The answers to some questions, in their order."""
+
+    def __init__(self, questions: tuple[Question, ...]) -> None:
+        super().__init__()
+        self.answers: list[Answer] = []
+        self._questions = questions
+        self._header_seen = False
+        self._values: list[str] = []
+        self.finished = not questions
+
+    def take(self, line: str) -> None:
+        question = self._questions[len(self.answers)]
+        if not self._header_seen:
+            if not _repeats(line, question):
+                raise RigGarbled(f"asked {question}, answered {shown(line.encode())}")
+            self._header_seen = True
+        elif report := _REPORT.fullmatch(line):
+            self._end(question, int(report[1]))
+        else:
+            self._value(question, line)
+
+    def _value(self, question: Question, line: str) -> None:
+        keys = _COMMANDS[question.letter][1]
+        place = len(self._values)
+        key = f"{keys[place]}: " if place < len(keys) and keys[place] else ""
+        value = line.removeprefix(key)
+        if place >= len(keys) or not line.startswith(key) or not value:
+            raise RigGarbled(f"asked {question}, answered {shown(line.encode())}")
+        self._values.append(value)
+
+    def _end(self, question: Question, code: int) -> None:
+        missing = len(_COMMANDS[question.letter][1]) - len(self._values)
+        if code in _TIMEOUTS:
+            raise RigTimeout(f"{question}: {meaning(code)}")
+        if code in _BROKEN:
+            raise RigGarbled(f"{question}: {meaning(code)}")
+        if code == 0 and missing:
+            if self._values:
+                raise RigGarbled(f"{question}: only {self._values}")
+            code = -20  # some versions report success without a value when the radio is off
+        self.answers.append(Answer(question, code, tuple(self._values)))
+        self._header_seen, self._values = False, []
+        self.finished = len(self.answers) == len(self._questions)
+
+
+class Greeting(Lines):
+    """The first exchange: ask for commands that name their VFO, and whether that is so now.
+
+    The first report is ignored on purpose: some versions say "not available" and do it. These two
+    commands go without `+`, with which some versions answer the second one wrongly.
+    """
+
+    BYTES = b"\\set_vfo_opt 1\n\\chk_vfo\n"
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.names_vfo = False
+        self._reported = False
+
+    def take(self, line: str) -> None:
+        if not self._reported:
+            if not _REPORT.fullmatch(line):
+                raise RigGarbled(f"this is no rig-control daemon: {shown(line.encode())}")
+            self._reported = True
+            return
+        line = line.removeprefix("ChkVFO: ")
+        if line not in ("0", "1") and not _REPORT.fullmatch(line):
+            raise RigGarbled(f"asked chk_vfo, answered {shown(line.encode())}")
+        self.names_vfo = line == "1"
+        self.finished = True
+
+
+def shown(data: bytes) -> str:
+    """Some bytes for a message, short and harmless."""
+    return ascii(data[:40].decode("latin-1")) + ("..." if len(data) > 40 else "")
+
+
+def _repeats(line: str, question: Question) -> bool:
+    name, _, rest = line.partition(":")
+    arguments = rest.split()
+    return (
+        name == _COMMANDS[question.letter][0]
+        and len(arguments) == len(question.arguments)
+        and all(map(_same, arguments, question.arguments))
+    )
+
+
+def _same(said: str, asked: str) -> bool:
+    if _ALIASES.get(said, said) == _ALIASES.get(asked, asked):
+        return True
+    try:
+        return float(said) == float(asked)
+    except ValueError:
+        return False

@@ -1,0 +1,276 @@
+"""The rig link on a simulated radio and a virtual clock: steps on time, faults by name, nobody fought."""
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from typing import Any
+
+import pytest
+from moontrim.clock import VirtualClock
+from moontrim.planner import Plan, Ramp, Step
+from moontrim.riglink import Connected, DialMoved, LinkState, Lost, RigLink, TransmitChanged
+from moontrim_drivers.contract import RigState
+from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
+
+T0 = 1_795_000_000.0
+BASE_HZ = 144_100_000
+
+
+class Bench:
+    """One link, its radio, and everything that happened."""
+
+    def __init__(self, clock: VirtualClock, link_options: dict[str, Any], habits: dict[str, Any]) -> None:
+        self.clock = clock
+        self.driver = SimulatedDriver(SimulatedOptions(**habits), clock)
+        self.radio = self.driver.radio
+        self.events: list[object] = []
+        self.changes: list[tuple[float, int, int | None]] = []
+        self.keyed_changes = 0
+        self.radio.on_change = self._changed
+        self.link = RigLink(self.driver, clock, self.events.append, seed=1, **link_options)
+
+    def _changed(self, at_s: float, rx_hz: int, tx_hz: int | None, transmitting: bool) -> None:
+        before = self.changes[-1][1:] if self.changes else None
+        if transmitting and before is not None and before != (rx_hz, tx_hz):
+            self.keyed_changes += 1
+        self.changes.append((at_s, rx_hz, tx_hz))
+
+    def submit(self, *steps: tuple[float, str, int], keyed: bool = False, at_once: bool = False) -> None:
+        """Steps as (seconds from now, which, hertz above the base)."""
+        now = self.clock.utc_s()
+        made = tuple(Step(now + at, which, BASE_HZ + hz) for at, which, hz in steps)  # type: ignore[arg-type]
+        flat = Ramp(now, BASE_HZ, 0.0)
+        plan = Plan(now, now + 1, flat, flat, True, "rx", 1, made, {}, keyed)
+        self.link.submit(plan, at_once=at_once)
+
+    def of(self, kind: type) -> list[Any]:
+        return [event for event in self.events if isinstance(event, kind)]
+
+
+def bench(
+    scene: Callable[[Bench], Coroutine[Any, Any, None]],
+    link: dict[str, Any] | None = None,
+    **habits: Any,
+) -> Bench:
+    clock = VirtualClock(T0)
+
+    async def main() -> Bench:
+        made = Bench(clock, link or {}, habits)
+        task = asyncio.create_task(made.link.run())
+        await clock.sleep(0.5)
+        await scene(made)
+        if not task.done():
+            task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        return made
+
+    return clock.run(main())
+
+
+def test_steps_take_effect_at_their_instants() -> None:
+    """With the duration of a set known, the dial moves within a millisecond of the planned instant."""
+
+    async def scene(b: Bench) -> None:
+        for _ in range(5):
+            b.submit((0.4, "rx", 1), (0.7, "rx", 2), (0.9, "tx", 5), (0.95, "rx", 0))
+            await b.clock.sleep(1.0)
+        b.planned_s = b.clock.monotonic_s()  # type: ignore[attr-defined]
+        b.submit((0.4, "rx", 1), (0.7, "rx", 2))
+        await b.clock.sleep(1.0)
+
+    done = bench(scene)
+    start_s = done.planned_s  # type: ignore[attr-defined]
+    late_s = [at - start_s for at, rx, _ in done.changes if at > start_s]
+    assert late_s == pytest.approx([0.4, 0.7], abs=1e-3)
+    assert done.link.view.state is LinkState.READY
+    assert done.link.view.set_latency_s == pytest.approx(0.03)
+
+
+def test_overdue_steps_collapse_to_the_newest() -> None:
+    async def scene(b: Bench) -> None:
+        b.submit(*((-1.0 + 0.01 * n, "rx", n) for n in range(50)))
+        await b.clock.sleep(1.0)
+
+    done = bench(scene)
+    assert done.radio.rx_dial_hz == BASE_HZ + 49
+    assert done.link.view.sets == 1
+
+
+def test_a_new_plan_keeps_the_old_ones_last_steps() -> None:
+    async def scene(b: Bench) -> None:
+        b.submit((0.5, "rx", 7))
+        now = b.clock.utc_s()
+        flat = Ramp(now, BASE_HZ, 0.0)
+        b.link.submit(
+            Plan(now + 0.7, now + 1.7, flat, flat, True, "rx", 1,
+                 (Step(now + 0.9, "rx", BASE_HZ + 8),), {}, False)
+        )  # fmt: skip
+        await b.clock.sleep(2.0)
+
+    assert [rx - BASE_HZ for _, rx, _ in bench(scene).changes][-2:] == [7, 8]
+
+
+@pytest.mark.parametrize(
+    ("retunes", "steps_keyed", "moves"), [(True, True, True), (True, False, False), (False, True, False)]
+)
+def test_a_keyed_radio_is_only_retuned_if_it_can_and_should(
+    retunes: bool, steps_keyed: bool, moves: bool
+) -> None:
+    async def scene(b: Bench) -> None:
+        b.radio.key(True)
+        b.submit((0.5, "tx", 3), keyed=steps_keyed)
+        await b.clock.sleep(1.0)
+
+    done = bench(scene, retunes_while_transmitting=retunes)
+    assert (done.keyed_changes > 0) is moves
+    assert done.link.view.failures == 0, "the radio was not even asked"
+    assert done.of(TransmitChanged) == [TransmitChanged(True)]
+
+
+def test_keyed_just_before_a_step_is_seen_in_time() -> None:
+    async def scene(b: Bench) -> None:
+        b.submit((0.50, "tx", 3))
+        await b.clock.sleep(0.34)  # just before the look that precedes the step
+        b.radio.key(True)
+        await b.clock.sleep(1.0)
+
+    assert bench(scene).keyed_changes == 0
+
+
+def test_a_turned_dial_is_reported_and_the_plan_dropped() -> None:
+    async def scene(b: Bench) -> None:
+        b.submit((0.1, "rx", 1))
+        await b.clock.sleep(0.3)
+        b.submit((1.0, "rx", 2), (1.5, "rx", 3))
+        b.radio.turn_dial(+500)
+        await b.clock.sleep(3.0)
+
+    done = bench(scene)
+    assert done.of(DialMoved) == [DialMoved("rx", BASE_HZ + 1, BASE_HZ + 501)]
+    assert done.radio.rx_dial_hz == BASE_HZ + 501, "left where the hand put it"
+    assert done.link.standing_hz("rx") == BASE_HZ + 501
+
+
+def test_dropped_connection_comes_back_and_says_so() -> None:
+    async def scene(b: Bench) -> None:
+        b.submit((0.1, "rx", 5))
+        await b.clock.sleep(0.5)
+        b.radio.power_cycle()
+        await b.clock.sleep(0.8)
+        assert b.link.view.state is LinkState.LOST
+        assert b.link.standing_hz("rx") is None
+        await b.clock.sleep(8.0)
+
+    done = bench(scene, unreachable_s=5.0)
+    assert len(done.of(Lost)) >= 1
+    assert len(done.of(Connected)) == 2
+    assert done.of(DialMoved) == [], "a radio that was off was not turned by hand"
+    assert done.link.view.state is LinkState.READY
+
+
+def test_back_within_three_seconds_of_return() -> None:
+    async def scene(b: Bench) -> None:
+        b.radio.drop()
+        await b.clock.sleep(60.0)
+        before = len(b.of(Connected))
+        await b.clock.sleep(3.0)
+        assert before == 1 and len(b.of(Connected)) == 2
+
+    bench(scene, unreachable_s=60.0)
+
+
+def test_silent_radio_is_lost_within_the_deadline() -> None:
+    async def scene(b: Bench) -> None:
+        b.radio.change(silent=True)
+        await b.clock.sleep(2.1)
+        assert b.link.view.state in (LinkState.LOST, LinkState.CONNECTING)
+        assert b.of(Lost)
+        b.radio.change(silent=False)
+        b.radio.drop()
+        await b.clock.sleep(8.0)
+        assert b.link.view.state is LinkState.READY
+
+    bench(scene)
+
+
+def test_refusing_radio_is_named_and_left_alone_for_a_while() -> None:
+    async def scene(b: Bench) -> None:
+        b.radio.change(refuse_probability=1.0)
+        for _ in range(6):
+            b.submit((0.2, "rx", 9))
+            await b.clock.sleep(1.0)
+        assert b.link.view.state is LinkState.REFUSING
+        assert "no mood" in b.link.view.reason
+        assert 2 <= b.link.view.failures <= 4, "not asked every second"
+        b.radio.change(refuse_probability=0.0)
+        for _ in range(3):
+            b.submit((0.2, "rx", 9))
+            await b.clock.sleep(1.0)
+
+    done = bench(scene)
+    assert done.link.view.state is LinkState.READY
+    assert done.radio.rx_dial_hz == BASE_HZ + 9
+
+
+class Deaf(SimulatedDriver):
+    """Says yes to every set and does nothing."""
+
+    async def set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:
+        return await self.read()
+
+
+def test_a_radio_that_does_not_do_what_it_says_is_found_out() -> None:
+    clock = VirtualClock(T0)
+
+    async def main() -> RigLink:
+        driver = Deaf(SimulatedOptions(), clock)
+        events: list[object] = []
+        link = RigLink(driver, clock, events.append, seed=1)
+        task = asyncio.create_task(link.run())
+        await clock.sleep(0.5)
+        now = clock.utc_s()
+        flat = Ramp(now, BASE_HZ, 0.0)
+        step = Step(now + 0.3, "rx", BASE_HZ + 4)
+        link.submit(Plan(now, now + 1, flat, flat, True, "rx", 1, (step,), {}, False))
+        await clock.sleep(1.0)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        assert not [e for e in events if isinstance(e, DialMoved)], "nobody turned that dial"
+        return link
+
+    link = clock.run(main())
+    assert link.view.state is LinkState.DISAGREES
+    assert "144100004" in link.view.reason
+
+
+def test_retire_leaves_the_dial_where_told_and_ends() -> None:
+    async def scene(b: Bench) -> None:
+        b.submit((0.1, "rx", 50), (0.1, "tx", -50))
+        await b.clock.sleep(0.5)
+        b.link.retire(BASE_HZ, BASE_HZ)
+        await b.clock.sleep(0.5)
+
+    done = bench(scene)
+    assert (done.radio.rx_dial_hz, done.radio.tx_dial_hz) == (BASE_HZ, BASE_HZ)
+
+
+def test_retire_does_not_touch_a_keyed_radio() -> None:
+    async def scene(b: Bench) -> None:
+        b.submit((0.1, "tx", -50))
+        await b.clock.sleep(0.5)
+        b.radio.key(True)
+        b.link.retire(BASE_HZ, BASE_HZ)
+        await b.clock.sleep(0.5)
+
+    done = bench(scene, retunes_while_transmitting=True)
+    assert done.radio.tx_dial_hz == BASE_HZ - 50
+    assert done.keyed_changes == 0
+
+
+def test_steps_per_second_follow_what_a_set_takes() -> None:
+    async def scene(b: Bench) -> None:
+        b.submit((0.1, "rx", 1))
+        await b.clock.sleep(1.0)
+
+    assert bench(scene, latency_s=0.1).link.view.steps_per_s == pytest.approx(7.0)
+    slow = bench(scene, {"max_steps_per_s": 0.5})
+    assert slow.link.view.steps_per_s == 0.5
