@@ -1,6 +1,8 @@
-"""The composition root: builds the parts, runs them in one task group, and takes them down in order.
+"""The composition root: builds the parts, runs them in one task group, and takes them down in
+order.
 
-Owns no behaviour of its own. The daemon never keys a radio; on the way out it undoes its correction.
+Owns no behaviour of its own. The daemon never keys a radio; on the way out it undoes its
+correction.
 """
 
 from __future__ import annotations
@@ -11,9 +13,6 @@ import signal
 from collections.abc import Callable, Coroutine
 from typing import Any
 
-from moontrim_drivers.contract import RigDriver
-from moontrim_drivers.registry import load
-
 from moontrim.clock import Clock
 from moontrim.path import Ephemeris
 from moontrim.planner import nearest
@@ -22,12 +21,15 @@ from moontrim.settings import Settings
 from moontrim.state import StateHub, Tracking
 from moontrim.store import SessionSaver, load_session
 from moontrim.tracker import Inbox, Tracker
+from moontrim_drivers.contract import RigDriver
+from moontrim_drivers.registry import load
 
 log = logging.getLogger(__name__)
 
 FAREWELL_S = 2.5
 
-# A task that runs beside the daemon (a view, a remote control, a simulated operator) and is cancelled first.
+# A task that runs beside the daemon (a view, a remote control, a simulated operator) and is
+# cancelled first.
 Companion = Callable[["Daemon"], Coroutine[Any, Any, None]]
 
 
@@ -85,7 +87,8 @@ class Daemon:
         await self.saver.flush()
 
     async def _farewell(self, link: asyncio.Task[None]) -> None:
-        """Leave the dial as configured, and end the link within a bounded time whatever the radio does."""
+        """Leave the dial as configured, and end the link within a bounded time whatever the
+        radio does."""
         self.link.retire(*self._farewell_dials())
         try:
             async with self.clock.timeout(FAREWELL_S):

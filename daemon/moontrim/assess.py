@@ -67,7 +67,13 @@ def _dials(plan: Plan, link: LinkView) -> tuple[int | None, int | None]:
 
 
 def _dial_view(
-    ramp: Ramp, which: Which, utc_s: float, plan: Plan, band: Band, sked_hz: float, dial_hz: int | None
+    ramp: Ramp,
+    which: Which,
+    utc_s: float,
+    plan: Plan,
+    band: Band,
+    sked_hz: float,
+    dial_hz: int | None,
 ) -> DialView:
     ideal_dial_hz = ramp.at(utc_s)
     on_air_hz = band.on_air_hz(ideal_dial_hz)
@@ -83,7 +89,11 @@ def _dial_view(
 
 
 def _judge(
-    plan: Plan | None, link: LinkView, hindrances: Hindrances, rx: DialView | None, tx: DialView | None
+    plan: Plan | None,
+    link: LinkView,
+    hindrances: Hindrances,
+    rx: DialView | None,
+    tx: DialView | None,
 ) -> tuple[Tracking, str]:
     if link.state not in ANSWERING:
         return _OF_LINK[link.state], link.reason

@@ -1,13 +1,11 @@
-"""The pre-flight list: what an operator wants to know is right before a session. Each line says what to do."""
+"""The pre-flight list: what an operator wants to know is right before a session. Each line says
+what to do."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
-
-from moontrim_drivers.contract import RigDriver, RigError
-from moontrim_drivers.registry import load
 
 from moontrim.clock import Clock
 from moontrim.errors import MoontrimError
@@ -16,6 +14,8 @@ from moontrim.path.report import path_report
 from moontrim.settings import Settings
 from moontrim.store import load_session
 from moontrim.terminal import iso
+from moontrim_drivers.contract import RigDriver, RigError
+from moontrim_drivers.registry import load
 
 Level = Literal["ok", "note", "wrong"]
 COARSE_LOCATOR_HZ = 1e9  # from here up a 6-character locator costs hertz
@@ -35,7 +35,9 @@ class Finding:
 
 async def check(settings: Settings, ephemeris: Ephemeris, clock: Clock) -> list[Finding]:
     """Everything that can be said without touching a dial or a key."""
-    findings = [Finding("ok", "config", f"{len(settings.bands)} band(s), radio {settings.radio.driver}")]
+    findings = [
+        Finding("ok", "config", f"{len(settings.bands)} band(s), radio {settings.radio.driver}")
+    ]
     findings += _sites(settings)
     findings += _tables(settings, ephemeris, clock.utc_s())
     findings += await _radio(settings, clock)
@@ -52,7 +54,8 @@ def _sites(settings: Settings) -> Iterator[Finding]:
             yield Finding(
                 "note",
                 name,
-                f"locator {place.locator} is coarse for {highest_hz / 1e6:.0f} MHz; give 8 or more characters",
+                f"locator {place.locator} is coarse for {highest_hz / 1e6:.0f} MHz; "
+                "give 8 or more characters",
             )
         else:
             site = place.site()
@@ -76,7 +79,8 @@ def _tables(settings: Settings, ephemeris: Ephemeris, now_utc_s: float) -> Itera
     left_days = (ephemeris.last_utc_s - now_utc_s) / 86400.0
     text = (
         f"measured to {iso(ephemeris.last_measured_utc_s)[:10]}, predicted to "
-        f"{iso(ephemeris.last_utc_s)[:10]}; today it may be wrong by {rotation['uncertainty_hz']:.3f} Hz "
+        f"{iso(ephemeris.last_utc_s)[:10]}; today it may be wrong by "
+        f"{rotation['uncertainty_hz']:.3f} Hz "
         f"at {sked_hz / 1e6:.0f} MHz"
     )
     if left_days < 30:
@@ -85,7 +89,9 @@ def _tables(settings: Settings, ephemeris: Ephemeris, now_utc_s: float) -> Itera
         yield Finding("ok", "Earth rotation", text)
     moon = moon_from(ephemeris, home, now_utc_s)
     yield Finding(
-        "ok", "Moon", f"azimuth {moon.azimuth_deg:.1f}, elevation {moon.elevation_deg:.1f} degrees at home"
+        "ok",
+        "Moon",
+        f"azimuth {moon.azimuth_deg:.1f}, elevation {moon.elevation_deg:.1f} degrees at home",
     )
 
 
@@ -111,15 +117,27 @@ async def _radio(settings: Settings, clock: Clock) -> list[Finding]:
         findings.append(Finding("wrong", "transmit", "the radio is transmitting right now"))
     elif not capabilities.reports_transmit:
         findings.append(
-            Finding("note", "transmit", "the radio cannot say whether it transmits; it may be retuned keyed")
+            Finding(
+                "note",
+                "transmit",
+                "the radio cannot say whether it transmits; it may be retuned keyed",
+            )
         )
     if not capabilities.split:
         findings.append(
-            Finding("note", "split", "one dial for both: it receives right, and transmits where it receives")
+            Finding(
+                "note",
+                "split",
+                "one dial for both: it receives right, and transmits where it receives",
+            )
         )
     for band in settings.bands:
         if band.while_transmitting == "step" and not capabilities.retunes_while_transmitting:
             findings.append(
-                Finding("note", band.name, "while_transmitting is step, but this radio cannot: it will hold")
+                Finding(
+                    "note",
+                    band.name,
+                    "while_transmitting is step, but this radio cannot: it will hold",
+                )
             )
     return findings

@@ -1,4 +1,5 @@
-"""The command line: parse, call, print. Exit codes: 0 done and well; 1 it ran, and something is not well;
+"""The command line: parse, call, print. Exit codes: 0 done and well; 1 it ran, and something is
+not well;
 2 something given by the user is not usable (one line says what, and what is allowed)."""
 
 from __future__ import annotations
@@ -26,12 +27,13 @@ from moontrim.path import Ephemeris, Site, parse_site
 from moontrim.settings import Settings, load_settings
 
 CAUTION = (
-    "Keep people out of the beam and clear of moving antennas; follow your local rules on RF exposure "
-    "and your licence. moontrim never keys a radio by itself."
+    "Keep people out of the beam and clear of moving antennas; follow your local rules on RF "
+    "exposure and your licence. moontrim never keys a radio by itself."
 )
 DESCRIPTION = (
-    "Keeps a radio on frequency through a moonbounce pass: works out the Doppler shift of the path by way of "
-    "the Moon and moves the dial, to the hertz, at the instants where it matters. " + CAUTION
+    "Keeps a radio on frequency through a moonbounce pass: works out the Doppler shift of the path "
+    "by way of the Moon and moves the dial, to the hertz, at the instants where it matters. "
+    + CAUTION
 )
 EPILOG = """\
 start here:
@@ -77,18 +79,30 @@ def parser() -> argparse.ArgumentParser:
     _add_config(run)
     run.add_argument("--quiet", action="store_true", help="log lines only, even on a terminal")
 
-    practice = _command(commands, "rehearse", _rehearse, "run the whole daemon on a simulated radio")
+    practice = _command(
+        commands, "rehearse", _rehearse, "run the whole daemon on a simulated radio"
+    )
     _add_config(practice)
-    practice.add_argument("--from", dest="start", metavar="ISO8601", help="search the window from here on")
+    practice.add_argument(
+        "--from", dest="start", metavar="ISO8601", help="search the window from here on"
+    )
     practice.add_argument("--agreement", choices=AGREEMENTS, help="instead of the one configured")
-    practice.add_argument("--no-split", action="store_true", help="one dial for receive and transmit")
-    practice.add_argument("--minutes", type=float, metavar="N", help="only the first N minutes of the window")
-    practice.add_argument("--pace", type=float, metavar="X", help="X times real time (default: a minute in all)")
+    practice.add_argument(
+        "--no-split", action="store_true", help="one dial for receive and transmit"
+    )
+    practice.add_argument(
+        "--minutes", type=float, metavar="N", help="only the first N minutes of the window"
+    )
+    practice.add_argument(
+        "--pace", type=float, metavar="X", help="X times real time (default: a minute in all)"
+    )
     practice.add_argument("--picture", type=Path, metavar="FILE", help="default: out/rehearsal.png")
     practice.add_argument("--json", action="store_true", help="print the summary as JSON")
     practice.add_argument("--quiet", action="store_true", help="no live view")
 
-    path = _command(commands, "path", _path, "the exact path at given instants: delays, shifts, spread")
+    path = _command(
+        commands, "path", _path, "the exact path at given instants: delays, shifts, spread"
+    )
     path.add_argument("--home", required=True, metavar="LOC", help="locator, or lat,lon,height_m")
     path.add_argument("--partner", required=True, metavar="LOC|self", help="self: our own echo")
     path.add_argument(
@@ -96,9 +110,13 @@ def parser() -> argparse.ArgumentParser:
     )
     path.add_argument("--frequency", required=True, metavar="HZ", help="on the air, e.g. 10368.1e6")
     path.add_argument("--no-troposphere", action="store_true", help="leave the air out")
-    path.add_argument("--json", action="store_true", help="as JSON: an object, or a list for several --at")
+    path.add_argument(
+        "--json", action="store_true", help="as JSON: an object, or a list for several --at"
+    )
 
-    checking = _command(commands, "check", _check, "is everything in place? touches neither dial nor key")
+    checking = _command(
+        commands, "check", _check, "is everything in place? touches neither dial nor key"
+    )
     _add_config(checking)
     checking.add_argument("--json", action="store_true", help="as JSON")
 
@@ -115,7 +133,9 @@ def _command(commands: Any, name: str, call: Any, about: str) -> argparse.Argume
 
 
 def _add_config(command: argparse.ArgumentParser) -> None:
-    command.add_argument("--config", type=Path, metavar="FILE", help="TOML; see config/ for annotated ones")
+    command.add_argument(
+        "--config", type=Path, metavar="FILE", help="TOML; see config/ for annotated ones"
+    )
 
 
 def _attach_negative_values(arguments: list[str]) -> list[str]:
@@ -129,7 +149,7 @@ def _attach_negative_values(arguments: list[str]) -> list[str]:
     return joined
 
 
-# --- the commands -----------------------------------------------------------------------------------------
+# --- the commands ---------------------------------------------------------------------------------
 
 
 def _run(options: argparse.Namespace) -> int:
@@ -140,7 +160,9 @@ def _run(options: argparse.Namespace) -> int:
     return 0
 
 
-async def _run_daemon(settings: Settings, clock: Clock, ephemeris: Ephemeris, *, quiet: bool) -> None:
+async def _run_daemon(
+    settings: Settings, clock: Clock, ephemeris: Ephemeris, *, quiet: bool
+) -> None:
     from moontrim.app import Daemon
     from moontrim.terminal import live_view, log_view, on_terminal
 
@@ -163,7 +185,7 @@ def _rehearse(options: argparse.Namespace) -> int:
     partner = None if settings.partner == "self" else settings.partner.site()
     start, end = next_window(ephemeris, settings.home.site(), partner, from_utc_s)
     if options.minutes is not None:
-        if not 0.1 <= options.minutes:
+        if not options.minutes >= 0.1:
             raise InputError("--minutes", options.minutes, "0.1 or more")
         end = min(end, start + 60.0 * options.minutes)
     pace = rehearsal.real_time_pace(start, end)
@@ -172,7 +194,9 @@ def _rehearse(options: argparse.Namespace) -> int:
             raise InputError("--pace", options.pace, "above 0, up to 1000000")
         pace = options.pace
     console = Console(stderr=True)
-    console.print(f"Window {iso(start)} to {iso(end)}, shown {pace:.0f} times as fast. Ctrl-C ends it early.")
+    console.print(
+        f"Window {iso(start)} to {iso(end)}, shown {pace:.0f} times as fast. Ctrl-C ends it early."
+    )
     logging.basicConfig(level=logging.ERROR, stream=sys.stderr)
     with TemporaryDirectory(prefix="moontrim-") as folder:
         settings = settings.model_copy(update={"state_dir": Path(folder)})
@@ -184,13 +208,21 @@ def _rehearse(options: argparse.Namespace) -> int:
     try:
         draw_rehearsal(result, picture)
     except (OSError, ValueError) as error:
-        raise InputError("--picture", str(picture), f"a PNG, SVG or PDF file in a writable folder ({error})") from None
+        raise InputError(
+            "--picture", str(picture), f"a PNG, SVG or PDF file in a writable folder ({error})"
+        ) from None
     if options.json:
         print(json.dumps(result.as_json() | {"picture": str(picture)}, indent=1))
     else:
         hours = (result.end_utc_s - result.start_utc_s) / 3600.0
-        print(f"{hours:.1f} h on {result.band}, agreement {result.agreement}, sked {grouped(result.sked_hz)} Hz")
-        print(f"seconds planned {result.ticks}, missed {result.missed_seconds}, faults {len(result.faults)}")
+        print(
+            f"{hours:.1f} h on {result.band}, agreement {result.agreement}, "
+            f"sked {grouped(result.sked_hz)} Hz"
+        )
+        print(
+            f"seconds planned {result.ticks}, missed {result.missed_seconds}, "
+            f"faults {len(result.faults)}"
+        )
         for dial in result.dials:
             print(
                 f"{dial.name:8} steps {dial.steps}, residual RMS {dial.rms_hz:.3f} Hz, "
@@ -206,7 +238,9 @@ def _rehearse(options: argparse.Namespace) -> int:
 def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
     """The same station with a simulated radio in place of its own."""
     radio = settings.radio
-    simulated = dict(radio.options) if radio.driver == "simulated" else {"retunes_while_transmitting": True}
+    simulated = (
+        dict(radio.options) if radio.driver == "simulated" else {"retunes_while_transmitting": True}
+    )
     if options.no_split:
         simulated["split"] = False
     changed = radio.model_copy(update={"driver": "simulated", "options": simulated})
@@ -229,7 +263,8 @@ def _path(options: argparse.Namespace) -> int:
     ephemeris = Ephemeris.load()
     troposphere = not options.no_troposphere
     reports = [
-        path_report(ephemeris, home, partner, utc_s, frequency_hz, troposphere) for utc_s in instants
+        path_report(ephemeris, home, partner, utc_s, frequency_hz, troposphere)
+        for utc_s in instants
     ]
     for warning in dict.fromkeys(w for report in reports for w in report.get("warnings", ())):
         print(f"moontrim: {warning}", file=sys.stderr)
@@ -255,7 +290,8 @@ def _check(options: argparse.Namespace) -> int:
         colours = {"ok": "green", "note": "yellow", "wrong": "bold red"}
         for finding in findings:
             console.print(
-                f"[{colours[finding.level]}]{finding.level:5}[/]  {finding.what:14}  {finding.text}",
+                f"[{colours[finding.level]}]{finding.level:5}[/]  "
+                f"{finding.what:14}  {finding.text}",
                 highlight=False,
                 soft_wrap=True,
             )
@@ -267,7 +303,7 @@ def _schema(options: argparse.Namespace) -> int:
     return 0
 
 
-# --- reading what was given ---------------------------------------------------------------------------------
+# --- reading what was given -----------------------------------------------------------------------
 
 
 def _settings(options: argparse.Namespace) -> Settings:

@@ -1,7 +1,9 @@
 """Time as a parameter: the system's, a rehearsal's, or a test's.
 
-Owns every reading of a clock and every wait. Nothing else in moontrim calls `time.*`, `datetime.now` or
-`asyncio.sleep` with a duration. Two kinds of time are kept apart: UTC (POSIX seconds, for the Moon; it may
+Owns every reading of a clock and every wait. Nothing else in moontrim calls `time.*`,
+`datetime.now` or
+`asyncio.sleep` with a duration. Two kinds of time are kept apart: UTC (POSIX seconds, for the
+Moon; it may
 step) and monotonic (for deadlines; it never does).
 """
 
@@ -41,7 +43,8 @@ class Clock(ABC):
         """`async with clock.timeout(1.0):` raises TimeoutError when the body takes longer."""
 
     async def sleep_until_utc(self, utc_s: float) -> None:
-        """Wait for an instant of UTC, looking at the clock again at least once a second: a step of the
+        """Wait for an instant of UTC, looking at the clock again at least once a second: a step of
+        the
         clock must not leave us waiting for an instant that has passed or moved far away."""
         while (remaining_s := utc_s - self.utc_s()) > 0.0:
             await self.sleep(min(remaining_s, 1.0))
@@ -78,8 +81,10 @@ class SystemClock(Clock):
 class VirtualClock(Clock):
     """A clock that jumps to the next thing anyone waits for, once nobody has anything left to do.
 
-    pace: virtual seconds per real second; infinity (for tests) runs as fast as the machine can. It must be
-    used on a loop made by `run`, whose selector tells it when the loop is idle; sockets and real timers
+    pace: virtual seconds per real second; infinity (for tests) runs as fast as the machine can. It
+    must be
+    used on a loop made by `run`, whose selector tells it when the loop is idle; sockets and real
+    timers
     on that loop keep working in real time. Same inputs, same order of events.
     """
 
@@ -160,15 +165,14 @@ class _Alarm:
 
 
 class _IdleSelector(selectors.DefaultSelector):
-    """asyncio asks its selector to wait only when no callback is ready: that is the moment to move on."""
+    """asyncio asks its selector to wait only when no callback is ready: that is the moment to
+    move on."""
 
     def __init__(self, clock: VirtualClock) -> None:
         super().__init__()
         self._clock = clock
 
-    def select(
-        self, timeout: float | None = None
-    ) -> list[tuple[selectors.SelectorKey, int]]:
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
         if timeout is None or timeout > 0.0:
             wait_s = self._clock.real_wait_s()
             if wait_s is not None and wait_s <= 0.0:

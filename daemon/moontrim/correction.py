@@ -1,7 +1,10 @@
-"""From an agreement and the path's frequency ratios to the two frequencies that ought to be on the air.
+"""From an agreement and the path's frequency ratios to the two frequencies that ought to be on the
+air.
 
-Pure arithmetic; knows neither time nor radio. Sign convention, here and everywhere: a shift is received minus
-transmitted frequency, positive when it arrives higher. A ratio is received over sent; `fraction` is ratio - 1.
+Pure arithmetic; knows neither time nor radio. Sign convention, here and everywhere: a shift is
+received minus
+transmitted frequency, positive when it arrives higher. A ratio is received over sent; `fraction`
+is ratio - 1.
 """
 
 from __future__ import annotations
@@ -23,9 +26,11 @@ WORDS: dict[Agreement, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Fractions:
-    """Frequency ratio minus one, for a signal that arrives at home now (down, received) or leaves now.
+    """Frequency ratio minus one, for a signal that arrives at home now (down, received) or leaves
+    now.
 
-    up: home to Moon. down: Moon to home. received: partner to home. sent: home to partner. For our own
+    up: home to Moon. down: Moon to home. received: partner to home. sent: home to partner. For our
+    own
     echo, received and sent are both the echo.
     """
 
@@ -66,7 +71,8 @@ def on_air(
 def sked_from_received(
     agreement: Agreement, rx_hz: float, fractions: Fractions, trim_rx_hz: float = 0.0
 ) -> float:
-    """The sked frequency for which `on_air` would give this receive frequency: what a dial turned by hand
+    """The sked frequency for which `on_air` would give this receive frequency: what a dial turned
+    by hand
     asks for."""
     receive = on_air(agreement, 1.0, fractions).rx_hz
     return (rx_hz - trim_rx_hz) / receive

@@ -1,8 +1,10 @@
 """What moontrim tells its user when something is wrong.
 
 MoontrimError                 anything we raise on purpose; its text is one line for a person
-|-- InputError                a value given by the user: names the field, the value and what is allowed
-`-- CoverageError             an instant outside the tables (Earth rotation, ephemeris) or a missing table
+|-- InputError                a value given by the user: names the field, the value and what is
+allowed
+`-- CoverageError             an instant outside the tables (Earth rotation, ephemeris) or a
+missing table
 """
 
 from __future__ import annotations

@@ -1,8 +1,10 @@
-"""The picture of a rehearsal: shift, dial and residual over the pass. The only importer of matplotlib."""
+"""The picture of a rehearsal: shift, dial and residual over the pass. The only importer of
+matplotlib."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 
 import matplotlib
@@ -22,7 +24,8 @@ BINS = 240
 
 
 def draw_rehearsal(result: Result, path: Path) -> None:
-    """Write a PNG (or whatever the suffix says). Raises OSError, ValueError for an unknown suffix."""
+    """Write a PNG (or whatever the suffix says). Raises OSError, ValueError for an unknown
+    suffix."""
     figure = Figure(figsize=(11, 8.5), layout="constrained")
     shift, dial, residual = figure.subplots(3, 1, sharex=True, height_ratios=(3, 2, 3))
     start, end = (datetime.fromtimestamp(t, UTC) for t in (result.start_utc_s, result.end_utc_s))
@@ -79,10 +82,11 @@ def _dial_panel(axes: Axes, one: DialResult) -> None:
 
 
 def _residual_panel(axes: Axes, one: DialResult) -> None:
-    """Per stretch of the pass: the range as a band and the RMS as a line, since a point a step is a blur."""
+    """Per stretch of the pass: the range as a band and the RMS as a line, since a point a step
+    is a blur."""
     edges = np.linspace(one.utc_s[0], one.utc_s[-1], BINS + 1)
     cut = np.searchsorted(one.utc_s, edges)
-    parts = [one.residual_hz[a:b] for a, b in zip(cut[:-1], cut[1:], strict=True)]
+    parts = [one.residual_hz[a:b] for a, b in pairwise(cut)]
     middle = _times((edges[:-1] + edges[1:]) / 2)
     low, high = [p.min() for p in parts], [p.max() for p in parts]
     rms = [float(np.sqrt(np.mean(p**2))) for p in parts]
@@ -92,6 +96,7 @@ def _residual_panel(axes: Axes, one: DialResult) -> None:
         rms,
         STYLE[one.name],
         color=INK[one.name],
-        label=f"{one.name}: RMS {one.rms_hz:.3f} Hz, largest {one.largest_hz:.3f} Hz, {one.steps:,} steps",
+        label=f"{one.name}: RMS {one.rms_hz:.3f} Hz, largest {one.largest_hz:.3f} Hz, "
+        f"{one.steps:,} steps",
     )
     axes.legend(loc="lower left", frameon=False, fontsize=9, title="band: range; line: RMS")

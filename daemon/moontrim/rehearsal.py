@@ -1,6 +1,8 @@
-"""The whole daemon on a simulated radio and its own clock, through one window, judged by an exact record.
+"""The whole daemon on a simulated radio and its own clock, through one window, judged by an exact
+record.
 
-The record comes from the radio's side (the instant each dial really moved) and is judged against the exact
+The record comes from the radio's side (the instant each dial really moved) and is judged against
+the exact
 path solution, not against the tracker's own numbers.
 """
 
@@ -11,7 +13,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from moontrim_drivers.simulated import SimulatedDriver
 from numpy.typing import NDArray
 
 from moontrim.app import Companion, Daemon
@@ -22,6 +23,7 @@ from moontrim.path import Ephemeris, Site, solve_path
 from moontrim.session import Session
 from moontrim.settings import Settings, settings_from
 from moontrim.state import Fault
+from moontrim_drivers.simulated import SimulatedDriver
 
 Array = NDArray[np.float64]
 
@@ -53,7 +55,8 @@ def embedded_settings() -> Settings:
 
 @dataclass
 class Record:
-    """What the radio did: instants (UTC seconds) and dials, one entry per change. A tx of 0 means none."""
+    """What the radio did: instants (UTC seconds) and dials, one entry per change. A tx of 0
+    means none."""
 
     utc_s: list[float] = field(default_factory=list)
     rx_hz: list[int] = field(default_factory=list)
@@ -67,7 +70,8 @@ class Record:
 
 @dataclass(frozen=True)
 class DialResult:
-    """One dial over the pass. Arrays share the sampling instants: ten a second and both sides of every
+    """One dial over the pass. Arrays share the sampling instants: ten a second and both sides of
+    every
     step."""
 
     name: str
@@ -95,13 +99,16 @@ class Result:
 
     @property
     def passed(self) -> bool:
-        """No second missed, nothing wrong, residuals within a 1 Hz dial's limits plus a fifth of a step for
+        """No second missed, nothing wrong, residuals within a 1 Hz dial's limits plus a fifth of a
+        step for
         the radio's own delay."""
         step_hz = self.resolution_hz
         return (
             self.missed_seconds == 0
             and not self.faults
-            and all(d.rms_hz <= 0.32 * step_hz and d.largest_hz <= 0.6 * step_hz for d in self.dials)
+            and all(
+                d.rms_hz <= 0.32 * step_hz and d.largest_hz <= 0.6 * step_hz for d in self.dials
+            )
         )
 
     def as_json(self) -> dict[str, Any]:
@@ -133,9 +140,11 @@ def rehearse(
     companions: tuple[Companion, ...] = (),
     overs: bool = True,
 ) -> Result:
-    """Run the daemon from start to end at `pace` virtual seconds per second and judge what its radio did.
+    """Run the daemon from start to end at `pace` virtual seconds per second and judge what its
+    radio did.
 
-    overs: a simulated operator keys the radio in every other minute (split operation only: a single dial
+    overs: a simulated operator keys the radio in every other minute (split operation only: a
+    single dial
     would have to jump at the very moment of keying)."""
     clock = VirtualClock(start_utc_s, pace)
     return clock.run(_rehearse(settings, ephemeris, clock, end_utc_s, companions, overs))
@@ -181,7 +190,14 @@ async def _rehearse(
     session = daemon.tracker.session
     ended_utc_s = min(end_utc_s, daemon.hub.latest.utc_s if daemon.hub.latest else begun_utc_s)
     return judge(
-        settings, ephemeris, session, record, begun_utc_s + 1.0, ended_utc_s, split=split, daemon=daemon
+        settings,
+        ephemeris,
+        session,
+        record,
+        begun_utc_s + 1.0,
+        ended_utc_s,
+        split=split,
+        daemon=daemon,
     )
 
 
@@ -196,7 +212,8 @@ def judge(
     split: bool,
     daemon: Daemon,
 ) -> Result:
-    """Compare a record with the exact path between two instants. The session must not have changed."""
+    """Compare a record with the exact path between two instants. The session must not have
+    changed."""
     band = settings.band(session.band)
     here = session.here(settings)
     ideal = _IdealDials(
@@ -242,7 +259,8 @@ def judge(
 
 
 class _IdealDials:
-    """Exact fractions every ten seconds, joined by cubics through value and slope: over ten seconds the
+    """Exact fractions every ten seconds, joined by cubics through value and slope: over ten
+    seconds the
     joint is off by less than 1e-6 Hz at 24 GHz."""
 
     SPACING_S = 10.0
@@ -256,7 +274,9 @@ class _IdealDials:
         start_utc_s: float,
         end_utc_s: float,
     ) -> None:
-        self._knots_s = np.arange(start_utc_s - 1.0, end_utc_s + self.SPACING_S + 1.0, self.SPACING_S)
+        self._knots_s = np.arange(
+            start_utc_s - 1.0, end_utc_s + self.SPACING_S + 1.0, self.SPACING_S
+        )
         self._path = solve_path(ephemeris, home, partner, self._knots_s, troposphere)
 
     def at(self, utc_s: Array, agreement: str, band: Band, sked_hz: float, which: str) -> Array:

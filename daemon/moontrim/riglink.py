@@ -1,14 +1,17 @@
 """The one owner of a driver: deadlines, reconnection, pacing, readback and every sanity check.
 
-Gets plans from the tracker, carries out their steps at their instants, and reports what it sees through a
-callback. Knows nothing of the Moon, of agreements or of the sked frequency; it never keys the radio.
+Gets plans from the tracker, carries out their steps at their instants, and reports what it sees
+through a
+callback. Knows nothing of the Moon, of agreements or of the sked frequency; it never keys the
+radio.
 
 Whatever the radio does shows as a state with a reason, never as an exception to the tracker:
 
     CONNECTING -> READY <-> REFUSING | DISAGREES     the radio answers; only setting it fails
         ^           |
         +--- LOST <-+                                no usable answer; tried again for ever
-    UNFIT                                            this radio cannot do what is asked; tried again slowly
+    UNFIT                                            this radio cannot do what is asked; tried
+    again slowly
 """
 
 from __future__ import annotations
@@ -24,6 +27,9 @@ from enum import StrEnum
 from statistics import median
 from typing import TypeVar
 
+from moontrim.clock import Clock
+from moontrim.planner import Plan, Step, Which
+from moontrim_drivers.contract import RigDriver as Driver
 from moontrim_drivers.contract import (
     RigError,
     RigGarbled,
@@ -32,10 +38,6 @@ from moontrim_drivers.contract import (
     RigTimeout,
     RigUnfit,
 )
-from moontrim_drivers.contract import RigDriver as Driver
-
-from moontrim.clock import Clock
-from moontrim.planner import Plan, Step, Which
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
@@ -63,7 +65,8 @@ ANSWERING = frozenset({LinkState.READY, LinkState.REFUSING, LinkState.DISAGREES}
 
 @dataclass(frozen=True, slots=True)
 class LinkView:
-    """What is known of the radio. rig is the last read-back, None when not connected. set_latency_s is the
+    """What is known of the radio. rig is the last read-back, None when not connected.
+    set_latency_s is the
     median duration of a set; counts are since start."""
 
     state: LinkState = LinkState.CONNECTING
@@ -140,10 +143,11 @@ class RigLink:
         self._latencies_s: deque[float] = deque(maxlen=9)
         self._farewell: tuple[int | None, int | None] | None = None
 
-    # --- what the tracker calls ----------------------------------------------------------------------
+    # --- what the tracker calls -------------------------------------------------------------------
 
     def submit(self, plan: Plan, *, at_once: bool = False) -> None:
-        """Take over a plan. Steps of the plan before it stay until the new one begins, unless at_once."""
+        """Take over a plan. Steps of the plan before it stay until the new one begins, unless
+        at_once."""
         self._plan = plan
         kept = [] if at_once else [s for s in self._pending if s.at_utc_s < plan.start_utc_s]
         self._pending = kept + list(plan.steps)
@@ -158,7 +162,7 @@ class RigLink:
         self._farewell = (rx_hz, tx_hz)
         self._wake.set()
 
-    # --- the life of the link ------------------------------------------------------------------------
+    # --- the life of the link ---------------------------------------------------------------------
 
     async def run(self) -> None:
         """Connect, serve, and start again after any failure, until retired or cancelled."""
@@ -195,7 +199,8 @@ class RigLink:
             steps_per_s=self._steps_per_s(),
             connections=self.view.connections + 1,
         )
-        # Old steps were planned for a radio that may since have been switched off; the tracker plans anew.
+        # Old steps were planned for a radio that may since have been switched off; the
+        # tracker plans anew.
         self._pending = []
         self._report(Connected(rig))
 
@@ -230,7 +235,7 @@ class RigLink:
                     continue
                 # Look at the radio shortly before a step, so that the look does not delay the step.
                 look_s = step_wait_s - FRESH_S / 2
-                if 0.0 < look_s:
+                if look_s > 0.0:
                     step_wait_s = look_s
                 elif now_s - self._read_at_s > FRESH_S / 2:
                     await self._look()
@@ -252,7 +257,7 @@ class RigLink:
         with contextlib.suppress(RigRefused):
             await self._call(self._driver.set_dials(rx_hz, tx_hz if self.view.split else None))
 
-    # --- looking and setting ---------------------------------------------------------------------------
+    # --- looking and setting ----------------------------------------------------------------------
 
     async def _look(self) -> bool:
         """Read the radio back. False if what was planned must not go ahead."""
@@ -320,7 +325,9 @@ class RigLink:
                 steps_per_s=self._steps_per_s(),
             )
             found: dict[Which, int | None] = {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
-            ignored = [w for w, hz in wanted.items() if found[w] != hz and found[w] == before.get(w)]
+            ignored = [
+                w for w, hz in wanted.items() if found[w] != hz and found[w] == before.get(w)
+            ]
             if not ignored:
                 self._standing.update(wanted)
                 if self._was_moved(rig):
@@ -345,7 +352,7 @@ class RigLink:
         self._pending = []
         self._stand_off_until_s = self._clock.monotonic_s() + STAND_OFF_S
 
-    # --- small things ------------------------------------------------------------------------------------
+    # --- small things -----------------------------------------------------------------------------
 
     async def _call(self, call: Awaitable[T], deadline_s: float | None = None) -> T:
         limit_s = deadline_s or self._deadline_s
@@ -374,7 +381,8 @@ class RigLink:
             raise RigUnfit("the radio is to have separate dials but shows only one")
 
     def _lead_s(self) -> float:
-        """How far ahead of its instant a set goes out: the part of its duration before the dial moves."""
+        """How far ahead of its instant a set goes out: the part of its duration before the dial
+        moves."""
         if not self._latencies_s:
             return 0.0
         fraction = self._driver.capabilities.effect_fraction

@@ -54,15 +54,20 @@ class Session(BaseModel):
         site = self.partner_site(settings)
         if site is None:
             return "self"
-        return site.locator or f"{site.latitude_deg:.5f},{site.longitude_deg:.5f},{site.height_m:.0f}"
+        return (
+            site.locator or f"{site.latitude_deg:.5f},{site.longitude_deg:.5f},{site.height_m:.0f}"
+        )
 
     def with_here(self, settings: Settings, **changes: float) -> Session:
-        """A copy with changed choices for the present band; sked must stay where it may be transmitted."""
+        """A copy with changed choices for the present band; sked must stay where it may be
+        transmitted."""
         here = self.here(settings).model_copy(update=changes)
         band = settings.band(self.band)
         if not band.allowed_low_hz <= here.sked_hz <= band.allowed_high_hz:
             raise InputError(
-                "sked_hz", here.sked_hz, f"{band.allowed_low_hz} to {band.allowed_high_hz} on {band.name}"
+                "sked_hz",
+                here.sked_hz,
+                f"{band.allowed_low_hz} to {band.allowed_high_hz} on {band.name}",
             )
         for key in ("trim_rx_hz", "trim_tx_hz"):
             trim_hz = getattr(here, key)

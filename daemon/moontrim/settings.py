@@ -1,7 +1,9 @@
 """The configuration file: TOML in, frozen and checked values out.
 
-Owns the shape of the file and every check that needs no radio and no sky. Units are in the names; unknown
-keys are refused, because a misspelt limit is a limit that does not hold. Driver options are checked by the
+Owns the shape of the file and every check that needs no radio and no sky. Units are in the names;
+unknown
+keys are refused, because a misspelt limit is a limit that does not hold. Driver options are
+checked by the
 driver's own model (see `moontrim_drivers.contract.DriverOptions`).
 """
 
@@ -12,8 +14,6 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from moontrim_drivers.contract import DriverOptions
-from moontrim_drivers.registry import DriverNotFoundError, load
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from moontrim.band import Band
@@ -21,6 +21,8 @@ from moontrim.correction import Agreement
 from moontrim.errors import InputError
 from moontrim.path.site import Site, parse_site
 from moontrim.planner import WhileTransmitting
+from moontrim_drivers.contract import DriverOptions
+from moontrim_drivers.registry import DriverNotFoundError, load
 
 Hertz = Annotated[int, Field(gt=0, lt=10**12)]
 
@@ -64,7 +66,8 @@ class SiteSettings(Table):
 
 
 class BandSettings(Table):
-    """One band: how the dial maps to the air, what may be transmitted, and how the radio is treated there."""
+    """One band: how the dial maps to the air, what may be transmitted, and how the radio is
+    treated there."""
 
     name: str = Field(min_length=1, max_length=40)
     sked_hz: Hertz = Field(description="On-air frequency to start with, agreed with the partner.")
@@ -74,7 +77,8 @@ class BandSettings(Table):
         0,
         ge=0,
         lt=10**12,
-        description="On-air = offset + dial (sense plus) or offset - dial (sense minus). 0: no transverter.",
+        description="On-air = offset + dial (sense plus) or offset - dial (sense minus). "
+        "0: no transverter.",
     )
     transverter_sense: Literal["plus", "minus"] = "plus"
     dial_resolution_hz: int = Field(1, ge=1, le=1000, description="Smallest dial step to use here.")
@@ -89,9 +93,9 @@ class BandSettings(Table):
     )
     while_transmitting: WhileTransmitting = Field(
         "hold",
-        description="hold: leave the dial as it is while keyed. mid_over: while receiving, keep the "
-        "transmit dial where it should be half an over later, then hold. step: keep correcting while keyed "
-        "(only on a radio that can).",
+        description="hold: leave the dial as it is while keyed. mid_over: while receiving, keep "
+        "the transmit dial where it should be half an over later, then hold. step: keep "
+        "correcting while keyed (only on a radio that can).",
     )
     over_s: float = Field(60.0, gt=0, le=600, description="Length of one over, for mid_over.")
 
@@ -109,7 +113,9 @@ class BandSettings(Table):
         for key in ("allowed_low_hz", "allowed_high_hz"):
             dial_hz = sign * (getattr(self, key) - self.transverter_offset_hz)
             if dial_hz <= 0:
-                raise ValueError(f"{key} would need a dial of {dial_hz} Hz; check transverter_offset_hz")
+                raise ValueError(
+                    f"{key} would need a dial of {dial_hz} Hz; check transverter_offset_hz"
+                )
         return self
 
     def band(self) -> Band:
@@ -129,11 +135,17 @@ class BandSettings(Table):
 class RadioSettings(Table):
     """The radio, and how the rig link treats it whatever its driver."""
 
-    driver: str = Field("simulated", description="Name of a driver: `simulated`, `socket`, or one installed.")
+    driver: str = Field(
+        "simulated", description="Name of a driver: `simulated`, `socket`, or one installed."
+    )
     options: dict[str, Any] = Field(default_factory=dict, description="The driver's own settings.")
     deadline_s: float = Field(1.5, gt=0, le=30, description="Longest wait for any one answer.")
-    poll_s: float = Field(0.5, ge=0.05, le=5, description="How often the dial is read back when idle.")
-    max_steps_per_s: float | None = Field(None, gt=0, le=1000, description="Fewer dial steps than it could.")
+    poll_s: float = Field(
+        0.5, ge=0.05, le=5, description="How often the dial is read back when idle."
+    )
+    max_steps_per_s: float | None = Field(
+        None, gt=0, le=1000, description="Fewer dial steps than it could."
+    )
     when_turned: Literal["follow", "put_back"] = Field(
         "follow", description="A dial turned by hand moves the sked frequency, or is put back."
     )
@@ -167,7 +179,9 @@ class DataSettings(Table):
     """Tables used instead of those that came with the Python packages."""
 
     earth_rotation_file: Path | None = Field(None, strict=False, description="A finals2000A table.")
-    ephemeris_file: Path | None = Field(None, strict=False, description="A JPL SPK kernel with the Moon.")
+    ephemeris_file: Path | None = Field(
+        None, strict=False, description="A JPL SPK kernel with the Moon."
+    )
 
 
 class Settings(Table):
@@ -217,7 +231,8 @@ class Settings(Table):
 
 
 def load_settings(path: Path) -> Settings:
-    """Read and check a config file. Raises InputError naming the key, its value and what is allowed."""
+    """Read and check a config file. Raises InputError naming the key, its value and what is
+    allowed."""
     try:
         text = path.read_bytes().decode()
     except FileNotFoundError:

@@ -33,7 +33,8 @@ class Tracking(StrEnum):
 @dataclass(frozen=True, slots=True)
 class DialView:
     """One dial at the instant of the snapshot. shift_hz: ideal on-air minus sked frequency (Doppler
-    correction and trim). dial_hz, residual_hz: None while the radio's dial is not known. held: why it is not
+    correction and trim). dial_hz, residual_hz: None while the radio's dial is not known. held: why
+    it is not
     being moved, empty if it is."""
 
     on_air_hz: float
@@ -89,7 +90,8 @@ class Snapshot:
 
 
 class StateHub:
-    """The latest snapshot, and a way to wait for the next. A slow reader misses some; nobody waits for it."""
+    """The latest snapshot, and a way to wait for the next. A slow reader misses some; nobody
+    waits for it."""
 
     def __init__(self) -> None:
         self.latest: Snapshot | None = None

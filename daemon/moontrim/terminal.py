@@ -1,4 +1,5 @@
-"""What a person sees in the terminal: a live panel on a terminal, plain lines otherwise. Reads snapshots only."""
+"""What a person sees in the terminal: a live panel on a terminal, plain lines otherwise. Reads
+snapshots only."""
 
 from __future__ import annotations
 
@@ -94,7 +95,9 @@ async def live_view(daemon: Daemon) -> None:
 def panel(seen: Snapshot) -> Panel:
     """The whole display for one snapshot."""
     top = Text()
-    top.append(f" {seen.tracking.upper()} ", style=_COLOUR.get(seen.tracking, "bold red") + " reverse")
+    top.append(
+        f" {seen.tracking.upper()} ", style=_COLOUR.get(seen.tracking, "bold red") + " reverse"
+    )
     if seen.transmitting:
         top.append("  TRANSMITTING", style="bold red")
     if seen.reason:

@@ -1,7 +1,9 @@
 """The 1 Hz loop: what ought to be on the air in the coming second, and who may change that.
 
-The only writer of the session and of the state. Everything that wants something (a phone, a knob, the rig
-link) puts it into one bounded inbox, which only this loop reads. It never waits for the radio, a disk or a
+The only writer of the session and of the state. Everything that wants something (a phone, a knob,
+the rig
+link) puts it into one bounded inbox, which only this loop reads. It never waits for the radio, a
+disk or a
 reader: plans go to the rig link, sessions to the saver, snapshots to the hub, all without waiting.
 """
 
@@ -12,6 +14,7 @@ import logging
 import math
 from collections import deque
 
+from moontrim.assess import Hindrances, assess
 from moontrim.clock import Clock
 from moontrim.correction import Fractions, OnAir, on_air, sked_from_received
 from moontrim.errors import CoverageError, InputError, MoontrimError
@@ -22,7 +25,6 @@ from moontrim.session import Command, Session
 from moontrim.settings import BandSettings, Settings
 from moontrim.state import Fault, MoonView, Snapshot, StateHub
 from moontrim.store import SessionSaver
-from moontrim.assess import Hindrances, assess
 
 log = logging.getLogger(__name__)
 
@@ -33,7 +35,8 @@ DISPUTE_WRITES, DISPUTE_WINDOW_S, YIELD_S = 3, 10.0, 10.0
 
 
 class Inbox:
-    """Bounded, in order, never blocking. A full inbox refuses: better a lost request than a lost second."""
+    """Bounded, in order, never blocking. A full inbox refuses: better a lost request than a
+    lost second."""
 
     def __init__(self) -> None:
         self._items: deque[Command | LinkEvent] = deque()
@@ -97,7 +100,9 @@ class Tracker:
         self._tick(second)
         while True:
             remaining_s = second + 1 - AHEAD_S - self._clock.utc_s()
-            if remaining_s > 0.0 and await self._clock.wait(self._inbox.wake, min(remaining_s, 1.0)):
+            if remaining_s > 0.0 and await self._clock.wait(
+                self._inbox.wake, min(remaining_s, 1.0)
+            ):
                 self._handle(self._inbox.drain())
                 continue
             if self._clock_stepped():
@@ -113,11 +118,13 @@ class Tracker:
             second = due
             self._tick(second)
 
-    # --- one second ------------------------------------------------------------------------------------
+    # --- one second -------------------------------------------------------------------------------
 
     def _tick(self, second: int) -> None:
         self.ticks += 1
-        self._plan_to(max(float(second), self._now_if_unplanned(second)), second + 1.0, at_once=False)
+        self._plan_to(
+            max(float(second), self._now_if_unplanned(second)), second + 1.0, at_once=False
+        )
         self._publish()
 
     def _now_if_unplanned(self, second: int) -> float:
@@ -163,8 +170,10 @@ class Tracker:
             self._link.submit(self._plan, at_once=at_once)
 
     def _on_air(self, utc_s: float) -> OnAir:
-        """Ideal on-air frequencies for the rig at an instant; for `mid_over`, while receiving, transmit as it
-        will be half an over later, so that the dial is right for the middle of an over begun now."""
+        """Ideal on-air frequencies for the rig at an instant; for `mid_over`, while receiving,
+        transmit as it
+        will be half an over later, so that the dial is right for the middle of an over begun
+        now."""
         now = self.ideal(utc_s)
         rig = self._link.view.rig
         if self._policy() == "mid_over" and not (rig and rig.transmitting):
@@ -218,7 +227,7 @@ class Tracker:
         self._planned_to_utc_s = 0.0
         return True
 
-    # --- the inbox ---------------------------------------------------------------------------------------
+    # --- the inbox --------------------------------------------------------------------------------
 
     def _handle(self, items: list[Command | LinkEvent]) -> None:
         for item in items:
@@ -253,16 +262,21 @@ class Tracker:
         self._saver.put(session)
 
     def _dial_moved(self, moved: DialMoved) -> None:
-        """Follow the receive dial, or put it back, as configured; a transmit dial moved alone is put back.
-        Never argue: a dial turned to where it cannot be followed is left alone until it comes back, someone
-        gives a command or the radio reconnects; after a few writes against the same hand, leave it a while."""
+        """Follow the receive dial, or put it back, as configured; a transmit dial moved alone is
+        put back.
+        Never argue: a dial turned to where it cannot be followed is left alone until it comes
+        back, someone
+        gives a command or the radio reconnects; after a few writes against the same hand, leave it
+        a while."""
         if not self.session.correcting:
             return
         where = f"{moved.which} dial moved from {moved.from_hz} to {moved.to_hz} Hz"
         if self._settings.radio.when_turned == "follow" and moved.which == "rx":
             try:
                 self._follow(moved.to_hz)
-                log.info("%s: sked is now %.0f Hz", where, self.session.here(self._settings).sked_hz)
+                log.info(
+                    "%s: sked is now %.0f Hz", where, self.session.here(self._settings).sked_hz
+                )
                 self._away = ""
             except MoontrimError as error:
                 self._away = f"{where}, not followed: {error}"
@@ -272,7 +286,9 @@ class Tracker:
         writes = self._put_back_at_s
         if len(writes) == DISPUTE_WRITES and now_s - writes[0] < DISPUTE_WINDOW_S:
             self._yield_until_s = now_s + YIELD_S
-            self._fault(f"{where}; it was put back {DISPUTE_WRITES} times, left alone for {YIELD_S:.0f} s")
+            self._fault(
+                f"{where}; it was put back {DISPUTE_WRITES} times, left alone for {YIELD_S:.0f} s"
+            )
             writes.clear()
             return
         writes.append(now_s)
@@ -282,7 +298,9 @@ class Tracker:
         here = self.session.here(self._settings)
         received_hz = self._band().band().on_air_hz(rx_dial_hz)
         fractions = self._fractions(self._clock.utc_s())
-        sked_hz = sked_from_received(self.session.agreement, received_hz, fractions, here.trim_rx_hz)
+        sked_hz = sked_from_received(
+            self.session.agreement, received_hz, fractions, here.trim_rx_hz
+        )
         self._become(self.session.with_here(self._settings, sked_hz=sked_hz), "dial")
 
     def _yielding(self) -> bool:
@@ -292,7 +310,7 @@ class Tracker:
         log.warning("%s", text)
         self.faults = [*self.faults[-199:], Fault(self._clock.utc_s(), text)]
 
-    # --- the state ---------------------------------------------------------------------------------------
+    # --- the state --------------------------------------------------------------------------------
 
     def _publish(self) -> None:
         now = self._clock.utc_s()

@@ -14,8 +14,10 @@ SEARCH_DAYS = 8
 def next_window(
     ephemeris: Ephemeris, home: Site, partner: Site | None, from_utc_s: float
 ) -> tuple[float, float]:
-    """Start and end, to the minute, of the next whole window that begins after an instant: elevation of the
-    Moon's centre above 0 degrees at home and, if there is one, at the partner's. No refraction. InputError
+    """Start and end, to the minute, of the next whole window that begins after an instant:
+    elevation of the
+    Moon's centre above 0 degrees at home and, if there is one, at the partner's. No refraction.
+    InputError
     when there is none within eight days; CoverageError beyond the tables."""
     utc_s = from_utc_s + MINUTE_S * np.arange(SEARCH_DAYS * 1440)
     up = np.ones(utc_s.shape, dtype=bool)
@@ -30,6 +32,8 @@ def next_window(
             return float(utc_s[start]), float(utc_s[later[0]])
     raise InputError(
         "partner",
-        "self" if partner is None else partner.locator or (partner.latitude_deg, partner.longitude_deg),
+        "self"
+        if partner is None
+        else partner.locator or (partner.latitude_deg, partner.longitude_deg),
         f"a place that shares the Moon with home within {SEARCH_DAYS} days",
     )

@@ -12,8 +12,6 @@ answer would be taken for that to the next question. Until `open`, everything th
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import socket
 from typing import Literal
 
 from pydantic import Field, model_validator
@@ -29,14 +27,14 @@ from moontrim_drivers.contract import (
     RigRefused,
     RigState,
     RigUnfit,
-    RigUnreachable,
 )
 from moontrim_drivers.limits import check_dials, check_mode, check_power
-from moontrim_drivers.socketwire import NOT_THERE, Answer, Exchange, Greeting, Lines, Question, ask
+from moontrim_drivers.socketcodes import NOT_THERE
+from moontrim_drivers.socketconnection import Connection
+from moontrim_drivers.socketwire import Answer, Exchange, Greeting, Question, ask
 
 # in plain mode: what some versions need between two sets to put both into the right VFO
 _PLAIN_PAUSE_S = 0.5
-_UNACKNOWLEDGED_MS = 2000  # a pulled cable is noticed after this, not after minutes
 
 _Vfo = Literal["VFOA", "VFOB", "Main", "Sub"]
 _FIRST = ("VFOA", "Main")
@@ -58,15 +56,15 @@ class SocketOptions(DriverOptions):
         False, description="Allow setting power. Some radios go to full power while it is set."
     )
     effect_fraction: float = Field(
-        0.25, ge=0, le=1, description="Where in the time a set takes the dial moves; see the manual."
+        0.2, ge=0, le=1, description="Where in the duration of a set, 0 to 1, the dial moves."
     )
 
     @model_validator(mode="after")
     def _two_vfos(self) -> SocketOptions:
         if self.split and (self.rx_vfo in _FIRST) == (self.tx_vfo in _FIRST):
             raise ValueError(
-                f"rx_vfo {self.rx_vfo} and tx_vfo {self.tx_vfo} are the same VFO; in split they must
-                differ"
+                f"rx_vfo {self.rx_vfo} and tx_vfo {self.tx_vfo} are the same VFO; "
+                "in split they must differ"
             )
         return self
 
@@ -79,7 +77,7 @@ class SocketDriver(RigDriver):
 
     def __init__(self, options: SocketOptions, clock: DriverClock) -> None:
         super().__init__(options, clock)
-        self._wire: _Wire | None = None
+        self._connection: Connection | None = None
         self._names_vfo = True
         self._reports_transmit = True
         self._last_set_s = -float("inf")
@@ -100,10 +98,10 @@ class SocketDriver(RigDriver):
     async def open(self) -> None:
         await self.close()
         self._reports_transmit = True
-        self._wire = await _Wire.connect(self.options.host, self.options.port)
+        self._connection = await Connection.connect(self.options.host, self.options.port)
         try:
             greeting = Greeting()
-            await self._wire.exchange(Greeting.BYTES, greeting)
+            await self._connection.exchange(Greeting.BYTES, greeting)
             self._names_vfo = greeting.names_vfo
             await self._prepare_split()
             await self.read()
@@ -112,9 +110,9 @@ class SocketDriver(RigDriver):
             raise
 
     async def close(self) -> None:
-        if self._wire is not None:
-            self._wire.close()
-            self._wire = None
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None
 
     async def read(self) -> RigState:
         return self._state(await self._ask(*self._state_questions()))
@@ -131,10 +129,9 @@ class SocketDriver(RigDriver):
     async def set_transmit(self, on: bool) -> None:
         if on:
             await self._check_before_keying()
-        sets = [self._on_rx("T", int(on))]
         checks = [self._on_rx("t")] if self._reports_transmit else []
-        answers = await self._ask(*sets, *checks)
-        if checks and self._transmitting(answers[-1]) not in (on, None):
+        answers = await self._ask(self._on_rx("T", int(on)), *checks)
+        if self._reports_transmit and answers[-1].values[0] != on:
             raise RigRefused(f"told to {'transmit' if on else 'receive'}, the radio does not")
 
     async def details(self) -> RigDetails:
@@ -144,8 +141,8 @@ class SocketDriver(RigDriver):
                 raise answer.refusal()
         return RigDetails(
             mode=None if mode.refused else mode.values[0],
-            passband_hz=None if mode.refused else mode.passband_hz(),
-            power_fraction=None if power.refused else power.fraction(),
+            passband_hz=None if mode.refused else mode.values[1],
+            power_fraction=None if power.refused else power.values[0],
         )
 
     async def set_mode(self, mode: str, passband_hz: int) -> None:
@@ -162,7 +159,7 @@ class SocketDriver(RigDriver):
     async def set_power(self, fraction: float) -> None:
         check_power(self.capabilities.sets_power, fraction)
         (answer,) = await self._ask(self._on_rx("t"))
-        if answer.flag():
+        if answer.values[0]:
             raise RigRefused("power is not set while the radio transmits")
         await self._ask(self._on_rx("L", "RFPOWER", f"{fraction:.3f}"))
 
@@ -185,20 +182,11 @@ class SocketDriver(RigDriver):
         return questions
 
     def _state(self, answers: list[Answer]) -> RigState:
-        try:
-            return RigState(
-                rx_dial_hz=answers[0].dial_hz(),
-                tx_dial_hz=answers[1].dial_hz() if self.options.split else None,
-                transmitting=self._transmitting(answers[-1]),
-            )
-        except RigGarbled:
-            self._drop()
-            raise
-
-    def _transmitting(self, answer: Answer) -> bool | None:
-        if answer.question.letter != "t" or answer.refused:
-            return None
-        return answer.flag()
+        return RigState(
+            rx_dial_hz=answers[0].values[0],
+            tx_dial_hz=answers[1].values[0] if self.options.split else None,
+            transmitting=answers[-1].values[0] if self._reports_transmit else None,
+        )
 
     # what is asked when
 
@@ -208,7 +196,7 @@ class SocketDriver(RigDriver):
         split = self.options.split
         if not split:
             (now,) = await self._exchange(self._on_rx("s"))
-            if now.refused or not now.flag():
+            if now.refused or not now.values[0]:
                 return
         vfo = self.options.tx_vfo if split else self.options.rx_vfo
         done, now = await self._exchange(self._on_rx("S", int(split), vfo), self._on_rx("s"))
@@ -216,7 +204,7 @@ class SocketDriver(RigDriver):
             raise RigUnfit("this radio does not set split operation; use split = false")
         if done.refused:
             raise done.refusal()
-        if not now.refused and now.flag() != split:
+        if not now.refused and now.values[0] != split:
             raise RigRefused(f"split operation would not go {'on' if split else 'off'}")
 
     async def _check_before_keying(self) -> None:
@@ -224,7 +212,7 @@ class SocketDriver(RigDriver):
         if not self._reports_transmit:
             raise RigUnfit("this radio does not tell whether it transmits, so it is never keyed")
         (now,) = await self._exchange(self._on_rx("s"))
-        if not now.refused and now.flag() != self.options.split:
+        if not now.refused and now.values[0] != self.options.split:
             self._drop()
             raise RigGarbled("the radio has changed its split operation by itself")
 
@@ -261,86 +249,17 @@ class SocketDriver(RigDriver):
     async def _exchange(self, *questions: Question) -> list[Answer]:
         """Ask in one write and read every answer, so that a refusal leaves the connection in
         step."""
-        if self._wire is None:
+        if self._connection is None:
             raise RigClosed("not open")
         exchange = Exchange(questions)
         try:
-            await self._wire.exchange(b"".join(q.encode() for q in questions), exchange)
+            await self._connection.exchange(b"".join(q.encode() for q in questions), exchange)
         except BaseException:  # cancelled, too
             self._drop()
             raise
         return exchange.answers
 
     def _drop(self) -> None:
-        if self._wire is not None:
-            self._wire.close()
-            self._wire = None
-
-
-class _Wire(asyncio.Protocol):
-    """One TCP connection on which bytes are due only between a question and its last answer."""
-
-    def __init__(self) -> None:
-        self._transport: asyncio.Transport | None = None
-        self._due: Lines | None = None
-        self._done: asyncio.Future[None] | None = None
-        self._failure: Exception | None = None
-
-    @classmethod
-    async def connect(cls, host: str, port: int) -> _Wire:
-        loop = asyncio.get_running_loop()
-        try:
-            _, wire = await loop.create_connection(cls, host, port)
-        except OSError as error:
-            raise RigUnreachable(f"{host}:{port}: {error.strerror or error}") from error
-        return wire
-
-    async def exchange(self, data: bytes, due: Lines) -> None:
-        """Send whole lines, in one write, and return when all that is due has come."""
-        assert self._done is None, "one exchange at a time"
-        if self._failure is not None or self._transport is None:
-            raise self._failure or RigClosed("not connected")
-        self._due = due
-        self._done = asyncio.get_running_loop().create_future()
-        self._transport.write(data)
-        try:
-            await self._done
-        finally:
-            self._due = self._done = None
-
-    def close(self) -> None:
-        """At once. Nothing is sent any more; what was written went out in whole lines."""
-        self._fail(RigClosed("closed by us"))
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)
-        self._transport = transport
-        sock: socket.socket = transport.get_extra_info("socket")
-        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        with contextlib.suppress(AttributeError, OSError):  # not on every system
-            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, _UNACKNOWLEDGED_MS)
-
-    def data_received(self, data: bytes) -> None:
-        if self._due is None or self._done is None:
-            self._fail(RigGarbled("an answer came to no question"))
-            return
-        try:
-            self._due.feed(data)
-        except Exception as error:
-            self._fail(error)
-            return
-        if self._due.finished and not self._done.done():
-            self._done.set_result(None)
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        # half a line that came before is dropped with the exchange that waits for the rest
-        self._fail(RigClosed(f"the rig-control daemon ended the connection ({exc or 'EOF'})"))
-
-    def _fail(self, error: Exception) -> None:
-        if self._failure is None:
-            self._failure = error
-        if self._transport is not None:
-            self._transport.abort()
-            self._transport = None
-        if self._done is not None and not self._done.done():
-            self._done.set_exception(self._failure)
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None

@@ -14,67 +14,67 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 from moontrim_drivers.contract import RigGarbled, RigRefused, RigTimeout
 from moontrim_drivers.limits import HIGHEST_DIAL_HZ, LOWEST_DIAL_HZ
+from moontrim_drivers.socketcodes import BROKEN, POWERED_OFF, TIMEOUTS, meaning
 
 LONGEST_COMMAND = 99  # bytes; longer ones crash some versions of the daemon
 LONGEST_LINE = 4096  # bytes of one line of an answer
-
-# letter: its long name, as the answer repeats it, and the keys of the lines an answer must have.
-# A level is answered without a key.
-_COMMANDS: dict[str, tuple[str, tuple[str, ...]]] = {
-    "F": ("set_freq", ()),
-    "f": ("get_freq", ("Frequency",)),
-    "I": ("set_split_freq", ()),
-    "i": ("get_split_freq", ("TX Frequency",)),
-    "S": ("set_split_vfo", ()),
-    "s": ("get_split_vfo", ("Split", "TX VFO")),
-    "M": ("set_mode", ()),
-    "m": ("get_mode", ("Mode", "Passband")),
-    "X": ("set_split_mode", ()),
-    "x": ("get_split_mode", ("TX Mode", "TX Passband")),
-    "T": ("set_ptt", ()),
-    "t": ("get_ptt", ("PTT",)),
-    "L": ("set_level", ()),
-    "l": ("get_level", ("",)),
-}
-
-# RPRT codes in words (rig_errcode_e in Hamlib's rig.h)
-_MEANINGS = {
-    -1: "invalid parameter",
-    -2: "invalid configuration",
-    -3: "out of memory",
-    -4: "not implemented for this radio",
-    -5: "the radio did not answer the rig-control daemon",
-    -6: "input/output error between the rig-control daemon and the radio",
-    -7: "internal error of the rig-control daemon",
-    -8: "protocol error between the rig-control daemon and the radio",
-    -9: "rejected by the radio",
-    -10: "argument truncated",
-    -11: "not available on this radio",
-    -12: "VFO not targetable",
-    -13: "error on the radio's bus",
-    -14: "the radio's bus is busy",
-    -15: "bad argument",
-    -16: "bad VFO",
-    -17: "out of the radio's range",
-    -18: "deprecated",
-    -19: "not allowed by the rig-control daemon",
-    -20: "the radio is powered off",
-    -21: "limit exceeded",
-    -22: "access denied",
-}
-_TIMEOUTS = frozenset({-5, -14})
-_BROKEN = frozenset({-3, -6, -7, -8, -13})  # the daemon now closes and reopens the radio
-NOT_THERE = frozenset({-4, -11})
 
 # names that different versions print for the same VFO
 _ALIASES = {"Main": "VFOA", "MainA": "VFOA", "Sub": "VFOB", "SubA": "VFOB", "MainB": "VFOB"}
 
 _REPORT = re.compile(r"RPRT (-?\d{1,4})")
 _SEPARATORS = re.compile(r"[;|,]")  # another client can switch some versions to one of these
+
+
+def _number(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError
+    return value
+
+
+def _dial_hz(text: str) -> int:
+    value_hz = round(_number(text))
+    if not LOWEST_DIAL_HZ <= value_hz <= HIGHEST_DIAL_HZ:
+        raise ValueError
+    return value_hz
+
+
+def _flag(text: str) -> bool:
+    value = int(text)
+    if value not in (0, 1, 2, 3):  # transmit states above 1 say where the audio comes from
+        raise ValueError
+    return value > 0
+
+
+def _hz(text: str) -> int:
+    return round(_number(text))
+
+
+# letter: its long name, as the answer repeats it, and what the lines of an answer must hold.
+# A level is answered without a key.
+_COMMANDS: dict[str, tuple[str, tuple[tuple[str, Callable[[str], Any]], ...]]] = {
+    "F": ("set_freq", ()),
+    "f": ("get_freq", (("Frequency: ", _dial_hz),)),
+    "I": ("set_split_freq", ()),
+    "i": ("get_split_freq", (("TX Frequency: ", _dial_hz),)),
+    "S": ("set_split_vfo", ()),
+    "s": ("get_split_vfo", (("Split: ", _flag), ("TX VFO: ", str))),
+    "M": ("set_mode", ()),
+    "m": ("get_mode", (("Mode: ", str), ("Passband: ", _hz))),
+    "X": ("set_split_mode", ()),
+    "x": ("get_split_mode", (("TX Mode: ", str), ("TX Passband: ", _hz))),
+    "T": ("set_ptt", ()),
+    "t": ("get_ptt", (("PTT: ", _flag),)),
+    "L": ("set_level", ()),
+    "l": ("get_level", (("", _number),)),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,11 +100,13 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """The report (0, or why not) and the values, in the order of their lines."""
+    """The report (0, or why not) and the values, in the order of their lines: a dial in Hz as int,
+    a passband in Hz as int, a state as bool, a level as float, a name as str. No values if
+    refused."""
 
     question: Question
     code: int
-    values: tuple[str, ...]
+    values: tuple[Any, ...]
 
     @property
     def refused(self) -> bool:
@@ -113,45 +115,10 @@ class Answer:
     def refusal(self) -> RigRefused:
         return RigRefused(f"{self.question}: {meaning(self.code)}")
 
-    def dial_hz(self) -> int:
-        """A frequency, to the nearest hertz. Raises RigGarbled if it cannot be a dial."""
-        value_hz = self._number(0)
-        if not LOWEST_DIAL_HZ <= value_hz <= HIGHEST_DIAL_HZ:
-            raise RigGarbled(f"{self.question}: {self.values[0]!r} Hz is on no dial")
-        return round(value_hz)
-
-    def flag(self) -> bool:
-        """Off or on. Transmit states above 1 say where the audio comes from."""
-        value = self._number(0)
-        if value not in (0, 1, 2, 3):
-            raise RigGarbled(f"{self.question}: {self.values[0]!r} is neither off nor on")
-        return value != 0
-
-    def fraction(self) -> float:
-        return self._number(0)
-
-    def passband_hz(self) -> int:
-        return round(self._number(1))
-
-    def _number(self, place: int) -> float:
-        text = self.values[place]
-        try:
-            value = float(text)
-        except ValueError:
-            value = math.nan
-        if not math.isfinite(value):
-            raise RigGarbled(f"{self.question}: {text!r} is no number")
-        return value
-
 
 def ask(letter: str, *arguments: str | int) -> Question:
     """A question, e.g. ask("F", "VFOA", 144_100_000)."""
     return Question(letter, tuple(str(argument) for argument in arguments))
-
-
-def meaning(code: int) -> str:
-    """A report code in words."""
-    return f"{_MEANINGS.get(code, 'an error without a name')} (RPRT {code})"
 
 
 class Lines:
@@ -207,25 +174,29 @@ class Exchange(Lines):
             self._value(question, line)
 
     def _value(self, question: Question, line: str) -> None:
-        keys = _COMMANDS[question.letter][1]
+        due = _COMMANDS[question.letter][1]
         place = len(self._values)
-        key = f"{keys[place]}: " if place < len(keys) and keys[place] else ""
-        value = line.removeprefix(key)
-        if place >= len(keys) or not line.startswith(key) or not value:
+        if place >= len(due) or not line.startswith(due[place][0]):
             raise RigGarbled(f"asked {question}, answered {shown(line.encode())}")
-        self._values.append(value)
+        self._values.append(line.removeprefix(due[place][0]))
 
     def _end(self, question: Question, code: int) -> None:
-        missing = len(_COMMANDS[question.letter][1]) - len(self._values)
-        if code in _TIMEOUTS:
+        due = _COMMANDS[question.letter][1]
+        if code == 0 and due and not self._values:
+            code = POWERED_OFF  # some versions report success without a value then
+        if code in TIMEOUTS:
             raise RigTimeout(f"{question}: {meaning(code)}")
-        if code in _BROKEN:
+        if code in BROKEN:
             raise RigGarbled(f"{question}: {meaning(code)}")
-        if code == 0 and missing:
-            if self._values:
-                raise RigGarbled(f"{question}: only {self._values}")
-            code = -20  # some versions report success without a value when the radio is off
-        self.answers.append(Answer(question, code, tuple(self._values)))
+        values: tuple[Any, ...] = ()
+        if code == 0:
+            try:
+                values = tuple(
+                    convert(text) for (_, convert), text in zip(due, self._values, strict=True)
+                )
+            except ValueError:
+                raise RigGarbled(f"asked {question}, answered {self._values}") from None
+        self.answers.append(Answer(question, code, values))
         self._header_seen, self._values = False, []
         self.finished = len(self.answers) == len(self._questions)
 

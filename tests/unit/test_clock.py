@@ -1,9 +1,11 @@
-"""The virtual clock keeps order, meets deadlines, lets real sockets work, and paces; UTC may step."""
+"""The virtual clock keeps order, meets deadlines, lets real sockets work, and paces; UTC may
+step."""
 
 import asyncio
 import time
 
 import pytest
+
 from moontrim.clock import SystemClock, VirtualClock
 
 T0 = 1_795_000_000.0

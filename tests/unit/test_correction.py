@@ -1,7 +1,9 @@
-"""The five agreements against the worked case of a public mailing list (amateur list mail of 2000): own-echo
+"""The five agreements against the worked case of a public mailing list (amateur list mail of
+2000): own-echo
 shifts +400 Hz at A and -200 Hz at B on 144.120 MHz, so that the path A to B shifts by +100 Hz."""
 
 import pytest
+
 from moontrim.correction import AGREEMENTS, WORDS, Fractions, on_air, sked_from_received
 
 SKED_HZ = 144_120_000.0
@@ -13,7 +15,8 @@ AT_B = Fractions(up=LEG_B, down=LEG_B, received=PATH, sent=PATH)
 
 
 def test_agreed_as_heard_at_the_moon() -> None:
-    """The list's own numbers: A sends 144.119800, hears 144.120200; B sends 144.120100, hears 144.119900."""
+    """The list's own numbers: A sends 144.119800, hears 144.120200; B sends 144.120100, hears
+    144.119900."""
     a, b = on_air("halves", SKED_HZ, AT_A), on_air("halves", SKED_HZ, AT_B)
     assert a.tx_hz == pytest.approx(144_119_800, abs=0.001)
     assert a.rx_hz == pytest.approx(144_120_200, abs=0.001)
@@ -54,7 +57,9 @@ def test_trims_add_to_their_own_side() -> None:
 @pytest.mark.parametrize("agreement", AGREEMENTS)
 def test_sked_from_received_undoes_on_air(agreement: str) -> None:
     received_hz = on_air(agreement, SKED_HZ, AT_A, trim_rx_hz=12.0).rx_hz
-    assert sked_from_received(agreement, received_hz, AT_A, 12.0) == pytest.approx(SKED_HZ, abs=1e-6)
+    assert sked_from_received(agreement, received_hz, AT_A, 12.0) == pytest.approx(
+        SKED_HZ, abs=1e-6
+    )
 
 
 def test_every_agreement_has_words() -> None:

@@ -1,4 +1,5 @@
-"""Steps where the ideal dial crosses the middle between two dial values, and nothing that must not be set."""
+"""Steps where the ideal dial crosses the middle between two dial values, and nothing that must
+not be set."""
 
 import math
 
@@ -6,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from moontrim.band import Band
 from moontrim.correction import OnAir
 from moontrim.planner import Plan, Ramp, coarsen, crossings, nearest, plan_stretch
@@ -16,7 +18,11 @@ SKED_HZ = 10_368_100_000.0
 
 
 def plan(
-    rx_rate: float = 0.0, tx_rate: float = 0.0, band: Band = BAND, rx_hz: float = SKED_HZ, **changes: object
+    rx_rate: float = 0.0,
+    tx_rate: float = 0.0,
+    band: Band = BAND,
+    rx_hz: float = SKED_HZ,
+    **changes: object,
 ) -> Plan:
     tx_hz = float(changes.pop("tx_hz", SKED_HZ))
     given_: dict = {
@@ -92,7 +98,12 @@ def test_inverse_transverter_steps_down() -> None:
 
 
 def test_transmit_outside_the_range_is_never_planned() -> None:
-    for tx_hz, rate in ((10_367_999_999.0, 0), (10_370_000_001.0, 0), (10_369_999_999.0, 5), (math.nan, 0)):
+    for tx_hz, rate in (
+        (10_367_999_999.0, 0),
+        (10_370_000_001.0, 0),
+        (10_369_999_999.0, 5),
+        (math.nan, 0),
+    ):
         result = plan(tx_hz=tx_hz, tx_rate=rate)
         assert all(step.which == "rx" for step in result.steps)
         assert "outside 10368000000 to 10370000000" in result.held["tx"]

@@ -1,10 +1,12 @@
-"""The rig link on a simulated radio and a virtual clock: steps on time, faults by name, nobody fought."""
+"""The rig link on a simulated radio and a virtual clock: steps on time, faults by name, nobody
+fought."""
 
 import asyncio
 from collections.abc import Callable, Coroutine
 from typing import Any
 
 import pytest
+
 from moontrim.clock import VirtualClock
 from moontrim.planner import Plan, Ramp, Step
 from moontrim.riglink import Connected, DialMoved, LinkState, Lost, RigLink, TransmitChanged
@@ -18,7 +20,9 @@ BASE_HZ = 144_100_000
 class Bench:
     """One link, its radio, and everything that happened."""
 
-    def __init__(self, clock: VirtualClock, link_options: dict[str, Any], habits: dict[str, Any]) -> None:
+    def __init__(
+        self, clock: VirtualClock, link_options: dict[str, Any], habits: dict[str, Any]
+    ) -> None:
         self.clock = clock
         self.driver = SimulatedDriver(SimulatedOptions(**habits), clock)
         self.radio = self.driver.radio
@@ -34,7 +38,9 @@ class Bench:
             self.keyed_changes += 1
         self.changes.append((at_s, rx_hz, tx_hz))
 
-    def submit(self, *steps: tuple[float, str, int], keyed: bool = False, at_once: bool = False) -> None:
+    def submit(
+        self, *steps: tuple[float, str, int], keyed: bool = False, at_once: bool = False
+    ) -> None:
         """Steps as (seconds from now, which, hertz above the base)."""
         now = self.clock.utc_s()
         made = tuple(Step(now + at, which, BASE_HZ + hz) for at, which, hz in steps)  # type: ignore[arg-type]
@@ -67,7 +73,8 @@ def bench(
 
 
 def test_steps_take_effect_at_their_instants() -> None:
-    """With the duration of a set known, the dial moves within a millisecond of the planned instant."""
+    """With the duration of a set known, the dial moves within a millisecond of the planned
+    instant."""
 
     async def scene(b: Bench) -> None:
         for _ in range(5):
@@ -110,7 +117,8 @@ def test_a_new_plan_keeps_the_old_ones_last_steps() -> None:
 
 
 @pytest.mark.parametrize(
-    ("retunes", "steps_keyed", "moves"), [(True, True, True), (True, False, False), (False, True, False)]
+    ("retunes", "steps_keyed", "moves"),
+    [(True, True, True), (True, False, False), (False, True, False)],
 )
 def test_a_keyed_radio_is_only_retuned_if_it_can_and_should(
     retunes: bool, steps_keyed: bool, moves: bool

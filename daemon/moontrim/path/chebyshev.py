@@ -1,0 +1,59 @@
+"""Chebyshev polynomials for vectors of time: fitting at nodes, and many pieces evaluated at once.
+
+Pure numerics; knows nothing of what the numbers mean.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.polynomial import chebyshev
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def nodes(count: int) -> Array:
+    """Zeros of the Chebyshev polynomial of degree `count`, ascending in (-1, 1), (count,)."""
+    return np.asarray(-np.cos((np.arange(count) + 0.5) * np.pi / count))
+
+
+def fit_matrix(count: int) -> Array:
+    """Matrix (count, count) that turns values at `nodes(count)` into Chebyshev coefficients
+    (discrete orthogonality at the zeros; Press et al., Numerical Recipes, section 5.8)."""
+    basis = chebyshev.chebvander(nodes(count), count - 1)
+    matrix = basis.T * (2.0 / count)
+    matrix[0] *= 0.5
+    return np.asarray(matrix)
+
+
+def differentiate(coefficients: Array, half_width: float) -> Array:
+    """Coefficients (K-1, ...) of the derivative by time of pieces (K, ...) of that half width."""
+    return np.asarray(chebyshev.chebder(coefficients, scl=1.0 / half_width, axis=0))
+
+
+class Track:
+    """Vectors as functions of seconds after each of N base instants.
+
+    coefficients: (K, V, 1, N), or (K, V, 1, 1) if one piece serves all. since_middle_s: (N,) base
+    instants as seconds after the middle of their piece."""
+
+    def __init__(self, coefficients: Array, since_middle_s: Array, half_width_s: float) -> None:
+        self._coefficients = coefficients
+        self._since_middle_s = since_middle_s
+        self._half_width_s = half_width_s
+
+    def __call__(self, offset_s: Array) -> Array:
+        """Values (V, S, N) at offset_s (S, N) after the base instants (Clenshaw's recurrence)."""
+        c = self._coefficients
+        x = (self._since_middle_s + offset_s) / self._half_width_s
+        x2 = 2.0 * x
+        b1 = np.broadcast_to(c[-1], c.shape[1:2] + np.broadcast_shapes(c.shape[2:], x.shape))
+        b2 = np.zeros_like(b1)
+        for k in range(c.shape[0] - 2, 0, -1):
+            b1, b2 = c[k] + x2 * b1 - b2, b1
+        return np.asarray(c[0] + x * b1 - b2)
+
+    def rate(self) -> Track:
+        """The derivative by time, per second."""
+        derivative = differentiate(self._coefficients, self._half_width_s)
+        return Track(derivative, self._since_middle_s, self._half_width_s)

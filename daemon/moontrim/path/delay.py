@@ -1,0 +1,85 @@
+"""Light time over the two legs of a path, solved to rounding, in the geocentric frame (GCRS).
+
+Vacuum only, no troposphere. Space is taken flat and the geocentric frame inertial: against the
+barycentric frame this changes the two-way shift by less than 0.001 Hz at 10 GHz.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from moontrim.path.chebyshev import Track
+from moontrim.path.reflection import MOON_RADIUS_KM, first_normal, improved_normal
+from moontrim.path.vectors import Array, norm
+
+SPEED_OF_LIGHT_KM_S = 299792.458
+
+# Central five-point stencil for slope and second derivative. Truncation: h^4/30 times the fifth
+# derivative, at most 2 x 6400 km / c x (7.3e-5/s)^5 = 9e-23 s^-4, gives 8e-18 = 8e-8 Hz at
+# 10.368 GHz for h = 40 s. Rounding: the delays repeat to 5e-16 s, times 1.5 / h = 2e-17 = 2e-7 Hz.
+STENCIL_S = 40.0
+STENCIL = STENCIL_S * np.array([-2.0, -1.0, 0.0, 1.0, 2.0])[:, np.newaxis]
+MIDDLE = 2
+
+# A round changes the light time by at most v/c = 4e-6 of its error, so once a round has changed it
+# by less than this the rest is below 1e-16 s.
+SETTLED_S = 1e-11
+MAX_ROUNDS = 12
+
+
+@dataclass(frozen=True)
+class Bounce:
+    """A solved path: light times in seconds and, relative to the base instants, when the wave
+    leaves, bounces and arrives; all (S, N)."""
+
+    up_s: Array
+    down_s: Array
+    leaves_s: Array
+    bounces_s: Array
+    arrives_s: Array
+
+
+def solve(sender: Track, moon: Track, receiver: Track, when_s: Array, *, arriving: bool) -> Bounce:
+    """The path sender - Moon - receiver for waves that arrive (or, arriving=False, leave) when_s
+    (S, N) after the base instants of the tracks, by light-time iteration with the reflection point
+    at the instant of the bounce. Converged to 1e-16 s."""
+    up_s = np.full(when_s.shape, 1.28)
+    down_s = up_s
+    normal: Array | None = None
+    fixed_km = receiver(when_s) if arriving else sender(when_s)
+    for _ in range(MAX_ROUNDS):
+        bounces_s = when_s - down_s if arriving else when_s + up_s
+        moon_km = moon(bounces_s)
+        if arriving:
+            sender_km, receiver_km = sender(bounces_s - up_s), fixed_km
+        else:
+            sender_km, receiver_km = fixed_km, receiver(bounces_s + down_s)
+        if normal is None:
+            normal = first_normal(moon_km, sender_km, receiver_km)
+            normal = improved_normal(moon_km, sender_km, receiver_km, normal)
+        for _ in range(2):
+            normal = improved_normal(moon_km, sender_km, receiver_km, normal)
+        point_km = moon_km + MOON_RADIUS_KM * normal
+        new_up_s = norm(point_km - sender_km) / SPEED_OF_LIGHT_KM_S
+        new_down_s = norm(receiver_km - point_km) / SPEED_OF_LIGHT_KM_S
+        changes_s = np.abs(new_up_s - up_s) + np.abs(new_down_s - down_s)
+        up_s, down_s = new_up_s, new_down_s
+        if np.all(changes_s < SETTLED_S):
+            break
+    bounces_s = when_s - down_s if arriving else when_s + up_s
+    return Bounce(up_s, down_s, bounces_s - up_s, bounces_s, bounces_s + down_s)
+
+
+def slope(values: Array) -> Array:
+    """First derivative per second (N,) from values (5, N) on the STENCIL."""
+    v = values
+    return np.asarray((8.0 * (v[3] - v[1]) - (v[4] - v[0])) / (12.0 * STENCIL_S))
+
+
+def curvature(values: Array) -> Array:
+    """Second derivative per second squared (N,) from values (5, N) on the STENCIL."""
+    v = values
+    near, far = (v[3] - v[2]) + (v[1] - v[2]), (v[4] - v[2]) + (v[0] - v[2])
+    return np.asarray((16.0 * near - far) / (12.0 * STENCIL_S**2))

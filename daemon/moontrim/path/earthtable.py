@@ -1,0 +1,116 @@
+"""The Earth-rotation table (IERS finals2000A): UT1, polar motion, their sigmas and leap seconds.
+
+Owns the interpolation between the daily values. Gets parsed columns; knows no file and no library.
+
+Column layout of the sigmas and flags: IERS/USNO readme.finals2000A.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+DAY_S = 86400.0
+UNIX_MJD = 40587.0
+UNIX_JD = 2440587.5
+TT_MINUS_TAI_S = 32.184
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class EarthRotation:
+    """State of the Earth's rotation at an instant.
+
+    ut1_minus_utc_s and its one-sigma uncertainty_s as the table gives it (interpolated); predicted
+    is true after the last measured day. Pole coordinates in arcseconds."""
+
+    ut1_minus_utc_s: float
+    uncertainty_s: float
+    predicted: bool
+    pole_x_arcsec: float = 0.0
+    pole_y_arcsec: float = 0.0
+    pole_uncertainty_arcsec: float = 0.0
+
+
+class DailyCurve:
+    """Smooth curve through daily values: cubic Hermite pieces with slopes from five-point central
+    differences, so that value and slope are continuous at midnight and only the curvature jumps
+    (for UT1 by some 1e-5 s/d^2, far below 1e-9 Hz/s at 10 GHz)."""
+
+    def __init__(self, day: Array, value: Array) -> None:
+        slope = np.gradient(value)
+        slope[2:-2] = (8.0 * (value[3:-1] - value[1:-3]) - (value[4:] - value[:-4])) / 12.0
+        self._day, self._value, self._slope = day, value, slope
+
+    def __call__(self, day: Array) -> Array:
+        index = np.clip(np.searchsorted(self._day, day, side="right") - 1, 0, self._day.size - 2)
+        width = self._day[index + 1] - self._day[index]
+        u = (day - self._day[index]) / width
+        a, b = self._value[index], self._value[index + 1]
+        p, q = self._slope[index], self._slope[index + 1]
+        rise = b - a
+        return np.asarray(a + u * (p + u * (3.0 * rise - 2.0 * p - q + u * (p + q - 2.0 * rise))))
+
+
+class EarthTable:
+    """Daily rows, ascending: utc_mjd, UT1-UTC (s), pole (arcsec), sigmas, and whether UT1 is
+    measured. tt_jd and delta_t_s (TT - UT1) are the same rows on the TT scale; leap_mjd the UTC
+    dates from which each further second counts, leap_tai_minus_utc_s the offsets from then on."""
+
+    def __init__(
+        self,
+        *,
+        utc_mjd: Array,
+        ut1_sigma_s: Array,
+        measured: NDArray[np.bool_],
+        pole_x_arcsec: Array,
+        pole_y_arcsec: Array,
+        pole_sigma_arcsec: Array,
+        tt_jd: Array,
+        delta_t_s: Array,
+        leap_mjd: Array,
+        leap_tai_minus_utc_s: Array,
+    ) -> None:
+        self.first_utc_s = float((utc_mjd[0] - UNIX_MJD) * DAY_S)
+        self.last_utc_s = float((utc_mjd[-1] - UNIX_MJD) * DAY_S)
+        last_measured = utc_mjd[measured][-1] if measured.any() else utc_mjd[0]
+        self.last_measured_utc_s = float((last_measured - UNIX_MJD) * DAY_S)
+        self._utc_mjd = utc_mjd
+        self._ut1_sigma_s = ut1_sigma_s
+        self._pole_sigma_arcsec = pole_sigma_arcsec
+        self._leap_utc_s = (leap_mjd - UNIX_MJD) * DAY_S
+        self._tai_minus_utc_s = leap_tai_minus_utc_s.astype(np.int64)
+        self._delta_t = DailyCurve(tt_jd, delta_t_s)
+        self._pole_x = DailyCurve(tt_jd, pole_x_arcsec)
+        self._pole_y = DailyCurve(tt_jd, pole_y_arcsec)
+
+    def tai_minus_utc_s(self, utc_s: ArrayLike) -> NDArray[np.int64]:
+        """Whole seconds by which TAI is ahead of UTC, for POSIX seconds of any shape."""
+        index = np.searchsorted(self._leap_utc_s, utc_s, side="right") - 1
+        return np.asarray(self._tai_minus_utc_s[np.maximum(index, 0)])
+
+    def delta_t_s(self, tt_jd: Array) -> Array:
+        """TT - UT1 in seconds at Julian dates TT."""
+        return self._delta_t(tt_jd)
+
+    def pole_arcsec(self, tt_jd: Array) -> tuple[Array, Array]:
+        """Pole coordinates x, y in arcseconds at Julian dates TT."""
+        return self._pole_x(tt_jd), self._pole_y(tt_jd)
+
+    def at(self, utc_s: float) -> EarthRotation:
+        """Earth rotation at POSIX seconds inside the table (not checked here)."""
+        ahead_s = float(self.tai_minus_utc_s(utc_s))
+        tt_jd = np.array(UNIX_JD + (utc_s + ahead_s + TT_MINUS_TAI_S) / DAY_S)
+        mjd = UNIX_MJD + utc_s / DAY_S
+        pole_x, pole_y = self.pole_arcsec(tt_jd)
+        return EarthRotation(
+            ut1_minus_utc_s=float(TT_MINUS_TAI_S + ahead_s - self._delta_t(tt_jd)),
+            uncertainty_s=float(np.interp(mjd, self._utc_mjd, self._ut1_sigma_s)),
+            predicted=utc_s > self.last_measured_utc_s,
+            pole_x_arcsec=float(pole_x),
+            pole_y_arcsec=float(pole_y),
+            pole_uncertainty_arcsec=float(np.interp(mjd, self._utc_mjd, self._pole_sigma_arcsec)),
+        )

@@ -1,0 +1,298 @@
+"""Where the Moon and a station are in the geocentric celestial frame (GCRS), at any instant.
+
+The only module that knows skyfield, jplephem and the packages that ship the tables. Skyfield's
+rotation (IAU 2000A nutation, IAU 2006 precession, UT1 and polar motion from the table) and the JPL
+kernel are evaluated at Chebyshev nodes of six-hour blocks only; everything else is read off those
+polynomials. Knows nothing of paths, delays or frequencies.
+
+Time: public instants are POSIX seconds UTC (`utc_s`) plus an offset in SI seconds. Inside, an
+instant is a whole TAI second (int64, POSIX seconds + TAI-UTC) and a small float, so that no
+resolution is lost.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import io
+import threading
+from collections import OrderedDict
+from datetime import UTC, datetime
+from pathlib import Path
+
+import astropy_iers_data
+import numpy as np
+from jplephem.daf import DAF
+from jplephem.spk import SPK, BaseSegment
+from numpy.typing import ArrayLike, NDArray
+from skyfield.constants import ASEC2RAD
+from skyfield.data import iers
+from skyfield.framelib import itrs
+from skyfield.functions import mxm, mxmxm, rot_x, rot_y, rot_z
+from skyfield.timelib import Time, Timescale
+
+from moontrim.errors import CoverageError
+from moontrim.path.chebyshev import Array, Track, fit_matrix, nodes
+from moontrim.path.earthtable import DAY_S, TT_MINUS_TAI_S, UNIX_JD, EarthRotation, EarthTable
+from moontrim.path.frames import itrf93_from_itrf
+from moontrim.path.site import Site
+
+BLOCK_S = 21600
+# Blocks start 37 s (TAI-UTC since 2017) after multiples of six hours TAI: at 00, 06, 12, 18 h UTC,
+# where the daily table has its knots.
+BLOCK_START_TAI_S = 37
+# Each block's polynomial is good this far beyond its ends, so that one piece serves an instant, its
+# light times and the stencil around it.
+BLOCK_MARGIN_S = 400.0
+NODES = 18
+BLOCKS_KEPT = 4096
+# Blocks in one skyfield call: bounds the memory of the nutation series.
+BLOCKS_PER_CALL = 32
+# The usable range ends this far inside the tables: room for a whole block with its margin.
+TABLE_MARGIN_S = 43200.0
+EARTH, MOON, EARTH_MOON_BARYCENTRE = 399, 301, 3
+
+UPGRADE = "for newer data upgrade the package astropy-iers-data or give a finals2000A file"
+
+
+class Ephemeris:
+    """Moon and stations in GCRS; see `load`. Results do not depend on what was asked before; the
+    cache of blocks may be used from several threads."""
+
+    def __init__(self, table: EarthTable, kernel: tuple[BaseSegment, BaseSegment]) -> None:
+        self._table = table
+        self._timescale = _timescale(table)
+        self._moon_segment, self._earth_segment = kernel
+        self._blocks: OrderedDict[int, Array] = OrderedDict()
+        self._lock = threading.Lock()
+        kernel_first = (max(segment.start_jd for segment in kernel) - UNIX_JD) * DAY_S
+        kernel_last = (min(segment.end_jd for segment in kernel) - UNIX_JD) * DAY_S
+        self.first_utc_s = max(table.first_utc_s, kernel_first) + TABLE_MARGIN_S
+        """First usable instant, POSIX seconds."""
+        self.last_utc_s = min(table.last_utc_s, kernel_last) - TABLE_MARGIN_S
+        """Last usable instant, POSIX seconds; its later part is predicted."""
+        self.table_last_measured_utc_s = table.last_measured_utc_s
+        """The last day whose UT1 was measured, not predicted, POSIX seconds."""
+
+    @classmethod
+    def load(
+        cls, finals_path: Path | str | None = None, kernel_path: Path | str | None = None
+    ) -> Ephemeris:
+        """Read the Earth-rotation table (finals2000A; by default the one of the package
+        astropy-iers-data) and the lunar kernel (a JPL SPK file; by default DE421 from the package
+        skyfield-data). Raises CoverageError if a file is missing or damaged."""
+        return cls(
+            _read_table(Path(finals_path or astropy_iers_data.IERS_A_FILE)),
+            _read_kernel(Path(kernel_path) if kernel_path else _packaged_kernel()),
+        )
+
+    def earth_rotation(self, utc_s: float) -> EarthRotation:
+        """UT1-UTC, its one-sigma uncertainty and whether it is predicted. Raises CoverageError."""
+        self.require(np.float64(utc_s))
+        return self._table.at(utc_s)
+
+    def require(self, utc_s: ArrayLike) -> None:
+        """Raise CoverageError unless all instants are finite and inside the usable range."""
+        utc = np.asarray(utc_s, dtype=np.float64)
+        good = (utc >= self.first_utc_s) & (utc <= self.last_utc_s)  # NaN is not good either
+        if not good.all():
+            worst = float(utc[~good].flat[0])
+            raise CoverageError(
+                f"{_iso(worst)} is outside the tables of Earth rotation and Moon, which cover "
+                f"{_iso(self.first_utc_s)} to {_iso(self.last_utc_s)}; {UPGRADE}"
+            )
+
+    def split(self, utc_s: ArrayLike) -> tuple[NDArray[np.int64], Array]:
+        """POSIX seconds (N,) as whole TAI seconds (N,) and the exact remainder in [0, 1), SI
+        seconds. Raises CoverageError outside the usable range."""
+        utc = np.asarray(utc_s, dtype=np.float64)
+        self.require(utc)
+        whole = np.floor(utc)
+        return whole.astype(np.int64) + self._table.tai_minus_utc_s(utc), np.asarray(utc - whole)
+
+    def tai_minus_utc_s(self, utc_s: float) -> int:
+        """Whole seconds by which TAI is ahead of UTC at POSIX seconds utc_s."""
+        return int(self._table.tai_minus_utc_s(utc_s))
+
+    def days_since_j2000(self, tai_s: NDArray[np.int64]) -> Array:
+        """Days (TT, within 2 ms of TDB) since 2000-01-01 12h for whole TAI seconds."""
+        return np.asarray((tai_s + TT_MINUS_TAI_S) / DAY_S + (UNIX_JD - 2451545.0))
+
+    def moon_track(self, tai_s: NDArray[np.int64]) -> Track:
+        """Geocentric Moon, GCRS km, as a function of seconds after whole TAI seconds (N,); good to
+        BLOCK_MARGIN_S away."""
+        blocks, inverse, since_middle = self._locate(tai_s)
+        return _track(blocks[:, :, :3], inverse, since_middle)
+
+    def earth_fixed_track(self, itrs_vector: Array, tai_s: NDArray[np.int64]) -> Track:
+        """The same for a vector (3,) fixed to the Earth (ITRF93), turned into GCRS."""
+        blocks, inverse, since_middle = self._locate(tai_s)
+        matrices = blocks[:, :, 3:].reshape(*blocks.shape[:2], 3, 3)
+        return _track(matrices @ itrs_vector, inverse, since_middle)
+
+    def moon_km(self, utc_s: ArrayLike, offset_s: ArrayLike = 0.0) -> Array:
+        """Geocentric Moon in GCRS, km, shape (3, N), at POSIX seconds utc_s (N,) plus SI seconds
+        offset_s (at most BLOCK_MARGIN_S)."""
+        tai_s, rest_s = self.split(np.atleast_1d(utc_s))
+        offset = np.asarray(rest_s + np.asarray(offset_s, dtype=np.float64))
+        return np.asarray(self.moon_track(tai_s)(offset[np.newaxis])[:, 0])
+
+    def station_km(self, site: Site, utc_s: ArrayLike, offset_s: ArrayLike = 0.0) -> Array:
+        """A station in GCRS, km, shape (3, N); arguments as for `moon_km`."""
+        tai_s, rest_s = self.split(np.atleast_1d(utc_s))
+        offset = np.asarray(rest_s + np.asarray(offset_s, dtype=np.float64))
+        return np.asarray(self.earth_fixed_track(site.itrs_km(), tai_s)(offset[np.newaxis])[:, 0])
+
+    def _locate(self, tai_s: NDArray[np.int64]) -> tuple[Array, NDArray[np.int64], Array]:
+        """Coefficients (B, K, 12) of the blocks needed, which of them serves each of N instants,
+        and seconds (N,) since the middle of that block."""
+        index = (tai_s - BLOCK_START_TAI_S) // BLOCK_S
+        wanted, inverse = np.unique(index, return_inverse=True)
+        start_s = index * BLOCK_S + BLOCK_START_TAI_S
+        since_middle = (tai_s - start_s).astype(np.float64) - BLOCK_S / 2
+        return self._coefficients(wanted), inverse.reshape(tai_s.shape), since_middle
+
+    def _coefficients(self, wanted: NDArray[np.int64]) -> Array:
+        found: dict[int, Array] = {}
+        with self._lock:
+            for key in wanted.tolist():
+                block = self._blocks.get(key)
+                if block is not None:
+                    self._blocks.move_to_end(key)
+                    found[key] = block
+        missing = [key for key in wanted.tolist() if key not in found]
+        for at in range(0, len(missing), BLOCKS_PER_CALL):
+            keys = missing[at : at + BLOCKS_PER_CALL]
+            found.update(zip(keys, self._evaluate(keys), strict=True))
+        with self._lock:
+            for key in missing[-BLOCKS_KEPT:]:
+                self._blocks[key] = found[key]
+            while len(self._blocks) > BLOCKS_KEPT:
+                self._blocks.popitem(last=False)
+        stacked = np.empty((wanted.size, NODES, 12))
+        for row, key in enumerate(wanted.tolist()):
+            stacked[row] = found[key]
+        return stacked
+
+    def _evaluate(self, keys: list[int]) -> Array:
+        """Coefficients (B, K, 12) of blocks: Moon km (3), then the ITRS to GCRS matrix (9)."""
+        half = BLOCK_S / 2 + BLOCK_MARGIN_S
+        start_s = np.array(keys, dtype=np.int64)[:, None] * BLOCK_S + BLOCK_START_TAI_S
+        day, second = np.divmod(start_s, int(DAY_S))
+        tt_second = second + (BLOCK_S / 2 + TT_MINUS_TAI_S) + nodes(NODES) * half
+        whole = np.broadcast_to(UNIX_JD + day, tt_second.shape).astype(np.float64)
+        values = self.evaluate_directly(whole.ravel(), tt_second.ravel() / DAY_S)
+        values = values.reshape(12, len(keys), NODES)
+        return np.asarray(np.einsum("kn,vbn->bkv", fit_matrix(NODES), values))
+
+    def evaluate_directly(self, tt_jd: Array, tt_fraction: Array) -> Array:
+        """Moon km and Earth-fixed (ITRF93) to GCRS matrix, (12, N), at Julian dates TT in two
+        parts: from skyfield and the kernel, no polynomial of ours. Blocks are made from this."""
+        time = Time(self._timescale, tt_jd, tt_fraction)
+        moon = self._moon_segment.compute(time.whole, time.tdb_fraction)[:3]
+        earth = self._earth_segment.compute(time.whole, time.tdb_fraction)[:3]
+        x, y = self._table.pole_arcsec(time.tt)
+        # Polar motion W with the TIO locator (IERS Conventions 2010, eq. 5.3 and 5.13).
+        locator = -47.0e-6 * (time.tdb - 2451545.0) / 36525.0
+        pole = mxmxm(rot_x(y * ASEC2RAD), rot_y(x * ASEC2RAD), rot_z(-locator * ASEC2RAD))
+        to_itrs = mxm(itrf93_from_itrf(time.tt), mxm(pole, itrs.rotation_at(time)))
+        # Element (i, j) of the inverse, ITRS to GCRS, is element (j, i) here.
+        to_gcrs = np.swapaxes(to_itrs, 0, 1).reshape(9, -1)
+        return np.concatenate([moon - earth, to_gcrs])
+
+
+def _track(coefficients: Array, inverse: NDArray[np.int64], since_middle: Array) -> Track:
+    """From (B, K, 3) and the block of each instant to a Track."""
+    pieces = coefficients.transpose(1, 2, 0)[:, :, np.newaxis, :]
+    if pieces.shape[3] > 1:
+        pieces = pieces[..., inverse]
+    return Track(pieces, since_middle, BLOCK_S / 2 + BLOCK_MARGIN_S)
+
+
+def _timescale(table: EarthTable) -> Timescale:
+    """Skyfield's own timescale on our table. Its leap seconds are never asked: all our instants
+    come in as TT."""
+    return Timescale(table.delta_t_s, np.array([2441317.5]), np.array([10.0]))
+
+
+def _read_table(path: Path) -> EarthTable:
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise CoverageError(
+            f"the Earth-rotation table {path} cannot be read ({error.strerror}); "
+            "install the package astropy-iers-data or give a finals2000A file"
+        ) from None
+    try:
+        return _parse_table(content)
+    except (ValueError, IndexError, TypeError):
+        raise CoverageError(
+            f"the Earth-rotation table {path} is damaged or not a finals2000A file; {UPGRADE}"
+        ) from None
+
+
+def _parse_table(content: bytes) -> EarthTable:
+    """Values and leap seconds through skyfield's readers; sigmas and flags, which it leaves out,
+    by column. Raises ValueError on anything that is not a daily table."""
+    rows = iers.parse_x_y_dut1_from_finals_all(io.BytesIO(content))
+    # Later lines hold a date only: the table says nothing about UT1 there.
+    lines = [line for line in content.splitlines() if line[58:68].strip()]
+    if len(lines) != len(rows) or len(rows) < 10:
+        raise ValueError("rows do not match")
+    utc_mjd = rows["utc_mjd"]
+    if not np.all(np.diff(utc_mjd) == 1.0) or utc_mjd[0] < 41684.0:
+        raise ValueError("days are missing")
+    sigmas = np.array([[line[27:36], line[46:55], line[68:78]] for line in lines]).astype(float)
+    tt_jd, delta_t_s, leap_jd, offsets = iers.build_timescale_arrays(utc_mjd, rows["dut1"])
+    if np.any(np.abs(np.diff(delta_t_s)) > 0.02):
+        raise ValueError("UT1 jumps")
+    return EarthTable(
+        utc_mjd=utc_mjd,
+        ut1_sigma_s=sigmas[:, 2],
+        measured=np.array([line[57:58] == b"I" for line in lines]),
+        pole_x_arcsec=rows["x_arcseconds"],
+        pole_y_arcsec=rows["y_arcseconds"],
+        pole_sigma_arcsec=np.hypot(sigmas[:, 0], sigmas[:, 1]),
+        tt_jd=tt_jd,
+        delta_t_s=delta_t_s,
+        leap_mjd=leap_jd - 2400000.5,
+        leap_tai_minus_utc_s=offsets,
+    )
+
+
+def _packaged_kernel() -> Path:
+    # Found without importing the package, which warns at run time about a table we do not use.
+    spec = importlib.util.find_spec("skyfield_data")
+    if spec is None or not spec.submodule_search_locations:
+        raise CoverageError("the lunar kernel is missing; install the package skyfield-data")
+    return Path(spec.submodule_search_locations[0]) / "data" / "de421.bsp"
+
+
+def _read_kernel(path: Path) -> tuple[BaseSegment, BaseSegment]:
+    """The kernel's segments of the Moon and of the Earth, from their common barycentre."""
+    try:
+        with path.open("rb") as file:
+            kernel = SPK(DAF(file))
+            moon = kernel[EARTH_MOON_BARYCENTRE, MOON]
+            earth = kernel[EARTH_MOON_BARYCENTRE, EARTH]
+            # Maps the coefficients into memory; the file itself is not needed any more.
+            for segment in (moon, earth):
+                segment.compute(segment.start_jd + 1.0)
+    except OSError as error:
+        raise CoverageError(
+            f"the lunar kernel {path} cannot be read ({error.strerror}); "
+            "install the package skyfield-data or give a JPL SPK file"
+        ) from None
+    except Exception:
+        # jplephem's reader fails in many ways on bytes that are no kernel; all mean the same here.
+        raise CoverageError(
+            f"the lunar kernel {path} is damaged or holds no Moon; install the package "
+            "skyfield-data or give a JPL SPK file"
+        ) from None
+    return moon, earth
+
+
+def _iso(utc_s: float) -> str:
+    try:
+        return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    except (ValueError, OverflowError, OSError):
+        return f"{utc_s} s"

@@ -1,0 +1,117 @@
+"""One instant of a path as plain numbers in Hz, in the shape that is printed as JSON."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+from moontrim.errors import InputError
+from moontrim.path.ephemeris import Ephemeris
+from moontrim.path.look import Look
+from moontrim.path.site import Site
+from moontrim.path.solution import LEGS, Leg, solve_path
+
+# Earth's rotation per second of UT1 (IERS Conventions 2010, eq. 5.15).
+EARTH_ANGLE_DEG_PER_S = 360.0 * 1.00273781191135448 / 86400.0
+# The effect of a UT1 error is linear to 1e-5 over this: large against rounding.
+UT1_PROBE_S = 0.1
+
+
+def ut1_sensitivity(
+    ephemeris: Ephemeris, home: Site, partner: Site | None, utc_s: float
+) -> dict[str, float]:
+    """For each leg, change of the vacuum fraction per second of UT1 error: both stations carried
+    along by the Earth's extra turn, the path solved again. Raises CoverageError."""
+
+    def turned(site: Site, by_s: float) -> Site:
+        return replace(site, longitude_deg=site.longitude_deg + by_s * EARTH_ANGLE_DEG_PER_S)
+
+    late, early = (
+        solve_path(
+            ephemeris,
+            turned(home, by_s),
+            None if partner is None else turned(partner, by_s),
+            utc_s,
+            troposphere=False,
+        )
+        for by_s in (UT1_PROBE_S, -UT1_PROBE_S)
+    )
+    return {
+        name: float(late.legs[name].fraction - early.legs[name].fraction) / (2.0 * UT1_PROBE_S)
+        for name in LEGS
+    }
+
+
+def path_report(
+    ephemeris: Ephemeris,
+    home: Site,
+    partner: Site | None,
+    utc_s: float,
+    frequency_hz: float,
+    troposphere: bool = True,
+) -> dict[str, object]:
+    """The path at POSIX seconds utc_s as a dict of numbers and strings, ready for JSON.
+
+    Keys: at (ISO 8601 UTC), frequency_hz, home and partner (place and look of the Moon's centre),
+    legs (delay_s, shift_hz, shift_rate_hz_per_s, troposphere_hz, spread_hz limb to limb; shift_hz
+    includes troposphere_hz), earth_rotation (with uncertainty_hz: how far one sigma of UT1 moves
+    the shift of from_partner) and warnings (sentences). Raises InputError for a frequency that is
+    not positive and finite, CoverageError outside the tables."""
+    if not (math.isfinite(frequency_hz) and frequency_hz > 0.0):
+        raise InputError("frequency_hz", frequency_hz, "a positive number of Hz")
+    solution = solve_path(ephemeris, home, partner, utc_s, troposphere)
+    rotation = ephemeris.earth_rotation(utc_s)
+    sensitivity = ut1_sensitivity(ephemeris, home, partner, utc_s)
+    uncertainty_hz = abs(sensitivity["from_partner"]) * rotation.uncertainty_s * frequency_hz
+    warnings = []
+    if rotation.predicted:
+        warnings.append(
+            "Earth rotation is predicted here, not measured: "
+            f"UT1 is uncertain by {rotation.uncertainty_s:.4f} s (1 sigma), "
+            f"which moves the shift by {uncertainty_hz:.4f} Hz."
+        )
+    far = home if partner is None else partner
+    return {
+        "at": iso_utc(utc_s),
+        "frequency_hz": float(frequency_hz),
+        "home": _place(home, solution.home_look),
+        "partner": _place(far, solution.partner_look),
+        "legs": {name: _leg(solution.legs[name], frequency_hz) for name in LEGS},
+        "earth_rotation": {
+            "ut1_minus_utc_s": rotation.ut1_minus_utc_s,
+            "uncertainty_s": rotation.uncertainty_s,
+            "uncertainty_hz": uncertainty_hz,
+            "predicted": rotation.predicted,
+        },
+        "warnings": warnings,
+    }
+
+
+def iso_utc(utc_s: float) -> str:
+    """POSIX seconds as ISO 8601 UTC with Z, to the microsecond where there is a fraction."""
+    micros = round(utc_s * 1e6)
+    text = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=micros)).isoformat()
+    return text.replace("+00:00", "Z")
+
+
+def _place(site: Site, look: Look) -> dict[str, float]:
+    return {
+        "latitude_deg": site.latitude_deg,
+        "longitude_deg": site.longitude_deg,
+        "height_m": site.height_m,
+        "azimuth_deg": float(look.azimuth_deg),
+        "elevation_deg": float(look.elevation_deg),
+        "distance_km": float(look.distance_km),
+    }
+
+
+def _leg(leg: Leg, frequency_hz: float) -> dict[str, float]:
+    # + 0.0 turns a negative zero, which JSON would print, into zero.
+    return {
+        "delay_s": float(leg.delay_s),
+        "shift_hz": float(leg.fraction) * frequency_hz,
+        "shift_rate_hz_per_s": float(leg.fraction_rate_per_s) * frequency_hz,
+        "troposphere_hz": float(leg.troposphere_fraction) * frequency_hz + 0.0,
+        "spread_hz": float(leg.spread_fraction) * frequency_hz,
+    }

@@ -1,0 +1,195 @@
+"""The exact answer: every leg of a path at given instants, with Doppler, troposphere and spread.
+
+Ties delay, troposphere and libration together. Knows nothing of radios; frequencies enter only as
+fractions, to be multiplied by Hz.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Literal, get_args
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from moontrim.path.chebyshev import Track
+from moontrim.path.delay import MIDDLE, STENCIL, Bounce, curvature, slope, solve
+from moontrim.path.ephemeris import Ephemeris
+from moontrim.path.libration import apparent_turn, rotation_rad_per_s, spread_fraction
+from moontrim.path.look import Look, moon_from
+from moontrim.path.site import Site
+from moontrim.path.troposphere import Slant, day_of_year, slant_over
+from moontrim.path.vectors import Array, dot, norm
+
+LegName = Literal["to_moon", "from_moon", "echo", "from_partner", "to_partner"]
+LEGS: tuple[LegName, ...] = get_args(LegName)
+ARRIVING: dict[LegName, bool] = {name: not name.startswith("to_") for name in LEGS}
+SPEED_OF_LIGHT_M_S = 299792458.0
+CHUNK = 4096
+
+
+@dataclass(frozen=True)
+class Leg:
+    """One leg at the instants asked; every field an array of their shape.
+
+    delay_s: time under way. fraction: received / sent frequency - 1, positive when it arrives
+    higher; fraction_rate_per_s: its change per second of home time. Both include the troposphere,
+    which troposphere_delay_s, troposphere_fraction and troposphere_rate_per_s give apart (0 when it
+    is off, and from a station that has the Moon's centre at or below 0 degrees). spread_fraction:
+    limb-to-limb Doppler spread. Multiply fractions by the frequency for Hz."""
+
+    delay_s: Array
+    fraction: Array
+    fraction_rate_per_s: Array
+    troposphere_delay_s: Array
+    troposphere_fraction: Array
+    troposphere_rate_per_s: Array
+    spread_fraction: Array
+
+
+@dataclass(frozen=True)
+class PathSolution:
+    """Everything about a path at the instants asked: looks at home time from both ends (the
+    partner's is home's for an echo) and the five LEGS."""
+
+    home_look: Look
+    partner_look: Look
+    legs: dict[LegName, Leg]
+
+
+@dataclass(frozen=True)
+class _Station:
+    """A site's position, outward normal and atmosphere for the base instants."""
+
+    place: Track
+    up: Track
+    slant: Slant | None
+
+
+def solve_path(
+    ephemeris: Ephemeris,
+    home: Site,
+    partner: Site | None,
+    utc_s: ArrayLike,
+    troposphere: bool = True,
+) -> PathSolution:
+    """Solve all legs at POSIX seconds utc_s (any shape; home's time).
+
+    partner None means one's own echo: from_partner is then the echo, and to_partner the echo of
+    what leaves at utc_s. For from_moon, echo and from_partner utc_s is the arrival at home; for
+    to_moon and to_partner the departure from home. to_moon ends at the reflection point of
+    to_partner's path, from_moon starts at that of from_partner's; the point's own travel over the
+    sphere is part of both, so that the two legs multiply to the whole. Raises CoverageError."""
+    utc = np.asarray(utc_s, dtype=np.float64)
+    flat = utc.reshape(-1)
+    chunks = [
+        _solve_chunk(ephemeris, home, partner, flat[at : at + CHUNK], troposphere)
+        for at in range(0, max(flat.size, 1), CHUNK)
+    ]
+    legs = {
+        name: Leg(
+            *(
+                np.concatenate([getattr(chunk[name], field.name) for chunk in chunks]).reshape(
+                    utc.shape
+                )
+                for field in fields(Leg)
+            )
+        )
+        for name in LEGS
+    }
+    home_look = moon_from(ephemeris, home, utc)
+    partner_look = home_look if partner is None else moon_from(ephemeris, partner, utc)
+    return PathSolution(home_look, partner_look, legs)
+
+
+def _solve_chunk(
+    ephemeris: Ephemeris, home: Site, partner: Site | None, utc_s: Array, troposphere: bool
+) -> dict[LegName, Leg]:
+    tai_s, rest_s = ephemeris.split(utc_s)
+    when_s = rest_s + STENCIL
+    moon = ephemeris.moon_track(tai_s)
+    season = day_of_year(utc_s) if troposphere else None
+
+    def station(site: Site) -> _Station:
+        return _Station(
+            ephemeris.earth_fixed_track(site.itrs_km(), tai_s),
+            ephemeris.earth_fixed_track(site.up(), tai_s),
+            None if season is None else slant_over(site, season),
+        )
+
+    here = station(home)
+    there = here if partner is None else station(partner)
+    echo = solve(here.place, moon, here.place, when_s, arriving=True)
+    received = (
+        echo if partner is None else solve(there.place, moon, here.place, when_s, arriving=True)
+    )
+    sent = solve(here.place, moon, there.place, when_s, arriving=False)
+
+    at_home = _excess(here, moon, when_s)
+    turn = rotation_rad_per_s(ephemeris.days_since_j2000(tai_s))
+
+    def gradient(end: _Station, at_s: Array, bounce: Bounce) -> Array:
+        moment, middle = bounce.bounces_s[MIDDLE][np.newaxis], at_s[MIDDLE][np.newaxis]
+        return apparent_turn(
+            end.place(middle)[:, 0],
+            end.place.rate()(middle)[:, 0],
+            moon(moment)[:, 0],
+            moon.rate()(moment)[:, 0],
+            turn,
+        )
+
+    def whole(bounce: Bounce, far: _Station, far_s: Array, name: LegName) -> Leg:
+        excess = at_home + _excess(far, moon, far_s)
+        spread = spread_fraction(gradient(here, when_s, bounce), gradient(far, far_s, bounce))
+        return _leg(bounce.up_s + bounce.down_s, excess, spread, name)
+
+    from_partner = whole(received, there, received.leaves_s, "from_partner")
+    return {
+        "to_moon": _leg(
+            sent.up_s, at_home, spread_fraction(gradient(here, when_s, sent)), "to_moon"
+        ),
+        "from_moon": _leg(
+            received.down_s, at_home, spread_fraction(gradient(here, when_s, received)), "from_moon"
+        ),
+        "echo": from_partner if partner is None else whole(echo, here, echo.leaves_s, "echo"),
+        "from_partner": from_partner,
+        "to_partner": whole(sent, there, sent.arrives_s, "to_partner"),
+    }
+
+
+def _excess(end: _Station, moon: Track, at_s: Array) -> Array:
+    """Troposphere at one end for its own instants at_s (5, N): delay in seconds, its slope and
+    second derivative by home time, (3, N)."""
+    if end.slant is None:
+        return np.zeros((3, at_s.shape[1]))
+    sight = moon(at_s) - end.place(at_s)
+    sine = dot(sight, end.up(at_s)) / norm(sight)
+    middle, first, second = sine[MIDDLE], slope(sine), curvature(sine)
+    above = middle > 0.0
+    value, by_sine, by_sine2 = end.slant.delay_m(np.where(above, middle, 1.0))
+    jet = np.stack([value, by_sine * first, by_sine2 * first**2 + by_sine * second])
+    return np.asarray(np.where(above, jet, 0.0) / SPEED_OF_LIGHT_M_S)
+
+
+def _leg(vacuum_s: Array, excess: Array, spread: Array, name: LegName) -> Leg:
+    """From vacuum delays (5, N) and the troposphere's jet (3, N)."""
+    vacuum, vacuum_rate = fractions(slope(vacuum_s), curvature(vacuum_s), ARRIVING[name])
+    # The troposphere's slope is 1e-10: multiplying it by 1 + 1e-6 changes nothing that matters.
+    return Leg(
+        delay_s=vacuum_s[MIDDLE] + excess[0],
+        fraction=vacuum - excess[1],
+        fraction_rate_per_s=vacuum_rate - excess[2],
+        troposphere_delay_s=excess[0],
+        troposphere_fraction=-excess[1],
+        troposphere_rate_per_s=-excess[2],
+        spread_fraction=spread,
+    )
+
+
+def fractions(delay_slope: Array, delay_curvature: Array, arriving: bool) -> tuple[Array, Array]:
+    """received / sent - 1 and its rate per second, from the slope and curvature of a delay T taken
+    as a function of arrival time (1 - T') or of departure time (1 / (1 + T'))."""
+    if arriving:
+        return -delay_slope, -delay_curvature
+    stretch = 1.0 + delay_slope
+    return -delay_slope / stretch, -delay_curvature / stretch**2

@@ -1,0 +1,30 @@
+"""Three-vectors along the first axis of an array: (3, ...)."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def dot(a: Array, b: Array) -> Array:
+    """Scalar product, shape (...)."""
+    return np.asarray(a[0] * b[0] + a[1] * b[1] + a[2] * b[2])
+
+
+def norm(a: Array) -> Array:
+    """Length, shape (...)."""
+    return np.asarray(np.sqrt(dot(a, a)))
+
+
+def unit(a: Array) -> Array:
+    """Direction, shape (3, ...)."""
+    return np.asarray(a / norm(a))
+
+
+def cross(a: Array, b: Array) -> Array:
+    """Vector product, shape (3, ...)."""
+    return np.stack(
+        [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]
+    )

@@ -1,0 +1,87 @@
+"""One TCP connection to a rig-control daemon.
+
+Owns the socket and the rule that bytes are due only between a question and its last answer. It
+knows no command; what is due is held in a `socketwire.Lines`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+
+from moontrim_drivers.contract import RigClosed, RigGarbled, RigUnfit, RigUnreachable
+from moontrim_drivers.socketwire import Lines
+
+UNACKNOWLEDGED_MS = 2000  # a pulled cable is noticed after this, not after minutes
+
+
+class Connection(asyncio.Protocol):
+    """The connection. After any failure it is closed for good, and says why when next asked."""
+
+    def __init__(self) -> None:
+        self._transport: asyncio.Transport | None = None
+        self._due: Lines | None = None
+        self._done: asyncio.Future[None] | None = None
+        self._failure: Exception | None = None
+
+    @classmethod
+    async def connect(cls, host: str, port: int) -> Connection:
+        loop = asyncio.get_running_loop()
+        try:
+            _, wire = await loop.create_connection(cls, host, port)
+        except OSError as error:
+            raise RigUnreachable(f"{host}:{port}: {error.strerror or error}") from error
+        except UnicodeError as error:
+            raise RigUnfit(f"host: {host!r} is no host name") from error
+        return wire
+
+    async def exchange(self, data: bytes, due: Lines) -> None:
+        """Send whole lines, in one write, and return when all that is due has come."""
+        assert self._done is None, "one exchange at a time"
+        if self._failure is not None or self._transport is None:
+            raise self._failure or RigClosed("not connected")
+        self._due = due
+        self._done = asyncio.get_running_loop().create_future()
+        self._transport.write(data)
+        try:
+            await self._done
+        finally:
+            self._due = self._done = None
+
+    def close(self) -> None:
+        """At once. Nothing is sent any more; what was written went out in whole lines."""
+        self._fail(RigClosed("closed by us"))
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        sock: socket.socket = transport.get_extra_info("socket")
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        with contextlib.suppress(AttributeError, OSError):  # not on every system
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNACKNOWLEDGED_MS)
+
+    def data_received(self, data: bytes) -> None:
+        if self._due is None or self._done is None:
+            self._fail(RigGarbled("an answer came to no question"))
+            return
+        try:
+            self._due.feed(data)
+        except Exception as error:
+            self._fail(error)
+            return
+        if self._due.finished and not self._done.done():
+            self._done.set_result(None)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        # half a line that came before is dropped with the exchange that waits for the rest
+        self._fail(RigClosed(f"the rig-control daemon ended the connection ({exc or 'EOF'})"))
+
+    def _fail(self, error: Exception) -> None:
+        if self._failure is None:
+            self._failure = error
+        if self._transport is not None:
+            self._transport.abort()
+            self._transport = None
+        if self._done is not None and not self._done.done():
+            self._done.set_exception(self._failure)

@@ -1,0 +1,79 @@
+"""The real rig-control daemon with its dummy radio, for tests marked `peers`."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import shutil
+import socket
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+import pytest
+
+
+def require_rigctld() -> None:
+    """Skip without rigctld, except in CI, where its absence is a failure."""
+    if shutil.which("rigctld") is None:
+        if os.environ.get("CI"):
+            pytest.fail("rigctld is not installed")
+        pytest.skip("rigctld is not installed")
+
+
+def free_port() -> int:
+    with socket.socket() as sock:
+        sock.bind(("127.0.0.1", 0))
+        return int(sock.getsockname()[1])
+
+
+@asynccontextmanager
+async def rigctld(port: int) -> AsyncIterator[asyncio.subprocess.Process]:
+    """Runs until the end of the block, unless killed before."""
+    process = await asyncio.create_subprocess_exec(
+        *("rigctld", "-m", "1", "-P", "RIG", "-T", "127.0.0.1", "-t", str(port)),
+        stderr=asyncio.subprocess.DEVNULL,
+    )
+    try:
+        for _ in range(200):
+            try:
+                _, writer = await asyncio.open_connection("127.0.0.1", port)
+            except OSError:
+                await asyncio.sleep(0.02)
+                continue
+            writer.transport.abort()
+            break
+        else:
+            raise AssertionError("rigctld does not listen")
+        yield process
+    finally:
+        if process.returncode is None:
+            process.kill()
+        await process.wait()
+
+
+class OtherClient:
+    """A second program on the same daemon, with a reader and writer of its own."""
+
+    def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._reader, self._writer = reader, writer
+
+    @classmethod
+    @asynccontextmanager
+    async def connected(cls, port: int) -> AsyncIterator[OtherClient]:
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        try:
+            writer.write(b"\\set_vfo_opt 1\n")
+            await reader.readline()
+            yield cls(reader, writer)
+        finally:
+            writer.transport.abort()
+
+    async def ask(self, command: str, lines: int = 1) -> list[str]:
+        """The answer to a command without `+`, which has so many lines."""
+        self._writer.write(f"{command}\n".encode())
+        return [(await self._reader.readline()).decode().strip() for _ in range(lines)]
+
+    async def dials_hz(self) -> tuple[int, int]:
+        (rx_hz,) = await self.ask("f VFOA")
+        (tx_hz,) = await self.ask("f VFOB")
+        return int(rx_hz), int(tx_hz)

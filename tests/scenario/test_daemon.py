@@ -1,0 +1,437 @@
+"""The whole daemon on a simulated radio and a virtual clock: what it does hour by hour, and when things
+go wrong. Nothing here waits in real time."""
+
+from collections.abc import Callable, Coroutine
+from copy import deepcopy
+from pathlib import Path
+from typing import Any
+
+import pytest
+from moontrim_drivers.simulated import SimulatedDriver
+
+from moontrim.app import Daemon
+from moontrim.clock import VirtualClock
+from moontrim.path import Ephemeris
+from moontrim.rehearsal import EMBEDDED
+from moontrim.riglink import LinkState
+from moontrim.session import Correct, SetAgreement, SetBand, SetPartner, SetSked, SetTrim
+from moontrim.settings import settings_from
+from moontrim.state import Snapshot, Tracking
+
+T0 = 1_795_000_000.25  # 2026-11-18, within a second on purpose
+SKED_HZ = 10_368_100_000
+
+
+class Stage:
+    """One daemon, its radio and clock, and a check after every second that nothing forbidden was done."""
+
+    def __init__(self, daemon: Daemon, driver: SimulatedDriver, clock: VirtualClock) -> None:
+        self.daemon = daemon
+        self.radio = driver.radio
+        self.clock = clock
+        self.band = daemon.settings.bands[0].band()
+        self.transmit_dials: list[int] = []
+        self.sets_by_daemon = 0
+        self.radio.on_change = self._changed
+
+    def _changed(self, at_s: float, rx_hz: int, tx_hz: int | None, transmitting: bool) -> None:
+        dial_hz = rx_hz if tx_hz is None else tx_hz
+        self.transmit_dials.append(dial_hz)
+
+    @property
+    def seen(self) -> Snapshot:
+        assert self.daemon.hub.latest is not None
+        return self.daemon.hub.latest
+
+    async def until(self, tracking: Tracking, within_s: float) -> float:
+        """Wait until the daemon says so; how long it took."""
+        began_s = self.clock.monotonic_s()
+        while self.seen.tracking is not tracking:
+            took_s = self.clock.monotonic_s() - began_s
+            assert took_s < within_s, (self.seen.tracking, self.seen.reason)
+            await self.clock.sleep(0.1)
+        return self.clock.monotonic_s() - began_s
+
+    async def steady(self, duration_s: float) -> None:
+        """On frequency in every second of that time."""
+        for _ in range(round(duration_s)):
+            await self.clock.sleep(1.0)
+            assert self.seen.tracking is Tracking.ON_FREQUENCY, self.seen.reason
+
+
+@pytest.fixture
+def stage(tmp_path: Path, ephemeris: Ephemeris) -> Callable[..., Stage]:
+    def run(
+        scene: Callable[[Stage], Coroutine[Any, Any, None]],
+        start_utc_s: float = T0,
+        band: dict[str, Any] | None = None,
+        radio: dict[str, Any] | None = None,
+        **habits: Any,
+    ) -> Stage:
+        raw = deepcopy(EMBEDDED)
+        raw["state_dir"] = str(tmp_path)
+        raw["bands"][0] |= band or {}
+        raw["radio"] |= radio or {}
+        raw["radio"]["options"] |= habits
+        settings = settings_from(raw, "test")
+        clock = VirtualClock(start_utc_s)
+
+        async def main() -> Stage:
+            driver = SimulatedDriver(settings.radio.driver_options(), clock)
+            daemon = Daemon(settings, clock, ephemeris, driver, seed=1)
+            made = Stage(daemon, driver, clock)
+            failure: list[BaseException] = []
+
+            async def play(daemon: Daemon) -> None:
+                try:
+                    await clock.sleep(1.0)
+                    await scene(made)
+                except AssertionError as error:
+                    failure.append(error)
+                finally:
+                    daemon.stop.set()
+
+            await daemon.run(play)
+            if failure:
+                raise failure[0]
+            return made
+
+        return clock.run(main())
+
+    return run
+
+
+def test_on_frequency_two_seconds_after_start(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        assert await s.until(Tracking.ON_FREQUENCY, 2.0) < 2.0
+        await s.steady(60)
+        assert s.seen.missed_seconds == 0
+        assert s.seen.sked_hz == SKED_HZ
+
+    stage(scene)
+
+
+def test_transmit_frequency_outside_the_range_is_never_set(stage: Any) -> None:
+    """The sked is inside, but correcting the transmit half would leave the range; the radio's own dial,
+    inside, must stay."""
+
+    async def scene(s: Stage) -> None:
+        await s.clock.sleep(2.0)
+        shift_hz = s.seen.tx.shift_hz if s.seen.tx else 0.0
+        edge_hz = 10_368_000_100 if shift_hz < -200 else 10_369_999_900
+        assert abs(shift_hz) > 200, "the scenario needs a shift that crosses the edge"
+        s.daemon.inbox.post(SetSked("test", edge_hz))
+        await s.clock.sleep(0.1)
+        before = s.radio.tx_dial_hz
+        for _ in range(60):
+            await s.clock.sleep(1.0)
+            assert s.seen.tracking is Tracking.OUTSIDE_BAND
+            assert "outside 10368000000 to 10370000000" in s.seen.reason
+            assert s.radio.tx_dial_hz == before
+            assert s.seen.rx is not None and abs(s.seen.rx.residual_hz or 9) < 1.5, "receive goes on"
+
+    done = stage(scene)
+    assert all(done.band.allows(done.band.on_air_hz(hz)) for hz in done.transmit_dials[2:])
+
+
+def test_commands_take_effect_at_once(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        for command in (
+            SetSked("phone", SKED_HZ + 12_345),
+            SetAgreement("phone", "receiver"),
+            SetTrim("phone", rx_hz=7.0, tx_hz=-3.0),
+            SetPartner("phone", "self"),
+            SetPartner("phone", "JN88DD"),
+            SetBand("phone", "10 GHz"),
+        ):
+            assert s.daemon.inbox.post(command)
+            await s.clock.sleep(0.15)
+            assert s.seen.changed_by == "phone"
+            now = s.clock.utc_s()
+            ideal = s.daemon.tracker.ideal(now)
+            assert s.radio.rx_dial_hz == pytest.approx(s.band.dial_hz(ideal.rx_hz), abs=0.8)
+            assert s.radio.tx_dial_hz == pytest.approx(s.band.dial_hz(ideal.tx_hz), abs=0.8)
+            await s.steady(3)
+        s.daemon.inbox.post(SetSked("phone", 1.0))
+        await s.steady(3)
+        assert s.seen.sked_hz == SKED_HZ + 12_345, "a refused command changes nothing"
+
+    stage(scene)
+
+
+def test_choices_survive_a_restart(stage: Any) -> None:
+    async def first(s: Stage) -> None:
+        s.daemon.inbox.post(SetSked("phone", SKED_HZ + 777))
+        s.daemon.inbox.post(SetAgreement("phone", "home"))
+        await s.clock.sleep(1.0)
+
+    async def second(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        assert (s.seen.sked_hz, s.seen.agreement) == (SKED_HZ + 777, "home")
+
+    stage(first)
+    stage(second, T0 + 60)
+
+
+@pytest.mark.parametrize(("on_exit", "goes_back"), [("sked", True), ("stay", False)])
+def test_on_exit_the_dial_goes_back_or_stays(stage: Any, on_exit: str, goes_back: bool) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        assert s.radio.rx_dial_hz != 144_100_000
+
+    done = stage(scene, radio={"on_exit": on_exit})
+    at_sked = (done.radio.rx_dial_hz, done.radio.tx_dial_hz) == (144_100_000, 144_100_000)
+    assert at_sked is goes_back
+
+
+def test_paused_leaves_the_radio_alone(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        s.daemon.inbox.post(Correct("phone", False))
+        await s.clock.sleep(2.0)
+        assert s.seen.tracking is Tracking.PAUSED
+        before = (s.radio.rx_dial_hz, s.radio.tx_dial_hz)
+        await s.clock.sleep(30.0)
+        assert (s.radio.rx_dial_hz, s.radio.tx_dial_hz) == before
+        s.radio.turn_dial(5000)
+        await s.clock.sleep(5.0)
+        assert s.radio.rx_dial_hz == before[0] + 5000
+        assert s.seen.sked_hz == SKED_HZ, "turned while paused: no wish about the sked"
+        s.daemon.inbox.post(Correct("phone", True))
+        await s.until(Tracking.ON_FREQUENCY, 2.0)
+        await s.steady(5)
+
+    stage(scene)
+
+
+# --- a hand on the dial -----------------------------------------------------------------------------
+
+
+def test_a_turned_dial_moves_the_sked(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        await s.clock.sleep(10.0)
+        for turn_hz in (+1500, -400, +10, +10, +10, -3000):
+            s.radio.turn_dial(turn_hz)
+            await s.clock.sleep(0.37)
+        await s.clock.sleep(2.0)
+        # Each read-back while turning may round the wish by half a dial step.
+        assert s.seen.sked_hz == pytest.approx(SKED_HZ - 1870, abs=3.0)
+        assert s.seen.changed_by == "dial"
+        await s.steady(10)
+
+    stage(scene)
+
+
+def test_turning_is_never_fought_while_it_lasts(stage: Any) -> None:
+    """Ten detents a second for five seconds: the daemon must not pull the dial back even once."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        await s.clock.sleep(5.0)
+        before = s.radio.rx_dial_hz
+        for n in range(1, 51):
+            s.radio.turn_dial(+20)
+            await s.clock.sleep(0.1)
+            assert s.radio.rx_dial_hz >= before + 20 * n - 25, "pulled back"
+        await s.clock.sleep(2.0)
+        assert s.seen.sked_hz == pytest.approx(SKED_HZ + 1000, abs=30)
+        await s.steady(5)
+
+    stage(scene)
+
+
+def test_put_back_but_no_fight(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        s.radio.turn_dial(+300)
+        await s.clock.sleep(2.0)
+        await s.steady(5)
+        assert s.seen.sked_hz == SKED_HZ
+        s.daemon.tracker.faults.clear()
+        for _ in range(8):
+            s.radio.turn_dial(+300)
+            await s.clock.sleep(0.9)
+        assert s.seen.tracking is Tracking.YIELDING
+        assert any("left alone" in fault.text for fault in s.daemon.tracker.faults)
+        await s.until(Tracking.ON_FREQUENCY, 13.0)
+
+    stage(scene, radio={"when_turned": "put_back"})
+
+
+def test_turned_out_of_the_band_is_left_there_until_it_comes_back(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        away_hz = 5_000_000
+        s.radio.turn_dial(away_hz)
+        await s.clock.sleep(2.0)
+        assert s.seen.tracking is Tracking.OUTSIDE_BAND
+        dial_hz = s.radio.rx_dial_hz
+        await s.clock.sleep(120.0)
+        assert s.radio.rx_dial_hz == dial_hz, "never pulled back"
+        assert s.seen.sked_hz == SKED_HZ
+        s.radio.turn_dial(-away_hz)
+        await s.clock.sleep(1.5)
+        await s.steady(5)
+        assert s.seen.sked_hz == pytest.approx(SKED_HZ, abs=400)
+
+    stage(scene)
+
+
+# --- transmitting -----------------------------------------------------------------------------------
+
+
+def test_hold_leaves_the_dial_and_catches_up(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        await s.clock.sleep(3.0)
+        s.radio.key(True)
+        before = (s.radio.rx_dial_hz, s.radio.tx_dial_hz)
+        await s.clock.sleep(50.0)
+        assert (s.radio.rx_dial_hz, s.radio.tx_dial_hz) == before
+        assert s.seen.tracking is Tracking.HELD_KEYED
+        s.radio.key(False)
+        await s.until(Tracking.ON_FREQUENCY, 1.0)
+        await s.steady(5)
+
+    stage(scene, band={"while_transmitting": "hold"})
+
+
+def test_mid_over_is_right_in_the_middle(stage: Any) -> None:
+    """Keyed for one over, the transmit residual runs from minus to plus the same, and is nothing halfway."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        await s.clock.sleep(5.0)
+        s.radio.key(True)
+        residuals = []
+        for _ in range(3):
+            ideal = s.daemon.tracker.ideal(s.clock.utc_s())
+            residuals.append(s.radio.tx_dial_hz - s.band.dial_hz(ideal.tx_hz))
+            await s.clock.sleep(30.0)
+        assert abs(residuals[0]) > 3.0, "the scenario needs some drift"
+        assert residuals[1] == pytest.approx(0.0, abs=0.7)
+        assert residuals[0] == pytest.approx(-residuals[2], abs=1.0)
+        s.radio.key(False)
+
+    stage(scene, band={"while_transmitting": "mid_over", "over_s": 60.0})
+
+
+def test_step_goes_on_while_keyed(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        s.radio.key(True)
+        await s.clock.sleep(1.0)
+        await s.steady(60)
+        assert s.seen.transmitting
+
+    stage(scene)
+
+
+def test_step_on_a_radio_that_cannot_holds_instead(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        s.radio.key(True)
+        before = s.radio.tx_dial_hz
+        await s.clock.sleep(20.0)
+        assert s.radio.tx_dial_hz == before
+        assert s.seen.link.failures == 0, "it was not even asked"
+
+    stage(scene, retunes_while_transmitting=False)
+
+
+def test_one_dial_follows_the_key(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        for keyed in (True, False, True, False):
+            s.radio.key(keyed)
+            await s.clock.sleep(1.0)
+            ideal = s.daemon.tracker.ideal(s.clock.utc_s())
+            wanted_hz = ideal.tx_hz if keyed else ideal.rx_hz
+            assert s.radio.rx_dial_hz == pytest.approx(s.band.dial_hz(wanted_hz), abs=0.8)
+
+    stage(scene, split=False)
+
+
+# --- faults -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("away_s", [0.0, 1.0, 30.0])
+def test_radio_lost_and_back(stage: Any, away_s: float) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        s.radio.power_cycle()
+        if away_s > 2:
+            await s.clock.sleep(away_s - 1.0)
+            assert s.seen.tracking is Tracking.RADIO_LOST
+            assert s.seen.missed_seconds == 0
+        await s.until(Tracking.RADIO_LOST, 2.0)
+        await s.until(Tracking.ON_FREQUENCY, away_s + 3.0)
+        await s.steady(5)
+        assert s.seen.sked_hz == SKED_HZ, "its power-up dial was no wish of the operator"
+        assert s.seen.last_fault is not None and "radio" in s.seen.last_fault.text
+
+    stage(scene, unreachable_s=away_s)
+
+
+@pytest.mark.parametrize("step_s", [-3600.0, -2.0, -0.2, 0.2, 2.0, 3600.0])
+def test_the_clock_steps(stage: Any, step_s: float) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        await s.clock.sleep(3.3)
+        s.clock.step_utc(step_s)
+        await s.clock.sleep(2.0)
+        await s.steady(10)
+        assert s.seen.last_fault is not None
+        assert f"clock stepped by {step_s:+.3f} s" in s.seen.last_fault.text
+        assert s.seen.missed_seconds == 0, "a step is not a missed second"
+
+    stage(scene)
+
+
+def test_a_stalled_machine_misses_seconds_and_says_so(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        ticks = s.seen.ticks
+        s.clock._now_s += 7.0  # nothing ran for seven seconds
+        await s.clock.sleep(2.0)
+        await s.steady(5)
+        assert 6 <= s.seen.missed_seconds <= 7
+        assert s.seen.ticks <= ticks + 9, "missed seconds are skipped, not made up for in a burst"
+
+    stage(scene)
+
+
+def test_end_of_the_tables_is_a_state_not_a_crash(stage: Any, ephemeris: Ephemeris) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        await s.clock.sleep(900.0)
+        assert s.seen.tracking is Tracking.NO_PREDICTION
+        assert "Earth" in s.seen.reason
+        before = s.radio.rx_dial_hz
+        await s.clock.sleep(60.0)
+        assert s.radio.rx_dial_hz == before
+        assert s.seen.link.state is LinkState.READY
+        assert len(s.daemon.tracker.faults) <= 2, "said once"
+
+    stage(scene, ephemeris.last_utc_s - 700.0)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_bad_moods_all_at_once(stage: Any, seed: int) -> None:
+    """Refusals, drops and a slow radio for ten minutes: no exception, no transmit dial outside the range,
+    and on frequency soon after the moods pass."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 30.0)
+        await s.clock.sleep(600.0)
+        assert s.seen.missed_seconds == 0
+        s.radio.change(refuse_probability=0.0, drop_every=0, latency_s=0.03)
+        await s.until(Tracking.ON_FREQUENCY, 6.0)
+        await s.steady(10)
+
+    done = stage(
+        scene, seed=seed, refuse_probability=0.2, drop_every=37, unreachable_s=0.7, latency_s=0.12
+    )
+    assert all(done.band.allows(done.band.on_air_hz(hz)) for hz in done.transmit_dials[2:])

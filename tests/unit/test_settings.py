@@ -1,0 +1,134 @@
+"""The config file: the examples are right, and every mistake gets one clear sentence."""
+
+import json
+import tomllib
+from copy import deepcopy
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from moontrim.errors import InputError
+from moontrim.settings import Settings, load_settings, settings_from
+
+CONFIG = Path(__file__).parents[2] / "config"
+EXAMPLES = sorted(CONFIG.glob("*.toml"))
+GOOD: dict[str, Any] = {
+    "home": {"locator": "JN88"},
+    "bands": [
+        {
+            "name": "144 MHz",
+            "sked_hz": 144_120_000,
+            "allowed_low_hz": 144_000_000,
+            "allowed_high_hz": 146_000_000,
+        }
+    ],
+}
+
+
+def test_there_are_examples() -> None:
+    assert {path.stem for path in EXAMPLES} >= {"home-144", "portable-10g"}
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_examples_load_and_fit_the_published_schema(path: Path) -> None:
+    load_settings(path)
+    schema = Settings.model_json_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(tomllib.loads(path.read_text()), schema)
+
+
+def test_committed_schema_is_the_current_one() -> None:
+    committed = json.loads((CONFIG / "schema.json").read_text())
+    assert committed == Settings.model_json_schema(), "run: moontrim schema > config/schema.json"
+
+
+def test_defaults() -> None:
+    settings = settings_from(GOOD, "test")
+    assert settings.partner == "self"
+    assert settings.radio.driver == "simulated"
+    assert settings.session.agreement == "halves"
+    assert settings.bands[0].while_transmitting == "hold"
+
+
+def changed(path: str, value: Any) -> dict[str, Any]:
+    raw = deepcopy(GOOD)
+    place: Any = raw
+    *parents, last = path.split(".")
+    for key in parents:
+        place = place[int(key)] if key.isdigit() else place.setdefault(key, {})
+    place[last] = value
+    return raw
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "says"),
+    [
+        ("bands.0.alowed_low_hz", 1, "bands.0.alowed_low_hz: unknown key"),
+        ("hom", {}, "hom: unknown key"),
+        ("home.locator", "ZZ99", "allowed"),
+        ("home.locator", "JN8", "4"),
+        ("home.latitude_deg", 48.0, "not both"),
+        ("home", {"latitude_deg": 48.0}, "both latitude_deg and longitude_deg"),
+        ("home", {"latitude_deg": 98.0, "longitude_deg": 0.0}, "90"),
+        ("home.height_m", float("nan"), "height_m"),
+        ("partner", "echo", "partner"),
+        ("bands.0.sked_hz", 143_000_000, "outside 144000000 to 146000000"),
+        ("bands.0.sked_hz", "144.1 MHz", "sked_hz"),
+        ("bands.0.sked_hz", 144_100_000.5, "sked_hz"),
+        ("bands.0.allowed_low_hz", 147_000_000, "must be below"),
+        ("bands.0.transverter_offset_hz", 145_000_000, "check transverter_offset_hz"),
+        ("bands.0.transverter_sense", "minus", "needs a transverter_offset_hz"),
+        ("bands.0.transverter_sense", "both", "plus"),
+        ("bands.0.while_transmitting", "dance", "hold"),
+        ("bands.0.reference_error_ppb", 1e9, "100000"),
+        ("bands", [], "bands"),
+        ("radio.driver", "smoke", "smoke"),
+        ("radio.options", {"colour": "red"}, "options.colour: unknown key"),
+        ("radio.deadline_s", 0, "deadline_s"),
+        ("radio.when_turned", "argue", "follow"),
+        ("session.band", "23 cm", "none of 144 MHz"),
+        ("session.agreement", "none", "halves"),
+    ],
+)
+def test_mistakes_are_named(path: str, value: Any, says: str) -> None:
+    with pytest.raises(InputError) as caught:
+        settings_from(changed(path, value), "my.toml")
+    text = str(caught.value)
+    assert says in text
+    assert text.startswith("config my.toml: ")
+    assert "\n" not in text
+
+
+def test_all_mistakes_are_listed_at_once() -> None:
+    raw = changed("bands.0.colour", "red")
+    raw["radio"] = {"poll_s": 99}
+    with pytest.raises(InputError) as caught:
+        settings_from(raw, "my.toml")
+    assert "bands.0.colour" in str(caught.value)
+    assert "radio.poll_s" in str(caught.value)
+
+
+def test_same_band_name_twice() -> None:
+    raw = deepcopy(GOOD)
+    raw["bands"] *= 2
+    with pytest.raises(InputError, match="used twice"):
+        settings_from(raw, "my.toml")
+
+
+@pytest.mark.parametrize(
+    "content", [b"home = ", b"\xff\xfe", b"", b"home = 3\n", b"[[home]]\n"], ids=repr
+)
+def test_unreadable_files(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "bad.toml"
+    path.write_bytes(content)
+    with pytest.raises(InputError, match=r"bad\.toml"):
+        load_settings(path)
+
+
+def test_missing_file_and_folder(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="exists"):
+        load_settings(tmp_path / "none.toml")
+    with pytest.raises(InputError, match="readable"):
+        load_settings(tmp_path)
