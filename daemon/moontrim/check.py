@@ -78,7 +78,7 @@ def _tables(settings: Settings, ephemeris: Ephemeris, now_utc_s: float) -> Itera
     rotation = report["earth_rotation"]
     left_days = (ephemeris.last_utc_s - now_utc_s) / 86400.0
     text = (
-        f"measured to {iso(ephemeris.last_measured_utc_s)[:10]}, predicted to "
+        f"measured to {iso(ephemeris.table_last_measured_utc_s)[:10]}, predicted to "
         f"{iso(ephemeris.last_utc_s)[:10]}; today it may be wrong by "
         f"{rotation['uncertainty_hz']:.3f} Hz "
         f"at {sked_hz / 1e6:.0f} MHz"

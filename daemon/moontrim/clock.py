@@ -111,7 +111,12 @@ class VirtualClock(Clock):
             await asyncio.sleep(0)
             return
         done = asyncio.get_running_loop().create_future()
-        with self._alarm(duration_s, lambda: done.done() or done.set_result(None)):
+
+        def wake() -> None:
+            if not done.done():
+                done.set_result(None)
+
+        with self._alarm(duration_s, wake):
             await done
 
     @asynccontextmanager

@@ -8,11 +8,11 @@ from rich.console import Console
 from rich.table import Table
 
 LEG_WORDS = {
-    "to_moon": "home to Moon, leaving now",
-    "from_moon": "Moon to home, arriving now",
-    "echo": "our own echo, arriving now",
-    "from_partner": "partner to home, arriving now",
-    "to_partner": "home to partner, leaving now",
+    "to_moon": "home to Moon",
+    "from_moon": "Moon to home",
+    "echo": "own echo",
+    "from_partner": "partner to home",
+    "to_partner": "home to partner",
 }
 
 
@@ -22,8 +22,8 @@ def show_path(report: dict[str, Any]) -> None:
     frequency_mhz = report["frequency_hz"] / 1e6
     console.print(f"[bold]{report['at']}[/bold]  {frequency_mhz:.6f} MHz", highlight=False)
     ends = Table(box=None, header_style="dim", padding=(0, 2, 0, 0))
-    headings = ("", "latitude °", "longitude °", "height m", "azimuth °", "elevation °", "Moon km")
-    for heading in headings:
+    place = ("", "latitude °", "longitude °", "height m", "azimuth °", "elevation °", "Moon km")
+    for heading in place:
         ends.add_column(heading, justify="right" if heading else "left")
     for name in ("home", "partner"):
         end = report[name]
@@ -38,9 +38,8 @@ def show_path(report: dict[str, Any]) -> None:
         )
     console.print(ends)
     legs = Table(box=None, header_style="dim", padding=(0, 2, 0, 0))
-    headings = ("", "delay s", "shift Hz", "rate Hz/s", "of that air Hz", "spread Hz, limb to limb")
-    for heading in headings:
-        legs.add_column(heading, justify="right" if heading else "left")
+    for heading in ("", "delay s", "shift Hz", "rate Hz/s", "air's part Hz", "limb spread Hz"):
+        legs.add_column(heading, justify="right" if heading else "left", no_wrap=True)
     for name, words in LEG_WORDS.items():
         leg = report["legs"][name]
         legs.add_row(

@@ -38,10 +38,11 @@ def draw_rehearsal(result: Result, path: Path) -> None:
         _shift_panel(shift, one)
         _dial_panel(dial, one)
         _residual_panel(residual, one)
-    shift.set_ylabel("ideal dial, change\nsince start (Hz)")
+    shift.set_ylabel("shift, on-air\nminus sked (Hz)")
     shift.yaxis.set_major_formatter(ticker.StrMethodFormatter("{x:,.0f}"))
     shift.legend(loc="best", frameon=False)
-    dial.set_ylabel("dial rate (Hz/s)")
+    dial.set_ylabel("dial as set (MHz)")
+    dial.yaxis.set_major_formatter(ticker.StrMethodFormatter("{x:.3f}"))
     residual.set_ylabel("residual, dial as set\nminus ideal (Hz)")
     half = result.resolution_hz / 2
     for level in (-half, half):
@@ -54,9 +55,9 @@ def draw_rehearsal(result: Result, path: Path) -> None:
         textcoords="offset points",
         fontsize=8,
     )
-    residual.set_ylim(-1.6 * half, 1.6 * half)
+    residual.set_ylim(-2.4 * half, 1.6 * half)
     residual.set_xlabel("UTC")
-    residual.xaxis.set_major_formatter(dates.DateFormatter("%H:%M", tz=UTC))
+    residual.xaxis.set_major_formatter(dates.DateFormatter("%H:%M", tz=UTC))  # type: ignore[no-untyped-call]
     for axes in (shift, dial, residual):
         axes.grid(alpha=0.25)
         axes.margins(x=0)
@@ -70,26 +71,27 @@ def _times(utc_s: np.ndarray) -> np.ndarray:
 
 def _shift_panel(axes: Axes, one: DialResult) -> None:
     thin = slice(None, None, max(1, one.utc_s.size // 2000))
-    moved = one.ideal_hz[thin] - one.ideal_hz[0]
-    axes.plot(_times(one.utc_s[thin]), moved, STYLE[one.name], color=INK[one.name], label=one.name)
+    _line(axes, one, _times(one.utc_s[thin]), one.shift_hz[thin])
 
 
 def _dial_panel(axes: Axes, one: DialResult) -> None:
-    thin = slice(None, None, max(1, one.utc_s.size // 600))
-    utc_s, ideal_hz = one.utc_s[thin], one.ideal_hz[thin]
-    rate = np.gradient(ideal_hz, utc_s)
-    axes.plot(_times(utc_s), rate, STYLE[one.name], color=INK[one.name])
+    thin = slice(None, None, max(1, one.utc_s.size // 2000))
+    _line(axes, one, _times(one.utc_s[thin]), one.dial_hz[thin] / 1e6)
+
+
+def _line(axes: Axes, one: DialResult, x: np.ndarray, y: np.ndarray) -> None:
+    axes.plot(x, y, STYLE[one.name], color=INK[one.name], label=one.name)
 
 
 def _residual_panel(axes: Axes, one: DialResult) -> None:
-    """Per stretch of the pass: the range as a band and the RMS as a line, since a point a step
-    is a blur."""
-    edges = np.linspace(one.utc_s[0], one.utc_s[-1], BINS + 1)
-    cut = np.searchsorted(one.utc_s, edges)
-    parts = [one.residual_hz[a:b] for a, b in pairwise(cut)]
-    middle = _times((edges[:-1] + edges[1:]) / 2)
-    low, high = [p.min() for p in parts], [p.max() for p in parts]
-    rms = [float(np.sqrt(np.mean(p**2))) for p in parts]
+    """Per stretch of the pass: the range as a band and the RMS as a line, since a point a step is a
+    blur."""
+    cut = np.linspace(0, one.utc_s.size, BINS + 1).astype(int)
+    kept = [(a, b) for a, b in pairwise(cut) if np.isfinite(one.residual_hz[a:b]).any()]
+    parts = [one.residual_hz[a:b] for a, b in kept]
+    middle = _times(np.array([one.utc_s[(a + b) // 2] for a, b in kept]))
+    low, high = [np.nanmin(p) for p in parts], [np.nanmax(p) for p in parts]
+    rms = [float(np.sqrt(np.nanmean(p**2))) for p in parts]
     axes.fill_between(middle, low, high, color=INK[one.name], alpha=0.2, linewidth=0)
     axes.plot(
         middle,

@@ -16,18 +16,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moontrim.app import Companion, Daemon
-from moontrim.band import Band
 from moontrim.clock import VirtualClock
-from moontrim.correction import Fractions, on_air
-from moontrim.path import Ephemeris, Site, solve_path
+from moontrim.correction import Agreement, Fractions, on_air
+from moontrim.path import Ephemeris, LegName, Site, solve_path
 from moontrim.session import Session
 from moontrim.settings import Settings, settings_from
 from moontrim.state import Fault
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
 
 Array = NDArray[np.float64]
 
 REAL_DURATION_S = 60.0  # how long a whole window takes to watch
+SAMPLE_S = 0.1
+CATCH_UP_S = 1.5  # after a release: until the radio is seen to receive, and set
 OVER_S, KEYED_S = 60.0, 51.0  # a usual digital-mode rhythm (common practice)
 
 # A scenario of our own: a portable 10 GHz station on Madeira and a partner in southern Finland.
@@ -61,25 +62,27 @@ class Record:
     utc_s: list[float] = field(default_factory=list)
     rx_hz: list[int] = field(default_factory=list)
     tx_hz: list[int] = field(default_factory=list)
+    keyed: list[bool] = field(default_factory=list)
 
-    def add(self, utc_s: float, rx_hz: int, tx_hz: int | None) -> None:
+    def add(self, utc_s: float, rx_hz: int, tx_hz: int | None, keyed: bool) -> None:
         self.utc_s.append(utc_s)
         self.rx_hz.append(rx_hz)
         self.tx_hz.append(tx_hz or 0)
+        self.keyed.append(keyed)
 
 
 @dataclass(frozen=True)
 class DialResult:
-    """One dial over the pass. Arrays share the sampling instants: ten a second and both sides of
-    every
-    step."""
+    """One dial over the pass, in samples ten a second. largest_hz also looks at both sides of every
+    step, where the extremes are. Residuals are NaN where the dial was left alone on purpose."""
 
     name: str
     steps: int
     rms_hz: float
     largest_hz: float
     utc_s: Array
-    ideal_hz: Array
+    shift_hz: Array
+    dial_hz: Array
     residual_hz: Array
 
 
@@ -158,12 +161,12 @@ async def _rehearse(
     companions: tuple[Companion, ...],
     overs: bool,
 ) -> Result:
-    options = settings.radio.driver_options()
+    options = SimulatedOptions.model_validate(settings.radio.options)
     driver = SimulatedDriver(options, clock)
     record = Record()
 
     def changed(monotonic_s: float, rx_hz: int, tx_hz: int | None, transmitting: bool) -> None:
-        record.add(clock.utc_s() - clock.monotonic_s() + monotonic_s, rx_hz, tx_hz)
+        record.add(clock.utc_s() - clock.monotonic_s() + monotonic_s, rx_hz, tx_hz, transmitting)
 
     driver.radio.on_change = changed
     daemon = Daemon(settings, clock, ephemeris, driver, seed=1)
@@ -196,7 +199,6 @@ async def _rehearse(
         record,
         begun_utc_s + 1.0,
         ended_utc_s,
-        split=split,
         daemon=daemon,
     )
 
@@ -209,7 +211,6 @@ def judge(
     start_utc_s: float,
     end_utc_s: float,
     *,
-    split: bool,
     daemon: Daemon,
 ) -> Result:
     """Compare a record with the exact path between two instants. The session must not have
@@ -222,27 +223,47 @@ def judge(
         session.partner_site(settings),
         settings.troposphere,
         start_utc_s,
-        end_utc_s,
+        end_utc_s + band.over_s,
     )
+    split = any(record.tx_hz)
+    keyed = np.array(record.keyed)
+    utc_s = np.arange(start_utc_s, end_utc_s, SAMPLE_S)
     moved_utc_s = np.array(record.utc_s)
+    edges_s = moved_utc_s[(moved_utc_s > start_utc_s) & (moved_utc_s < end_utc_s)]
+    beside_s = np.sort(np.concatenate([edges_s - 1e-6, edges_s + 1e-6]))
+    lead_s = band.over_s / 2 if band.while_transmitting == "mid_over" else 0.0
     dials = []
-    for name, values in (("receive", record.rx_hz), ("transmit", record.tx_hz)):
-        if name == "transmit" and not split:
-            continue
-        dial_hz = np.array(values, dtype=float)
-        steps = int(np.count_nonzero(np.diff(dial_hz)))
-        grid_s = np.arange(start_utc_s, end_utc_s, 0.1)
-        inside = (moved_utc_s > start_utc_s) & (moved_utc_s < end_utc_s)
-        edges_s = moved_utc_s[inside]
-        utc_s = np.sort(np.concatenate([grid_s, edges_s - 1e-6, edges_s + 1e-6]))
-        index = np.searchsorted(moved_utc_s, utc_s, side="right") - 1
-        ideal_hz = ideal.at(utc_s, session.agreement, band.band(), here.sked_hz, name)
-        residual_hz = dial_hz[index] - ideal_hz
-        # Time average: the samples beside steps weigh nothing.
-        on_grid = np.searchsorted(utc_s, grid_s)
-        rms_hz = float(np.sqrt(np.mean(residual_hz[on_grid] ** 2)))
-        largest_hz = float(np.max(np.abs(residual_hz)))
-        dials.append(DialResult(name, steps, rms_hz, largest_hz, utc_s, ideal_hz, residual_hz))
+    for name, values in (("receive", record.rx_hz), ("transmit", record.tx_hz))[: 1 + split]:
+        stood_hz = np.array(values, dtype=float)
+        ahead_s = lead_s if name == "transmit" else 0.0
+
+        def compare(
+            at_s: Array, name: str = name, stood_hz: Array = stood_hz, ahead_s: float = ahead_s
+        ) -> tuple[Array, Array, Array]:
+            on_air_hz = ideal.at(at_s + ahead_s, session.agreement, here.sked_hz, name)
+            index = np.searchsorted(moved_utc_s, at_s, side="right") - 1
+            dial_hz = stood_hz[index]
+            residual_hz = dial_hz - band.band().dial_hz(on_air_hz)  # type: ignore[arg-type]
+            if band.while_transmitting != "step":
+                # Left alone while keyed on purpose, and then given time to catch up.
+                idle = ~(keyed[index] | _recently_keyed(record, at_s))
+                residual_hz = np.where(idle, residual_hz, np.nan)
+            return on_air_hz, dial_hz, residual_hz
+
+        on_air_hz, dial_hz, residual_hz = compare(utc_s)
+        largest_hz = max(np.nanmax(np.abs(r)) for r in (residual_hz, compare(beside_s)[2]))
+        dials.append(
+            DialResult(
+                name=name,
+                steps=int(np.count_nonzero(np.diff(stood_hz))),
+                rms_hz=float(np.sqrt(np.nanmean(residual_hz**2))),
+                largest_hz=float(largest_hz),
+                utc_s=utc_s,
+                shift_hz=on_air_hz - here.sked_hz,
+                dial_hz=dial_hz,
+                residual_hz=residual_hz,
+            )
+        )
     return Result(
         start_utc_s=start_utc_s,
         end_utc_s=end_utc_s,
@@ -256,6 +277,17 @@ def judge(
         dials=tuple(dials),
         resolution_hz=band.dial_resolution_hz,
     )
+
+
+def _recently_keyed(record: Record, at_s: Array) -> NDArray[np.bool_]:
+    """Was the radio released less than CATCH_UP_S before these instants?"""
+    keyed = np.array(record.keyed)
+    released = np.flatnonzero(keyed[:-1] & ~keyed[1:]) + 1
+    if not released.size:
+        return np.zeros(at_s.shape, dtype=bool)
+    released_s = np.array(record.utc_s)[released]
+    index = np.searchsorted(released_s, at_s, side="right") - 1
+    return np.asarray((index >= 0) & (at_s - released_s[index] < CATCH_UP_S))
 
 
 class _IdealDials:
@@ -279,18 +311,19 @@ class _IdealDials:
         )
         self._path = solve_path(ephemeris, home, partner, self._knots_s, troposphere)
 
-    def at(self, utc_s: Array, agreement: str, band: Band, sked_hz: float, which: str) -> Array:
+    def at(self, utc_s: Array, agreement: Agreement, sked_hz: float, which: str) -> Array:
+        """Ideal on-air frequencies of one dial."""
         fractions = Fractions(  # arrays in place of floats: the arithmetic is the same
             up=self._fraction("to_moon", utc_s),  # type: ignore[arg-type]
             down=self._fraction("from_moon", utc_s),  # type: ignore[arg-type]
             received=self._fraction("from_partner", utc_s),  # type: ignore[arg-type]
             sent=self._fraction("to_partner", utc_s),  # type: ignore[arg-type]
         )
-        both = on_air(agreement, sked_hz, fractions)  # type: ignore[arg-type]
+        both = on_air(agreement, sked_hz, fractions)
         on_air_hz = both.rx_hz if which == "receive" else both.tx_hz
-        return np.broadcast_to(np.asarray(band.dial_hz(on_air_hz)), utc_s.shape)
+        return np.broadcast_to(np.asarray(on_air_hz), utc_s.shape)
 
-    def _fraction(self, leg: str, utc_s: Array) -> Array:
+    def _fraction(self, leg: LegName, utc_s: Array) -> Array:
         value = self._path.legs[leg].fraction
         slope = self._path.legs[leg].fraction_rate_per_s
         index = np.clip(
@@ -300,7 +333,7 @@ class _IdealDials:
         u = (utc_s - self._knots_s[index]) / h
         a, b = value[index], value[index + 1]
         p, q = slope[index] * h, slope[index + 1] * h
-        return a + u * (p + u * (3 * (b - a) - 2 * p - q + u * (2 * (a - b) + p + q)))
+        return np.asarray(a + u * (p + u * (3 * (b - a) - 2 * p - q + u * (2 * (a - b) + p + q))))
 
 
 def real_time_pace(start_utc_s: float, end_utc_s: float) -> float:

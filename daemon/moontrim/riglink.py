@@ -119,7 +119,7 @@ class RigLink:
         self,
         driver: Driver,
         clock: Clock,
-        report: Callable[[LinkEvent], None],
+        report: Callable[[LinkEvent], object],
         *,
         deadline_s: float = 1.5,
         poll_s: float = 0.5,

@@ -147,7 +147,7 @@ class Tracker:
             at_start = self._on_air(start_utc_s)
             at_end = self._on_air(end_utc_s)
         except CoverageError as error:
-            if self._prediction_problem != str(error):
+            if not self._prediction_problem:
                 self._fault(str(error))
             self._prediction_problem = str(error)
             self._plan = None

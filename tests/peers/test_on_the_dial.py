@@ -1,7 +1,9 @@
-"""`moontrim run` against the real rigctld (Hamlib, Debian package libhamlib-utils, its dummy radio), watched
+"""`moontrim run` against the real rigctld (Hamlib, Debian package libhamlib-utils, its dummy
+radio), watched
 for a minute by a second client ten times a second and judged by the exact path solution.
 
-A 1 Hz dial cannot do better than RMS 0.289 Hz (1/sqrt(12)) and 0.5 Hz; the dummy takes 20 to 60 ms a set,
+A 1 Hz dial cannot do better than RMS 0.289 Hz (1/sqrt(12)) and 0.5 Hz; the dummy takes 20 to 60 ms
+a set,
 and the watcher cannot know to better than that when the dial moved.
 """
 
@@ -47,7 +49,8 @@ async def start_rigctld(port: int) -> asyncio.subprocess.Process:
 
 
 def under_the_moon(ephemeris: Ephemeris) -> Site:
-    """The place on the equator with the Moon on its meridian now: the fastest Doppler rate there is."""
+    """The place on the equator with the Moon on its meridian now: the fastest Doppler rate
+    there is."""
     longitudes = np.arange(-180.0, 180.0, 1.0)
     elevations = [
         float(moon_from(ephemeris, Site(0.0, lon), time.time()).elevation_deg) for lon in longitudes
@@ -129,7 +132,8 @@ async def first_correct_dial(port: int, ideal_hz: float, within_s: float) -> flo
 async def on_the_dial(
     case: Case, ephemeris: Ephemeris, home: Site, folder: Path
 ) -> tuple[float, float, float, float]:
-    """RMS and largest residual, the Doppler rate, and seconds from start to the first correct dial."""
+    """RMS and largest residual, the Doppler rate, and seconds from start to the first correct
+    dial."""
     case.port = free_port()
     rigctld = await start_rigctld(case.port)
     daemon = await start_moontrim(case.config(folder, home))
@@ -152,11 +156,17 @@ async def on_the_dial(
     residual_hz = dial_hz - ideal
     rate = float(np.polyfit(utc_s - utc_s[0], ideal, 1)[0])
     assert utc_s.size > 0.8 * WATCHED_S / EVERY_S, "watched too seldom"
-    return float(np.sqrt(np.mean(residual_hz**2))), float(np.abs(residual_hz).max()), rate, started_s
+    return (
+        float(np.sqrt(np.mean(residual_hz**2))),
+        float(np.abs(residual_hz).max()),
+        rate,
+        started_s,
+    )
 
 
 def test_residual_on_the_dial(ephemeris: Ephemeris, tmp_path: Path) -> None:
-    """At 10 GHz the whole path in the receiver (over 2 Hz/s); at 24 GHz likewise (5 Hz/s) and in halves, where
+    """At 10 GHz the whole path in the receiver (over 2 Hz/s); at 24 GHz likewise (5 Hz/s) and in
+    halves, where
     both dials move. All at once, to spend one minute instead of three."""
     home = under_the_moon(ephemeris)
     cases = [
@@ -188,7 +198,9 @@ async def ask(port: int, question: bytes) -> int:
     return answer
 
 
-async def correct_within(port: int, case: Case, ephemeris: Ephemeris, home: Site, s: float) -> float:
+async def correct_within(
+    port: int, case: Case, ephemeris: Ephemeris, home: Site, s: float
+) -> float:
     began = time.monotonic()
     while True:
         path = solve_path(ephemeris, home, None, time.time())
@@ -203,7 +215,8 @@ async def correct_within(port: int, case: Case, ephemeris: Ephemeris, home: Site
 
 
 def test_killed_and_back(ephemeris: Ephemeris, tmp_path: Path) -> None:
-    """kill -9 of the daemon, then of rigctld: each comes back on the saved session and on frequency by
+    """kill -9 of the daemon, then of rigctld: each comes back on the saved session and on
+    frequency by
     itself; SIGTERM puts the dial back to the sked frequency."""
     case = Case("band", 10_368_100_000, "receiver", 0.32, 0.6, free_port())
     home = Site(48.0, 16.0, 300.0)

@@ -1,4 +1,5 @@
-"""The whole daemon on a simulated radio and a virtual clock: what it does hour by hour, and when things
+"""The whole daemon on a simulated radio and a virtual clock: what it does hour by hour, and when
+things
 go wrong. Nothing here waits in real time."""
 
 from collections.abc import Callable, Coroutine
@@ -7,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from moontrim_drivers.simulated import SimulatedDriver
 
 from moontrim.app import Daemon
 from moontrim.clock import VirtualClock
@@ -17,13 +17,15 @@ from moontrim.riglink import LinkState
 from moontrim.session import Correct, SetAgreement, SetBand, SetPartner, SetSked, SetTrim
 from moontrim.settings import settings_from
 from moontrim.state import Snapshot, Tracking
+from moontrim_drivers.simulated import SimulatedDriver
 
 T0 = 1_795_000_000.25  # 2026-11-18, within a second on purpose
 SKED_HZ = 10_368_100_000
 
 
 class Stage:
-    """One daemon, its radio and clock, and a check after every second that nothing forbidden was done."""
+    """One daemon, its radio and clock, and a check after every second that nothing forbidden
+    was done."""
 
     def __init__(self, daemon: Daemon, driver: SimulatedDriver, clock: VirtualClock) -> None:
         self.daemon = daemon
@@ -112,7 +114,8 @@ def test_on_frequency_two_seconds_after_start(stage: Any) -> None:
 
 
 def test_transmit_frequency_outside_the_range_is_never_set(stage: Any) -> None:
-    """The sked is inside, but correcting the transmit half would leave the range; the radio's own dial,
+    """The sked is inside, but correcting the transmit half would leave the range; the radio's own
+    dial,
     inside, must stay."""
 
     async def scene(s: Stage) -> None:
@@ -128,7 +131,9 @@ def test_transmit_frequency_outside_the_range_is_never_set(stage: Any) -> None:
             assert s.seen.tracking is Tracking.OUTSIDE_BAND
             assert "outside 10368000000 to 10370000000" in s.seen.reason
             assert s.radio.tx_dial_hz == before
-            assert s.seen.rx is not None and abs(s.seen.rx.residual_hz or 9) < 1.5, "receive goes on"
+            assert s.seen.rx is not None and abs(s.seen.rx.residual_hz or 9) < 1.5, (
+                "receive goes on"
+            )
 
     done = stage(scene)
     assert all(done.band.allows(done.band.on_air_hz(hz)) for hz in done.transmit_dials[2:])
@@ -205,7 +210,7 @@ def test_paused_leaves_the_radio_alone(stage: Any) -> None:
     stage(scene)
 
 
-# --- a hand on the dial -----------------------------------------------------------------------------
+# --- a hand on the dial ---
 
 
 def test_a_turned_dial_moves_the_sked(stage: Any) -> None:
@@ -263,6 +268,7 @@ def test_put_back_but_no_fight(stage: Any) -> None:
 def test_turned_out_of_the_band_is_left_there_until_it_comes_back(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
+        await s.clock.sleep(3.4)  # not in the very moment of a set, which would win
         away_hz = 5_000_000
         s.radio.turn_dial(away_hz)
         await s.clock.sleep(2.0)
@@ -279,7 +285,7 @@ def test_turned_out_of_the_band_is_left_there_until_it_comes_back(stage: Any) ->
     stage(scene)
 
 
-# --- transmitting -----------------------------------------------------------------------------------
+# --- transmitting ---
 
 
 def test_hold_leaves_the_dial_and_catches_up(stage: Any) -> None:
@@ -292,14 +298,15 @@ def test_hold_leaves_the_dial_and_catches_up(stage: Any) -> None:
         assert (s.radio.rx_dial_hz, s.radio.tx_dial_hz) == before
         assert s.seen.tracking is Tracking.HELD_KEYED
         s.radio.key(False)
-        await s.until(Tracking.ON_FREQUENCY, 1.0)
+        await s.until(Tracking.ON_FREQUENCY, 2.0)
         await s.steady(5)
 
     stage(scene, band={"while_transmitting": "hold"})
 
 
 def test_mid_over_is_right_in_the_middle(stage: Any) -> None:
-    """Keyed for one over, the transmit residual runs from minus to plus the same, and is nothing halfway."""
+    """Keyed for one over, the transmit residual runs from minus to plus the same, and is
+    nothing halfway."""
 
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
@@ -354,7 +361,7 @@ def test_one_dial_follows_the_key(stage: Any) -> None:
     stage(scene, split=False)
 
 
-# --- faults -----------------------------------------------------------------------------------------
+# --- faults ---
 
 
 @pytest.mark.parametrize("away_s", [0.0, 1.0, 30.0])
@@ -420,7 +427,8 @@ def test_end_of_the_tables_is_a_state_not_a_crash(stage: Any, ephemeris: Ephemer
 
 @pytest.mark.parametrize("seed", range(6))
 def test_bad_moods_all_at_once(stage: Any, seed: int) -> None:
-    """Refusals, drops and a slow radio for ten minutes: no exception, no transmit dial outside the range,
+    """Refusals, drops and a slow radio for ten minutes: no exception, no transmit dial outside the
+    range,
     and on frequency soon after the moods pass."""
 
     async def scene(s: Stage) -> None:

@@ -23,7 +23,9 @@ def blocks(language: str) -> list[str]:
     section = GUIDE.read_text().split("## Write a driver", 1)[1].split("\n## ", 1)[0]
     return [
         textwrap.dedent(block)
-        for block in re.findall(rf"^ *```{language}\n(.*?)^ *```", section, re.DOTALL | re.MULTILINE)
+        for block in re.findall(
+            rf"^ *```{language}\n(.*?)^ *```", section, re.DOTALL | re.MULTILINE
+        )
     ]
 
 
@@ -36,7 +38,9 @@ def test_the_guides_driver_works(
     declared = tomllib.loads(entry)["project"]["entry-points"]["moontrim.drivers"]
     installed = tmp_path / "textfile_driver-1.0.dist-info"
     installed.mkdir()
-    (installed / "METADATA").write_text("Metadata-Version: 2.1\nName: textfile-driver\nVersion: 1.0\n")
+    (installed / "METADATA").write_text(
+        "Metadata-Version: 2.1\nName: textfile-driver\nVersion: 1.0\n"
+    )
     lines = "".join(f"{name} = {target}\n" for name, target in declared.items())
     (installed / "entry_points.txt").write_text(f"[moontrim.drivers]\n{lines}")
     monkeypatch.syspath_prepend(str(tmp_path))
@@ -45,7 +49,9 @@ def test_the_guides_driver_works(
     dials = tmp_path / "dials.txt"
     dials.write_text("1 1\n")
 
-    settings = settings_from(tomllib.loads(config) | {"state_dir": str(tmp_path / "state")}, "guide")
+    settings = settings_from(
+        tomllib.loads(config) | {"state_dir": str(tmp_path / "state")}, "guide"
+    )
     clock = VirtualClock(1_795_000_000.0)
 
     async def main() -> None:

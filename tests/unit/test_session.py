@@ -1,4 +1,5 @@
-"""Commands change the session or say which field, which value and what is allowed; the disk keeps it."""
+"""Commands change the session or say which field, which value and what is allowed; the disk
+keeps it."""
 
 import asyncio
 import os
@@ -162,7 +163,9 @@ while True:
 """
 
 
-def test_kill_at_any_moment_leaves_a_whole_file(tmp_path: Path, settings: Settings = SETTINGS) -> None:
+def test_kill_at_any_moment_leaves_a_whole_file(
+    tmp_path: Path, settings: Settings = SETTINGS
+) -> None:
     """Ten times: a process saves without pause and is killed with SIGKILL."""
     roots = [str(Path(__file__).parents[2] / name) for name in ("daemon", "drivers")]
     process = subprocess.Popen(

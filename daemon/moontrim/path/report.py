@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 from moontrim.errors import InputError
 from moontrim.path.ephemeris import Ephemeris
@@ -50,7 +51,7 @@ def path_report(
     utc_s: float,
     frequency_hz: float,
     troposphere: bool = True,
-) -> dict[str, object]:
+) -> dict[str, Any]:
     """The path at POSIX seconds utc_s as a dict of numbers and strings, ready for JSON.
 
     Keys: at (ISO 8601 UTC), frequency_hz, home and partner (place and look of the Moon's centre),
