@@ -244,7 +244,8 @@ class Tracker:
                 case TransmitChanged():
                     log.info("%s", "transmitting" if item.transmitting else "receiving")
         self._replan()
-        self._publish()
+        if not all(isinstance(item, Connected) for item in items):
+            self._publish()  # just connected, the dial is about to move: the next tick says how it is
 
     def _obey(self, command: Command) -> None:
         try:
