@@ -244,8 +244,9 @@ class Tracker:
                 case TransmitChanged():
                     log.info("%s", "transmitting" if item.transmitting else "receiving")
         self._replan()
+        # Just connected, the dial is about to move: the next tick says how it is.
         if not all(isinstance(item, Connected) for item in items):
-            self._publish()  # just connected, the dial is about to move: the next tick says how it is
+            self._publish()
 
     def _obey(self, command: Command) -> None:
         try:

@@ -22,7 +22,7 @@ from moontrim.path import Ephemeris, Site, moon_from, solve_path
 
 pytestmark = pytest.mark.peers
 
-WATCHED_S = 15.0
+WATCHED_S = 60.0
 EVERY_S = 0.1
 
 
