@@ -169,6 +169,8 @@ async def _rehearse(
         record.add(clock.utc_s() - clock.monotonic_s() + monotonic_s, rx_hz, tx_hz, transmitting)
 
     driver.radio.on_change = changed
+    # Where it stands before anything moves; a dial that is right from the start never moves at all.
+    changed(clock.monotonic_s(), driver.radio.rx_dial_hz, driver.radio.tx_dial_hz, False)
     daemon = Daemon(settings, clock, ephemeris, driver, seed=1)
     daemon.stop_on_signals()
     begun_utc_s = clock.utc_s()
