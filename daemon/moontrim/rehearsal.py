@@ -253,7 +253,7 @@ def judge(
             return on_air_hz, dial_hz, residual_hz
 
         on_air_hz, dial_hz, residual_hz = compare(utc_s)
-        largest_hz = max(np.nanmax(np.abs(r)) for r in (residual_hz, compare(beside_s)[2]))
+        largest_hz = np.nanmax(np.abs(np.concatenate([residual_hz, compare(beside_s)[2]])))
         dials.append(
             DialResult(
                 name=name,
