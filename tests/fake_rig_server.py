@@ -2,8 +2,7 @@
 
 It speaks the part of Hamlib's network protocol that our driver uses (rigctld(1)), as the real one
 was seen to, and keeps what it heard. `meddle` is asked before each reply goes out and may do
-anything else with the connection instead.
-"""
+anything else with the connection instead."""
 
 from __future__ import annotations
 

@@ -2,8 +2,7 @@
 order.
 
 Owns no behaviour of its own. The daemon never keys a radio; on the way out it undoes its
-correction.
-"""
+correction."""
 
 from __future__ import annotations
 

@@ -1,12 +1,9 @@
 """Between the air and the dial of one band. Pure; knows neither time nor radio.
 
-Indicated on-air frequency = offset + dial, or offset - dial for a transverter of inverse sense.
-The true one
-differs by what was measured: true = indicated * (1 + reference_error_ppb * 1e-9) + dial_error_hz.
-The offset
-and the dial hang on the same reference here; a station with two references states the sum in
-dial_error_hz.
-"""
+Indicated on-air frequency = offset + dial, or offset - dial for a transverter of inverse sense. The
+true one differs by what was measured: true = indicated * (1 + reference_error_ppb * 1e-9) +
+dial_error_hz. The offset and the dial hang on the same reference here; a station with two
+references states the sum in dial_error_hz."""
 
 from __future__ import annotations
 

@@ -1,6 +1,5 @@
-"""The command line: parse, call, print. Exit codes: 0 done and well; 1 it ran, and something is
-not well;
-2 something given by the user is not usable (one line says what, and what is allowed)."""
+"""The command line: parse, call, print. Exit codes: 0 done and well; 1 it ran, and something is not
+well; 2 something given by the user is not usable (one line says what, and what is allowed)."""
 
 from __future__ import annotations
 

@@ -1,11 +1,8 @@
 """Time as a parameter: the system's, a rehearsal's, or a test's.
 
 Owns every reading of a clock and every wait. Nothing else in moontrim calls `time.*`,
-`datetime.now` or
-`asyncio.sleep` with a duration. Two kinds of time are kept apart: UTC (POSIX seconds, for the
-Moon; it may
-step) and monotonic (for deadlines; it never does).
-"""
+`datetime.now` or `asyncio.sleep` with a duration. Two kinds of time are kept apart: UTC (POSIX
+seconds, for the Moon; it may step) and monotonic (for deadlines; it never does)."""
 
 from __future__ import annotations
 
@@ -44,8 +41,7 @@ class Clock(ABC):
 
     async def sleep_until_utc(self, utc_s: float) -> None:
         """Wait for an instant of UTC, looking at the clock again at least once a second: a step of
-        the
-        clock must not leave us waiting for an instant that has passed or moved far away."""
+        the clock must not leave us waiting for an instant that has passed or moved far away."""
         while (remaining_s := utc_s - self.utc_s()) > 0.0:
             await self.sleep(min(remaining_s, 1.0))
 
@@ -82,11 +78,8 @@ class VirtualClock(Clock):
     """A clock that jumps to the next thing anyone waits for, once nobody has anything left to do.
 
     pace: virtual seconds per real second; infinity (for tests) runs as fast as the machine can. It
-    must be
-    used on a loop made by `run`, whose selector tells it when the loop is idle; sockets and real
-    timers
-    on that loop keep working in real time. Same inputs, same order of events.
-    """
+    must be used on a loop made by `run`, whose selector tells it when the loop is idle; sockets and
+    real timers on that loop keep working in real time. Same inputs, same order of events."""
 
     def __init__(self, start_utc_s: float, pace: float = math.inf) -> None:
         self._start_utc_s = start_utc_s

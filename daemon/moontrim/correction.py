@@ -2,10 +2,8 @@
 air.
 
 Pure arithmetic; knows neither time nor radio. Sign convention, here and everywhere: a shift is
-received minus
-transmitted frequency, positive when it arrives higher. A ratio is received over sent; `fraction`
-is ratio - 1.
-"""
+received minus transmitted frequency, positive when it arrives higher. A ratio is received over
+sent; `fraction` is ratio - 1."""
 
 from __future__ import annotations
 
@@ -30,9 +28,7 @@ class Fractions:
     now.
 
     up: home to Moon. down: Moon to home. received: partner to home. sent: home to partner. For our
-    own
-    echo, received and sent are both the echo.
-    """
+    own echo, received and sent are both the echo."""
 
     up: float
     down: float
@@ -72,7 +68,6 @@ def sked_from_received(
     agreement: Agreement, rx_hz: float, fractions: Fractions, trim_rx_hz: float = 0.0
 ) -> float:
     """The sked frequency for which `on_air` would give this receive frequency: what a dial turned
-    by hand
-    asks for."""
+    by hand asks for."""
     receive = on_air(agreement, 1.0, fractions).rx_hz
     return (rx_hz - trim_rx_hz) / receive

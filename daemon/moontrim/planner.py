@@ -2,15 +2,10 @@
 nor radio.
 
 A dial has only whole steps. The residual (dial as set minus dial as it ideally is) stays within
-half a step
-if, and only if, the dial moves at the instants where the ideal dial crosses the middle between two
-dial
-values; that is where steps are put, however many fall into one second. A radio that cannot take
-that many
-gets a coarser grid, the finest it can follow, which is the best placement of fewer steps: every
-residual
-then stays within half of that grid.
-"""
+half a step if, and only if, the dial moves at the instants where the ideal dial crosses the middle
+between two dial values; that is where steps are put, however many fall into one second. A radio
+that cannot take that many gets a coarser grid, the finest it can follow, which is the best
+placement of fewer steps: every residual then stays within half of that grid."""
 
 from __future__ import annotations
 
@@ -29,8 +24,7 @@ WhileTransmitting = Literal["hold", "mid_over", "step"]
 @dataclass(frozen=True, slots=True)
 class Ramp:
     """A frequency over one second: a straight line. At 24 GHz the Doppler rate itself changes by
-    less than
-    1e-3 Hz/s in a second, so that a line through both ends is within 1e-4 Hz."""
+    less than 1e-3 Hz/s in a second, so that a line through both ends is within 1e-4 Hz."""
 
     start_utc_s: float
     start_hz: float
@@ -54,12 +48,9 @@ class Plan:
     """One second's work for the rig link.
 
     rx, tx: the ideal dials in Hz. split: each has a dial of its own; without, the one dial is
-    called rx and
-    follows the ramp named by one_dial. grid_hz: the spacing of dial values used. steps: in order
-    of time;
-    the first of each dial is what ought to stand at the start. held: why a dial gets no steps, by
-    dial.
-    steps_while_keyed: the steps also count while the radio transmits.
+    called rx and follows the ramp named by one_dial. grid_hz: the spacing of dial values used.
+    steps: in order of time; the first of each dial is what ought to stand at the start. held: why a
+    dial gets no steps, by dial. steps_while_keyed: the steps also count while the radio transmits.
     """
 
     start_utc_s: float
@@ -81,8 +72,7 @@ def nearest(value_hz: float, grid_hz: int) -> int:
 
 def crossings(ramp: Ramp, end_utc_s: float, grid_hz: int) -> Iterator[tuple[float, int]]:
     """The value that should stand at the start of the ramp, then each (instant, new value) up to
-    the end:
-    the instants where the ramp passes the middle between two multiples of grid_hz."""
+    the end: the instants where the ramp passes the middle between two multiples of grid_hz."""
     value_hz = nearest(ramp.start_hz, grid_hz)
     yield ramp.start_utc_s, value_hz
     rate = ramp.rate_hz_per_s
@@ -99,8 +89,7 @@ def crossings(ramp: Ramp, end_utc_s: float, grid_hz: int) -> Iterator[tuple[floa
 
 def coarsen(rates_hz_per_s: list[float], resolution_hz: int, steps_per_s: float) -> int:
     """The finest grid, a multiple of resolution_hz, on which ramps of these rates together need at
-    most
-    steps_per_s steps a second."""
+    most steps_per_s steps a second."""
     needed_per_s = sum(abs(rate) for rate in rates_hz_per_s) / resolution_hz
     return resolution_hz * max(1, math.ceil(needed_per_s / steps_per_s))
 
@@ -129,11 +118,9 @@ def plan_stretch(
     """Plan the steps of a stretch of time, usually one second.
 
     resolution_hz: the coarser of the band's and the radio's. at_start, at_end: ideal on-air
-    frequencies; for `mid_over` the caller has already taken the transmit ones
-    half an over later. A transmit frequency outside the band's allowed range gets no step at all,
-    nor does
-    the one dial of a radio without split where it would become one.
-    """
+    frequencies; for `mid_over` the caller has already taken the transmit ones half an over later. A
+    transmit frequency outside the band's allowed range gets no step at all, nor does the one dial
+    of a radio without split where it would become one."""
     rx = ramp_of_dial(band, start_utc_s, end_utc_s, (at_start.rx_hz, at_end.rx_hz))
     tx = ramp_of_dial(band, start_utc_s, end_utc_s, (at_start.tx_hz, at_end.tx_hz))
     stepping = while_transmitting == "step"

@@ -2,9 +2,7 @@
 record.
 
 The record comes from the radio's side (the instant each dial really moved) and is judged against
-the exact
-path solution, not against the tracker's own numbers.
-"""
+the exact path solution, not against the tracker's own numbers."""
 
 from __future__ import annotations
 
@@ -103,8 +101,7 @@ class Result:
     @property
     def passed(self) -> bool:
         """No second missed, nothing wrong, residuals within a 1 Hz dial's limits plus a fifth of a
-        step for
-        the radio's own delay."""
+        step for the radio's own delay."""
         step_hz = self.resolution_hz
         return (
             self.missed_seconds == 0
@@ -146,9 +143,8 @@ def rehearse(
     """Run the daemon from start to end at `pace` virtual seconds per second and judge what its
     radio did.
 
-    overs: a simulated operator keys the radio in every other minute (split operation only: a
-    single dial
-    would have to jump at the very moment of keying)."""
+    overs: a simulated operator keys the radio in every other minute (split operation only: a single
+    dial would have to jump at the very moment of keying)."""
     clock = VirtualClock(start_utc_s, pace)
     return clock.run(_rehearse(settings, ephemeris, clock, end_utc_s, companions, overs))
 
@@ -293,9 +289,8 @@ def _recently_keyed(record: Record, at_s: Array) -> NDArray[np.bool_]:
 
 
 class _IdealDials:
-    """Exact fractions every ten seconds, joined by cubics through value and slope: over ten
-    seconds the
-    joint is off by less than 1e-6 Hz at 24 GHz."""
+    """Exact fractions every ten seconds, joined by cubics through value and slope: over ten seconds
+    the joint is off by less than 1e-6 Hz at 24 GHz."""
 
     SPACING_S = 10.0
 

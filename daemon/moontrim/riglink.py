@@ -1,9 +1,8 @@
 """The one owner of a driver: deadlines, reconnection, pacing, readback and every sanity check.
 
 Gets plans from the tracker, carries out their steps at their instants, and reports what it sees
-through a
-callback. Knows nothing of the Moon, of agreements or of the sked frequency; it never keys the
-radio.
+through a callback. Knows nothing of the Moon, of agreements or of the sked frequency; it never keys
+the radio.
 
 Whatever the radio does shows as a state with a reason, never as an exception to the tracker:
 
@@ -65,9 +64,8 @@ ANSWERING = frozenset({LinkState.READY, LinkState.REFUSING, LinkState.DISAGREES}
 
 @dataclass(frozen=True, slots=True)
 class LinkView:
-    """What is known of the radio. rig is the last read-back, None when not connected.
-    set_latency_s is the
-    median duration of a set; counts are since start."""
+    """What is known of the radio. rig is the last read-back, None when not connected. set_latency_s
+    is the median duration of a set; counts are since start."""
 
     state: LinkState = LinkState.CONNECTING
     reason: str = "not connected yet"

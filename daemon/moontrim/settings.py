@@ -1,11 +1,8 @@
 """The configuration file: TOML in, frozen and checked values out.
 
 Owns the shape of the file and every check that needs no radio and no sky. Units are in the names;
-unknown
-keys are refused, because a misspelt limit is a limit that does not hold. Driver options are
-checked by the
-driver's own model (see `moontrim_drivers.contract.DriverOptions`).
-"""
+unknown keys are refused, because a misspelt limit is a limit that does not hold. Driver options are
+checked by the driver's own model (see `moontrim_drivers.contract.DriverOptions`)."""
 
 from __future__ import annotations
 

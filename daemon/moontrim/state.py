@@ -34,8 +34,7 @@ class Tracking(StrEnum):
 class DialView:
     """One dial at the instant of the snapshot. shift_hz: ideal on-air minus sked frequency (Doppler
     correction and trim). dial_hz, residual_hz: None while the radio's dial is not known. held: why
-    it is not
-    being moved, empty if it is."""
+    it is not being moved, empty if it is."""
 
     on_air_hz: float
     shift_hz: float

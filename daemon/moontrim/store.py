@@ -1,9 +1,7 @@
 """The session on disk: read at start, written whole and atomically after every change.
 
 Owns the one state file. Writing happens in a thread and only the newest session counts, so that a
-slow,
-full or read-only disk never holds up a tick.
-"""
+slow, full or read-only disk never holds up a tick."""
 
 from __future__ import annotations
 
@@ -34,8 +32,8 @@ class _Saved(BaseModel):
 
 def load_session(folder: Path, settings: Settings) -> Session:
     """The saved session, or a first one. A file that cannot be used is set aside, never deleted,
-    and a
-    session that no longer fits the config (a band renamed, a limit moved) is started afresh."""
+    and a session that no longer fits the config (a band renamed, a limit moved) is started
+    afresh."""
     path = folder / NAME
     try:
         saved = _Saved.model_validate_json(path.read_bytes())
@@ -62,8 +60,7 @@ def load_session(folder: Path, settings: Settings) -> Session:
 
 def save_session(folder: Path, session: Session) -> None:
     """Write so that a reader, or a start after a power cut, finds the old file or the new one,
-    never a
-    part. Raises OSError."""
+    never a part. Raises OSError."""
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     path = folder / NAME
     new = folder / (NAME + ".new")
@@ -87,8 +84,7 @@ def save_session(folder: Path, session: Session) -> None:
 
 class SessionSaver:
     """Writes the newest session given to `put`, off the event loop; a failure is logged once until
-    it
-    works again. `problem` is None while the disk accepts what it is given."""
+    it works again. `problem` is None while the disk accepts what it is given."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder

@@ -1,11 +1,9 @@
 """The 1 Hz loop: what ought to be on the air in the coming second, and who may change that.
 
 The only writer of the session and of the state. Everything that wants something (a phone, a knob,
-the rig
-link) puts it into one bounded inbox, which only this loop reads. It never waits for the radio, a
-disk or a
-reader: plans go to the rig link, sessions to the saver, snapshots to the hub, all without waiting.
-"""
+the rig link) puts it into one bounded inbox, which only this loop reads. It never waits for the
+radio, a disk or a reader: plans go to the rig link, sessions to the saver, snapshots to the hub,
+all without waiting."""
 
 from __future__ import annotations
 
@@ -171,9 +169,8 @@ class Tracker:
 
     def _on_air(self, utc_s: float) -> OnAir:
         """Ideal on-air frequencies for the rig at an instant; for `mid_over`, while receiving,
-        transmit as it
-        will be half an over later, so that the dial is right for the middle of an over begun
-        now."""
+        transmit as it will be half an over later, so that the dial is right for the middle of an
+        over begun now."""
         now = self.ideal(utc_s)
         rig = self._link.view.rig
         if self._policy() == "mid_over" and not (rig and rig.transmitting):
@@ -265,11 +262,9 @@ class Tracker:
 
     def _dial_moved(self, moved: DialMoved) -> None:
         """Follow the receive dial, or put it back, as configured; a transmit dial moved alone is
-        put back.
-        Never argue: a dial turned to where it cannot be followed is left alone until it comes
-        back, someone
-        gives a command or the radio reconnects; after a few writes against the same hand, leave it
-        a while."""
+        put back. Never argue: a dial turned to where it cannot be followed is left alone until it
+        comes back, someone gives a command or the radio reconnects; after a few writes against the
+        same hand, leave it a while."""
         if not self.session.correcting:
             return
         where = f"{moved.which} dial moved from {moved.from_hz} to {moved.to_hz} Hz"

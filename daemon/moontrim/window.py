@@ -15,10 +15,9 @@ def next_window(
     ephemeris: Ephemeris, home: Site, partner: Site | None, from_utc_s: float
 ) -> tuple[float, float]:
     """Start and end, to the minute, of the next whole window that begins after an instant:
-    elevation of the
-    Moon's centre above 0 degrees at home and, if there is one, at the partner's. No refraction.
-    InputError
-    when there is none within eight days; CoverageError beyond the tables."""
+    elevation of the Moon's centre above 0 degrees at home and, if there is one, at the partner's.
+    No refraction. InputError when there is none within eight days; CoverageError beyond the
+    tables."""
     utc_s = from_utc_s + MINUTE_S * np.arange(SEARCH_DAYS * 1440)
     up = np.ones(utc_s.shape, dtype=bool)
     for site in (home, partner):

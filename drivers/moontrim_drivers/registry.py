@@ -3,8 +3,7 @@
 Owns the table of our own drivers and the look-up of others that installed packages declare under
 the entry-point group `moontrim.drivers`. Our own are known without installation, so that the source
 tree runs as it is. Nothing is imported before it is asked for by name, and then only that one
-module.
-"""
+module."""
 
 from __future__ import annotations
 

@@ -1,8 +1,7 @@
 """What the report at the end of an answer means.
 
 Owns the RPRT codes of Hamlib's network protocol: their words, and which of them mean more than a
-no.
-"""
+no."""
 
 from __future__ import annotations
 

@@ -7,8 +7,7 @@ command goes out with a leading `+`, so that the answer repeats what was asked a
 
 An Exchange is fed bytes as they come, in any pieces, and holds them against the questions that were
 sent. It never searches for a place to go on from: the first byte that does not fit is RigGarbled,
-and the connection is of no more use.
-"""
+and the connection is of no more use."""
 
 from __future__ import annotations
 

@@ -2,8 +2,7 @@
 
 Moon from JPL DE440, Earth orientation from NAIF's high-precision ITRF93 kernel, own light-time
 iteration, the reflection point by root finding in the plane through both stations and the Moon's
-centre, slopes by finite differences of the delay.
-"""
+centre, slopes by finite differences of the delay."""
 
 from __future__ import annotations
 

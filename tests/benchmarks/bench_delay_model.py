@@ -6,8 +6,7 @@ Skyfield's side does by hand what the model has already done: both legs by light
 the reflection point on positions from `.at()`, at two instants 20 s apart, differenced. Both sides
 run in this process, one after the other, several times; the best of each counts. The values are
 printed too, so that it is seen to be the same thing that is timed; so plain a difference, in the
-table's own terrestrial frame, is good to about 0.003 Hz.
-"""
+table's own terrestrial frame, is good to about 0.003 Hz."""
 
 from __future__ import annotations
 

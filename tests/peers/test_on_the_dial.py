@@ -1,11 +1,9 @@
 """`moontrim run` against the real rigctld (Hamlib, Debian package libhamlib-utils, its dummy
-radio), watched
-for a minute by a second client ten times a second and judged by the exact path solution.
+radio), watched for a minute by a second client ten times a second and judged by the exact path
+solution.
 
 A 1 Hz dial cannot do better than RMS 0.289 Hz (1/sqrt(12)) and 0.5 Hz; the dummy takes 20 to 60 ms
-a set,
-and the watcher cannot know to better than that when the dial moved.
-"""
+a set, and the watcher cannot know to better than that when the dial moved."""
 
 import asyncio
 import signal
@@ -167,8 +165,7 @@ async def on_the_dial(
 
 def test_residual_on_the_dial(ephemeris: Ephemeris, tmp_path: Path) -> None:
     """At 10 GHz the whole path in the receiver (over 2 Hz/s); at 24 GHz likewise (5 Hz/s) and in
-    halves, where
-    both dials move. All at once, to spend one minute instead of three."""
+    halves, where both dials move. All at once, to spend one minute instead of three."""
     home = under_the_moon(ephemeris)
     cases = [
         Case("10g", 10_368_100_000, "receiver", 0.32, 0.6),
@@ -218,9 +215,8 @@ async def correct_within(
 
 
 def test_killed_and_back(ephemeris: Ephemeris, tmp_path: Path) -> None:
-    """kill -9 of the daemon, then of rigctld: each comes back on the saved session and on
-    frequency by
-    itself; SIGTERM puts the dial back to the sked frequency."""
+    """kill -9 of the daemon, then of rigctld: each comes back on the saved session and on frequency
+    by itself; SIGTERM puts the dial back to the sked frequency."""
     case = Case("band", 10_368_100_000, "receiver", 0.32, 0.6, free_port())
     home = Site(48.0, 16.0, 300.0)
 

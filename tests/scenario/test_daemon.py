@@ -1,6 +1,5 @@
 """The whole daemon on a simulated radio and a virtual clock: what it does hour by hour, and when
-things
-go wrong. Nothing here waits in real time."""
+things go wrong. Nothing here waits in real time."""
 
 from collections.abc import Callable, Coroutine
 from copy import deepcopy
@@ -115,8 +114,7 @@ def test_on_frequency_two_seconds_after_start(stage: Any) -> None:
 
 def test_transmit_frequency_outside_the_range_is_never_set(stage: Any) -> None:
     """The sked is inside, but correcting the transmit half would leave the range; the radio's own
-    dial,
-    inside, must stay."""
+    dial, inside, must stay."""
 
     async def scene(s: Stage) -> None:
         await s.clock.sleep(2.0)
@@ -428,8 +426,7 @@ def test_end_of_the_tables_is_a_state_not_a_crash(stage: Any, ephemeris: Ephemer
 @pytest.mark.parametrize("seed", range(6))
 def test_bad_moods_all_at_once(stage: Any, seed: int) -> None:
     """Refusals, drops and a slow radio for ten minutes: no exception, no transmit dial outside the
-    range,
-    and on frequency soon after the moods pass."""
+    range, and on frequency soon after the moods pass."""
 
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 30.0)

@@ -1,6 +1,6 @@
-"""The five agreements against the worked case of a public mailing list (amateur list mail of
-2000): own-echo
-shifts +400 Hz at A and -200 Hz at B on 144.120 MHz, so that the path A to B shifts by +100 Hz."""
+"""The five agreements against the worked case of a public mailing list (amateur list mail of 2000):
+own-echo shifts +400 Hz at A and -200 Hz at B on 144.120 MHz, so that the path A to B shifts by +100
+Hz."""
 
 import pytest
 

@@ -1,8 +1,7 @@
 """The socket driver against daemons that misbehave, over real loopback connections.
 
 Whatever comes: one of the errors of the contract, never a wrong state, and after `open` all is well
-again.
-"""
+again."""
 
 from __future__ import annotations
 

@@ -7,8 +7,7 @@ polynomials. Knows nothing of paths, delays or frequencies.
 
 Time: public instants are POSIX seconds UTC (`utc_s`) plus an offset in SI seconds. Inside, an
 instant is a whole TAI second (int64, POSIX seconds + TAI-UTC) and a small float, so that no
-resolution is lost.
-"""
+resolution is lost."""
 
 from __future__ import annotations
 

@@ -3,9 +3,8 @@
 The Earth-rotation table gives the celestial orientation of the current ITRF (2014 and 2020 agree to
 millimetres); ITRF93 is turned against it by about 0.2 m at the equator. We take stations to be in
 ITRF93 so that results can be compared with JPL's tools digit by digit. A position from a GNSS
-receiver is in the current ITRF: taking it for ITRF93 costs at most 0.0014 Hz two ways at
-10.368 GHz, as much as 0.3 m of error in the position itself.
-"""
+receiver is in the current ITRF: taking it for ITRF93 costs at most 0.0014 Hz two ways at 10.368
+GHz, as much as 0.3 m of error in the position itself."""
 
 from __future__ import annotations
 

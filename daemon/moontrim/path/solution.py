@@ -1,8 +1,7 @@
 """The exact answer: every leg of a path at given instants, with Doppler, troposphere and spread.
 
 Ties delay, troposphere and libration together. Knows nothing of radios; frequencies enter only as
-fractions, to be multiplied by Hz.
-"""
+fractions, to be multiplied by Hz."""
 
 from __future__ import annotations
 

@@ -4,8 +4,7 @@ Zenith delay: Saastamoinen (1972) as in IERS Conventions 2010 (TN 36), eq. 9.4, 
 the International Standard Atmosphere (ISO 2533) at the station's height, with the water vapour of
 the mean reference atmosphere of ITU-R P.835 (7.5 g/m3 at sea level, scale height 2 km). Mapping:
 Niell (1996), JGR 101, 3227. Weather makes the true delay differ by some ten percent. Knows neither
-Moon nor frame.
-"""
+Moon nor frame."""
 
 from __future__ import annotations
 
