@@ -9,25 +9,18 @@ from __future__ import annotations
 import os
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
 
 from moontrim.band import Band
 from moontrim.correction import Agreement
 from moontrim.errors import InputError
 from moontrim.path.site import Site, parse_site
 from moontrim.planner import WhileTransmitting
+from moontrim.table import Hertz, Table
 from moontrim_drivers.contract import DriverOptions
 from moontrim_drivers.registry import DriverNotFoundError, load
-
-Hertz = Annotated[int, Field(gt=0, lt=10**12)]
-
-
-class Table(BaseModel):
-    """One table of the file: immutable, strict about types, and without unknown keys."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
 
 class SiteSettings(Table):

@@ -1,0 +1,41 @@
+"""`moontrim check`: is everything in place?"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+from typing import Any
+
+from rich.console import Console
+
+from moontrim.clock import SystemClock
+from moontrim.commands.given import add_command, add_config, ephemeris_of, settings_of
+
+
+def add(commands: Any) -> None:
+    command = add_command(
+        commands, "check", call, "is everything in place? touches neither dial nor key"
+    )
+    add_config(command)
+    command.add_argument("--json", action="store_true", help="as JSON")
+
+
+def call(options: argparse.Namespace) -> int:
+    from moontrim.check import check
+
+    settings = settings_of(options)
+    findings = asyncio.run(check(settings, ephemeris_of(settings), SystemClock()))
+    if options.json:
+        print(json.dumps([finding.as_json() for finding in findings], indent=1))
+    else:
+        console = Console()
+        colours = {"ok": "green", "note": "yellow", "wrong": "bold red"}
+        for finding in findings:
+            console.print(
+                f"[{colours[finding.level]}]{finding.level:5}[/]  "
+                f"{finding.what:14}  {finding.text}",
+                highlight=False,
+                soft_wrap=True,
+            )
+    return 1 if any(finding.level == "wrong" for finding in findings) else 0

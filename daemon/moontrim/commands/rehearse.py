@@ -1,0 +1,118 @@
+"""`moontrim rehearse`: the whole daemon on a simulated radio, and a summary of what it did."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import sys
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from rich.console import Console
+
+from moontrim.clock import SystemClock
+from moontrim.commands.given import add_command, add_config, ephemeris_of, instant, settings_of
+from moontrim.correction import AGREEMENTS
+from moontrim.errors import InputError
+from moontrim.settings import Settings
+
+
+def add(commands: Any) -> None:
+    command = add_command(commands, "rehearse", call, "run the whole daemon on a simulated radio")
+    add_config(command)
+    command.add_argument(
+        "--from", dest="start", metavar="ISO8601", help="search the window from here on"
+    )
+    command.add_argument("--agreement", choices=AGREEMENTS, help="instead of the one configured")
+    command.add_argument(
+        "--no-split", action="store_true", help="one dial for receive and transmit"
+    )
+    command.add_argument(
+        "--minutes", type=float, metavar="N", help="only the first N minutes of the window"
+    )
+    command.add_argument(
+        "--pace", type=float, metavar="X", help="X times real time (default: a minute in all)"
+    )
+    command.add_argument("--picture", type=Path, metavar="FILE", help="default: out/rehearsal.png")
+    command.add_argument("--json", action="store_true", help="print the summary as JSON")
+    command.add_argument("--quiet", action="store_true", help="no live view")
+
+
+def call(options: argparse.Namespace) -> int:
+    from moontrim import rehearsal
+    from moontrim.terminal import grouped, iso, live_view, on_terminal
+    from moontrim.window import next_window
+
+    settings = settings_of(options) if options.config else rehearsal.embedded_settings()
+    settings = _for_rehearsal(settings, options)
+    ephemeris = ephemeris_of(settings)
+    from_utc_s = instant(options.start, "--from") if options.start else SystemClock().utc_s()
+    partner = None if settings.partner == "self" else settings.partner.site()
+    start, end = next_window(ephemeris, settings.home.site(), partner, from_utc_s)
+    if options.minutes is not None:
+        if not options.minutes >= 0.1:
+            raise InputError("--minutes", options.minutes, "0.1 or more")
+        end = min(end, start + 60.0 * options.minutes)
+    pace = rehearsal.real_time_pace(start, end)
+    if options.pace is not None:
+        if not 0 < options.pace <= 1e6:
+            raise InputError("--pace", options.pace, "above 0, up to 1000000")
+        pace = options.pace
+    console = Console(stderr=True)
+    console.print(
+        f"Window {iso(start)} to {iso(end)}, shown {pace:.0f} times as fast. Ctrl-C ends it early."
+    )
+    logging.basicConfig(level=logging.ERROR, stream=sys.stderr)
+    with TemporaryDirectory(prefix="moontrim-") as folder:
+        settings = settings.model_copy(update={"state_dir": Path(folder)})
+        view = () if options.quiet or not on_terminal() else (live_view,)
+        result = rehearsal.rehearse(settings, ephemeris, start, end, pace=pace, companions=view)
+    picture = options.picture or Path("out/rehearsal.png")
+    from moontrim.picture import draw_rehearsal
+
+    try:
+        draw_rehearsal(result, picture)
+    except (OSError, ValueError) as error:
+        raise InputError(
+            "--picture", str(picture), f"a PNG, SVG or PDF file in a writable folder ({error})"
+        ) from None
+    if options.json:
+        print(json.dumps(result.as_json() | {"picture": str(picture)}, indent=1))
+    else:
+        hours = (result.end_utc_s - result.start_utc_s) / 3600.0
+        print(
+            f"{hours:.1f} h on {result.band}, agreement {result.agreement}, "
+            f"sked {grouped(result.sked_hz)} Hz"
+        )
+        print(
+            f"seconds planned {result.ticks}, missed {result.missed_seconds}, "
+            f"faults {len(result.faults)}"
+        )
+        for dial in result.dials:
+            print(
+                f"{dial.name:8} steps {dial.steps}, residual RMS {dial.rms_hz:.3f} Hz, "
+                f"largest {dial.largest_hz:.3f} Hz"
+            )
+        for fault in result.faults[:10]:
+            print(f"fault {iso(fault.at_utc_s)} {fault.text}")
+        print(f"picture {picture}")
+        print("on frequency throughout" if result.passed else "NOT on frequency throughout")
+    return 0 if result.passed else 1
+
+
+def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
+    """The same station with a simulated radio in place of its own."""
+    radio = settings.radio
+    simulated = (
+        dict(radio.options) if radio.driver == "simulated" else {"retunes_while_transmitting": True}
+    )
+    if options.no_split:
+        simulated["split"] = False
+    changed = radio.model_copy(update={"driver": "simulated", "options": simulated})
+    settings = settings.model_copy(update={"radio": changed})
+    if options.agreement:
+        session = settings.session.model_copy(update={"agreement": options.agreement})
+        settings = settings.model_copy(update={"session": session})
+    return settings
