@@ -13,13 +13,17 @@ from collections.abc import Callable, Coroutine
 from typing import Any
 
 from moontrim.clock import Clock
+from moontrim.errors import BusyError
+from moontrim.inbox import Inbox, Request
+from moontrim.linkview import ANSWERING
 from moontrim.path import Ephemeris
 from moontrim.planner import nearest
-from moontrim.riglink import ANSWERING, RigLink
+from moontrim.riglink import RigLink
+from moontrim.session import Command, Session
 from moontrim.settings import Settings
 from moontrim.state import StateHub, Tracking
 from moontrim.store import SessionSaver, load_session
-from moontrim.tracker import Inbox, Tracker
+from moontrim.tracker import Tracker
 from moontrim_drivers.contract import RigDriver
 from moontrim_drivers.registry import load
 
@@ -84,6 +88,15 @@ class Daemon:
             await self._farewell(link)
             saver.cancel()
         await self.saver.flush()
+
+    async def ask(self, command: Command) -> Session:
+        """Have the tracker apply a command; the session it led to.
+
+        InputError when it is not allowed, BusyError when too many are waiting."""
+        answer: asyncio.Future[Session] = asyncio.get_running_loop().create_future()
+        if not self.inbox.post(Request(command, answer)):
+            raise BusyError("too many requests at once; try again")
+        return await answer
 
     async def _farewell(self, link: asyncio.Task[None]) -> None:
         """Leave the dial as configured, and end the link within a bounded time whatever the

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from moontrim.band import Band
+from moontrim.linkview import ANSWERING, LinkState, LinkView
 from moontrim.planner import Plan, Ramp, Which
-from moontrim.riglink import ANSWERING, LinkState, LinkView
 from moontrim.state import DialView, Tracking
 
 LATE_S = 0.1  # a step this late is still called on time

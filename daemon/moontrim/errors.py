@@ -1,10 +1,9 @@
 """What moontrim tells its user when something is wrong.
 
 MoontrimError                 anything we raise on purpose; its text is one line for a person
-|-- InputError                a value given by the user: names the field, the value and what is
-allowed
-`-- CoverageError             an instant outside the tables (Earth rotation, ephemeris) or a
-missing table
+|-- InputError      a value given by the user: names the field, the value and what is allowed
+|-- CoverageError   an instant outside the tables (Earth rotation, ephemeris) or a missing table
+`-- BusyError       too many requests at once; the same one may go through later
 """
 
 from __future__ import annotations
@@ -33,3 +32,7 @@ class InputError(MoontrimError):
 
 class CoverageError(MoontrimError):
     """An instant lies outside the range of a table, or the table itself is missing or damaged."""
+
+
+class BusyError(MoontrimError):
+    """Too many requests at once; the same one may go through later."""

@@ -1,17 +1,9 @@
 """The one owner of a driver: deadlines, reconnection, pacing, readback and every sanity check.
 
 Gets plans from the tracker, carries out their steps at their instants, and reports what it sees
-through a callback. Knows nothing of the Moon, of agreements or of the sked frequency; it never keys
-the radio.
-
-Whatever the radio does shows as a state with a reason, never as an exception to the tracker:
-
-    CONNECTING -> READY <-> REFUSING | DISAGREES     the radio answers; only setting it fails
-        ^           |
-        +--- LOST <-+                                no usable answer; tried again for ever
-    UNFIT                                            this radio cannot do what is asked; tried
-    again slowly
-"""
+through a callback. Knows nothing of the Moon, of agreements or of the sked frequency. It never keys
+the radio; without permission to transmit it unkeys it. Whatever the radio does shows as a state
+with a reason (`linkview`), never as an exception to the tracker."""
 
 from __future__ import annotations
 
@@ -19,17 +11,26 @@ import asyncio
 import contextlib
 import logging
 import random
-from collections import deque
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, replace
-from enum import StrEnum
-from statistics import median
+from dataclasses import replace
 from typing import TypeVar
 
 from moontrim.clock import Clock
+from moontrim.durations import Durations
+from moontrim.linkview import (
+    Connected,
+    DialMoved,
+    LinkEvent,
+    LinkState,
+    LinkView,
+    Lost,
+    NotUnkeyed,
+    TransmitChanged,
+    Updated,
+)
 from moontrim.planner import Plan, Step, Which
-from moontrim_drivers.contract import RigDriver as Driver
 from moontrim_drivers.contract import (
+    RigDriver,
     RigError,
     RigGarbled,
     RigRefused,
@@ -42,72 +43,10 @@ log = logging.getLogger(__name__)
 T = TypeVar("T")
 
 OPEN_DEADLINE_S = 5.0
-FRESH_S = 0.25  # before a set, the radio must have been looked at this recently
+SPARE_S = 0.01  # between the look before a set and the set
 TOGETHER_S = 0.002  # steps this close share one command
-LONGEST_LEAD_S = 0.25
-BUSY_SHARE = 0.7  # share of the time that steps may take up
 FIRST_BACKOFF_S, LAST_BACKOFF_S, UNFIT_BACKOFF_S = 0.25, 2.0, 15.0
 STAND_OFF_S = 2.0  # pause in setting a radio that refuses or disagrees
-
-
-class LinkState(StrEnum):
-    CONNECTING = "connecting"
-    READY = "ready"
-    REFUSING = "refusing"
-    DISAGREES = "disagrees"
-    LOST = "lost"
-    UNFIT = "unfit"
-
-
-ANSWERING = frozenset({LinkState.READY, LinkState.REFUSING, LinkState.DISAGREES})
-
-
-@dataclass(frozen=True, slots=True)
-class LinkView:
-    """What is known of the radio. rig is the last read-back, None when not connected. set_latency_s
-    is the median duration of a set; counts are since start."""
-
-    state: LinkState = LinkState.CONNECTING
-    reason: str = "not connected yet"
-    rig: RigState | None = None
-    split: bool = False
-    dial_resolution_hz: int = 1
-    steps_per_s: float = 1.0
-    set_latency_s: float = 0.0
-    sets: int = 0
-    connections: int = 0
-    failures: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Connected:
-    """The radio answers (again) and is in this state."""
-
-    rig: RigState
-
-
-@dataclass(frozen=True, slots=True)
-class Lost:
-    """The radio does not answer any more."""
-
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class DialMoved:
-    """A dial is not where we left it: someone turned it, or another program set it."""
-
-    which: Which
-    from_hz: int
-    to_hz: int
-
-
-@dataclass(frozen=True, slots=True)
-class TransmitChanged:
-    transmitting: bool
-
-
-LinkEvent = Connected | Lost | DialMoved | TransmitChanged
 
 
 class RigLink:
@@ -115,7 +54,7 @@ class RigLink:
 
     def __init__(
         self,
-        driver: Driver,
+        driver: RigDriver,
         clock: Clock,
         report: Callable[[LinkEvent], object],
         *,
@@ -137,8 +76,10 @@ class RigLink:
         self._wake = asyncio.Event()
         self._standing: dict[Which, int] = {}
         self._read_at_s = 0.0
+        self._look_asked = False
+        self._permitted = True
         self._stand_off_until_s = 0.0
-        self._latencies_s: deque[float] = deque(maxlen=9)
+        self._durations = Durations()
         self._farewell: tuple[int | None, int | None] | None = None
 
     # --- what the tracker calls -------------------------------------------------------------------
@@ -151,9 +92,16 @@ class RigLink:
         self._pending = kept + list(plan.steps)
         self._wake.set()
 
-    def standing_hz(self, which: Which) -> int | None:
-        """Where the dial stands as far as we know; None when the radio is not connected."""
-        return self._standing.get(which)
+    def permit_transmit(self, on: bool) -> None:
+        """Without permission a radio found transmitting is unkeyed, again and again."""
+        self._permitted = on
+        if not on:
+            self.look_now()
+
+    def look_now(self) -> None:
+        """Read the radio back at once and report `Updated`."""
+        self._look_asked = True
+        self._wake.set()
 
     def retire(self, rx_hz: int | None, tx_hz: int | None) -> None:
         """End `run` after leaving the dials here (None: as they are), if the radio is receiving."""
@@ -224,26 +172,35 @@ class RigLink:
             if self._farewell is not None:
                 await self._leave(*self._farewell)
                 return
+            self._drop_steps_already_taken()
             now_s = self._clock.monotonic_s()
-            wait_s = self._read_at_s + self._poll_s - now_s
+            wait_s = 0.0 if self._look_asked else self._read_at_s + self._poll_s - now_s
             if self._pending and self._stand_off_until_s <= now_s:
-                step_wait_s = self._pending[0].at_utc_s - self._lead_s() - self._clock.utc_s()
-                if step_wait_s <= 0.0:
+                set_wait_s = self._pending[0].at_utc_s - self._lead_s() - self._clock.utc_s()
+                if set_wait_s <= 0.0:
                     await self._take_due_steps()
                     continue
-                # Look at the radio shortly before a step, so that the look does not delay the step.
-                look_s = step_wait_s - FRESH_S / 2
-                if look_s > 0.0:
-                    step_wait_s = look_s
-                elif now_s - self._read_at_s > FRESH_S / 2:
-                    await self._look()
-                    continue
-                wait_s = min(wait_s, step_wait_s)
+                # A look right before each set, so that a hand on the dial in between is as good as
+                # impossible; timed so that it does not delay the set.
+                look_wait_s = set_wait_s - self._durations.look_s() - SPARE_S
+                wait_s = min(wait_s, set_wait_s if self._fresh(set_wait_s) else look_wait_s)
             if wait_s <= 0.0:
                 await self._look()
                 continue
             self._wake.clear()
             await self._clock.wait(self._wake, wait_s)
+
+    def _drop_steps_already_taken(self) -> None:
+        """A plan begins with what ought to stand already; that needs neither look nor set."""
+        while self._pending and self._standing.get(self._pending[0].which) == (
+            self._pending[0].dial_hz
+        ):
+            self._pending.pop(0)
+
+    def _fresh(self, in_s: float = 0.0) -> bool:
+        """Will the last look be recent enough to set the radio then?"""
+        age_s = self._clock.monotonic_s() + in_s - self._read_at_s
+        return age_s <= self._durations.look_s() + 2 * SPARE_S
 
     async def _leave(self, rx_hz: int | None, tx_hz: int | None) -> None:
         await self._look()
@@ -259,12 +216,26 @@ class RigLink:
 
     async def _look(self) -> bool:
         """Read the radio back. False if what was planned must not go ahead."""
+        asked, self._look_asked = self._look_asked, False
+        began_s = self._clock.monotonic_s()
         try:
             rig = await self._call(self._driver.read())
         except RigRefused as error:
             raise RigGarbled(f"the radio would not be read: {error}") from error
+        self._durations.looked(self._clock.monotonic_s() - began_s)
         self._saw(rig)
-        return not self._was_moved(rig)
+        moved = self._was_moved(rig)
+        if rig.transmitting and not self._permitted:
+            await self._unkey()
+        if asked:
+            self._report(Updated())
+        return not moved
+
+    async def _unkey(self) -> None:
+        try:
+            await self._call(self._driver.set_transmit(False))
+        except (RigRefused, RigUnfit) as error:
+            self._report(NotUnkeyed(str(error)))
 
     def _was_moved(self, rig: RigState) -> bool:
         """Compare with where we left the dials; report and accept a difference."""
@@ -289,7 +260,7 @@ class RigLink:
         wanted = {which: hz for which, hz in due.items() if self._standing.get(which) != hz}
         if not wanted:
             return
-        if self._clock.monotonic_s() - self._read_at_s > FRESH_S and not await self._look():
+        if not self._fresh() and not await self._look():
             return
         if self._keyed_and_untouchable():
             return
@@ -315,11 +286,11 @@ class RigLink:
                 if not await self._look() or self._keyed_and_untouchable():
                     return
                 continue
-            self._latencies_s.append(self._clock.monotonic_s() - began_s)
+            self._durations.was_set(len(wanted), self._clock.monotonic_s() - began_s)
             self._saw(rig)
             self._show(
                 sets=self.view.sets + len(wanted),
-                set_latency_s=median(self._latencies_s),
+                set_latency_s=self._durations.set_s(),
                 steps_per_s=self._steps_per_s(),
             )
             found: dict[Which, int | None] = {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
@@ -333,6 +304,7 @@ class RigLink:
                 if self.view.state is not LinkState.READY:
                     log.info("radio follows again")
                     self._show(state=LinkState.READY, reason="")
+                self._report(Updated())
                 return
             if self._keyed_and_untouchable():
                 return
@@ -379,18 +351,15 @@ class RigLink:
             raise RigUnfit("the radio is to have separate dials but shows only one")
 
     def _lead_s(self) -> float:
-        """How far ahead of its instant a set goes out: the part of its duration before the dial
-        moves."""
-        if not self._latencies_s:
-            return 0.0
-        fraction = self._driver.capabilities.effect_fraction
-        return min(LONGEST_LEAD_S, fraction * median(self._latencies_s))
+        """How far ahead of the next step's instant its set goes out."""
+        soon_s = self._pending[0].at_utc_s + TOGETHER_S
+        dials = {step.which for step in self._pending[:4] if step.at_utc_s <= soon_s}
+        return self._durations.lead_s(len(dials), self._driver.capabilities.effect_fraction)
 
     def _steps_per_s(self) -> float:
-        limits = [self._max_steps_per_s, self._driver.capabilities.max_sets_per_s]
-        if self._latencies_s and median(self._latencies_s) > 0.0:
-            limits.append(BUSY_SHARE / median(self._latencies_s))
-        return min([limit for limit in limits if limit is not None], default=1000.0)
+        return self._durations.steps_per_s(
+            self._max_steps_per_s, self._driver.capabilities.max_sets_per_s
+        )
 
     def _show(self, **changes: object) -> None:
         self.view = replace(self.view, **changes)  # type: ignore[arg-type]

@@ -30,7 +30,8 @@ class BandSession(BaseModel):
 
 
 class Session(BaseModel):
-    """partner: None is the config's partner, else `self` or a locator or `lat,lon,height_m`."""
+    """partner: None is the config's partner, else `self` or a locator or `lat,lon,height_m`.
+    transmit_permitted: without it a radio found transmitting is unkeyed."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -38,6 +39,7 @@ class Session(BaseModel):
     agreement: Agreement
     partner: str | None = None
     correcting: bool = True
+    transmit_permitted: bool = True
     bands: dict[str, BandSession] = Field(default_factory=dict)
 
     def here(self, settings: Settings) -> BandSession:
@@ -85,7 +87,8 @@ def first_session(settings: Settings) -> Session:
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """Something that changes the session. source: who asked, for the state and the journal."""
+    """Something that changes the session. source: who asked, for the state and the journal.
+    str() of a command says what it asks for."""
 
     source: str
 
@@ -101,6 +104,9 @@ class SetBand(Command):
     def apply(self, session: Session, settings: Settings) -> Session:
         return session.model_copy(update={"band": settings.band(self.name).name})
 
+    def __str__(self) -> str:
+        return f"band {self.name}"
+
 
 @dataclass(frozen=True, slots=True)
 class SetSked(Command):
@@ -109,6 +115,9 @@ class SetSked(Command):
     def apply(self, session: Session, settings: Settings) -> Session:
         return session.with_here(settings, sked_hz=self.sked_hz)
 
+    def __str__(self) -> str:
+        return f"sked {self.sked_hz:.0f} Hz"
+
 
 @dataclass(frozen=True, slots=True)
 class NudgeSked(Command):
@@ -116,6 +125,9 @@ class NudgeSked(Command):
 
     def apply(self, session: Session, settings: Settings) -> Session:
         return session.with_here(settings, sked_hz=session.here(settings).sked_hz + self.by_hz)
+
+    def __str__(self) -> str:
+        return f"sked {self.by_hz:+.0f} Hz"
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +141,10 @@ class SetTrim(Command):
         given = {"trim_rx_hz": self.rx_hz, "trim_tx_hz": self.tx_hz}
         return session.with_here(settings, **{k: v for k, v in given.items() if v is not None})
 
+    def __str__(self) -> str:
+        given = (("receive", self.rx_hz), ("transmit", self.tx_hz))
+        return "trim " + ", ".join(f"{name} {hz:+g} Hz" for name, hz in given if hz is not None)
+
 
 @dataclass(frozen=True, slots=True)
 class SetAgreement(Command):
@@ -138,6 +154,9 @@ class SetAgreement(Command):
         if self.agreement not in AGREEMENTS:
             raise InputError("agreement", self.agreement, ", ".join(AGREEMENTS))
         return session.model_copy(update={"agreement": self.agreement})
+
+    def __str__(self) -> str:
+        return f"agreement {self.agreement}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +168,9 @@ class SetPartner(Command):
         changed.partner_site(settings)  # raises InputError if it is no place
         return changed
 
+    def __str__(self) -> str:
+        return f"partner {self.partner}"
+
 
 @dataclass(frozen=True, slots=True)
 class Correct(Command):
@@ -158,3 +180,30 @@ class Correct(Command):
 
     def apply(self, session: Session, settings: Settings) -> Session:
         return session.model_copy(update={"correcting": self.on})
+
+    def __str__(self) -> str:
+        return "correction on" if self.on else "correction off"
+
+
+@dataclass(frozen=True, slots=True)
+class PermitTransmit(Command):
+    """Permit transmitting, or forbid it and have a radio that transmits unkeyed."""
+
+    on: bool
+
+    def apply(self, session: Session, settings: Settings) -> Session:
+        return session.model_copy(update={"transmit_permitted": self.on})
+
+    def __str__(self) -> str:
+        return "transmitting permitted" if self.on else "transmitting forbidden"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadBack(Command):
+    """Look at the radio now. Changes nothing."""
+
+    def apply(self, session: Session, settings: Settings) -> Session:
+        return session
+
+    def __str__(self) -> str:
+        return "read back"

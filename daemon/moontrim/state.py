@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from moontrim.correction import Agreement
-from moontrim.riglink import LinkView
+from moontrim.linkview import LinkView
 
 
 class Tracking(StrEnum):
@@ -63,6 +63,44 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True)
+class Change:
+    """Who changed what last."""
+
+    by: str
+    what: str
+    at_utc_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class WindowView:
+    """A stretch with the Moon up at both ends, and its highest elevation at each (None: our own
+    echo)."""
+
+    start_utc_s: float
+    end_utc_s: float
+    peak_home_deg: float
+    peak_partner_deg: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """What is to come for the present band, partner and agreement.
+
+    moon_sets_utc_s, moon_rises_utc_s: next at home, None beyond the search. windows: the present
+    one and the next three. rx_shift_hz, tx_shift_hz: ideal on-air minus sked frequency at
+    shift_start_utc_s and every shift_step_s from there."""
+
+    at_utc_s: float
+    moon_sets_utc_s: float | None
+    moon_rises_utc_s: float | None
+    windows: tuple[WindowView, ...]
+    shift_start_utc_s: float
+    shift_step_s: float
+    rx_shift_hz: tuple[float, ...]
+    tx_shift_hz: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Snapshot:
     """Everything an operator may want to see, consistent within itself."""
 
@@ -84,7 +122,9 @@ class Snapshot:
     ticks: int
     missed_seconds: int
     last_fault: Fault | None
-    changed_by: str
+    last_change: Change | None
+    transmit_permitted: bool
+    outlook: Outlook | None
     warnings: tuple[str, ...] = ()
 
 

@@ -7,52 +7,29 @@ all without waiting."""
 
 from __future__ import annotations
 
-import asyncio
 import logging
 import math
-from collections import deque
 
 from moontrim.assess import Hindrances, assess
 from moontrim.clock import Clock
-from moontrim.correction import Fractions, OnAir, on_air, sked_from_received
+from moontrim.correction import OnAir
 from moontrim.errors import CoverageError, InputError, MoontrimError
-from moontrim.path import DelayModel, Ephemeris
+from moontrim.hand import PUT_BACK_TIMES, YIELD_S, Hand
+from moontrim.inbox import Inbox, Item, Request
+from moontrim.linkview import Connected, DialMoved, Lost, NotUnkeyed, TransmitChanged, Updated
+from moontrim.path import Ephemeris
 from moontrim.planner import Plan, WhileTransmitting, plan_stretch
-from moontrim.riglink import Connected, DialMoved, LinkEvent, Lost, RigLink, TransmitChanged
-from moontrim.session import Command, Session
+from moontrim.prediction import Prediction
+from moontrim.riglink import RigLink
+from moontrim.session import ReadBack, Session
 from moontrim.settings import BandSettings, Settings
-from moontrim.state import Fault, MoonView, Snapshot, StateHub
+from moontrim.state import Change, Fault, Outlook, Snapshot, StateHub
 from moontrim.store import SessionSaver
 
 log = logging.getLogger(__name__)
 
 AHEAD_S = 0.3  # a second is planned this long before it begins
 STEP_OF_CLOCK_S = 0.05
-INBOX_SIZE = 64
-DISPUTE_WRITES, DISPUTE_WINDOW_S, YIELD_S = 3, 10.0, 10.0
-
-
-class Inbox:
-    """Bounded, in order, never blocking. A full inbox refuses: better a lost request than a
-    lost second."""
-
-    def __init__(self) -> None:
-        self._items: deque[Command | LinkEvent] = deque()
-        self.wake = asyncio.Event()
-
-    def post(self, item: Command | LinkEvent) -> bool:
-        if len(self._items) >= INBOX_SIZE:
-            log.warning("inbox full, dropped %s", type(item).__name__)
-            return False
-        self._items.append(item)
-        self.wake.set()
-        return True
-
-    def drain(self) -> list[Command | LinkEvent]:
-        items = list(self._items)
-        self._items.clear()
-        self.wake.clear()
-        return items
 
 
 class Tracker:
@@ -75,21 +52,20 @@ class Tracker:
         self.ticks = 0
         self.faults: list[Fault] = []
         self._settings = settings
-        self._ephemeris = ephemeris
         self._clock = clock
         self._link = link
         self._inbox = inbox
         self._hub = hub
         self._saver = saver
         self._warnings = warnings
-        self._model, self._model_for = self._new_model(), session.partner
+        self._prediction = Prediction(settings, ephemeris, session)
         self._plan: Plan | None = None
         self._planned_to_utc_s = 0.0
         self._prediction_problem = ""
-        self._changed_by = "start"
-        self._put_back_at_s: deque[float] = deque(maxlen=DISPUTE_WRITES)
-        self._yield_until_s = 0.0
-        self._away = ""  # why a dial that was turned could not be followed
+        self._last_change: Change | None = None
+        self._outlook: Outlook | None = None
+        self._hand = Hand()
+        link.permit_transmit(session.transmit_permitted)
         self._utc_minus_monotonic_s = clock.utc_s() - clock.monotonic_s()
 
     async def run(self) -> None:
@@ -140,8 +116,7 @@ class Tracker:
         self._planned_to_utc_s = end_utc_s
         at_once = at_once or start_utc_s != math.floor(start_utc_s)
         try:
-            self._use_model_of_partner()
-            self._model.prepare(start_utc_s)
+            self._prediction.prepare(self.session, start_utc_s)
             at_start = self._on_air(start_utc_s)
             at_end = self._on_air(end_utc_s)
         except CoverageError as error:
@@ -164,7 +139,7 @@ class Tracker:
             while_transmitting=self._policy(),
             steps_per_s=self._link.view.steps_per_s,
         )
-        if self.session.correcting and not self._yielding() and not self._away:
+        if self.session.correcting and not self._yielding() and not self._hand.away:
             self._link.submit(self._plan, at_once=at_once)
 
     def _on_air(self, utc_s: float) -> OnAir:
@@ -179,40 +154,13 @@ class Tracker:
 
     def ideal(self, utc_s: float) -> OnAir:
         """What should be on the air at an instant by session and path. Raises CoverageError."""
-        here = self.session.here(self._settings)
-        return on_air(
-            self.session.agreement,
-            here.sked_hz,
-            self._fractions(utc_s),
-            here.trim_rx_hz,
-            here.trim_tx_hz,
-        )
-
-    def _fractions(self, utc_s: float) -> Fractions:
-        leg = self._model.leg
-        if self.session.agreement == "halves":  # the others' legs are not needed
-            return Fractions(leg("to_moon", utc_s)[0], leg("from_moon", utc_s)[0], 0.0, 0.0)
-        if self.session.agreement == "partner":
-            return Fractions(0.0, 0.0, 0.0, 0.0)
-        return Fractions(0.0, 0.0, leg("from_partner", utc_s)[0], leg("to_partner", utc_s)[0])
+        return self._prediction.on_air(self.session, utc_s)
 
     def _policy(self) -> WhileTransmitting:
         return self._band().while_transmitting
 
     def _band(self) -> BandSettings:
         return self._settings.band(self.session.band)
-
-    def _use_model_of_partner(self) -> None:
-        if self._model_for != self.session.partner:
-            self._model, self._model_for = self._new_model(), self.session.partner
-
-    def _new_model(self) -> DelayModel:
-        return DelayModel(
-            self._ephemeris,
-            self._settings.home.site(),
-            self.session.partner_site(self._settings),
-            self._settings.troposphere,
-        )
 
     def _clock_stepped(self) -> bool:
         difference_s = self._clock.utc_s() - self._clock.monotonic_s()
@@ -226,82 +174,96 @@ class Tracker:
 
     # --- the inbox --------------------------------------------------------------------------------
 
-    def _handle(self, items: list[Command | LinkEvent]) -> None:
+    def _handle(self, items: list[Item]) -> None:
+        replan = publish = False
         for item in items:
-            match item:
-                case Command():
-                    self._obey(item)
-                case DialMoved():
-                    self._dial_moved(item)
-                case Lost():
-                    self._fault(f"radio: {item.reason}")
-                case Connected():
-                    self._away = ""
-                    log.info("radio connected, dial %d Hz", item.rig.rx_dial_hz)
-                case TransmitChanged():
-                    log.info("%s", "transmitting" if item.transmitting else "receiving")
-        self._replan()
-        # Just connected, the dial is about to move: the next tick says how it is.
-        if not all(isinstance(item, Connected) for item in items):
+            decisive = self._take(item)
+            replan |= decisive
+            # Just connected, the dial is about to move: `Updated` or the next tick says how it is.
+            publish |= not isinstance(item, Connected)
+        if replan:
+            self._replan()
+        if publish:
             self._publish()
 
-    def _obey(self, command: Command) -> None:
+    def _take(self, item: Item) -> bool:
+        """Deal with one item. True if the plan may have to change."""
+        match item:
+            case Request():
+                self._obey(item)
+            case DialMoved():
+                self._dial_moved(item)
+            case Lost():
+                self._fault(f"radio: {item.reason}")
+            case NotUnkeyed():
+                self._fault(f"radio transmits without permission and will not stop: {item.reason}")
+            case Connected():
+                self._hand.away = ""
+                log.info("radio connected, dial %d Hz", item.rig.rx_dial_hz)
+            case TransmitChanged():
+                log.info("%s", "transmitting" if item.transmitting else "receiving")
+            case Outlook():
+                self._outlook = item
+                return False
+            case Updated():
+                return False
+        return True
+
+    def _obey(self, request: Request) -> None:
+        command = request.command
         try:
             changed = command.apply(self.session, self._settings)
         except InputError as error:
             log.warning("%s: refused: %s", command.source, error)
+            request.refused(error)
             return
-        self._become(changed, command.source)
-        self._yield_until_s, self._away = 0.0, ""
+        if isinstance(command, ReadBack):
+            self._link.look_now()
+        else:
+            self._become(changed, command.source, str(command))
+            self._hand.gone()
         log.info("%s: %s", command.source, command)
+        request.done(changed)
 
-    def _become(self, session: Session, source: str) -> None:
+    def _become(self, session: Session, by: str, what: str) -> None:
+        if session.transmit_permitted != self.session.transmit_permitted:
+            self._link.permit_transmit(session.transmit_permitted)
         self.session = session
-        self._changed_by = source
+        self._last_change = Change(by, what, self._clock.utc_s())
         self._saver.put(session)
 
     def _dial_moved(self, moved: DialMoved) -> None:
         """Follow the receive dial, or put it back, as configured; a transmit dial moved alone is
-        put back. Never argue: a dial turned to where it cannot be followed is left alone until it
-        comes back, someone gives a command or the radio reconnects; after a few writes against the
-        same hand, leave it a while."""
+        put back. Never argue: see `hand`."""
         if not self.session.correcting:
             return
         where = f"{moved.which} dial moved from {moved.from_hz} to {moved.to_hz} Hz"
         if self._settings.radio.when_turned == "follow" and moved.which == "rx":
             try:
                 self._follow(moved.to_hz)
-                log.info(
-                    "%s: sked is now %.0f Hz", where, self.session.here(self._settings).sked_hz
-                )
-                self._away = ""
             except MoontrimError as error:
-                self._away = f"{where}, not followed: {error}"
-                self._fault(self._away)
-            return
-        now_s = self._clock.monotonic_s()
-        writes = self._put_back_at_s
-        if len(writes) == DISPUTE_WRITES and now_s - writes[0] < DISPUTE_WINDOW_S:
-            self._yield_until_s = now_s + YIELD_S
+                self._hand.away = f"{where}, not followed: {error}"
+                self._fault(self._hand.away)
+            else:
+                self._hand.away = ""
+        elif self._hand.may_put_back(self._clock.monotonic_s()):
+            log.info("%s: put back", where)
+        else:
             self._fault(
-                f"{where}; it was put back {DISPUTE_WRITES} times, left alone for {YIELD_S:.0f} s"
+                f"{where}; it was put back {PUT_BACK_TIMES} times, left alone for {YIELD_S:.0f} s"
             )
-            writes.clear()
-            return
-        writes.append(now_s)
-        log.info("%s: put back", where)
 
     def _follow(self, rx_dial_hz: int) -> None:
-        here = self.session.here(self._settings)
         received_hz = self._band().band().on_air_hz(rx_dial_hz)
-        fractions = self._fractions(self._clock.utc_s())
-        sked_hz = sked_from_received(
-            self.session.agreement, received_hz, fractions, here.trim_rx_hz
+        sked_hz = self._prediction.sked_hz_for_received(
+            self.session, received_hz, self._clock.utc_s()
         )
-        self._become(self.session.with_here(self._settings, sked_hz=sked_hz), "dial")
+        followed = self.session.with_here(self._settings, sked_hz=sked_hz)
+        self._become(followed, "dial", f"sked {sked_hz:.0f} Hz")
+        log.info("dial turned: sked is now %.0f Hz", sked_hz)
 
     def _yielding(self) -> bool:
-        return self._clock.monotonic_s() < self._yield_until_s
+        return self._hand.yielding(self._clock.monotonic_s())
 
     def _fault(self, text: str) -> None:
         log.warning("%s", text)
@@ -322,7 +284,7 @@ class Tracker:
             Hindrances(
                 paused=not self.session.correcting,
                 yielding=self._yielding(),
-                away=self._away,
+                away=self._hand.away,
                 prediction=self._prediction_problem,
             ),
         )
@@ -339,22 +301,18 @@ class Tracker:
                 trim_tx_hz=here.trim_tx_hz,
                 correcting=self.session.correcting,
                 transmitting=link.rig.transmitting if link.rig else None,
-                moon=self._moon(now),
+                moon=(
+                    None if self._prediction_problem else self._prediction.moon(self.session, now)
+                ),
                 rx=seen.rx,
                 tx=seen.tx,
                 link=link,
                 ticks=self.ticks,
                 missed_seconds=self.missed_seconds,
                 last_fault=self.faults[-1] if self.faults else None,
-                changed_by=self._changed_by,
+                last_change=self._last_change,
+                transmit_permitted=self.session.transmit_permitted,
+                outlook=self._outlook,
                 warnings=self._warnings,
             )
         )
-
-    def _moon(self, utc_s: float) -> MoonView | None:
-        if self._prediction_problem:
-            return None
-        now = self._model.moon(utc_s)
-        alone = self.session.partner_site(self._settings) is None
-        partner_elevation_deg = None if alone else now.partner_elevation_deg
-        return MoonView(now.azimuth_deg, now.elevation_deg, partner_elevation_deg)

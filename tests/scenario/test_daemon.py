@@ -10,9 +10,9 @@ import pytest
 
 from moontrim.app import Daemon
 from moontrim.clock import VirtualClock
+from moontrim.linkview import LinkState
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
-from moontrim.riglink import LinkState
 from moontrim.session import Correct, SetAgreement, SetBand, SetPartner, SetSked, SetTrim
 from moontrim.settings import settings_from
 from moontrim.state import Snapshot, Tracking
@@ -121,7 +121,7 @@ def test_transmit_frequency_outside_the_range_is_never_set(stage: Any) -> None:
         shift_hz = s.seen.tx.shift_hz if s.seen.tx else 0.0
         edge_hz = 10_368_000_100 if shift_hz < -200 else 10_369_999_900
         assert abs(shift_hz) > 200, "the scenario needs a shift that crosses the edge"
-        s.daemon.inbox.post(SetSked("test", edge_hz))
+        s.daemon.inbox.tell(SetSked("test", edge_hz))
         await s.clock.sleep(0.1)
         before = s.radio.tx_dial_hz
         for _ in range(60):
@@ -148,15 +148,15 @@ def test_commands_take_effect_at_once(stage: Any) -> None:
             SetPartner("phone", "JN88DD"),
             SetBand("phone", "10 GHz"),
         ):
-            assert s.daemon.inbox.post(command)
+            assert s.daemon.inbox.tell(command)
             await s.clock.sleep(0.15)
-            assert s.seen.changed_by == "phone"
+            assert s.seen.last_change is not None and s.seen.last_change.by == "phone"
             now = s.clock.utc_s()
             ideal = s.daemon.tracker.ideal(now)
             assert s.radio.rx_dial_hz == pytest.approx(s.band.dial_hz(ideal.rx_hz), abs=0.8)
             assert s.radio.tx_dial_hz == pytest.approx(s.band.dial_hz(ideal.tx_hz), abs=0.8)
             await s.steady(3)
-        s.daemon.inbox.post(SetSked("phone", 1.0))
+        s.daemon.inbox.tell(SetSked("phone", 1.0))
         await s.steady(3)
         assert s.seen.sked_hz == SKED_HZ + 12_345, "a refused command changes nothing"
 
@@ -165,8 +165,8 @@ def test_commands_take_effect_at_once(stage: Any) -> None:
 
 def test_choices_survive_a_restart(stage: Any) -> None:
     async def first(s: Stage) -> None:
-        s.daemon.inbox.post(SetSked("phone", SKED_HZ + 777))
-        s.daemon.inbox.post(SetAgreement("phone", "home"))
+        s.daemon.inbox.tell(SetSked("phone", SKED_HZ + 777))
+        s.daemon.inbox.tell(SetAgreement("phone", "home"))
         await s.clock.sleep(1.0)
 
     async def second(s: Stage) -> None:
@@ -191,7 +191,7 @@ def test_on_exit_the_dial_goes_back_or_stays(stage: Any, on_exit: str, goes_back
 def test_paused_leaves_the_radio_alone(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
-        s.daemon.inbox.post(Correct("phone", False))
+        s.daemon.inbox.tell(Correct("phone", False))
         await s.clock.sleep(2.0)
         assert s.seen.tracking is Tracking.PAUSED
         before = (s.radio.rx_dial_hz, s.radio.tx_dial_hz)
@@ -201,7 +201,7 @@ def test_paused_leaves_the_radio_alone(stage: Any) -> None:
         await s.clock.sleep(5.0)
         assert s.radio.rx_dial_hz == before[0] + 5000
         assert s.seen.sked_hz == SKED_HZ, "turned while paused: no wish about the sked"
-        s.daemon.inbox.post(Correct("phone", True))
+        s.daemon.inbox.tell(Correct("phone", True))
         await s.until(Tracking.ON_FREQUENCY, 2.0)
         await s.steady(5)
 
@@ -221,7 +221,7 @@ def test_a_turned_dial_moves_the_sked(stage: Any) -> None:
         await s.clock.sleep(2.0)
         # Each read-back while turning may round the wish by half a dial step.
         assert s.seen.sked_hz == pytest.approx(SKED_HZ - 1870, abs=3.0)
-        assert s.seen.changed_by == "dial"
+        assert s.seen.last_change is not None and s.seen.last_change.by == "dial"
         await s.steady(10)
 
     stage(scene)

@@ -1,0 +1,42 @@
+"""How long the radio takes for a look and for a set of one or of two dials, measured as it goes."""
+
+from __future__ import annotations
+
+from collections import deque
+from statistics import median
+
+REMEMBERED = 9  # an odd number, so that the median is one of them
+LONGEST_LEAD_S = 0.25
+BUSY_SHARE = 0.7  # share of the time that steps may take up
+
+
+class Durations:
+    """Medians of what was measured; 0 as long as nothing was."""
+
+    def __init__(self) -> None:
+        self._looks: deque[float] = deque(maxlen=REMEMBERED)
+        self._sets: dict[int, deque[float]] = {n: deque(maxlen=REMEMBERED) for n in (1, 2)}
+
+    def looked(self, duration_s: float) -> None:
+        self._looks.append(duration_s)
+
+    def was_set(self, dials: int, duration_s: float) -> None:
+        self._sets[dials].append(duration_s)
+
+    def look_s(self) -> float:
+        return median(self._looks) if self._looks else 0.0
+
+    def set_s(self, dials: int = 1) -> float:
+        """Setting that many dials at once; the other number's median until there is one."""
+        known = self._sets[dials] or self._sets[3 - dials]
+        return median(known) if known else 0.0
+
+    def lead_s(self, dials: int, effect_fraction: float) -> float:
+        """How far ahead of its instant a set goes out: the part of its duration before the dial
+        moves."""
+        return min(LONGEST_LEAD_S, effect_fraction * self.set_s(dials))
+
+    def steps_per_s(self, *limits: float | None) -> float:
+        """Single-dial steps the radio can keep up with, at most the lowest of the limits."""
+        measured = [BUSY_SHARE / self.set_s()] if self.set_s() > 0.0 else []
+        return min([*measured, *(limit for limit in limits if limit is not None)], default=1000.0)

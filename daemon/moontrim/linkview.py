@@ -1,0 +1,88 @@
+"""What the rig link shows and reports: its state, the last read-back, and events for the tracker.
+
+CONNECTING -> READY <-> REFUSING | DISAGREES     the radio answers; only setting it fails
+    ^           |
+    +--- LOST <-+     no usable answer; tried again for ever
+UNFIT                 this radio cannot do what is asked; tried again slowly
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from moontrim.planner import Which
+from moontrim_drivers.contract import RigState
+
+
+class LinkState(StrEnum):
+    CONNECTING = "connecting"
+    READY = "ready"
+    REFUSING = "refusing"
+    DISAGREES = "disagrees"
+    LOST = "lost"
+    UNFIT = "unfit"
+
+
+ANSWERING = frozenset({LinkState.READY, LinkState.REFUSING, LinkState.DISAGREES})
+
+
+@dataclass(frozen=True, slots=True)
+class LinkView:
+    """What is known of the radio. rig is the last read-back, None when not connected. set_latency_s
+    is the median duration of setting one dial; counts are since start."""
+
+    state: LinkState = LinkState.CONNECTING
+    reason: str = "not connected yet"
+    rig: RigState | None = None
+    split: bool = False
+    dial_resolution_hz: int = 1
+    steps_per_s: float = 1.0
+    set_latency_s: float = 0.0
+    sets: int = 0
+    connections: int = 0
+    failures: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Connected:
+    """The radio answers (again) and is in this state."""
+
+    rig: RigState
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """The radio does not answer any more."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class DialMoved:
+    """A dial is not where we left it: someone turned it, or another program set it."""
+
+    which: Which
+    from_hz: int
+    to_hz: int
+
+
+@dataclass(frozen=True, slots=True)
+class TransmitChanged:
+    transmitting: bool
+
+
+@dataclass(frozen=True, slots=True)
+class NotUnkeyed:
+    """The radio transmits without permission and would not stop."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Updated:
+    """The view has news worth showing (a dial was set, or looked at on request); nothing to
+    decide."""
+
+
+LinkEvent = Connected | Lost | DialMoved | TransmitChanged | NotUnkeyed | Updated

@@ -1,0 +1,67 @@
+"""What ought to be on the air at an instant, by session and path: the delay model of the present
+partner, and the agreement applied to it."""
+
+from __future__ import annotations
+
+from moontrim.correction import Fractions, OnAir, on_air, sked_from_received
+from moontrim.path import DelayModel, Ephemeris
+from moontrim.session import Session
+from moontrim.settings import Settings
+from moontrim.state import MoonView
+
+
+class Prediction:
+    """One delay model, made anew when the partner changes. Methods raise CoverageError for instants
+    outside the tables."""
+
+    def __init__(self, settings: Settings, ephemeris: Ephemeris, session: Session) -> None:
+        self._settings = settings
+        self._ephemeris = ephemeris
+        self._partner = session.partner
+        self._model = self._new_model(session)
+
+    def prepare(self, session: Session, utc_s: float) -> None:
+        """Have a fit ready for this session from this instant on."""
+        if self._partner != session.partner:
+            self._partner, self._model = session.partner, self._new_model(session)
+        self._model.prepare(utc_s)
+
+    def on_air(self, session: Session, utc_s: float) -> OnAir:
+        """The two ideal frequencies, trims included."""
+        here = session.here(self._settings)
+        return on_air(
+            session.agreement,
+            here.sked_hz,
+            self._fractions(session, utc_s),
+            here.trim_rx_hz,
+            here.trim_tx_hz,
+        )
+
+    def sked_hz_for_received(self, session: Session, received_hz: float, utc_s: float) -> float:
+        """The sked frequency for which this would be the ideal receive frequency."""
+        trim_hz = session.here(self._settings).trim_rx_hz
+        fractions = self._fractions(session, utc_s)
+        return sked_from_received(session.agreement, received_hz, fractions, trim_hz)
+
+    def moon(self, session: Session, utc_s: float) -> MoonView:
+        now = self._model.moon(utc_s)
+        alone = session.partner_site(self._settings) is None
+        return MoonView(
+            now.azimuth_deg, now.elevation_deg, None if alone else now.partner_elevation_deg
+        )
+
+    def _fractions(self, session: Session, utc_s: float) -> Fractions:
+        leg = self._model.leg
+        if session.agreement == "halves":  # the others' legs are not needed
+            return Fractions(leg("to_moon", utc_s)[0], leg("from_moon", utc_s)[0], 0.0, 0.0)
+        if session.agreement == "partner":
+            return Fractions(0.0, 0.0, 0.0, 0.0)
+        return Fractions(0.0, 0.0, leg("from_partner", utc_s)[0], leg("to_partner", utc_s)[0])
+
+    def _new_model(self, session: Session) -> DelayModel:
+        return DelayModel(
+            self._ephemeris,
+            self._settings.home.site(),
+            session.partner_site(self._settings),
+            self._settings.troposphere,
+        )
