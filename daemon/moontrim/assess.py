@@ -114,7 +114,9 @@ def _judge(
     for held in plan.held.values():
         return Tracking.OUTSIDE_BAND, held
     for name, dial in (("receive", rx), ("transmit", tx)):
-        limit_hz = plan.grid_hz / 2 + LATE_S * abs(dial.rate_hz_per_s) + ROUNDING_HZ
+        # While a set is under way the last read-back is older than the dial by as much as it takes.
+        late_s = LATE_S + link.set_latency_s
+        limit_hz = plan.grid_hz / 2 + late_s * abs(dial.rate_hz_per_s) + ROUNDING_HZ
         if dial.residual_hz is not None and abs(dial.residual_hz) > limit_hz:
             return Tracking.OFF_FREQUENCY, f"{name} dial is {dial.residual_hz:+.1f} Hz off"
     return Tracking.ON_FREQUENCY, ""

@@ -16,7 +16,7 @@ from matplotlib import dates, ticker
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from moontrim.rehearsal import DialResult, Result
+from moontrim.judgement import DialResult, Result
 
 INK = {"receive": "#1b4f72", "transmit": "#b9770e"}
 STYLE = {"receive": "-", "transmit": "--"}  # tells them apart when printed in grey

@@ -78,6 +78,7 @@ class RigLink:
         self._read_at_s = 0.0
         self._look_asked = False
         self._permitted = True
+        self._unkey_failed = False
         self._stand_off_until_s = 0.0
         self._durations = Durations()
         self._farewell: tuple[int | None, int | None] | None = None
@@ -130,7 +131,6 @@ class RigLink:
             await self._driver.close()
 
     async def _open(self) -> None:
-        self._show(state=LinkState.CONNECTING, reason="connecting")
         await self._call(self._driver.open(), OPEN_DEADLINE_S)
         rig = await self._call(self._driver.read())
         capabilities = self._driver.capabilities
@@ -227,6 +227,8 @@ class RigLink:
         moved = self._was_moved(rig)
         if rig.transmitting and not self._permitted:
             await self._unkey()
+        else:
+            self._unkey_failed = False
         if asked:
             self._report(Updated())
         return not moved
@@ -235,7 +237,9 @@ class RigLink:
         try:
             await self._call(self._driver.set_transmit(False))
         except (RigRefused, RigUnfit) as error:
-            self._report(NotUnkeyed(str(error)))
+            if not self._unkey_failed:
+                self._report(NotUnkeyed(str(error)))
+            self._unkey_failed = True
 
     def _was_moved(self, rig: RigState) -> bool:
         """Compare with where we left the dials; report and accept a difference."""

@@ -22,7 +22,7 @@ log = logging.getLogger(__name__)
 
 REFRESH_S = 0.5
 LINE_EVERY_S = 60.0
-GAUGE_CELLS = 21
+GAUGE_CELLS = 15
 
 _COLOUR = {
     Tracking.ON_FREQUENCY: "bold green",
@@ -134,7 +134,7 @@ def _dials(seen: Snapshot) -> Table:
     table = Table(box=None, header_style="dim", padding=(0, 1))
     for heading in ("", "on the air, Hz", "shift, Hz", "rate, Hz/s", "dial, Hz", "residual, Hz"):
         table.add_column(heading, justify="right" if heading else "left")
-    table.add_column("low    right    high", justify="center")
+    table.add_column("low   ok   high", justify="center", no_wrap=True)
     step_hz = float(seen.link.dial_resolution_hz)
     for name, dial in (("receive", seen.rx), ("transmit", seen.tx)):
         if dial is not None:

@@ -26,8 +26,8 @@ def next_window(
     edges = np.diff(up.astype(int))
     starts, ends = np.flatnonzero(edges == 1) + 1, np.flatnonzero(edges == -1)
     for start in starts:
-        later = ends[ends > start]
-        if later.size:
+        later = ends[ends >= start]
+        if later.size and later[0] > start:
             return float(utc_s[start]), float(utc_s[later[0]])
     raise InputError(
         "partner",

@@ -7,7 +7,6 @@ a set, and the watcher cannot know to better than that when the dial moved."""
 
 import asyncio
 import signal
-import socket
 import sys
 import time
 from dataclasses import dataclass
@@ -17,34 +16,12 @@ import numpy as np
 import pytest
 
 from moontrim.path import Ephemeris, Site, moon_from, solve_path
+from rigctld import free_port, require_rigctld, rigctld
 
 pytestmark = pytest.mark.peers
 
 WATCHED_S = 60.0
 EVERY_S = 0.1
-
-
-def free_port() -> int:
-    with socket.socket() as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
-
-
-async def start_rigctld(port: int) -> asyncio.subprocess.Process:
-    process = await asyncio.create_subprocess_exec(
-        *("rigctld", "-m", "1", "-P", "RIG", "-T", "127.0.0.1", "-t", str(port)),
-        stdout=asyncio.subprocess.DEVNULL,
-        stderr=asyncio.subprocess.DEVNULL,
-    )
-    for _ in range(100):
-        try:
-            _, writer = await asyncio.open_connection("127.0.0.1", port)
-        except OSError:
-            await asyncio.sleep(0.05)
-        else:
-            writer.close()
-            return process
-    raise AssertionError("rigctld does not listen")
 
 
 def under_the_moon(ephemeris: Ephemeris) -> Site:
@@ -134,20 +111,18 @@ async def on_the_dial(
     """RMS and largest residual, the Doppler rate, and seconds from start to the first correct
     dial."""
     case.port = free_port()
-    rigctld = await start_rigctld(case.port)
-    daemon = await start_moontrim(case.config(folder, home))
-    try:
-        path = solve_path(ephemeris, home, None, np.array([time.time()]))
-        leg = {"halves": "from_moon", "receiver": "echo"}[case.agreement]
-        ideal_hz = case.sked_hz * (1 + path.legs[leg].fraction[0]) - case.offset_hz
-        started_s = await first_correct_dial(case.port, ideal_hz, 10.0)
-        await asyncio.sleep(1.0)
-        utc_s, dial_hz = await watch(case.port, WATCHED_S, b"f\n")
-    finally:
-        daemon.send_signal(signal.SIGTERM)
-        _, log = await asyncio.wait_for(daemon.communicate(), 10)
-        rigctld.kill()
-        await rigctld.wait()
+    async with rigctld(case.port):
+        daemon = await start_moontrim(case.config(folder, home))
+        try:
+            path = solve_path(ephemeris, home, None, np.array([time.time()]))
+            leg = {"halves": "from_moon", "receiver": "echo"}[case.agreement]
+            ideal_hz = case.sked_hz * (1 + path.legs[leg].fraction[0]) - case.offset_hz
+            started_s = await first_correct_dial(case.port, ideal_hz, 10.0)
+            await asyncio.sleep(1.0)
+            utc_s, dial_hz = await watch(case.port, WATCHED_S, b"f\n")
+        finally:
+            daemon.send_signal(signal.SIGTERM)
+            _, log = await asyncio.wait_for(daemon.communicate(), 10)
     assert daemon.returncode == 0, log.decode()
     assert b"WARNING" not in log and b"Traceback" not in log, log.decode()
     fraction = solve_path(ephemeris, home, None, utc_s).legs[leg].fraction
@@ -166,6 +141,7 @@ async def on_the_dial(
 def test_residual_on_the_dial(ephemeris: Ephemeris, tmp_path: Path) -> None:
     """At 10 GHz the whole path in the receiver (over 2 Hz/s); at 24 GHz likewise (5 Hz/s) and in
     halves, where both dials move. All at once, to spend one minute instead of three."""
+    require_rigctld()
     home = under_the_moon(ephemeris)
     cases = [
         Case("10g", 10_368_100_000, "receiver", 0.32, 0.6),
@@ -190,12 +166,16 @@ def test_residual_on_the_dial(ephemeris: Ephemeris, tmp_path: Path) -> None:
         assert started_s < 5.0, "2.5 s alone; three daemons start at once here"
 
 
-async def ask(port: int, question: bytes) -> int:
+async def tell(port: int, command: bytes) -> bytes:
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
-    writer.write(question)
-    answer = int(await reader.readline())
+    writer.write(command)
+    answer = await reader.readline()
     writer.close()
     return answer
+
+
+async def ask(port: int, question: bytes) -> int:
+    return int(await tell(port, question))
 
 
 async def correct_within(
@@ -217,45 +197,40 @@ async def correct_within(
 def test_killed_and_back(ephemeris: Ephemeris, tmp_path: Path) -> None:
     """kill -9 of the daemon, then of rigctld: each comes back on the saved session and on frequency
     by itself; SIGTERM puts the dial back to the sked frequency."""
+    require_rigctld()
     case = Case("band", 10_368_100_000, "receiver", 0.32, 0.6, free_port())
     home = Site(48.0, 16.0, 300.0)
 
     async def main() -> None:
-        rigctld = await start_rigctld(case.port)
         config = case.config(tmp_path, home)
         daemon = await start_moontrim(config)
         try:
-            await correct_within(case.port, case, ephemeris, home, 10.0)
-            daemon.kill()
-            await daemon.communicate()
-            daemon = await start_moontrim(config)
-            await correct_within(case.port, case, ephemeris, home, 5.0)
-            rigctld.kill()
-            await rigctld.wait()
+            async with rigctld(case.port):
+                await correct_within(case.port, case, ephemeris, home, 10.0)
+                daemon.kill()
+                await daemon.communicate()
+                daemon = await start_moontrim(config)
+                await correct_within(case.port, case, ephemeris, home, 5.0)
+            # rigctld has been killed; after a while there is a new one
             await asyncio.sleep(1.5)
-            rigctld = await start_rigctld(case.port)
-            await correct_within(case.port, case, ephemeris, home, 3.0)
-            # a hand on the dial, through another client of the same radio
-            turned = await ask(case.port, b"f\n") + 5000
-            reader, writer = await asyncio.open_connection("127.0.0.1", case.port)
-            writer.write(b"F %d\n" % turned)
-            await reader.readline()
-            writer.close()
-            case.sked_hz += 5000
-            case_offset = case.sked_hz - 5000 - 144_100_000
-            await asyncio.sleep(2.0)
-            path = solve_path(ephemeris, home, None, time.time())
-            ideal_hz = case.sked_hz * (1 + float(path.legs["echo"].fraction)) - case_offset
-            assert abs(await ask(case.port, b"f\n") - ideal_hz) < 4.0
+            async with rigctld(case.port):
+                await correct_within(case.port, case, ephemeris, home, 3.0)
+                # a hand on the dial, through another client of the same radio
+                turned = await ask(case.port, b"f\n") + 5000
+                await tell(case.port, b"F %d\n" % turned)
+                await asyncio.sleep(2.0)
+                path = solve_path(ephemeris, home, None, time.time())
+                sked_hz = case.sked_hz + 5000
+                ideal_hz = sked_hz * (1 + float(path.legs["echo"].fraction)) - case.offset_hz
+                assert abs(await ask(case.port, b"f\n") - ideal_hz) < 4.0
+                daemon.send_signal(signal.SIGTERM)
+                _, log = await asyncio.wait_for(daemon.communicate(), 10)
+                assert daemon.returncode == 0, log.decode()
+                assert abs(await ask(case.port, b"f\n") - 144_105_000) <= 3, "back at the sked"
+                assert await ask(case.port, b"t\n") == 0
         finally:
-            daemon.send_signal(signal.SIGTERM)
-            _, log = await asyncio.wait_for(daemon.communicate(), 10)
-            last = await ask(case.port, b"f\n")
-            keyed = await ask(case.port, b"t\n")
-            rigctld.kill()
-            await rigctld.wait()
-        assert daemon.returncode == 0, log.decode()
-        assert abs(last - 144_105_000) <= 3, "the dial is back at the sked"
-        assert keyed == 0
+            if daemon.returncode is None:
+                daemon.kill()
+                await daemon.communicate()
 
     asyncio.run(main())

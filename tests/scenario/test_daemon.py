@@ -13,9 +13,18 @@ from moontrim.clock import VirtualClock
 from moontrim.linkview import LinkState
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
-from moontrim.session import Correct, SetAgreement, SetBand, SetPartner, SetSked, SetTrim
+from moontrim.session import (
+    Correct,
+    PermitTransmit,
+    SetAgreement,
+    SetBand,
+    SetPartner,
+    SetSked,
+    SetTrim,
+)
 from moontrim.settings import settings_from
 from moontrim.state import Snapshot, Tracking
+from moontrim_drivers.contract import RigUnfit
 from moontrim_drivers.simulated import SimulatedDriver
 
 T0 = 1_795_000_000.25  # 2026-11-18, within a second on purpose
@@ -67,6 +76,7 @@ def stage(tmp_path: Path, ephemeris: Ephemeris) -> Callable[..., Stage]:
         start_utc_s: float = T0,
         band: dict[str, Any] | None = None,
         radio: dict[str, Any] | None = None,
+        driver_class: type[SimulatedDriver] = SimulatedDriver,
         **habits: Any,
     ) -> Stage:
         raw = deepcopy(EMBEDDED)
@@ -78,7 +88,7 @@ def stage(tmp_path: Path, ephemeris: Ephemeris) -> Callable[..., Stage]:
         clock = VirtualClock(start_utc_s)
 
         async def main() -> Stage:
-            driver = SimulatedDriver(settings.radio.driver_options(), clock)
+            driver = driver_class(settings.radio.driver_options(), clock)
             daemon = Daemon(settings, clock, ephemeris, driver, seed=1)
             made = Stage(daemon, driver, clock)
             failure: list[BaseException] = []
@@ -359,7 +369,78 @@ def test_one_dial_follows_the_key(stage: Any) -> None:
     stage(scene, split=False)
 
 
+def test_without_permission_the_radio_is_unkeyed(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        s.radio.set_transmit(True)
+        await s.clock.sleep(1.0)
+        assert s.radio.transmitting, "with permission nobody interferes"
+        await s.daemon.ask(PermitTransmit("phone", False))
+        await s.clock.sleep(0.2)
+        assert not s.radio.transmitting
+        assert not s.seen.transmit_permitted
+        s.radio.set_transmit(True)
+        await s.clock.sleep(0.7)
+        assert not s.radio.transmitting, "found keyed at the next look"
+        await s.steady(3)
+
+    async def restarted(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        s.radio.set_transmit(True)
+        await s.clock.sleep(0.7)
+        assert not s.radio.transmitting, "forbidden outlives a restart"
+        await s.daemon.ask(PermitTransmit("phone", True))
+        s.radio.set_transmit(True)
+        await s.clock.sleep(2.0)
+        assert s.radio.transmitting
+
+    stage(scene)
+    stage(restarted, T0 + 60)
+
+
+def test_a_foot_switch_we_cannot_release_is_said(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        await s.daemon.ask(PermitTransmit("phone", False))
+        s.radio.key(True)
+        await s.clock.sleep(5.0)
+        assert s.radio.transmitting
+        assert s.seen.last_fault is not None
+        assert "transmits without permission" in s.seen.last_fault.text
+        assert len(s.daemon.tracker.faults) == 1, "said once"
+
+    stage(scene)
+
+
 # --- faults ---
+
+
+class Fickle(SimulatedDriver):
+    """Unfit until it is made fit."""
+
+    fit = False
+
+    async def open(self) -> None:
+        if not self.fit:
+            raise RigUnfit("this radio does not set split operation")
+        await super().open()
+
+
+def test_an_unfit_radio_is_named_and_tried_again_slowly(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.RADIO_UNFIT, 2.0)
+        assert "split operation" in s.seen.reason
+        await s.clock.sleep(60.0)
+        assert s.seen.tracking is Tracking.RADIO_UNFIT
+        assert s.seen.missed_seconds == 0
+        assert 3 <= s.seen.link.failures <= 6, "every 15 s or so"
+        assert len(s.daemon.tracker.faults) == 1, "said once"
+        Fickle.fit = True
+        await s.until(Tracking.ON_FREQUENCY, 20.0)
+        await s.steady(3)
+
+    Fickle.fit = False
+    stage(scene, driver_class=Fickle)
 
 
 @pytest.mark.parametrize("away_s", [0.0, 1.0, 30.0])
@@ -372,7 +453,9 @@ def test_radio_lost_and_back(stage: Any, away_s: float) -> None:
             assert s.seen.tracking is Tracking.RADIO_LOST
             assert s.seen.missed_seconds == 0
         await s.until(Tracking.RADIO_LOST, 2.0)
-        await s.until(Tracking.ON_FREQUENCY, away_s + 3.0)
+        while s.daemon.link.view.state is not LinkState.READY:
+            await s.clock.sleep(0.05)
+        await s.until(Tracking.ON_FREQUENCY, 0.3)
         await s.steady(5)
         assert s.seen.sked_hz == SKED_HZ, "its power-up dial was no wish of the operator"
         assert s.seen.last_fault is not None and "radio" in s.seen.last_fault.text

@@ -1,5 +1,5 @@
-"""Rehearsals for every agreement, with and without split, judged by the exact path. Ten minutes
-each; `moontrim rehearse` does the whole pass."""
+"""Rehearsals of a whole window, rise at one end to set at the other, for every agreement, with and
+without split, judged by the exact path. The partner is far away, so that a window is short."""
 
 import math
 from copy import deepcopy
@@ -8,12 +8,22 @@ from pathlib import Path
 import pytest
 
 from moontrim.correction import AGREEMENTS
-from moontrim.path import Ephemeris
+from moontrim.path import Ephemeris, moon_from
 from moontrim.picture import draw_rehearsal
 from moontrim.rehearsal import EMBEDDED, rehearse
 from moontrim.settings import settings_from
+from moontrim.window import next_window
 
-START_UTC_S = 1_795_000_000.0
+FROM_UTC_S = 1_795_000_000.0
+# Whose correction is ours, so that a dial must move.
+OURS = {
+    "halves": ("receive", "transmit"),
+    "receiver": ("receive",),
+    "transmitter": ("transmit",),
+    "home": ("receive", "transmit"),
+    "partner": (),
+}
+PARTNER = {"latitude_deg": -25.0, "longitude_deg": 135.0}
 
 
 @pytest.mark.parametrize("split", [True, False])
@@ -21,15 +31,29 @@ START_UTC_S = 1_795_000_000.0
 def test_on_frequency_throughout(
     agreement: str, split: bool, ephemeris: Ephemeris, tmp_path: Path
 ) -> None:
-    raw = deepcopy(EMBEDDED) | {"state_dir": str(tmp_path), "session": {"agreement": agreement}}
+    raw = deepcopy(EMBEDDED) | {
+        "state_dir": str(tmp_path),
+        "session": {"agreement": agreement},
+        "partner": PARTNER,
+    }
     raw["radio"]["options"]["split"] = split
-    result = rehearse(
-        settings_from(raw, "test"), ephemeris, START_UTC_S, START_UTC_S + 600.0, pace=math.inf
-    )
+    settings = settings_from(raw, "test")
+    home, partner = settings.home.site(), settings.partner.site()  # type: ignore[union-attr]
+    start, end = next_window(ephemeris, home, partner, FROM_UTC_S)
+    for site in (home, partner):
+        low = moon_from(ephemeris, site, [start - 120.0, end + 120.0]).elevation_deg  # type: ignore[arg-type]
+        assert min(low) < 1.0, "one end rises, the other sets"
+    assert end - start > 3600.0
+    result = rehearse(settings, ephemeris, start, end, pace=math.inf)
     assert result.passed, result.as_json()
-    assert len(result.dials) == (2 if split else 1)
+    assert [dial.name for dial in result.dials] == ["receive", "transmit"]
     assert result.missed_seconds == 0
-    assert result.ticks >= 600
+    assert result.ticks >= end - start
+    for dial in result.dials:
+        assert dial.rms_hz <= 0.32
+        assert dial.largest_hz <= 0.6
+        # A 1 Hz dial that follows something cannot do better than 1/sqrt(12).
+        assert dial.rms_hz > 0.25 if dial.name in OURS[agreement] else dial.rms_hz == 0.0
     picture = tmp_path / "out" / "rehearsal.png"
     draw_rehearsal(result, picture)
     assert picture.read_bytes().startswith(b"\x89PNG")

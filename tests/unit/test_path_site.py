@@ -48,8 +48,8 @@ def test_the_square_holds_the_place_and_names_itself(
     text = locator_of(Site(latitude_deg, longitude_deg), characters)
     square = parse_site(text)
     assert len(text) == characters
-    assert abs(square.latitude_deg - latitude_deg) <= square.half_height_deg * (1 + 1e-9)
-    assert abs(square.longitude_deg - longitude_deg) <= square.half_width_deg * (1 + 1e-9)
+    assert abs(square.latitude_deg - latitude_deg) <= square.half_height_deg + 1e-12
+    assert abs(square.longitude_deg - longitude_deg) <= square.half_width_deg + 1e-12
     assert locator_of(square, characters) == text == square.locator
 
 

@@ -84,7 +84,8 @@ def test_slant_delay_of_a_low_moon() -> None:
 
 def test_sign_size_and_horizon_on_a_pass(ephemeris: Ephemeris) -> None:
     """Path length falls while the Moon climbs, so the shift goes up; above 2 degrees at latitude 48
-    it stays below 2.5 Hz two ways; with the Moon down there is none; off means off."""
+    it stays below 2.5 Hz two ways; at the horizon nothing jumps; with the Moon well down there is
+    none; off means off."""
     site = Site(48.0, 16.0)
     utc_s = 1.7e9 + 20.0 * np.arange(8640)
     on = solve_path(ephemeris, site, None, utc_s)
@@ -97,7 +98,8 @@ def test_sign_size_and_horizon_on_a_pass(ephemeris: Ephemeris) -> None:
     assert np.all(hz[seen & rising & (elevation < 20)] > 0.0)
     assert np.all(hz[seen & ~rising & (elevation < 20)] < 0.0)
     assert 0.3 < np.max(np.abs(hz[elevation > 2.0])) < 2.5
-    assert np.all(hz[elevation < -0.1] == 0.0)
+    assert np.max(np.abs(np.diff(hz))) < 1.0, "20 s apart; it would be 12 Hz if it broke off"
+    assert np.max(np.abs(hz[elevation < -8.0])) < 0.01
     assert np.all(off.legs["echo"].troposphere_fraction == 0.0)
     assert np.all(off.legs["echo"].troposphere_delay_s == 0.0)
     for name, leg in on.legs.items():
@@ -113,5 +115,6 @@ def test_one_end_down_leaves_the_other_ends_part(ephemeris: Ephemeris) -> None:
     below = Site(-48.0, -164.0)
     legs = solve_path(ephemeris, home, below, up).legs
     assert float(moon_from(ephemeris, below, up).elevation_deg) < 0
-    assert legs["from_partner"].troposphere_delay_s > 0.0
-    assert legs["from_partner"].troposphere_delay_s == legs["from_moon"].troposphere_delay_s
+    ours, both = legs["from_moon"].troposphere_fraction, legs["from_partner"].troposphere_fraction
+    assert abs(float(ours)) * F_HZ > 1e-4
+    assert abs(float(both - ours)) * F_HZ < 1e-7

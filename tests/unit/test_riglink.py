@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from moontrim.clock import VirtualClock
+from moontrim.durations import Durations
 from moontrim.linkview import Connected, DialMoved, LinkState, Lost, TransmitChanged
 from moontrim.planner import Plan, Ramp, Step
 from moontrim.riglink import RigLink
@@ -157,6 +158,34 @@ def test_a_turned_dial_is_reported_and_the_plan_dropped() -> None:
     assert done.of(DialMoved) == [DialMoved("rx", BASE_HZ + 1, BASE_HZ + 501)]
     assert done.radio.rx_dial_hz == BASE_HZ + 501, "left where the hand put it"
     assert done.link.view.rig is not None and done.link.view.rig.rx_dial_hz == BASE_HZ + 501
+
+
+@pytest.mark.parametrize("before_s", [0.06, 0.2, 0.4])
+def test_a_hand_just_before_a_set_wins(before_s: float) -> None:
+    """The radio is looked at right before each set: 30 ms a look, 15 ms until the set acts."""
+
+    async def scene(b: Bench) -> None:
+        b.submit((0.1, "rx", 1))
+        await b.clock.sleep(1.0)
+        b.submit((1.0, "rx", 2))
+        await b.clock.sleep(1.0 - before_s)
+        b.radio.turn_dial(+500)
+        await b.clock.sleep(1.0)
+
+    done = bench(scene)
+    assert done.radio.rx_dial_hz == BASE_HZ + 501, "not overwritten"
+    assert done.of(DialMoved) == [DialMoved("rx", BASE_HZ + 1, BASE_HZ + 501)]
+
+
+def test_one_and_two_dials_are_timed_apart() -> None:
+    durations = Durations()
+    for _ in range(9):
+        durations.was_set(1, 0.1)
+        durations.was_set(2, 0.16)
+    assert (durations.set_s(1), durations.set_s(2)) == (0.1, 0.16)
+    assert durations.lead_s(2, 0.5) == 0.08
+    assert durations.steps_per_s(None, 5.0) == 5.0
+    assert durations.steps_per_s(None) == pytest.approx(7.0)
 
 
 def test_dropped_connection_comes_back_and_says_so() -> None:

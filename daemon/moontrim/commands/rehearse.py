@@ -81,9 +81,10 @@ def call(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps(result.as_json() | {"picture": str(picture)}, indent=1))
     else:
-        hours = (result.end_utc_s - result.start_utc_s) / 3600.0
+        minutes = (result.end_utc_s - result.start_utc_s) / 60.0
+        length = f"{minutes / 60.0:.1f} h" if minutes >= 60.0 else f"{minutes:.1f} min"
         print(
-            f"{hours:.1f} h on {result.band}, agreement {result.agreement}, "
+            f"{length} on {result.band}, agreement {result.agreement}, "
             f"sked {grouped(result.sked_hz)} Hz"
         )
         print(

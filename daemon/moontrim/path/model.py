@@ -1,9 +1,8 @@
 """The delay model of a running daemon: the exact path fitted once an hour, read in microseconds.
 
 Pieces of one hour of UTC: polynomials of the five vacuum delays and of the Moon's direction at both
-ends. The troposphere is not fitted (it has an edge at the horizon): it is computed from the fitted
-elevation. Evaluation is plain Python on floats. Not for several threads at once.
-"""
+ends. The troposphere is not fitted (its slope has a sharp bend at the horizon): it is computed from
+the fitted elevation. Evaluation is plain Python on floats. Not for several threads at once."""
 
 from __future__ import annotations
 
@@ -265,8 +264,6 @@ def _excess(air: Slant, up: Jet, x: float, stretch: float) -> tuple[float, float
     """Troposphere in seconds, its slope and second derivative by home time, at x of the station's
     time, which runs at `stretch` seconds per second of home's."""
     sine, first, second = _jet_at(up, x)
-    if sine <= 0.0:
-        return _NO_EXCESS
     first *= stretch
     value, by_sine, by_sine2 = air.delay_m(sine)
     return (

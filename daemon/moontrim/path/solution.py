@@ -164,10 +164,9 @@ def _excess(end: _Station, moon: Track, at_s: Array) -> Array:
     sight = moon(at_s) - end.place(at_s)
     sine = dot(sight, end.up(at_s)) / norm(sight)
     middle, first, second = sine[MIDDLE], slope(sine), curvature(sine)
-    above = middle > 0.0
-    value, by_sine, by_sine2 = end.slant.delay_m(np.where(above, middle, 1.0))
+    value, by_sine, by_sine2 = end.slant.delay_m(middle)
     jet = np.stack([value, by_sine * first, by_sine2 * first**2 + by_sine * second])
-    return np.asarray(np.where(above, jet, 0.0) / SPEED_OF_LIGHT_M_S)
+    return np.asarray(jet / SPEED_OF_LIGHT_M_S)
 
 
 def _leg(vacuum_s: Array, excess: Array, spread: Array, name: LegName) -> Leg:

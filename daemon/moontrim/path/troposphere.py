@@ -50,6 +50,10 @@ _HEIGHT = (2.53e-5, 5.49e-3, 1.14e-3)
 # used; below this elevation it is continued along its tangent.
 HEIGHT_TERM_LOWEST_SIN = math.sin(math.radians(1.0))
 
+# Below the geometric horizon there is no path to correct for, but a shift that broke off there (by
+# some 3 Hz a leg at 10 GHz) would make a dial jump; it fades away instead, by a factor e in this.
+FADE_SIN = math.sin(math.radians(1.0))
+
 # A function of s = sin(elevation): value, first and second derivative by s.
 Jet = tuple[Number, Number, Number]
 
@@ -157,17 +161,24 @@ class Slant:
     height_km: float
 
     def delay_m(self, sin_elevation: Number) -> Jet:
-        """Excess path in metres at elevations above 0, with derivatives by sin(elevation)."""
-        s = sin_elevation
+        """Excess path in metres, with derivatives by sin(elevation); below 0 fading away with a
+        continuous slope."""
+        below = sin_elevation * (sin_elevation < 0.0)
+        s = sin_elevation - below
         a, b, c = self.hydrostatic
         dry = continued_fraction(s, a, b, c)
         wet = continued_fraction(s, *self.wet)
         high = height_term(s)
         h, zd, zw = self.height_km, self.zenith_hydrostatic_m, self.zenith_wet_m
+        value = zd * (dry[0] + high[0] * h) + zw * wet[0]
+        first = zd * (dry[1] + high[1] * h) + zw * wet[1]
+        second = zd * (dry[2] + high[2] * h) + zw * wet[2]
+        exp = math.exp if isinstance(below, float) else np.exp
+        left = exp(below / FADE_SIN)
         return (
-            zd * (dry[0] + high[0] * h) + zw * wet[0],
-            zd * (dry[1] + high[1] * h) + zw * wet[1],
-            zd * (dry[2] + high[2] * h) + zw * wet[2],
+            value - first * FADE_SIN * (1.0 - left),
+            first * left,
+            second * (below == 0.0) + first * left / FADE_SIN * (below < 0.0),
         )
 
 

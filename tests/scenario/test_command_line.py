@@ -1,0 +1,252 @@
+"""The command line as its user meets it: what it prints, its exit codes, and one line for each
+mistake."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from moontrim.cli import main
+
+HOME = """
+[home]
+locator = "JN88"
+[[bands]]
+name = "1296 MHz"
+sked_hz = 1296_100_000
+allowed_low_hz = 1296_000_000
+allowed_high_hz = 1298_000_000
+"""
+AT = "2026-11-25T20:00:00Z"
+PATH = ["path", "--home", "JN88DD", "--partner", "self", "--at", AT, "--frequency", "10368.1e6"]
+SITE_KEYS = {
+    "latitude_deg", "longitude_deg", "height_m", "azimuth_deg", "elevation_deg", "distance_km",
+}  # fmt: skip
+LEG_KEYS = {"delay_s", "shift_hz", "shift_rate_hz_per_s", "troposphere_hz", "spread_hz"}
+LEGS = {"to_moon", "from_moon", "echo", "from_partner", "to_partner"}
+
+
+@pytest.fixture
+def config(tmp_path: Path) -> Path:
+    path = tmp_path / "station.toml"
+    path.write_text(f'state_dir = "{tmp_path}"\n{HOME}')
+    return path
+
+
+def said(capsys: pytest.CaptureFixture[str], *arguments: str, code: int = 0) -> str:
+    assert main(arguments) == code, capsys.readouterr()
+    return capsys.readouterr().out
+
+
+# --- path ---
+
+
+def test_path_has_the_promised_shape(capsys: pytest.CaptureFixture[str]) -> None:
+    report = json.loads(said(capsys, *PATH, "--json"))
+    assert {"at", "frequency_hz", "home", "partner", "legs"} <= report.keys()
+    assert report["frequency_hz"] == 10368.1e6
+    assert set(report["home"]) >= SITE_KEYS and set(report["partner"]) >= SITE_KEYS
+    assert set(report["legs"]) == LEGS
+    for leg in report["legs"].values():
+        assert set(leg) >= LEG_KEYS
+        assert all(isinstance(leg[key], float) for key in LEG_KEYS)
+    assert report["legs"]["echo"] == report["legs"]["from_partner"], "self is our own echo"
+    echo = report["legs"]["echo"]
+    assert 2.3 < echo["delay_s"] < 2.8, "there and back at 356,000 to 407,000 km"
+    assert abs(echo["shift_hz"]) < 30_000, "rotation and orbit allow no more at 10 GHz"
+
+
+def test_several_instants_make_a_list(capsys: pytest.CaptureFixture[str]) -> None:
+    later = "2026-11-25T22:00:00+01:00"
+    reports = json.loads(said(capsys, *PATH, "--at", later, "--json"))
+    assert len(reports) == 2
+    assert reports[0]["legs"]["echo"]["shift_hz"] != reports[1]["legs"]["echo"]["shift_hz"]
+    naive = json.loads(said(capsys, *PATH[:5], "--at", "2026-11-25T21:00:00", *PATH[7:], "--json"))
+    assert naive["legs"] == reports[1]["legs"], "no zone means UTC"
+
+
+def test_without_the_air(capsys: pytest.CaptureFixture[str]) -> None:
+    with_air = json.loads(said(capsys, *PATH, "--json"))["legs"]["echo"]
+    without = json.loads(said(capsys, *PATH, "--no-troposphere", "--json"))["legs"]["echo"]
+    assert without["troposphere_hz"] == 0.0
+    vacuum_hz = with_air["shift_hz"] - with_air["troposphere_hz"]
+    assert without["shift_hz"] == pytest.approx(vacuum_hz, abs=1e-7)
+
+
+def test_southern_and_western_places(capsys: pytest.CaptureFixture[str]) -> None:
+    out = said(
+        capsys, "path", "--home", "-33.9,-70.5,500", "--partner", "FF46", "--at", AT,
+        "--frequency", "144e6", "--json",
+    )  # fmt: skip
+    home = json.loads(out)["home"]
+    assert (home["latitude_deg"], home["longitude_deg"], home["height_m"]) == (-33.9, -70.5, 500.0)
+
+
+def test_path_for_people(capsys: pytest.CaptureFixture[str]) -> None:
+    out = said(capsys, *PATH)
+    for word in ("home to Moon", "Moon to home", "echo", "home to partner", "shift", "spread"):
+        assert word in out
+
+
+# --- the other commands ---
+
+
+def test_schema_is_one_and_accepts_the_examples(capsys: pytest.CaptureFixture[str]) -> None:
+    import tomllib
+
+    schema = json.loads(said(capsys, "schema"))
+    jsonschema.Draft202012Validator.check_schema(schema)
+    for example in (Path(__file__).parents[2] / "config").glob("*.toml"):
+        jsonschema.validate(tomllib.loads(example.read_text()), schema)
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate({"home": {"locator": "JN88"}, "bands": [], "colour": 1}, schema)
+
+
+def test_check(capsys: pytest.CaptureFixture[str], config: Path) -> None:
+    findings = json.loads(said(capsys, "check", "--config", str(config), "--json"))
+    levels = {finding["what"]: finding["level"] for finding in findings}
+    assert levels and "wrong" not in levels.values()
+    text = said(capsys, "check", "--config", str(config))
+    assert all(what in text for what in levels)
+
+
+def test_check_of_a_radio_that_is_not_there(
+    capsys: pytest.CaptureFixture[str], config: Path
+) -> None:
+    config.write_text(config.read_text() + '[radio]\ndriver = "socket"\noptions = {port = 1}\n')
+    out = said(capsys, "check", "--config", str(config), "--json", code=1)
+    assert "wrong" in {finding["level"] for finding in json.loads(out)}
+
+
+def test_rehearse(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    picture = tmp_path / "deep" / "picture.svg"
+    arguments = ["rehearse", "--minutes", "3", "--pace", "1e6", "--picture", str(picture)]
+    summary = json.loads(said(capsys, *arguments, "--json", "--quiet"))
+    assert summary["passed"] and summary["missed_seconds"] == 0
+    assert picture.read_text().startswith("<?xml")
+    text = said(capsys, *arguments, "--quiet", "--agreement", "home", "--no-split")
+    assert "on frequency throughout" in text and str(picture) in text
+
+
+# --- mistakes ---
+
+
+@pytest.mark.parametrize(
+    ("arguments", "named", "allowed"),
+    [
+        (["path", "--home", "JN8", *PATH[3:]], "--home", "locator"),
+        (["path", "--home", "91,0,0", *PATH[3:]], "--home", "90"),
+        ([*PATH[:3], "--partner", "nowhere", *PATH[5:]], "--partner", "locator"),
+        ([*PATH[:5], "--at", "tomorrow", *PATH[7:]], "--at", "ISO 8601"),
+        ([*PATH[:5], "--at", "2150-01-01", *PATH[7:]], "2150", "Earth rotation"),
+        ([*PATH[:5], "--at", "1960-01-01", *PATH[7:]], "1960", "Earth rotation"),
+        ([*PATH[:7], "--frequency", "10 GHz"], "--frequency", "hertz"),
+        ([*PATH[:7], "--frequency", "nan"], "--frequency", "hertz"),
+        ([*PATH[:7], "--frequency", "-5e9"], "--frequency", "hertz"),
+        (["run", "--config", "/nowhere/x.toml"], "/nowhere/x.toml", "exists"),
+        (["check", "--config", "/"], "config", "readable"),
+        (["rehearse", "--minutes", "0"], "--minutes", "0.1"),
+        (["rehearse", "--pace", "-1"], "--pace", "above 0"),
+        (["rehearse", "--from", "x"], "--from", "ISO 8601"),
+        (["rehearse", "--minutes", "0.2", "--pace", "1e6", "--quiet", "--picture", "/proc/x.png"],
+         "--picture", "writable"),
+    ],
+)  # fmt: skip
+def test_a_mistake_gets_one_line(
+    capsys: pytest.CaptureFixture[str], arguments: list[str], named: str, allowed: str
+) -> None:
+    assert main(arguments) == 2
+    out = capsys.readouterr()
+    lines = [line for line in out.err.splitlines() if line.startswith("moontrim: ")]
+    assert len(lines) == 1, out.err
+    assert named in lines[0] and allowed in lines[0]
+    assert out.out == ""
+
+
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [
+        ("[home\n", "valid TOML"),
+        (HOME.replace("JN88", "JN99ZZ9"), "locator"),
+        (HOME + "colour = 1\n", "colour: unknown key"),
+        (HOME.replace("sked_hz = 1296_100_000", "sked_hz = 1299_000_000"), "sked_hz 1299000000"),
+        (HOME + '[radio]\ndriver = "telepathy"\n', "telepathy"),
+        (HOME + '[radio]\noptions = { latency_s = "slow" }\n', "latency_s"),
+        (HOME + '[session]\nagreement = "both"\n', "agreement"),
+        (HOME + '[data]\nearth_rotation_file = "/nowhere/finals.all"\n', "/nowhere/finals.all"),
+        (HOME + '[data]\nearth_rotation_file = "GARBAGE"\n', "garbage"),
+        (HOME + '[data]\nephemeris_file = "/nowhere/moon.bsp"\n', "/nowhere/moon.bsp"),
+        (HOME + '[data]\nephemeris_file = "GARBAGE"\n', "garbage"),
+    ],
+)
+def test_a_bad_config_gets_one_line(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, text: str, named: str
+) -> None:
+    garbage = tmp_path / "garbage"
+    garbage.write_bytes(b"no table at all\n" * 500)
+    config = tmp_path / "bad.toml"
+    config.write_text(text.replace("GARBAGE", str(garbage)))
+    for command in ("run", "check", "rehearse"):
+        assert main([command, "--config", str(config)]) == 2
+        err = capsys.readouterr().err
+        assert len(err.splitlines()) == 1, err
+        assert err.startswith("moontrim: ") and named in err
+
+
+def test_own_tables_are_used(
+    capsys: pytest.CaptureFixture[str], config: Path, tmp_path: Path
+) -> None:
+    """The very table that came with the package, given as a file of one's own."""
+    from astropy_iers_data import IERS_A_FILE
+
+    table = tmp_path / "finals2000A.all"
+    table.write_bytes(Path(IERS_A_FILE).read_bytes())
+    config.write_text(config.read_text() + f'[data]\nearth_rotation_file = "{table}"\n')
+    findings = json.loads(said(capsys, "check", "--config", str(config), "--json"))
+    assert "wrong" not in {finding["level"] for finding in findings}
+
+
+def test_no_config_anywhere(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    if Path("/etc/moontrim/moontrim.toml").exists():
+        pytest.skip("this machine has a config of its own")
+    assert main(["run"]) == 2
+    assert "moontrim.toml" in capsys.readouterr().err
+
+
+def test_a_real_process_says_it_once_and_exits_2() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "moontrim", *PATH[:7], "--frequency", "much"],
+        capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1 and "Traceback" not in done.stderr
+
+
+def test_a_reader_that_leaves_is_no_error() -> None:
+    read, write = os.pipe()
+    os.close(read)
+    done = subprocess.run(
+        [sys.executable, "-m", "moontrim", *PATH, "--json"],
+        stdout=write, stderr=subprocess.PIPE, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    os.close(write)
+    assert "Traceback" not in done.stderr and "BrokenPipe" not in done.stderr
+    assert done.returncode == 0
+
+
+@pytest.mark.parametrize("command", ["", "run", "rehearse", "path", "check", "schema"])
+def test_help_teaches(capsys: pytest.CaptureFixture[str], command: str) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main([*command.split(), "--help"])
+    assert ended.value.code == 0
+    out = capsys.readouterr().out
+    assert "usage: moontrim" in out
+    if not command:
+        assert "start here" in out and "exit codes" in out and "RF" in out
