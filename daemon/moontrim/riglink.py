@@ -279,10 +279,13 @@ class RigLink:
 
     async def _set(self, wanted: dict[Which, int]) -> None:
         before = dict(self._standing)
+        deadline_s = self._deadline_s + self._driver.capabilities.own_pauses_s
         for attempt in (1, 2):
             began_s = self._clock.monotonic_s()
             try:
-                rig = await self._call(self._driver.set_dials(wanted.get("rx"), wanted.get("tx")))
+                rig = await self._call(
+                    self._driver.set_dials(wanted.get("rx"), wanted.get("tx")), deadline_s
+                )
             except RigRefused as error:
                 if attempt == 2:
                     self._stand_off(LinkState.REFUSING, f"the radio refuses: {error}")

@@ -76,8 +76,9 @@ class DriverClock(Protocol):
 class RigState:
     """What the radio says of itself, read back, never remembered.
 
-    tx_dial_hz: the transmit dial in split operation; None when one dial serves both. transmitting:
-    None when the radio cannot tell."""
+    tx_dial_hz: the transmit dial in split operation; None when one dial serves both.
+    transmitting: None when the radio cannot tell.
+    """
 
     rx_dial_hz: int
     tx_dial_hz: int | None
@@ -98,13 +99,19 @@ class RigDetails:
 class Capabilities:
     """What this radio can do, known once `open` has returned.
 
-    split: receive and transmit have dials of their own. dial_resolution_hz: smallest dial step.
+    split: receive and transmit have dials of their own.
+    dial_resolution_hz: smallest dial step.
     retunes_while_transmitting: the transmit dial may be set while the radio is keyed.
-    reports_transmit: `RigState.transmitting` is a real answer. sets_power: `set_power` works and
-    cannot cause a burst of full power. max_sets_per_s: dial sets the radio takes per second, both
-    dials together; None: as fast as it answers. effect_fraction: where inside the duration of a
-    `set_dials` call the dial really moves, 0 (at once) to 1 (as the call returns). The rig link
-    sends sets ahead by that share of the duration it measures."""
+    reports_transmit: `RigState.transmitting` is a real answer.
+    sets_power: `set_power` works and cannot cause a burst of full power.
+    max_sets_per_s: dial sets the radio takes per second, both dials together; None: as fast as it
+        answers.
+    effect_fraction: where inside the duration of a `set_dials` call the dial really moves, 0 (at
+        once) to 1 (as the call returns). The rig link sends sets ahead by that share of the
+        duration it measures.
+    own_pauses_s: the longest that a `set_dials` waits of the driver's own accord, granted on top of
+        the deadline.
+    """
 
     split: bool
     dial_resolution_hz: int
@@ -113,6 +120,7 @@ class Capabilities:
     sets_power: bool
     max_sets_per_s: float | None = None
     effect_fraction: float = 0.5
+    own_pauses_s: float = 0.0
 
 
 class DriverOptions(BaseModel):

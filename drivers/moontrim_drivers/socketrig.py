@@ -93,6 +93,7 @@ class SocketDriver(RigDriver):
             sets_power=options.sets_power and self._reports_transmit,
             max_sets_per_s=1.0 / _PLAIN_PAUSE_S if self._pauses else None,
             effect_fraction=options.effect_fraction,
+            own_pauses_s=2 * _PLAIN_PAUSE_S if self._pauses else 0.0,
         )
 
     async def open(self) -> None:

@@ -7,13 +7,15 @@ from typing import Any
 
 import pytest
 
-from moontrim.clock import VirtualClock
+from fake_rig_server import FakeRigServer
+from moontrim.clock import SystemClock, VirtualClock
 from moontrim.durations import Durations
 from moontrim.linkview import Connected, DialMoved, LinkState, Lost, TransmitChanged
 from moontrim.planner import Plan, Ramp, Step
 from moontrim.riglink import RigLink
 from moontrim_drivers.contract import RigState
 from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
+from moontrim_drivers.socketrig import SocketDriver
 
 T0 = 1_795_000_000.0
 BASE_HZ = 144_100_000
@@ -311,3 +313,33 @@ def test_steps_per_second_follow_what_a_set_takes() -> None:
     assert bench(scene, latency_s=0.1).link.view.steps_per_s == pytest.approx(7.0)
     slow = bench(scene, {"max_steps_per_s": 0.5})
     assert slow.link.view.steps_per_s == 0.5
+
+
+def test_a_drivers_own_pauses_do_not_count_against_the_deadline() -> None:
+    """A rig-control daemon that cannot name its VFOs needs half a second before each set; with a
+    radio of 0.2 s an answer, both dials take 2 s, more than the deadline for an answer."""
+
+    async def slowly(line: str, reply: bytes, writer: asyncio.StreamWriter) -> bool:
+        await asyncio.sleep(0.2)
+        return False
+
+    async def main() -> tuple[FakeRigServer, list[object]]:
+        clock, events = SystemClock(), []
+        async with FakeRigServer(vfo_option=False, meddle=slowly) as rig:
+            driver = SocketDriver(SocketDriver.Options(port=rig.port), clock)
+            link = RigLink(driver, clock, events.append, deadline_s=1.5)
+            task = asyncio.create_task(link.run())
+            for hz in (1, 2):
+                now = clock.utc_s()
+                flat = Ramp(now, BASE_HZ, 0.0)
+                steps = tuple(Step(now + 2.0, which, BASE_HZ + hz) for which in ("rx", "tx"))
+                await asyncio.sleep(1.9)
+                link.submit(Plan(now, now + 1, flat, flat, True, "rx", 1, steps, {}, False))
+                await asyncio.sleep(2.6)
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)
+        return rig, events
+
+    rig, events = asyncio.run(main())
+    assert rig.dials_hz == {"VFOA": BASE_HZ + 2, "VFOB": BASE_HZ + 2}
+    assert not [event for event in events if isinstance(event, Lost)]
