@@ -1,0 +1,125 @@
+"""What is to come, for those who look at the state: windows, moonset, the shift of the coming hour.
+
+`look_ahead` is pure. `keep_outlook` runs beside the daemon in real time, works in a thread, and
+posts what it found; the tick never waits for it."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from dataclasses import dataclass
+
+import numpy as np
+
+from moontrim.app import Daemon
+from moontrim.clock import SystemClock
+from moontrim.correction import Fractions, on_air
+from moontrim.errors import MoontrimError
+from moontrim.path import Ephemeris, solve_path
+from moontrim.session import Session
+from moontrim.settings import Settings
+from moontrim.state import Outlook, WindowView
+from moontrim.window import SEARCH_DAYS, elevations, stretches
+
+log = logging.getLogger(__name__)
+
+SHIFT_STEP_S, SHIFT_STEPS = 60.0, 60
+WINDOWS = 4  # the present one and the next three
+MADE_ANEW_S = 60.0
+SEARCHED_ANEW_S = 1800.0
+GLANCE_S = 0.5  # of real time
+
+
+@dataclass(frozen=True, slots=True)
+class Coming:
+    """Windows and events of the Moon, good for longer than the shift."""
+
+    from_utc_s: float
+    windows: tuple[WindowView, ...]
+    sets_utc_s: tuple[float, ...]
+    rises_utc_s: tuple[float, ...]
+
+
+def search(ephemeris: Ephemeris, settings: Settings, session: Session, utc_s: float) -> Coming:
+    """To the minute. A window under way counts as starting now. CoverageError."""
+    partner = session.partner_site(settings)
+    seen = elevations(ephemeris, settings.home.site(), partner, utc_s, SEARCH_DAYS)
+    windows = tuple(
+        WindowView(
+            float(seen.utc_s[a]),
+            float(seen.utc_s[b]),
+            float(seen.home_deg[a : b + 1].max()),
+            None if seen.partner_deg is None else float(seen.partner_deg[a : b + 1].max()),
+        )
+        for a, b in stretches(seen.up())[:WINDOWS]
+    )
+    edges = np.diff((seen.home_deg > 0.0).astype(int))
+    sets, rises = (seen.utc_s[np.flatnonzero(edges == sense) + 1] for sense in (-1, 1))
+    return Coming(utc_s, windows, tuple(sets.tolist()), tuple(rises.tolist()))
+
+
+def look_ahead(
+    ephemeris: Ephemeris, settings: Settings, session: Session, utc_s: float, coming: Coming
+) -> Outlook:
+    """The outlook at an instant, from a search not older than half an hour. CoverageError."""
+    ahead_s = utc_s + SHIFT_STEP_S * np.arange(SHIFT_STEPS + 1)
+    ahead_s = ahead_s[ahead_s <= ephemeris.last_utc_s]
+    legs = solve_path(
+        ephemeris,
+        settings.home.site(),
+        session.partner_site(settings),
+        ahead_s,
+        settings.troposphere,
+    ).legs
+    here = session.here(settings)
+    fractions = Fractions(  # arrays in place of floats: the arithmetic is the same
+        up=legs["to_moon"].fraction,  # type: ignore[arg-type]
+        down=legs["from_moon"].fraction,  # type: ignore[arg-type]
+        received=legs["from_partner"].fraction,  # type: ignore[arg-type]
+        sent=legs["to_partner"].fraction,  # type: ignore[arg-type]
+    )
+    ideal = on_air(session.agreement, here.sked_hz, fractions, here.trim_rx_hz, here.trim_tx_hz)
+    rx_hz, tx_hz = (
+        tuple(np.broadcast_to(np.asarray(hz) - here.sked_hz, ahead_s.shape).tolist())
+        for hz in (ideal.rx_hz, ideal.tx_hz)
+    )
+    return Outlook(
+        at_utc_s=utc_s,
+        moon_sets_utc_s=next((t for t in coming.sets_utc_s if t > utc_s), None),
+        moon_rises_utc_s=next((t for t in coming.rises_utc_s if t > utc_s), None),
+        windows=tuple(w for w in coming.windows if w.end_utc_s > utc_s),
+        shift_start_utc_s=utc_s,
+        shift_step_s=SHIFT_STEP_S,
+        rx_shift_hz=rx_hz,
+        tx_shift_hz=tx_hz,
+    )
+
+
+async def keep_outlook(daemon: Daemon) -> None:
+    """Post an outlook every minute of the daemon's clock, and soon after a choice has changed."""
+    wall = SystemClock()
+    settings, ephemeris = daemon.settings, daemon.ephemeris
+    coming: Coming | None = None
+    searched_for: str | None = None
+    made_for: object = None
+    made_utc_s = 0.0
+    while True:
+        session, utc_s = daemon.tracker.session, daemon.clock.utc_s()
+        choice = (session.partner, session.band, session.agreement, session.here(settings))
+        if choice != made_for or not 0.0 <= utc_s - made_utc_s < MADE_ANEW_S:
+            made_for, made_utc_s = choice, utc_s
+            try:
+                if (
+                    coming is None
+                    or searched_for != session.partner
+                    or not 0.0 <= utc_s - coming.from_utc_s < SEARCHED_ANEW_S
+                ):
+                    coming = await asyncio.to_thread(search, ephemeris, settings, session, utc_s)
+                    searched_for = session.partner
+                outlook = await asyncio.to_thread(
+                    look_ahead, ephemeris, settings, session, utc_s, coming
+                )
+                daemon.inbox.post(outlook)
+            except MoontrimError as error:
+                log.debug("no outlook: %s", error)
+        await wall.sleep(GLANCE_S)
