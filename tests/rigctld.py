@@ -1,4 +1,4 @@
-"""The real rig-control daemon with its dummy radio, for tests marked `peers`."""
+"""The real rig-control daemon and its client (Hamlib), for tests marked `peers`."""
 
 from __future__ import annotations
 
@@ -27,10 +27,13 @@ def free_port() -> int:
 
 
 @asynccontextmanager
-async def rigctld(port: int) -> AsyncIterator[asyncio.subprocess.Process]:
-    """Runs until the end of the block, unless killed before."""
+async def rigctld(
+    port: int, *radio: str, model: int = 1
+) -> AsyncIterator[asyncio.subprocess.Process]:
+    """Runs until the end of the block, unless killed before. radio: how to reach it; model 1 is the
+    dummy."""
     process = await asyncio.create_subprocess_exec(
-        *("rigctld", "-m", "1", "-P", "RIG", "-T", "127.0.0.1", "-t", str(port)),
+        *("rigctld", "-m", str(model), "-P", "RIG", "-T", "127.0.0.1", "-t", str(port), *radio),
         stderr=asyncio.subprocess.DEVNULL,
     )
     try:
@@ -49,6 +52,20 @@ async def rigctld(port: int) -> AsyncIterator[asyncio.subprocess.Process]:
         if process.returncode is None:
             process.kill()
         await process.wait()
+
+
+async def rigctl(model: int, device: str, *commands: str) -> list[str]:
+    """The real client: commands in one session, and every line that it printed."""
+    process = await asyncio.create_subprocess_exec(
+        *("rigctl", "-m", str(model), "-r", device, "-P", "RIG", "-"),
+        stdin=asyncio.subprocess.PIPE,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.DEVNULL,
+    )
+    said, _ = await asyncio.wait_for(
+        process.communicate("".join(f"{command}\n" for command in commands).encode()), 30
+    )
+    return said.decode().split("\n")
 
 
 class OtherClient:

@@ -13,9 +13,10 @@ from collections.abc import Callable, Coroutine
 from typing import Any
 
 from moontrim.clock import Clock
+from moontrim.clockwatch import ClockWatch
 from moontrim.errors import BusyError
 from moontrim.inbox import Inbox, Request
-from moontrim.linkview import ANSWERING
+from moontrim.linkview import ANSWERING, Updated
 from moontrim.path import Ephemeris
 from moontrim.planner import nearest
 from moontrim.riglink import RigLink
@@ -24,6 +25,7 @@ from moontrim.settings import Settings
 from moontrim.state import StateHub, Tracking
 from moontrim.store import SessionSaver, load_session
 from moontrim.tracker import Tracker
+from moontrim.transmitting import Transmitting
 from moontrim_drivers.contract import RigDriver
 from moontrim_drivers.registry import load
 
@@ -68,8 +70,26 @@ class Daemon:
             max_steps_per_s=radio.max_steps_per_s,
             seed=seed,
         )
+        watch = ClockWatch(clock)
+        self.transmitting = Transmitting(
+            settings,
+            clock,
+            self.link,
+            self.hub,
+            changed=lambda: self.inbox.post(Updated(asked=True)),
+            clock_doubt=watch.doubt,
+        )
         self.tracker = Tracker(
-            settings, ephemeris, clock, session, self.link, self.inbox, self.hub, self.saver
+            settings,
+            ephemeris,
+            clock,
+            session,
+            self.link,
+            self.inbox,
+            self.hub,
+            self.saver,
+            watch,
+            lambda: self.transmitting.keyer.view,
         )
 
     async def run(self, *companions: Companion) -> None:
@@ -78,13 +98,18 @@ class Daemon:
             saver = group.create_task(self.saver.run(), name="saver")
             link = group.create_task(self.link.run(), name="rig link")
             tracker = group.create_task(self.tracker.run(), name="tracker")
+            transmitting = group.create_task(self.transmitting.run(), name="transmitting")
             beside = [
                 group.create_task(companion(self), name=f"companion {index}")
                 for index, companion in enumerate(companions)
             ]
             await self.stop.wait()
-            for task in (*beside, tracker):
+            for task in beside:
                 task.cancel()
+            # Unkeyed in order while the link still lives; nobody can ask for the key any more.
+            transmitting.cancel()
+            await asyncio.wait([transmitting])
+            tracker.cancel()
             await self._farewell(link)
             saver.cancel()
         await self.saver.flush()
@@ -121,9 +146,9 @@ class Daemon:
         if self.link.view.state not in ANSWERING:
             return None, None
         band = self.settings.band(session.band)
-        sked_dial_hz = band.band().dial_hz(session.here(self.settings).sked_hz)
-        dial_hz = nearest(sked_dial_hz, band.dial_resolution_hz)
-        return dial_hz, dial_hz
+        rx_hz = band.band().dial_hz(session.here(self.settings).sked_hz)
+        tx_hz = band.tx_band().dial_hz(session.tx_sked_hz(self.settings))
+        return nearest(rx_hz, band.dial_resolution_hz), nearest(tx_hz, band.dial_resolution_hz)
 
     def stop_on_signals(self) -> None:
         """SIGTERM and SIGINT end the run in order."""

@@ -42,17 +42,18 @@ class Assessment:
 def assess(
     utc_s: float,
     plan: Plan | None,
-    band: Band,
-    sked_hz: float,
+    bands: tuple[Band, Band],
+    skeds_hz: tuple[float, float],
     link: LinkView,
     hindrances: Hindrances,
 ) -> Assessment:
-    """Judge one instant. The reason is empty when on frequency."""
+    """Judge one instant. bands, skeds_hz: of the receive and of the transmit dial. The reason is
+    empty when on frequency."""
     rx = tx = None
     if plan is not None:
         rx_dial_hz, tx_dial_hz = _dials(plan, link)
-        rx = _dial_view(plan.rx, "rx", utc_s, plan, band, sked_hz, rx_dial_hz)
-        tx = _dial_view(plan.tx, "tx", utc_s, plan, band, sked_hz, tx_dial_hz)
+        rx = _dial_view(plan.rx, "rx", utc_s, plan, bands[0], skeds_hz[0], rx_dial_hz)
+        tx = _dial_view(plan.tx, "tx", utc_s, plan, bands[1], skeds_hz[1], tx_dial_hz)
     tracking, reason = _judge(plan, link, hindrances, rx, tx)
     return Assessment(tracking, reason, rx, tx)
 

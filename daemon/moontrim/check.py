@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
+from moontrim.bandplan import load_band_plan
 from moontrim.clock import Clock
 from moontrim.errors import MoontrimError
 from moontrim.path import Ephemeris, moon_from
@@ -39,6 +40,18 @@ async def check(settings: Settings, ephemeris: Ephemeris, clock: Clock) -> list[
         Finding("ok", "config", f"{len(settings.bands)} band(s), radio {settings.radio.driver}")
     ]
     findings += _sites(settings)
+    plan = load_band_plan(settings.data.band_plan_file)
+    for band in settings.bands:
+        if remark := plan.remark(band.tx_sked_hz or band.sked_hz):
+            findings.append(Finding("note", band.name, remark))
+        if band.goes_through_transverter and band.drive_ceiling is None:
+            findings.append(
+                Finding(
+                    "note",
+                    band.name,
+                    "no drive_ceiling: nothing keeps the radio from overdriving the transverter",
+                )
+            )
     findings += _tables(settings, ephemeris, clock.utc_s())
     findings += await _radio(settings, clock)
     return findings

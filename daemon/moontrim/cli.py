@@ -10,12 +10,23 @@ import sys
 from collections.abc import Sequence
 
 from moontrim import __version__
-from moontrim.commands import check, path, rehearse, run, schema
+from moontrim.commands import (
+    check,
+    forecast,
+    path,
+    ports,
+    rehearse,
+    run,
+    schema,
+    simulate,
+    unkey,
+)
 from moontrim.errors import MoontrimError
 
 CAUTION = (
     "Keep people out of the beam and clear of moving antennas; follow your local rules on RF "
-    "exposure and your licence. moontrim never keys a radio by itself."
+    "exposure and your licence. moontrim keys a radio only where you have set that up, and only when "
+    "asked."
 )
 DESCRIPTION = (
     "Keeps a radio on frequency through a moonbounce pass: works out the Doppler shift of the path "
@@ -26,12 +37,14 @@ EPILOG = """\
 start here:
   moontrim rehearse                 the whole daemon on a simulated radio, one pass in a minute
   moontrim path --home JN88 --partner self --at 2026-11-25T20:00:00Z --frequency 1296e6
+  moontrim forecast --home JN88 --partner KP20 --frequency 10368.1e6 --days 7    which hours?
+  moontrim ports                    what is plugged in, and the line for the config
   moontrim check --config my.toml   is everything in place?
   moontrim run --config my.toml     keep the radio on frequency until stopped
 
 exit codes: 0 well; 1 it ran but something is not well; 2 something given is not usable
 """
-COMMANDS = (run, rehearse, path, check, schema)
+COMMANDS = (run, rehearse, forecast, path, check, ports, simulate, unkey, schema)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -50,17 +50,19 @@ def on_air(
     fractions: Fractions,
     trim_rx_hz: float = 0.0,
     trim_tx_hz: float = 0.0,
+    tx_sked_hz: float | None = None,
 ) -> OnAir:
-    """What home should receive and transmit on, trims included."""
-    rx_hz = tx_hz = sked_hz
+    """What home should receive and transmit on, trims included. tx_sked_hz: where the partner
+    listens, if the two sides use different segments; None: on the sked frequency."""
+    rx_hz, tx_hz = sked_hz, sked_hz if tx_sked_hz is None else tx_sked_hz
     if agreement == "halves":
-        rx_hz, tx_hz = sked_hz * (1.0 + fractions.down), sked_hz / (1.0 + fractions.up)
+        rx_hz, tx_hz = rx_hz * (1.0 + fractions.down), tx_hz / (1.0 + fractions.up)
     elif agreement == "receiver":
-        rx_hz = sked_hz * (1.0 + fractions.received)
+        rx_hz *= 1.0 + fractions.received
     elif agreement == "transmitter":
-        tx_hz = sked_hz / (1.0 + fractions.sent)
+        tx_hz /= 1.0 + fractions.sent
     elif agreement == "home":
-        rx_hz, tx_hz = sked_hz * (1.0 + fractions.received), sked_hz / (1.0 + fractions.sent)
+        rx_hz, tx_hz = rx_hz * (1.0 + fractions.received), tx_hz / (1.0 + fractions.sent)
     return OnAir(rx_hz + trim_rx_hz, tx_hz + trim_tx_hz)
 
 

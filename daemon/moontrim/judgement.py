@@ -11,9 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from moontrim.band import Band
 from moontrim.correction import Agreement, Fractions, on_air
 from moontrim.path import Ephemeris, LegName, Site, solve_path
-from moontrim.session import Session
+from moontrim.session import BandSession, Session
 from moontrim.settings import Settings
 from moontrim.state import Fault
 
@@ -78,6 +79,7 @@ class Result:
         return (
             self.missed_seconds == 0
             and not self.faults
+            and bool(self.dials)
             and all(
                 d.rms_hz <= 0.32 * step_hz and d.largest_hz <= 0.6 * step_hz for d in self.dials
             )
@@ -114,10 +116,10 @@ def judge(
     missed_seconds: int,
     faults: tuple[Fault, ...],
 ) -> Result:
-    """Compare a record with the exact path between two instants. The session must not have
-    changed."""
+    """Compare a record with the exact path between two instants, through which the session was the
+    same. No dials in the result when there is nothing to judge: correction paused, or no time."""
     band = settings.band(session.band)
-    here = session.here(settings)
+    here, tx_sked_hz = session.here(settings), session.tx_sked_hz(settings)
     ideal = _IdealDials(
         ephemeris,
         settings.home.site(),
@@ -134,16 +136,23 @@ def judge(
     beside_s = np.concatenate([moved_utc_s[inside] - 1e-6, moved_utc_s[inside] + 1e-6])
     utc_s = np.arange(start_utc_s, end_utc_s, SAMPLE_S)
     dials = []
-    for name in ("receive", "transmit") if split or stepping else ("receive",):
+    names: tuple[str, ...] = ("receive", "transmit") if split or stepping else ("receive",)
+    if not session.correcting or end_utc_s - start_utc_s < SAMPLE_S:
+        names = ()
+    for name in names:
         stood_hz = np.array(record.tx_hz if split and name == "transmit" else record.rx_hz, float)
+        converted = band.band() if name == "receive" else band.tx_band()
 
         def compare(
-            at_s: Array, name: str = name, stood_hz: Array = stood_hz
+            at_s: Array,
+            name: str = name,
+            stood_hz: Array = stood_hz,
+            converted: Band = converted,
         ) -> tuple[Array, Array, Array]:
             ahead_s = lead_s if name == "transmit" else 0.0
-            on_air_hz = ideal.at(at_s + ahead_s, session.agreement, here.sked_hz, name)
+            on_air_hz = ideal.at(at_s + ahead_s, session.agreement, here, tx_sked_hz, name)
             dial_hz = stood_hz[np.searchsorted(moved_utc_s, at_s, side="right") - 1]
-            residual_hz = dial_hz - band.band().dial_hz(on_air_hz)  # type: ignore[arg-type]
+            residual_hz = dial_hz - converted.dial_hz(on_air_hz)  # type: ignore[arg-type]
             if not (split and stepping):
                 counts = _settled(record, at_s, keyed=not split and name == "transmit")
                 residual_hz = np.where(counts, residual_hz, np.nan)
@@ -160,7 +169,7 @@ def judge(
                 rms_hz=float(np.sqrt(np.nanmean(residual_hz**2))),
                 largest_hz=float(largest_hz),
                 utc_s=utc_s,
-                shift_hz=on_air_hz - here.sked_hz,
+                shift_hz=on_air_hz - (here.sked_hz if name == "receive" else tx_sked_hz),
                 dial_hz=dial_hz if split else np.where(np.isfinite(residual_hz), dial_hz, np.nan),
                 residual_hz=residual_hz,
             )
@@ -211,7 +220,14 @@ class _IdealDials:
         )
         self._path = solve_path(ephemeris, home, partner, self._knots_s, troposphere)
 
-    def at(self, utc_s: Array, agreement: Agreement, sked_hz: float, which: str) -> Array:
+    def at(
+        self,
+        utc_s: Array,
+        agreement: Agreement,
+        here: BandSession,
+        tx_sked_hz: float,
+        which: str,
+    ) -> Array:
         """Ideal on-air frequencies of one dial."""
         fractions = Fractions(  # arrays in place of floats: the arithmetic is the same
             up=self._fraction("to_moon", utc_s),  # type: ignore[arg-type]
@@ -219,7 +235,8 @@ class _IdealDials:
             received=self._fraction("from_partner", utc_s),  # type: ignore[arg-type]
             sent=self._fraction("to_partner", utc_s),  # type: ignore[arg-type]
         )
-        both = on_air(agreement, sked_hz, fractions)
+        trims_hz = here.trim_rx_hz, here.trim_tx_hz
+        both = on_air(agreement, here.sked_hz, fractions, *trims_hz, tx_sked_hz)
         on_air_hz = both.rx_hz if which == "receive" else both.tx_hz
         return np.broadcast_to(np.asarray(on_air_hz), utc_s.shape)
 

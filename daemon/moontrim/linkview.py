@@ -29,12 +29,14 @@ ANSWERING = frozenset({LinkState.READY, LinkState.REFUSING, LinkState.DISAGREES}
 
 @dataclass(frozen=True, slots=True)
 class LinkView:
-    """What is known of the radio. rig is the last read-back, None when not connected. set_latency_s
-    is the median duration of setting one dial; counts are since start."""
+    """What is known of the radio. rig is the last read-back, None when not connected. inhibit: why
+    the radio must not transmit now, empty if it may. set_latency_s is the median duration of
+    setting one dial; counts are since start."""
 
     state: LinkState = LinkState.CONNECTING
     reason: str = "not connected yet"
     rig: RigState | None = None
+    inhibit: str = ""
     split: bool = False
     dial_resolution_hz: int = 1
     steps_per_s: float = 1.0
@@ -80,9 +82,17 @@ class NotUnkeyed:
 
 
 @dataclass(frozen=True, slots=True)
+class Inhibited:
+    """The radio is not as its band wants it, so it must not transmit."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Updated:
-    """The view has news worth showing (a dial was set, or looked at on request); nothing to
-    decide."""
+    """A dial was set, or the radio was looked at because someone asked; nothing to decide."""
+
+    asked: bool = False
 
 
-LinkEvent = Connected | Lost | DialMoved | TransmitChanged | NotUnkeyed | Updated
+LinkEvent = Connected | Lost | DialMoved | TransmitChanged | NotUnkeyed | Inhibited | Updated

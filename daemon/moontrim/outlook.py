@@ -71,17 +71,18 @@ def look_ahead(
         ahead_s,
         settings.troposphere,
     ).legs
-    here = session.here(settings)
+    here, tx_sked_hz = session.here(settings), session.tx_sked_hz(settings)
     fractions = Fractions(  # arrays in place of floats: the arithmetic is the same
         up=legs["to_moon"].fraction,  # type: ignore[arg-type]
         down=legs["from_moon"].fraction,  # type: ignore[arg-type]
         received=legs["from_partner"].fraction,  # type: ignore[arg-type]
         sent=legs["to_partner"].fraction,  # type: ignore[arg-type]
     )
-    ideal = on_air(session.agreement, here.sked_hz, fractions, here.trim_rx_hz, here.trim_tx_hz)
+    trims_hz = here.trim_rx_hz, here.trim_tx_hz
+    ideal = on_air(session.agreement, here.sked_hz, fractions, *trims_hz, tx_sked_hz)
     rx_hz, tx_hz = (
-        tuple(np.broadcast_to(np.asarray(hz) - here.sked_hz, ahead_s.shape).tolist())
-        for hz in (ideal.rx_hz, ideal.tx_hz)
+        tuple(np.broadcast_to(np.asarray(hz) - sked_hz, ahead_s.shape).tolist())
+        for hz, sked_hz in ((ideal.rx_hz, here.sked_hz), (ideal.tx_hz, tx_sked_hz))
     )
     return Outlook(
         at_utc_s=utc_s,

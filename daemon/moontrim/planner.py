@@ -104,6 +104,7 @@ def ramp_of_dial(
 
 def plan_stretch(
     band: Band,
+    tx_band: Band,
     start_utc_s: float,
     end_utc_s: float,
     at_start: OnAir,
@@ -117,12 +118,13 @@ def plan_stretch(
 ) -> Plan:
     """Plan the steps of a stretch of time, usually one second.
 
+    band, tx_band: conversions of the two dials, the same but for cross-band stations.
     resolution_hz: the coarser of the band's and the radio's. at_start, at_end: ideal on-air
     frequencies; for `mid_over` the caller has already taken the transmit ones half an over later. A
     transmit frequency outside the band's allowed range gets no step at all, nor does the one dial
     of a radio without split where it would become one."""
     rx = ramp_of_dial(band, start_utc_s, end_utc_s, (at_start.rx_hz, at_end.rx_hz))
-    tx = ramp_of_dial(band, start_utc_s, end_utc_s, (at_start.tx_hz, at_end.tx_hz))
+    tx = ramp_of_dial(tx_band, start_utc_s, end_utc_s, (at_start.tx_hz, at_end.tx_hz))
     stepping = while_transmitting == "step"
     held: dict[Which, str] = {}
     if transmitting and not stepping:
@@ -136,7 +138,8 @@ def plan_stretch(
         # The one dial follows what the radio is doing. It is also where a key pressed now
         # would transmit.
         moving = {"rx": tx if transmitting else rx}
-        for on_air_hz in (at_start.rx_hz, at_end.rx_hz):
+        for rx_hz in (at_start.rx_hz, at_end.rx_hz):
+            on_air_hz = tx_band.on_air_hz(band.dial_hz(rx_hz))
             if not band.allows(on_air_hz):
                 held["rx"] = _outside("receive (the one dial also transmits)", on_air_hz, band)
         if transmitting and "tx" in held:
@@ -149,7 +152,7 @@ def plan_stretch(
         for which, ramp in active.items()
         for instant, dial_hz in crossings(ramp, end_utc_s, grid_hz)
         # Rounding must not carry a transmit dial over the edge that the ideal is just inside of.
-        if (split and which == "rx") or band.allows(band.on_air_hz(dial_hz))
+        if (split and which == "rx") or tx_band.allows(tx_band.on_air_hz(dial_hz))
     ]
     steps.sort(key=lambda step: step.at_utc_s)
     return Plan(

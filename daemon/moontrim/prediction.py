@@ -35,6 +35,7 @@ class Prediction:
             self._fractions(session, utc_s),
             here.trim_rx_hz,
             here.trim_tx_hz,
+            session.tx_sked_hz(self._settings),
         )
 
     def sked_hz_for_received(self, session: Session, received_hz: float, utc_s: float) -> float:

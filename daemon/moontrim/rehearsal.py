@@ -90,14 +90,16 @@ async def _rehearse(
                 driver.radio.key(False)
 
     await daemon.run(*companions, until_the_end, operator)
-    session = daemon.tracker.session
-    ended_utc_s = min(end_utc_s, daemon.hub.latest.utc_s if daemon.hub.latest else begun_utc_s)
+    last = daemon.hub.latest
+    ended_utc_s = min(end_utc_s, last.utc_s if last else begun_utc_s)
+    # Somebody tried the phone or the dial: what can be judged is the time since the last change.
+    changed_utc_s = last.last_change.at_utc_s if last and last.last_change else begun_utc_s
     return judge(
         settings,
         ephemeris,
-        session,
+        daemon.tracker.session,
         record,
-        begun_utc_s + 1.0,
+        changed_utc_s + 1.0,
         ended_utc_s,
         ticks=daemon.tracker.ticks,
         missed_seconds=daemon.tracker.missed_seconds,

@@ -1,9 +1,9 @@
 """The one owner of a driver: deadlines, reconnection, pacing, readback and every sanity check.
 
 Gets plans from the tracker, carries out their steps at their instants, and reports what it sees
-through a callback. Knows nothing of the Moon, of agreements or of the sked frequency. It never keys
-the radio; without permission to transmit it unkeys it. Whatever the radio does shows as a state
-with a reason (`linkview`), never as an exception to the tracker."""
+through a callback. Knows nothing of the Moon, of agreements or of the sked frequency. It keys the
+radio for the keying sequence only; without permission to transmit it unkeys it. Whatever the radio
+does shows as a state with a reason (`linkview`), never as an exception to the tracker."""
 
 from __future__ import annotations
 
@@ -11,15 +11,20 @@ import asyncio
 import contextlib
 import logging
 import random
+from collections import deque
 from collections.abc import Awaitable, Callable
-from dataclasses import replace
-from typing import TypeVar
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any, TypeVar
 
+from moontrim.bandentry import BandEntry, BandWatch, Unready, set_mode
 from moontrim.clock import Clock
 from moontrim.durations import Durations
 from moontrim.linkview import (
+    ANSWERING,
     Connected,
     DialMoved,
+    Inhibited,
     LinkEvent,
     LinkState,
     LinkView,
@@ -30,6 +35,8 @@ from moontrim.linkview import (
 )
 from moontrim.planner import Plan, Step, Which
 from moontrim_drivers.contract import (
+    RigClosed,
+    RigDetails,
     RigDriver,
     RigError,
     RigGarbled,
@@ -47,6 +54,14 @@ SPARE_S = 0.01  # between the look before a set and the set
 TOGETHER_S = 0.002  # steps this close share one command
 FIRST_BACKOFF_S, LAST_BACKOFF_S, UNFIT_BACKOFF_S = 0.25, 2.0, 15.0
 STAND_OFF_S = 2.0  # pause in setting a radio that refuses or disagrees
+
+
+@dataclass(frozen=True, slots=True)
+class _Request:
+    """Something another task wants done with the driver."""
+
+    act: Callable[[], Awaitable[Any]]
+    done: asyncio.Future[Any]
 
 
 class RigLink:
@@ -79,6 +94,10 @@ class RigLink:
         self._look_asked = False
         self._permitted = True
         self._unkey_failed = False
+        self._band = BandWatch()
+        self._frozen = False
+        self._keyed_outside: bool | None = None
+        self._requests: deque[_Request] = deque()
         self._stand_off_until_s = 0.0
         self._durations = Durations()
         self._farewell: tuple[int | None, int | None] | None = None
@@ -93,11 +112,73 @@ class RigLink:
         self._pending = kept + list(plan.steps)
         self._wake.set()
 
+    @property
+    def moving(self) -> bool:
+        """Is a dial about to be set? `Updated` will follow."""
+        now_utc_s = self._clock.utc_s()
+        return (
+            self.view.state is LinkState.READY
+            and not self._frozen
+            and any(
+                step.at_utc_s <= now_utc_s and step.dial_hz != self._standing.get(step.which)
+                for step in self._pending
+            )
+        )
+
+    def enter(self, entry: BandEntry | None, *, changing: bool = False) -> None:
+        """Have the radio as this band wants it before anything else; None: leave it alone.
+        changing: it comes from another band, so it must not transmit until all is done."""
+        self._band.enter(entry, changing=changing)
+        self._show(inhibit=self._band.inhibit(None))
+        self._wake.set()
+
     def permit_transmit(self, on: bool) -> None:
         """Without permission a radio found transmitting is unkeyed, again and again."""
         self._permitted = on
         if not on:
             self.look_now()
+
+    def keyed_outside(self, on: bool | None) -> None:
+        """A relay, a foot switch or our own line says that the radio transmits; None: nobody
+        does. For radios that cannot tell, or not soon enough."""
+        self._keyed_outside = on
+        self.look_now()
+
+    def freeze(self, on: bool) -> None:
+        """Leave the radio alone, dials and all, while relays settle; only `key` goes through, and
+        then at once."""
+        self._frozen = on
+        self._wake.set()
+
+    async def key(self, on: bool) -> None:
+        """Have the radio transmit or receive; returns when it has confirmed. Raises RigError."""
+        if on and (self.view.inhibit or not self._permitted):
+            raise RigRefused(self.view.inhibit or "transmitting is forbidden")
+        await self._in_turn(self._driver.set_transmit, on)
+
+    async def details(self) -> RigDetails:
+        """Mode and power as they are. Raises RigError."""
+        return await self._in_turn(self._driver.details)
+
+    async def set_mode(self, mode: str, passband_hz: int) -> None:
+        """Set mode and filter, and put the dials back if that moved them. Raises RigError."""
+        await self._in_turn(self._set_mode, mode, passband_hz)
+
+    async def set_power(self, fraction: float) -> None:
+        """RF power, never above the band's ceiling. Raises RigError."""
+        ceiling = self._band.entry.drive_ceiling if self._band.entry else None
+        if ceiling is not None and fraction > ceiling:
+            raise RigRefused(f"above the drive ceiling of {100 * ceiling:.1f} %")
+        await self._in_turn(self._driver.set_power, fraction)
+
+    async def _in_turn(self, act: Callable[..., Awaitable[T]], *given: object) -> T:
+        """Have the link's own task do something with the driver, between other things."""
+        if self.view.state not in ANSWERING:
+            raise RigClosed(f"the radio does not answer: {self.view.reason}")
+        done: asyncio.Future[T] = asyncio.get_running_loop().create_future()
+        self._requests.append(_Request(partial(act, *given), done))
+        self._wake.set()
+        return await done
 
     def look_now(self) -> None:
         """Read the radio back at once and report `Updated`."""
@@ -155,6 +236,10 @@ class RigLink:
         first = self.view.reason != str(error)
         self._standing.clear()
         self._pending = []
+        while self._requests:
+            done = self._requests.popleft().done
+            if not done.done():
+                done.set_exception(RigClosed(str(error)))
         self._show(state=state, reason=str(error), rig=None, failures=self.view.failures + 1)
         if first:
             log.warning("radio %s: %s", error.reason, error)
@@ -169,12 +254,25 @@ class RigLink:
 
     async def _serve(self) -> None:
         while True:
+            if self._requests:
+                await self._do(self._requests.popleft())
+                continue
             if self._farewell is not None:
                 await self._leave(*self._farewell)
                 return
-            self._drop_steps_already_taken()
+            if self._frozen:
+                self._wake.clear()
+                await self._clock.wait(self._wake, self._poll_s)
+                continue
             now_s = self._clock.monotonic_s()
-            wait_s = 0.0 if self._look_asked else self._read_at_s + self._poll_s - now_s
+            if self._band.due_s <= now_s:
+                await self._attend_to_band()
+                continue
+            if self._look_asked:
+                await self._look()
+                continue
+            self._drop_steps_already_taken()
+            wait_s = min(self._read_at_s + self._poll_s, self._band.due_s) - now_s
             if self._pending and self._stand_off_until_s <= now_s:
                 set_wait_s = self._pending[0].at_utc_s - self._lead_s() - self._clock.utc_s()
                 if set_wait_s <= 0.0:
@@ -189,6 +287,24 @@ class RigLink:
                 continue
             self._wake.clear()
             await self._clock.wait(self._wake, wait_s)
+
+    async def _do(self, request: _Request) -> None:
+        if request.done.done():
+            return  # whoever asked has been cancelled
+        try:
+            result = await self._call(request.act())
+        except RigError as error:
+            if not request.done.done():
+                request.done.set_exception(error)
+            if not isinstance(error, RigRefused | RigUnfit):
+                raise
+        else:
+            if not request.done.done():
+                request.done.set_result(result)
+        self._look_asked = True
+
+    async def _set_mode(self, mode: str, passband_hz: int) -> None:
+        await set_mode(mode, passband_hz, self._driver, self._call, self._standing)
 
     def _drop_steps_already_taken(self) -> None:
         """A plan begins with what ought to stand already; that needs neither look nor set."""
@@ -212,6 +328,33 @@ class RigLink:
         with contextlib.suppress(RigRefused):
             await self._call(self._driver.set_dials(rx_hz, tx_hz if self.view.split else None))
 
+    # --- the band ---------------------------------------------------------------------------------
+
+    async def _attend_to_band(self) -> None:
+        await self._band.attend(
+            self._driver, self._call, self._clock.monotonic_s, self._receiving, self._move_dials
+        )
+        self._update_inhibit()
+
+    def _update_inhibit(self) -> None:
+        reason = self._band.inhibit(self.view.rig)
+        if reason != self.view.inhibit:
+            self._show(inhibit=reason)
+            self._report(Inhibited(reason) if reason else Updated())
+
+    async def _move_dials(self) -> dict[Which, int]:
+        await self._take_due_steps()
+        if self.view.state is not LinkState.READY:
+            raise Unready(self.view.reason)
+        return dict(self._standing)
+
+    async def _receiving(self) -> bool:
+        """Look; a radio found transmitting while inhibited is unkeyed by that. Does it receive?"""
+        await self._look()
+        if self.view.rig is not None and self.view.rig.transmitting:
+            await self._look()
+        return self.view.rig is not None and not self.view.rig.transmitting
+
     # --- looking and setting ----------------------------------------------------------------------
 
     async def _look(self) -> bool:
@@ -225,12 +368,12 @@ class RigLink:
         self._durations.looked(self._clock.monotonic_s() - began_s)
         self._saw(rig)
         moved = self._was_moved(rig)
-        if rig.transmitting and not self._permitted:
+        if rig.transmitting and (self.view.inhibit or not self._permitted):
             await self._unkey()
         else:
             self._unkey_failed = False
         if asked:
-            self._report(Updated())
+            self._report(Updated(asked=True))
         return not moved
 
     async def _unkey(self) -> None:
@@ -256,6 +399,8 @@ class RigLink:
         return moved
 
     async def _take_due_steps(self) -> None:
+        if not self._pending:
+            return
         horizon = self._clock.utc_s() + self._lead_s() + TOGETHER_S
         due: dict[Which, int] = {}
         while self._pending and self._pending[0].at_utc_s <= horizon:
@@ -267,6 +412,7 @@ class RigLink:
         if not self._fresh() and not await self._look():
             return
         if self._keyed_and_untouchable():
+            self._report(Updated())
             return
         await self._set(wanted)
 
@@ -328,6 +474,7 @@ class RigLink:
         self._show(state=state, reason=reason, failures=self.view.failures + 1)
         self._pending = []
         self._stand_off_until_s = self._clock.monotonic_s() + STAND_OFF_S
+        self._report(Updated())
 
     # --- small things -----------------------------------------------------------------------------
 
@@ -342,9 +489,12 @@ class RigLink:
     def _saw(self, rig: RigState) -> None:
         if min(rig.rx_dial_hz, rig.tx_dial_hz or 1) <= 0:
             raise RigGarbled(f"the radio reports a dial of {rig.rx_dial_hz}, {rig.tx_dial_hz} Hz")
+        if self._keyed_outside is not None:
+            rig = replace(rig, transmitting=bool(rig.transmitting) or self._keyed_outside)
         before = self.view.rig
         self._read_at_s = self._clock.monotonic_s()
         self._show(rig=rig)
+        self._update_inhibit()
         if rig.transmitting is not None and (
             before is not None and before.transmitting != rig.transmitting
         ):

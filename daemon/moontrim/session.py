@@ -6,6 +6,7 @@ A session outlives the process (see `store`), so it holds choices only, never me
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -29,6 +30,16 @@ class BandSession(BaseModel):
     trim_tx_hz: Trim = 0.0
 
 
+@lru_cache
+def _as_configured(sked_hz: float) -> BandSession:
+    return BandSession(sked_hz=sked_hz)
+
+
+@lru_cache
+def _parsed(partner: str) -> Site:
+    return parse_site(partner, "partner")
+
+
 class Session(BaseModel):
     """partner: None is the config's partner, else `self` or a locator or `lat,lon,height_m`.
     transmit_permitted: without it a radio found transmitting is unkeyed."""
@@ -44,12 +55,12 @@ class Session(BaseModel):
 
     def here(self, settings: Settings) -> BandSession:
         """The choices for the present band, or the config's where none were made yet."""
-        return self.bands.get(self.band) or BandSession(sked_hz=settings.band(self.band).sked_hz)
+        return self.bands.get(self.band) or _as_configured(settings.band(self.band).sked_hz)
 
     def partner_site(self, settings: Settings) -> Site | None:
         """Where the partner is; None for our own echo."""
         if self.partner is not None:
-            return None if self.partner == "self" else parse_site(self.partner, "partner")
+            return None if self.partner == "self" else _parsed(self.partner)
         return None if settings.partner == "self" else settings.partner.site()
 
     def partner_text(self, settings: Settings) -> str:
@@ -60,17 +71,19 @@ class Session(BaseModel):
             site.locator or f"{site.latitude_deg:.5f},{site.longitude_deg:.5f},{site.height_m:.0f}"
         )
 
+    def tx_sked_hz(self, settings: Settings) -> float:
+        """Where we transmit before any correction; the sked frequency unless cross-band."""
+        return self.here(settings).sked_hz + settings.band(self.band).tx_shift_hz
+
     def with_here(self, settings: Settings, **changes: float) -> Session:
         """A copy with changed choices for the present band; sked must stay where it may be
         transmitted."""
         here = self.here(settings).model_copy(update=changes)
         band = settings.band(self.band)
-        if not band.allowed_low_hz <= here.sked_hz <= band.allowed_high_hz:
-            raise InputError(
-                "sked_hz",
-                here.sked_hz,
-                f"{band.allowed_low_hz} to {band.allowed_high_hz} on {band.name}",
-            )
+        lowest_hz = band.allowed_low_hz - band.tx_shift_hz
+        highest_hz = band.allowed_high_hz - band.tx_shift_hz
+        if not lowest_hz <= here.sked_hz <= highest_hz:
+            raise InputError("sked_hz", here.sked_hz, f"{lowest_hz} to {highest_hz} on {band.name}")
         for key in ("trim_rx_hz", "trim_tx_hz"):
             trim_hz = getattr(here, key)
             if not abs(trim_hz) <= TRIM_LIMIT_HZ:

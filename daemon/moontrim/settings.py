@@ -8,51 +8,25 @@ from __future__ import annotations
 
 import os
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
 from moontrim.band import Band
+from moontrim.bandentry import BandEntry
 from moontrim.correction import Agreement
 from moontrim.errors import InputError
-from moontrim.path.site import Site, parse_site
+from moontrim.forecast.settings import ForecastTables
+from moontrim.keying.settings import KeyingSettings
 from moontrim.planner import WhileTransmitting
-from moontrim.table import Hertz, Table
+from moontrim.remote.settings import RemoteSettings
+from moontrim.share.settings import ShareSettings
+from moontrim.sitesettings import SiteSettings
+from moontrim.table import Hertz, Table, problems
 from moontrim_drivers.contract import DriverOptions
 from moontrim_drivers.registry import DriverNotFoundError, load
-
-
-class SiteSettings(Table):
-    """Where a station is: a locator, or latitude and longitude."""
-
-    locator: str | None = Field(
-        None, description="Locator of 4 to 12 characters; at 10 GHz give at least 8, better 10."
-    )
-    latitude_deg: float | None = Field(None, ge=-90, le=90, description="WGS84, north positive.")
-    longitude_deg: float | None = Field(None, ge=-180, le=180, description="WGS84, east positive.")
-    height_m: float = Field(0.0, ge=-500, le=9000, description="Above the WGS84 ellipsoid.")
-
-    @model_validator(mode="after")
-    def _one_way_to_say_it(self) -> SiteSettings:
-        coordinates = (self.latitude_deg is not None, self.longitude_deg is not None)
-        if self.locator is not None:
-            if any(coordinates):
-                raise ValueError("give either locator or latitude_deg and longitude_deg, not both")
-            try:
-                self.site()
-            except InputError as error:
-                raise ValueError(str(error)) from None
-        elif not all(coordinates):
-            raise ValueError("give locator, or both latitude_deg and longitude_deg")
-        return self
-
-    def site(self) -> Site:
-        """The place as the path physics takes it."""
-        if self.locator is not None:
-            return parse_site(self.locator, "locator", self.height_m)
-        assert self.latitude_deg is not None and self.longitude_deg is not None
-        return Site(self.latitude_deg, self.longitude_deg, self.height_m)
 
 
 class BandSettings(Table):
@@ -71,6 +45,14 @@ class BandSettings(Table):
         "0: no transverter.",
     )
     transverter_sense: Literal["plus", "minus"] = "plus"
+    tx_sked_hz: Hertz | None = Field(
+        None,
+        description="Cross-band: where we transmit, if the two sides use different segments. It "
+        "moves along with the sked frequency, which is then where we receive.",
+    )
+    tx_transverter_offset_hz: int | None = Field(
+        None, ge=0, lt=10**12, description="Where transmitting goes through another oscillator."
+    )
     dial_resolution_hz: int = Field(1, ge=1, le=1000, description="Smallest dial step to use here.")
     dial_error_hz: float = Field(
         0.0, ge=-1e6, le=1e6, description="Measured: true on-air minus indicated on-air frequency."
@@ -87,26 +69,66 @@ class BandSettings(Table):
         "the transmit dial where it should be half an over later, then hold. step: keep "
         "correcting while keyed (only on a radio that can).",
     )
+    drive_ceiling: float | None = Field(
+        None,
+        ge=0,
+        le=1,
+        description="Largest RF power, as a fraction of full, that the radio may be set to here. A "
+        "transverter takes little; without a figure nothing is watched or set.",
+    )
+    mode: str | None = Field(
+        None, pattern="^[A-Z0-9]{1,12}$", description="Mode to set on entering the band, as USB."
+    )
+    passband_hz: int = Field(0, ge=0, le=20_000, description="With it; 0: the mode's normal one.")
     over_s: float = Field(60.0, gt=0, le=600, description="Length of one over, for mid_over.")
 
     @model_validator(mode="after")
     def _consistent(self) -> BandSettings:
         if self.allowed_low_hz >= self.allowed_high_hz:
             raise ValueError("allowed_low_hz must be below allowed_high_hz")
-        if not self.allowed_low_hz <= self.sked_hz <= self.allowed_high_hz:
+        key = "sked_hz" if self.tx_sked_hz is None else "tx_sked_hz"
+        if not self.allowed_low_hz <= getattr(self, key) <= self.allowed_high_hz:
             raise ValueError(
-                f"sked_hz {self.sked_hz} is outside {self.allowed_low_hz} to {self.allowed_high_hz}"
+                f"{key} {getattr(self, key)} is outside {self.allowed_low_hz} to "
+                f"{self.allowed_high_hz}"
             )
         if self.transverter_sense == "minus" and self.transverter_offset_hz == 0:
             raise ValueError("transverter_sense minus needs a transverter_offset_hz")
-        sign = 1 if self.transverter_sense == "plus" else -1
         for key in ("allowed_low_hz", "allowed_high_hz"):
-            dial_hz = sign * (getattr(self, key) - self.transverter_offset_hz)
-            if dial_hz <= 0:
+            if (dial_hz := self.tx_band().dial_hz(getattr(self, key))) <= 0:
                 raise ValueError(
-                    f"{key} would need a dial of {dial_hz} Hz; check transverter_offset_hz"
+                    f"{key} would need a dial of {dial_hz:.0f} Hz; check transverter_offset_hz"
                 )
+        if (dial_hz := self.band().dial_hz(self.sked_hz)) <= 0:
+            raise ValueError(f"sked_hz would need a dial of {dial_hz:.0f} Hz")
         return self
+
+    @property
+    def goes_through_transverter(self) -> bool:
+        """Does transmitting?"""
+        if self.tx_transverter_offset_hz is not None:
+            return self.tx_transverter_offset_hz > 0
+        return self.transverter_offset_hz > 0
+
+    @property
+    def tx_shift_hz(self) -> int:
+        """Cross-band: transmit sked minus receive sked; else 0."""
+        return 0 if self.tx_sked_hz is None else self.tx_sked_hz - self.sked_hz
+
+    def tx_band(self) -> Band:
+        """The conversion of the transmit dial."""
+        if self.tx_transverter_offset_hz is None:
+            return self.band()
+        return replace(self.band(), transverter_offset_hz=self.tx_transverter_offset_hz)
+
+    def entry(self) -> BandEntry:
+        """What the radio must be like here besides its dials."""
+        edges = sorted(
+            self.tx_band().dial_hz(hz) for hz in (self.allowed_low_hz, self.allowed_high_hz)
+        )
+        return BandEntry(
+            self.name, edges[0], edges[1], self.drive_ceiling, self.mode, self.passband_hz
+        )
 
     def band(self) -> Band:
         """Conversion and limits as the pure middle takes them."""
@@ -154,7 +176,7 @@ class RadioSettings(Table):
         except DriverNotFoundError as error:
             raise ValueError(str(error)) from None
         except ValidationError as error:
-            raise ValueError("; ".join(_lines(error, "options"))) from None
+            raise ValueError("; ".join(problems(error, "options"))) from None
         return self
 
 
@@ -172,9 +194,12 @@ class DataSettings(Table):
     ephemeris_file: Path | None = Field(
         None, strict=False, description="A JPL SPK kernel with the Moon."
     )
+    band_plan_file: Path | None = Field(
+        None, strict=False, description="Where moonbounce is usual; hints of `moontrim check` only."
+    )
 
 
-class Settings(Table):
+class Settings(ForecastTables):
     """The whole file."""
 
     home: SiteSettings
@@ -183,6 +208,9 @@ class Settings(Table):
     radio: RadioSettings = RadioSettings()
     session: SessionSettings = SessionSettings()
     data: DataSettings = DataSettings()
+    remote: RemoteSettings = RemoteSettings()
+    keying: KeyingSettings = KeyingSettings()
+    share: ShareSettings = ShareSettings()
     state_dir: Path | None = Field(
         None, strict=False, description="Default: $STATE_DIRECTORY, else ~/.local/state/moontrim."
     )
@@ -199,6 +227,15 @@ class Settings(Table):
         for name in names:
             if names.count(name) > 1:
                 raise ValueError(f"bands: the name {name!r} is used twice")
+        for name in sorted(self.band_names() - set(names)):
+            raise ValueError(f"there is a table for band {name!r}, which is none of the bands")
+        if self.keying.enabled:
+            for band in self.bands:
+                if band.drive_ceiling is None and band.goes_through_transverter:
+                    raise ValueError(
+                        f"keying is enabled, but band {band.name!r} goes through a transverter and "
+                        "has no drive_ceiling: full power would destroy it"
+                    )
         if self.session.band is not None and self.session.band not in names:
             raise ValueError(f"session.band: {self.session.band!r} is none of {', '.join(names)}")
         return self
@@ -240,7 +277,7 @@ def settings_from(raw: dict[str, Any], source: str) -> Settings:
     try:
         return Settings.model_validate(raw)
     except ValidationError as error:
-        raise ConfigError(source, _lines(error)) from None
+        raise ConfigError(source, problems(error)) from None
 
 
 class ConfigError(InputError):
@@ -250,16 +287,3 @@ class ConfigError(InputError):
         super().__init__("config", source, "; ".join(problems))
         self.problems = problems
         self.args = (f"config {source}: " + "; ".join(problems),)
-
-
-def _lines(error: ValidationError, prefix: str = "") -> list[str]:
-    lines = []
-    for problem in error.errors(include_url=False):
-        where = ".".join(str(part) for part in ((prefix,) if prefix else ()) + problem["loc"])
-        message = problem["msg"].removeprefix("Value error, ")
-        if problem["type"] == "extra_forbidden":
-            message = "unknown key"
-        shown = problem["input"]
-        given = "" if isinstance(shown, dict | list | tuple | BaseModel) else f" (given: {shown!r})"
-        lines.append(f"{where}: {message}{given}" if where else message)
-    return lines

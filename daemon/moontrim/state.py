@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from moontrim.correction import Agreement
+from moontrim.keying.keyer import KeyingView
 from moontrim.linkview import LinkView
 
 
@@ -123,6 +124,7 @@ class Snapshot:
     missed_seconds: int
     last_fault: Fault | None
     last_change: Change | None
+    keying: KeyingView
     transmit_permitted: bool
     outlook: Outlook | None
     warnings: tuple[str, ...] = ()

@@ -20,6 +20,7 @@ from moontrim.state import DialView, Snapshot, Tracking
 
 log = logging.getLogger(__name__)
 
+CONSOLE = Console(stderr=True)
 REFRESH_S = 0.5
 LINE_EVERY_S = 60.0
 GAUGE_CELLS = 15
@@ -81,11 +82,15 @@ def status_line(seen: Snapshot) -> str:
     return ", ".join(parts)
 
 
+def show(text: str) -> None:
+    """Print something for the person at the terminal, above the panel if there is one."""
+    CONSOLE.print(text, markup=False, highlight=False, soft_wrap=True)
+
+
 async def live_view(daemon: Daemon) -> None:
     """A panel that redraws itself twice a second of real time until cancelled."""
     wall = SystemClock()
-    console = Console(stderr=True)
-    with Live(console=console, auto_refresh=False, transient=False) as live:
+    with Live(console=CONSOLE, auto_refresh=False, transient=False) as live:
         while True:
             if daemon.hub.latest is not None:
                 live.update(panel(daemon.hub.latest), refresh=True)
@@ -112,6 +117,8 @@ def panel(seen: Snapshot) -> Panel:
         where = f"azimuth {seen.moon.azimuth_deg:5.1f}°  elevation {seen.moon.elevation_deg:5.1f}°"
         if seen.moon.partner_elevation_deg is not None:
             where += f"  (partner {seen.moon.partner_elevation_deg:.1f}°)"
+        if seen.outlook is not None and seen.outlook.moon_sets_utc_s is not None:
+            where += f"  sets {iso(seen.outlook.moon_sets_utc_s)[11:16]}"
         grid.add_row("Moon", where)
     link = seen.link
     grid.add_row(

@@ -9,27 +9,37 @@ from __future__ import annotations
 
 import logging
 import math
+from collections.abc import Callable
 
 from moontrim.assess import Hindrances, assess
 from moontrim.clock import Clock
+from moontrim.clockwatch import ClockWatch
 from moontrim.correction import OnAir
 from moontrim.errors import CoverageError, InputError, MoontrimError
 from moontrim.hand import PUT_BACK_TIMES, YIELD_S, Hand
 from moontrim.inbox import Inbox, Item, Request
-from moontrim.linkview import Connected, DialMoved, Lost, NotUnkeyed, TransmitChanged, Updated
+from moontrim.keying.keyer import KeyingView
+from moontrim.linkview import (
+    Connected,
+    DialMoved,
+    Inhibited,
+    Lost,
+    NotUnkeyed,
+    TransmitChanged,
+    Updated,
+)
 from moontrim.path import Ephemeris
 from moontrim.planner import Plan, WhileTransmitting, plan_stretch
 from moontrim.prediction import Prediction
 from moontrim.riglink import RigLink
 from moontrim.session import ReadBack, Session
 from moontrim.settings import BandSettings, Settings
-from moontrim.state import Change, Fault, Outlook, Snapshot, StateHub
+from moontrim.state import Change, Fault, Outlook, Snapshot, StateHub, Tracking
 from moontrim.store import SessionSaver
 
 log = logging.getLogger(__name__)
 
 AHEAD_S = 0.3  # a second is planned this long before it begins
-STEP_OF_CLOCK_S = 0.05
 
 
 class Tracker:
@@ -45,6 +55,8 @@ class Tracker:
         inbox: Inbox,
         hub: StateHub,
         saver: SessionSaver,
+        watch: ClockWatch,
+        keying: Callable[[], KeyingView],
         warnings: tuple[str, ...] = (),
     ) -> None:
         self.session = session
@@ -57,6 +69,7 @@ class Tracker:
         self._inbox = inbox
         self._hub = hub
         self._saver = saver
+        self._keying = keying
         self._warnings = warnings
         self._prediction = Prediction(settings, ephemeris, session)
         self._plan: Plan | None = None
@@ -65,8 +78,9 @@ class Tracker:
         self._last_change: Change | None = None
         self._outlook: Outlook | None = None
         self._hand = Hand()
+        self._news = False  # is there something that readers do not know of yet?
         link.permit_transmit(session.transmit_permitted)
-        self._utc_minus_monotonic_s = clock.utc_s() - clock.monotonic_s()
+        self._watch = watch
 
     async def run(self) -> None:
         """Tick just ahead of every UTC second; deal with the inbox as soon as anything is in it."""
@@ -129,6 +143,7 @@ class Tracker:
         rig = self._link.view.rig
         self._plan = plan_stretch(
             self._band().band(),
+            self._band().tx_band(),
             start_utc_s,
             end_utc_s,
             at_start,
@@ -163,10 +178,8 @@ class Tracker:
         return self._settings.band(self.session.band)
 
     def _clock_stepped(self) -> bool:
-        difference_s = self._clock.utc_s() - self._clock.monotonic_s()
-        step_s = difference_s - self._utc_minus_monotonic_s
-        self._utc_minus_monotonic_s = difference_s
-        if abs(step_s) < STEP_OF_CLOCK_S:
+        step_s = self._watch.step_s()
+        if step_s == 0.0:
             return False
         self._fault(f"the clock stepped by {step_s:+.3f} s")
         self._planned_to_utc_s = 0.0
@@ -175,15 +188,13 @@ class Tracker:
     # --- the inbox --------------------------------------------------------------------------------
 
     def _handle(self, items: list[Item]) -> None:
-        replan = publish = False
-        for item in items:
-            decisive = self._take(item)
-            replan |= decisive
-            # Just connected, the dial is about to move: `Updated` or the next tick says how it is.
-            publish |= not isinstance(item, Connected)
-        if replan:
+        decisive = [self._take(item) for item in items]
+        if any(decisive):
             self._replan()
-        if publish:
+        # A dial about to move would show as off frequency; `Updated` or the next tick says how it
+        # is. On frequency, a step is no news.
+        self._news = self._news or not all(isinstance(item, Updated) for item in items)
+        if self._news and not self._link.moving:
             self._publish()
 
     def _take(self, item: Item) -> bool:
@@ -197,8 +208,11 @@ class Tracker:
                 self._fault(f"radio: {item.reason}")
             case NotUnkeyed():
                 self._fault(f"radio transmits without permission and will not stop: {item.reason}")
+            case Inhibited():
+                self._fault(f"must not transmit: {item.reason}")
             case Connected():
                 self._hand.away = ""
+                self._enter_band()
                 log.info("radio connected, dial %d Hz", item.rig.rx_dial_hz)
             case TransmitChanged():
                 log.info("%s", "transmitting" if item.transmitting else "receiving")
@@ -206,6 +220,7 @@ class Tracker:
                 self._outlook = item
                 return False
             case Updated():
+                self._news |= item.asked
                 return False
         return True
 
@@ -228,9 +243,16 @@ class Tracker:
     def _become(self, session: Session, by: str, what: str) -> None:
         if session.transmit_permitted != self.session.transmit_permitted:
             self._link.permit_transmit(session.transmit_permitted)
-        self.session = session
+        before, self.session = self.session, session
+        if (session.band, session.correcting) != (before.band, before.correcting):
+            self._enter_band(changing=session.band != before.band)
         self._last_change = Change(by, what, self._clock.utc_s())
         self._saver.put(session)
+
+    def _enter_band(self, *, changing: bool = False) -> None:
+        """Paused, the radio is left alone, to be used for something else."""
+        entry = self._band().entry() if self.session.correcting else None
+        self._link.enter(entry, changing=changing)
 
     def _dial_moved(self, moved: DialMoved) -> None:
         """Follow the receive dial, or put it back, as configured; a transmit dial moved alone is
@@ -278,8 +300,8 @@ class Tracker:
         seen = assess(
             now,
             self._plan,
-            self._band().band(),
-            here.sked_hz,
+            (self._band().band(), self._band().tx_band()),
+            (here.sked_hz, self.session.tx_sked_hz(self._settings)),
             link,
             Hindrances(
                 paused=not self.session.correcting,
@@ -288,6 +310,7 @@ class Tracker:
                 prediction=self._prediction_problem,
             ),
         )
+        self._news = seen.tracking is not Tracking.ON_FREQUENCY
         self._hub.publish(
             Snapshot(
                 utc_s=now,
@@ -311,6 +334,7 @@ class Tracker:
                 missed_seconds=self.missed_seconds,
                 last_fault=self.faults[-1] if self.faults else None,
                 last_change=self._last_change,
+                keying=self._keying(),
                 transmit_permitted=self.session.transmit_permitted,
                 outlook=self._outlook,
                 warnings=self._warnings,

@@ -19,7 +19,7 @@ RigError
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Awaitable
+from collections.abc import Awaitable, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar, Protocol
 
@@ -188,3 +188,11 @@ class RigDriver(ABC):
     async def set_power(self, fraction: float) -> None:
         """RF power, 0 to 1. RigUnfit where `capabilities.sets_power` is false. Never while
         transmitting."""
+
+    async def send_commands(self, commands: Sequence[str]) -> None:
+        """Commands that only this radio knows, in the notation of its bus, one after the other,
+        never while transmitting. RigUnfit where the driver takes none, or one is not fit to be sent
+        (one that would transmit, say): then none is sent. RigRefused as soon as the radio says
+        no."""
+        if commands:
+            raise RigUnfit("this driver takes no commands in the notation of a bus")

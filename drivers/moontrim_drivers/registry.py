@@ -14,6 +14,8 @@ from moontrim_drivers.contract import RigDriver
 GROUP = "moontrim.drivers"
 
 _BUILT_IN = {
+    "asciicat": "moontrim_drivers.asciicat:AsciicatDriver",
+    "civ": "moontrim_drivers.civ:CivDriver",
     "simulated": "moontrim_drivers.simulated:SimulatedDriver",
     "socket": "moontrim_drivers.socketrig:SocketDriver",
 }

@@ -49,7 +49,7 @@ class SimulatedRadio:
         self._settings = 0
         self._seen: tuple[int, int | None, bool] | None = None
         self._rx_hz = self._tx_hz = 0
-        self._power_up()
+        self.power_up()
 
     # what it shows
 
@@ -61,6 +61,11 @@ class SimulatedRadio:
     def tx_dial_hz(self) -> int | None:
         """The transmit dial; None when one dial serves both ways."""
         return self._tx_hz + self._creep_hz() if self.split else None
+
+    @property
+    def second_dial_hz(self) -> int:
+        """The dial that transmits in split, in use or not."""
+        return self._tx_hz + self._creep_hz()
 
     @property
     def transmitting(self) -> bool:
@@ -81,11 +86,12 @@ class SimulatedRadio:
         self.split = on
         self._notice()
 
-    def set_dials(self, rx_hz: int | None, tx_hz: int | None) -> None:
+    def set_dials(self, rx_hz: int | None, tx_hz: int | None, *, unused: bool = False) -> None:
+        """unused: the second dial may be set without split operation, too."""
         self._maybe_refuse()
         if self.transmitting and not self.options.retunes_while_transmitting:
             raise RigRefused("the radio does not retune while it transmits")
-        if tx_hz is not None and not self.split:
+        if tx_hz is not None and not (self.split or unused):
             raise RigRefused("the radio is not in split operation")
         rx_hz = self._rx_hz if rx_hz is None else self._rounded(rx_hz)
         tx_hz = self._tx_hz if tx_hz is None else self._rounded(tx_hz)
@@ -93,6 +99,11 @@ class SimulatedRadio:
             if low_hz <= rx_hz <= high_hz and low_hz <= tx_hz <= high_hz:
                 raise RigRefused(f"the radio cannot hold both dials in {low_hz} to {high_hz} Hz")
         self._rx_hz, self._tx_hz = rx_hz, tx_hz
+        self._notice()
+
+    def exchange_dials(self) -> None:
+        """Take the second dial for the first, and the other way round."""
+        self._rx_hz, self._tx_hz = self._tx_hz, self._rx_hz
         self._notice()
 
     def set_transmit(self, on: bool) -> None:
@@ -149,8 +160,19 @@ class SimulatedRadio:
 
     def power_cycle(self) -> None:
         """Off and on: connections lost, receiving, dials and mode as after power-up, split off."""
-        self._power_up()
+        self.power_up()
         self.drop()
+
+    def power_up(self) -> None:
+        """Receiving, dials and mode as after power-up, split off. Connections stay."""
+        self.split = False
+        self.mode, self.passband_hz = "USB", PASSBAND_HZ["USB"]
+        self.power_fraction = 0.0
+        self._rx_hz = self._rounded(self.options.start_rx_hz)
+        self._tx_hz = self._rounded(self.options.start_tx_hz)
+        self._keyed_by_command = self._keyed_by_hand = False
+        self._on_since_s = self.clock.monotonic_s()
+        self._notice()
 
     # for Connection
 
@@ -170,16 +192,6 @@ class SimulatedRadio:
         """Let that share of one command time pass."""
         if (duration_s := self.options.latency_s * share) > 0.0:
             await self.clock.sleep(duration_s)
-
-    def _power_up(self) -> None:
-        self.split = False
-        self.mode, self.passband_hz = "USB", PASSBAND_HZ["USB"]
-        self.power_fraction = 0.0
-        self._rx_hz = self._rounded(self.options.start_rx_hz)
-        self._tx_hz = self._rounded(self.options.start_tx_hz)
-        self._keyed_by_command = self._keyed_by_hand = False
-        self._on_since_s = self.clock.monotonic_s()
-        self._notice()
 
     def _rounded(self, dial_hz: int) -> int:
         step_hz = self.options.dial_resolution_hz

@@ -23,9 +23,13 @@ from moontrim_drivers.contract import (
     RigUnfit,
     RigUnreachable,
 )
+from moontrim_drivers.simoptions import SimulatedOptions
+from moontrim_drivers.simradio import SimulatedRadio
+from moontrim_drivers.simsocket import SimSocket
 from moontrim_drivers.simulated import SimulatedDriver
 from moontrim_drivers.socketrig import SocketDriver
 from rigctld import OtherClient, free_port, require_rigctld, rigctld
+from serial_bench import BUSES, serial_radio
 
 Truth = Callable[[], Awaitable[RigState]]
 RX_HZ, TX_HZ = 144_123_457, 144_119_876
@@ -35,6 +39,7 @@ class Bench(ABC):
     """A driver, and the state of its radio seen past the driver."""
 
     driver_class: type[RigDriver]
+    least_options: dict[str, Any] = {}  # noqa: RUF012
 
     def run(self, main: Coroutine[Any, Any, None]) -> None:
         asyncio.run(main)
@@ -117,11 +122,60 @@ class Real(Bench):
         return SocketDriver(SocketDriver.Options(port=free_port()), SystemClock())
 
 
+class SimulatedBehindSocket(Bench):
+    driver_class = SocketDriver
+
+    @asynccontextmanager
+    async def connected(self, **options: Any) -> AsyncIterator[tuple[RigDriver, Truth]]:
+        clock = SystemClock()
+        radio = SimulatedRadio(SimulatedOptions(latency_s=0.0), clock)
+        server = SimSocket(radio)
+
+        async def truth() -> RigState:
+            return radio.state()
+
+        async with await server.listen():
+            yield SocketDriver(SocketDriver.Options(port=server.port, **options), clock), truth
+            await server.hang_up()
+
+    def absent(self) -> RigDriver:
+        return SocketDriver(SocketDriver.Options(port=free_port()), SystemClock())
+
+
+class OnSerialLine(Bench):
+    """The simulated radio on a pseudo-terminal."""
+
+    def __init__(self, bus: str, **line: Any) -> None:
+        self.driver_class, _, self._own = BUSES[bus]
+        self.least_options = {"port": "/dev/null", **self._own}
+        self._bus = bus
+        self._line = line
+
+    @asynccontextmanager
+    async def connected(self, **options: Any) -> AsyncIterator[tuple[RigDriver, Truth]]:
+        async with serial_radio(self._bus, latency_s=0.0, line=self._line) as line:
+
+            async def truth() -> RigState:
+                return line.radio.state()
+
+            made = self.driver_class.Options(port=line.path, **self._own, **options)
+            yield self.driver_class(made, SystemClock()), truth
+
+    def absent(self) -> RigDriver:
+        options = self.driver_class.Options(port="/dev/no-such-port", **self._own)
+        return self.driver_class(options, SystemClock())
+
+
 @pytest.fixture(
     params=[
         "simulated",
         "socket",
         "socket without VFO names",
+        "socket to simulated",
+        "civ",
+        "civ on one wire, byte by byte",
+        "asciicat",
+        "asciicat byte by byte",
         pytest.param("socket to rigctld", marks=pytest.mark.peers),
     ]
 )
@@ -131,6 +185,12 @@ def bench(request: pytest.FixtureRequest) -> Bench:
     if request.param == "socket to rigctld":
         require_rigctld()
         return Real()
+    if request.param == "socket to simulated":
+        return SimulatedBehindSocket()
+    bus, _, how = request.param.partition(" ")
+    if bus in BUSES:
+        line = {"pieces": 1} if "byte" in how else {}
+        return OnSerialLine(bus, **line, **({"echo": True} if "one wire" in how else {}))
     return Fake(vfo_option=request.param == "socket")
 
 
@@ -340,4 +400,4 @@ def test_options_are_strict(bench: Bench) -> None:
     with pytest.raises(ValidationError, match="effect_fraction"):
         options.model_validate({"effect_fraction": 1.5})
     with pytest.raises(ValidationError, match="frozen"):
-        options().split = False  # type: ignore[attr-defined]
+        options(**bench.least_options).split = False  # type: ignore[attr-defined]

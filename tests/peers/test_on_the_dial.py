@@ -51,6 +51,10 @@ class Case:
         path = folder / f"{self.name}.toml"
         path.write_text(f"""
 state_dir = "{folder / self.name}"
+[remote]
+enabled = false
+[share]
+enabled = false
 [home]
 latitude_deg = {home.latitude_deg}
 longitude_deg = {home.longitude_deg}

@@ -2,6 +2,7 @@
 not be set."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -22,6 +23,7 @@ def plan(
     tx_rate: float = 0.0,
     band: Band = BAND,
     rx_hz: float = SKED_HZ,
+    tx_band: Band | None = None,
     **changes: object,
 ) -> Plan:
     tx_hz = float(changes.pop("tx_hz", SKED_HZ))
@@ -34,7 +36,13 @@ def plan(
     }
     given_.update(changes)
     return plan_stretch(
-        band, T0, T0 + 1, OnAir(rx_hz, tx_hz), OnAir(rx_hz + rx_rate, tx_hz + tx_rate), **given_
+        band,
+        tx_band or band,
+        T0,
+        T0 + 1,
+        OnAir(rx_hz, tx_hz),
+        OnAir(rx_hz + rx_rate, tx_hz + tx_rate),
+        **given_,
     )
 
 
@@ -150,3 +158,22 @@ def test_steps_come_in_order_of_time() -> None:
     result = plan(7.3, -4.1)
     instants = [s.at_utc_s for s in result.steps]
     assert instants == sorted(instants)
+
+
+CROSS = replace(BAND, transverter_offset_hz=10_306_000_000)  # another oscillator for transmitting
+
+
+def test_cross_band_dials_have_offsets_of_their_own() -> None:
+    """Receiving on 10 450.1 MHz, outside the range, transmitting on 10 368.1 inside it."""
+    made = plan(rx_hz=10_450_100_000.0, tx_hz=SKED_HZ, tx_band=CROSS)
+    assert {(step.which, step.dial_hz) for step in made.steps} == {
+        ("rx", 226_100_000),
+        ("tx", 62_100_000),
+    }
+    assert not made.held
+
+
+def test_cross_band_on_one_dial_that_could_transmit_outside_is_held() -> None:
+    made = plan(rx_hz=10_450_100_000.0, tx_hz=SKED_HZ, split=False)
+    assert not made.steps
+    assert "also transmits" in made.held["rx"]

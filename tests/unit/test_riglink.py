@@ -13,7 +13,7 @@ from moontrim.durations import Durations
 from moontrim.linkview import Connected, DialMoved, LinkState, Lost, TransmitChanged
 from moontrim.planner import Plan, Ramp, Step
 from moontrim.riglink import RigLink
-from moontrim_drivers.contract import RigState
+from moontrim_drivers.contract import RigClosed, RigRefused, RigState, RigTimeout
 from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
 from moontrim_drivers.socketrig import SocketDriver
 
@@ -343,3 +343,68 @@ def test_a_drivers_own_pauses_do_not_count_against_the_deadline() -> None:
     rig, events = asyncio.run(main())
     assert rig.dials_hz == {"VFOA": BASE_HZ + 2, "VFOB": BASE_HZ + 2}
     assert not [event for event in events if isinstance(event, Lost)]
+
+
+# --- keying ---
+
+
+def test_frozen_the_radio_is_left_alone_and_keyed_at_once() -> None:
+    async def scene(b: Bench) -> None:
+        b.link.freeze(True)
+        await b.clock.sleep(0.1)
+        b.radio.change(drop_every=1)  # the next command of any kind would lose the connection
+        b.submit((0.1, "rx", 5))
+        await b.clock.sleep(2.0)
+        assert b.link.view.state is LinkState.READY, "neither looked at nor set"
+        b.radio.change(drop_every=0)
+        began_s = b.clock.monotonic_s()
+        await b.link.key(True)
+        assert b.clock.monotonic_s() - began_s == pytest.approx(0.03), "one command"
+        assert b.radio.transmitting
+        b.link.freeze(False)
+        await b.clock.sleep(0.2)
+        assert b.link.view.rig is not None and b.link.view.rig.transmitting
+        await b.link.key(False)
+        await b.clock.sleep(0.5)
+        assert not b.radio.transmitting
+        assert len(b.of(TransmitChanged)) == 2, "the tracker plans anew at each"
+
+    bench(scene)
+
+
+def test_a_key_that_cannot_go_through_says_so() -> None:
+    async def scene(b: Bench) -> None:
+        b.link.permit_transmit(False)
+        with pytest.raises(RigRefused, match="forbidden"):
+            await b.link.key(True)
+        b.link.permit_transmit(True)
+        b.radio.change(refuse_every=1)
+        with pytest.raises(RigRefused):
+            await b.link.key(True)
+        b.radio.change(refuse_every=0, silent=True)
+        with pytest.raises(RigTimeout):
+            await b.link.key(True)
+        with pytest.raises(RigClosed):
+            await b.link.key(False)
+        assert not b.radio.transmitting
+
+    bench(scene)
+
+
+def test_a_relay_tells_for_a_radio_that_cannot() -> None:
+    async def scene(b: Bench) -> None:
+        b.link.keyed_outside(False)
+        b.submit((0.2, "rx", 1))
+        await b.clock.sleep(0.5)
+        assert b.radio.rx_dial_hz == BASE_HZ + 1
+        b.link.keyed_outside(True)
+        b.submit((0.2, "rx", 2))
+        await b.clock.sleep(1.0)
+        assert b.radio.rx_dial_hz == BASE_HZ + 1, "never retuned while it transmits"
+        assert [event.transmitting for event in b.of(TransmitChanged)] == [False, True]
+        b.link.keyed_outside(False)
+        b.submit((0.2, "rx", 3))
+        await b.clock.sleep(1.0)
+        assert b.radio.rx_dial_hz == BASE_HZ + 3
+
+    bench(scene, reports_transmit=False)

@@ -5,18 +5,21 @@ from __future__ import annotations
 import argparse
 import json
 import logging
+import socket
 import sys
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
-
-from rich.console import Console
+from typing import TYPE_CHECKING, Any
 
 from moontrim.clock import SystemClock
 from moontrim.commands.given import add_command, add_config, ephemeris_of, instant, settings_of
 from moontrim.correction import AGREEMENTS
 from moontrim.errors import InputError
+from moontrim.remote.settings import RemoteSettings
 from moontrim.settings import Settings
+
+if TYPE_CHECKING:
+    from moontrim.judgement import Result
 
 
 def add(commands: Any) -> None:
@@ -42,7 +45,10 @@ def add(commands: Any) -> None:
 
 def call(options: argparse.Namespace) -> int:
     from moontrim import rehearsal
-    from moontrim.terminal import grouped, iso, live_view, on_terminal
+    from moontrim.outlook import keep_outlook
+    from moontrim.picture import draw_rehearsal
+    from moontrim.remote.side import Remote
+    from moontrim.terminal import iso, live_view, on_terminal, show
     from moontrim.window import next_window
 
     settings = settings_of(options) if options.config else rehearsal.embedded_settings()
@@ -60,18 +66,23 @@ def call(options: argparse.Namespace) -> int:
         if not 0 < options.pace <= 1e6:
             raise InputError("--pace", options.pace, "above 0, up to 1000000")
         pace = options.pace
-    console = Console(stderr=True)
-    console.print(
+    show(
         f"Window {iso(start)} to {iso(end)}, shown {pace:.0f} times as fast. Ctrl-C ends it early."
     )
     logging.basicConfig(level=logging.ERROR, stream=sys.stderr)
+    view = () if options.quiet or not on_terminal() else (live_view,)
+    side = Remote(settings.remote, on_page=lambda url: show(f"phone page: {url}"))
     with TemporaryDirectory(prefix="moontrim-") as folder:
         settings = settings.model_copy(update={"state_dir": Path(folder)})
-        view = () if options.quiet or not on_terminal() else (live_view,)
-        result = rehearsal.rehearse(settings, ephemeris, start, end, pace=pace, companions=view)
+        result = rehearsal.rehearse(
+            settings,
+            ephemeris,
+            start,
+            end,
+            pace=pace,
+            companions=(*view, keep_outlook, side.run),
+        )
     picture = options.picture or Path("out/rehearsal.png")
-    from moontrim.picture import draw_rehearsal
-
     try:
         draw_rehearsal(result, picture)
     except (OSError, ValueError) as error:
@@ -81,30 +92,39 @@ def call(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps(result.as_json() | {"picture": str(picture)}, indent=1))
     else:
-        minutes = (result.end_utc_s - result.start_utc_s) / 60.0
-        length = f"{minutes / 60.0:.1f} h" if minutes >= 60.0 else f"{minutes:.1f} min"
-        print(
-            f"{length} on {result.band}, agreement {result.agreement}, "
-            f"sked {grouped(result.sked_hz)} Hz"
-        )
-        print(
-            f"seconds planned {result.ticks}, missed {result.missed_seconds}, "
-            f"faults {len(result.faults)}"
-        )
-        for dial in result.dials:
-            print(
-                f"{dial.name:8} steps {dial.steps}, residual RMS {dial.rms_hz:.3f} Hz, "
-                f"largest {dial.largest_hz:.3f} Hz"
-            )
-        for fault in result.faults[:10]:
-            print(f"fault {iso(fault.at_utc_s)} {fault.text}")
-        print(f"picture {picture}")
-        print("on frequency throughout" if result.passed else "NOT on frequency throughout")
+        _summarise(result, picture)
     return 0 if result.passed else 1
 
 
+def _summarise(result: Result, picture: Path) -> None:
+    from moontrim.terminal import grouped, iso
+
+    minutes = (result.end_utc_s - result.start_utc_s) / 60.0
+    length = f"{minutes / 60.0:.1f} h" if minutes >= 60.0 else f"{minutes:.1f} min"
+    print(
+        f"{length} on {result.band}, agreement {result.agreement}, "
+        f"sked {grouped(result.sked_hz)} Hz"
+    )
+    print(
+        f"seconds planned {result.ticks}, missed {result.missed_seconds}, "
+        f"faults {len(result.faults)}"
+    )
+    for dial in result.dials:
+        print(
+            f"{dial.name:8} steps {dial.steps}, residual RMS {dial.rms_hz:.3f} Hz, "
+            f"largest {dial.largest_hz:.3f} Hz"
+        )
+    if not result.dials:
+        print("nothing to judge: correction was paused, or a choice changed at the end")
+    for fault in result.faults[:10]:
+        print(f"fault {iso(fault.at_utc_s)} {fault.text}")
+    print(f"picture {picture}")
+    print("on frequency throughout" if result.passed else "NOT on frequency throughout")
+
+
 def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
-    """The same station with a simulated radio in place of its own."""
+    """The same station with a simulated radio in place of its own, and its phone page on this
+    machine only."""
     radio = settings.radio
     simulated = (
         dict(radio.options) if radio.driver == "simulated" else {"retunes_while_transmitting": True}
@@ -112,8 +132,23 @@ def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
     if options.no_split:
         simulated["split"] = False
     changed = radio.model_copy(update={"driver": "simulated", "options": simulated})
-    settings = settings.model_copy(update={"radio": changed})
+    remote = RemoteSettings(enabled=settings.remote.enabled, http_port=_free_port())
+    settings = settings.model_copy(update={"radio": changed, "remote": remote})
     if options.agreement:
         session = settings.session.model_copy(update={"agreement": options.agreement})
         settings = settings.model_copy(update={"session": session})
     return settings
+
+
+def _free_port() -> int:
+    """The page's usual port or one of the next, so that a running daemon keeps its own."""
+    usual = RemoteSettings().http_port
+    for port in range(usual, usual + 10):
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            return port
+    return usual

@@ -6,12 +6,15 @@ import argparse
 import asyncio
 import logging
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from moontrim.clock import Clock, SystemClock
 from moontrim.commands.given import add_command, add_config, ephemeris_of, settings_of
 from moontrim.path import Ephemeris
 from moontrim.settings import Settings
+
+if TYPE_CHECKING:
+    from moontrim.app import Companion
 
 
 def add(commands: Any) -> None:
@@ -20,27 +23,51 @@ def add(commands: Any) -> None:
     )
     add_config(command)
     command.add_argument("--quiet", action="store_true", help="log lines only, even on a terminal")
+    command.add_argument(
+        "--lan", action="store_true", help="open the phone page to the network, with a password"
+    )
+    command.add_argument(
+        "--show-password", action="store_true", help="show the page's password and picture again"
+    )
 
 
 def call(options: argparse.Namespace) -> int:
+    from moontrim.remote.side import Remote
+    from moontrim.terminal import on_terminal, show
+
     settings = settings_of(options)
+    if options.lan:
+        remote = settings.remote.model_copy(update={"lan": True})
+        settings = settings.model_copy(update={"remote": remote})
     clock = SystemClock()
+    live = on_terminal() and not options.quiet
+    side = Remote(
+        settings.remote,
+        show=show if on_terminal() else None,
+        show_password=options.show_password,
+        on_page=(lambda url: show(f"phone page: {url}")) if live else lambda url: None,
+    )
     ephemeris = ephemeris_of(settings)
-    asyncio.run(_run_daemon(settings, clock, ephemeris, quiet=options.quiet))
+    _start_log(clock, logging.ERROR if live else logging.INFO)
+    asyncio.run(_run_daemon(settings, clock, ephemeris, side.run, live=live))
     return 0
 
 
 async def _run_daemon(
-    settings: Settings, clock: Clock, ephemeris: Ephemeris, *, quiet: bool
+    settings: Settings, clock: Clock, ephemeris: Ephemeris, remote: Companion, *, live: bool
 ) -> None:
     from moontrim.app import Daemon
-    from moontrim.terminal import live_view, log_view, on_terminal
+    from moontrim.outlook import keep_outlook
+    from moontrim.share.radio import RigAccess
+    from moontrim.share.server import Share
+    from moontrim.terminal import live_view, log_view
 
-    live = on_terminal() and not quiet
-    _start_log(clock, logging.ERROR if live else logging.INFO)
     daemon = Daemon(settings, clock, ephemeris)
     daemon.stop_on_signals()
-    await daemon.run(live_view if live else log_view)
+    link = daemon.link
+    rig = RigAccess(link.details, link.set_mode, link.set_power)
+    share = Share(settings.share, transmit=daemon.transmitting, rig=rig)
+    await daemon.run(live_view if live else log_view, keep_outlook, remote, share.run)
 
 
 def _start_log(clock: Clock, level: int) -> None:

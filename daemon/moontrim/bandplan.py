@@ -1,0 +1,63 @@
+"""Where moonbounce is usually found: dated data that hints and never limits. See bandplan.toml."""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field, ValidationError
+
+from moontrim.errors import InputError
+from moontrim.table import Hertz, Table, problems
+
+Stretch = Annotated[tuple[Hertz, Hertz], Field(strict=False)]  # TOML has lists only
+
+
+class Segment(Table):
+    """One band: its edges, and the stretches where moonbounce is usual."""
+
+    band: str
+    low_hz: Hertz
+    high_hz: Hertz
+    moonbounce_hz: tuple[Stretch, ...] = Field(strict=False)
+
+
+class BandPlan(Table):
+    """dated: when it was last looked over."""
+
+    dated: date
+    segments: tuple[Segment, ...] = Field(strict=False)
+
+    def remark(self, on_air_hz: float) -> str:
+        """What is unusual about moonbounce on this frequency; empty if nothing is."""
+        for segment in self.segments:
+            if segment.low_hz <= on_air_hz <= segment.high_hz:
+                if any(low <= on_air_hz <= high for low, high in segment.moonbounce_hz):
+                    return ""
+                usual = " or ".join(
+                    f"{low / 1e6:.3f} to {high / 1e6:.3f}" for low, high in segment.moonbounce_hz
+                )
+                return (
+                    f"{on_air_hz / 1e6:.3f} MHz is not where moonbounce is usual on "
+                    f"{segment.band}: {usual} MHz (band plan of {self.dated})"
+                )
+        return f"{on_air_hz / 1e6:.3f} MHz is in no band of the band plan of {self.dated}"
+
+
+def load_band_plan(path: Path | None) -> BandPlan:
+    """The user's own, or the one that came along. InputError for a file that is none."""
+    if path is None:
+        return BandPlan.model_validate(
+            tomllib.loads(files("moontrim").joinpath("bandplan.toml").read_text())
+        )
+    try:
+        return BandPlan.model_validate(tomllib.loads(path.read_bytes().decode()))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise InputError(
+            "data.band_plan_file", str(path), f"a readable TOML file ({error})"
+        ) from None
+    except ValidationError as error:
+        raise InputError("data.band_plan_file", str(path), "; ".join(problems(error))) from None

@@ -1,0 +1,27 @@
+"""`moontrim unkey`: drop everything that a config could key, without the daemon."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from moontrim.commands.given import add_command, add_config, settings_of
+
+
+def add(commands: Any) -> None:
+    command = add_command(
+        commands, "unkey", call, "switch off everything a config could key; for when moontrim died"
+    )
+    add_config(command)
+
+
+def call(options: argparse.Namespace) -> int:
+    from moontrim.keying.unkey import unkey
+
+    settings = settings_of(options)
+    dropped = unkey(settings.keying, settings.radio)
+    if not dropped:
+        print("keying is not enabled in the config: nothing to switch off")
+    for one in dropped:
+        print(one)
+    return 1 if any(one.trouble for one in dropped) else 0

@@ -1,0 +1,86 @@
+"""Windows as a calendar file (iCalendar, RFC 5545), one event each."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from datetime import tzinfo
+from pathlib import Path
+
+from icalendar import Calendar, Event
+
+from moontrim.errors import InputError
+from moontrim.forecast.plan import Forecast
+from moontrim.forecast.window import Window
+from moontrim.forecast.words import day_text, hz_text, minute, span_text, utc_time, zone_text
+
+
+def write_calendar(forecasts: Iterable[Forecast], path: Path, zone: tzinfo | None) -> int:
+    """Write all windows; the number of events. Made anew for the same pair and day, an event
+    replaces the old one (same UID). Raises InputError if the file cannot be written."""
+    calendar = Calendar()
+    calendar.add("prodid", "-//moontrim//forecast//EN")
+    calendar.add("version", "2.0")
+    calendar.add("calscale", "GREGORIAN")
+    events = 0
+    for forecast in forecasts:
+        for window in forecast.windows:
+            calendar.add_component(_event(forecast, window, zone))
+            events += 1
+    try:
+        path.write_bytes(calendar.to_ical())
+    except OSError as error:
+        raise InputError(
+            "--calendar", str(path), f"a file that can be written ({error.strerror})"
+        ) from None
+    return events
+
+
+def _event(forecast: Forecast, window: Window, zone: tzinfo | None) -> Event:
+    event = Event()
+    what = "own echo" if window.own_echo else window.partner
+    event.add(
+        "summary",
+        f"Moon: {what}, {window.frequency_hz / 1e6:g} MHz, "
+        f"spread from {hz_text(window.least_spread_hz)} Hz",
+    )
+    event.add("dtstart", utc_time(window.start_utc_s))
+    event.add("dtend", utc_time(window.end_utc_s))
+    # When the forecast was made is not part of it; its own beginning keeps the file repeatable.
+    event.add("dtstamp", utc_time(forecast.from_utc_s))
+    event.add("uid", _uid(forecast, window))
+    event.add("transp", "TRANSPARENT")
+    event.add("description", "\n".join(_lines(window, zone)))
+    return event
+
+
+def _uid(forecast: Forecast, window: Window) -> str:
+    """The same for the same sites, frequency and passage, whatever the span: by the window's end,
+    or by its start if the forecast ends inside."""
+    home, far = forecast.ask.home.site, forecast.ask.far.site
+    edge_utc_s = window.start_utc_s if window.closed_by is None else window.end_utc_s
+    text = f"{home}|{far}|{window.frequency_hz:.0f}|{round(edge_utc_s / 60.0)}"
+    return hashlib.sha256(text.encode()).hexdigest()[:32] + "@moontrim"
+
+
+def _lines(window: Window, zone: tzinfo | None) -> list[str]:
+    peaks = f"Highest {window.home_peak.elevation_deg:.0f}° at home"
+    if not window.own_echo:
+        peaks += f", {window.far_peak.elevation_deg:.0f}° at {window.partner}"
+    loss = window.series.path_loss_db
+    lines = [peaks, f"Path loss {loss.min():.1f} to {loss.max():.1f} dB", "Spread, limb to limb:"]
+    for stretch in window.best:
+        start, end = stretch.start_utc_s, stretch.end_utc_s
+        lines.append(
+            f"- best {span_text(start, end)} UTC ({span_text(start, end, zone)} "
+            f"{zone_text(start, zone)}): {hz_text(stretch.spread_hz)} Hz on average"
+        )
+    lines += [
+        f"- least {hz_text(turn.spread_hz)} Hz at {day_text(turn.at_utc_s)} "
+        f"{utc_time(minute(turn.at_utc_s)):%H:%M} UTC"
+        for turn in window.minima
+    ]
+    if window.best_margin_db is not None:
+        lines.append(f"Signal over threshold, at best: {window.best_margin_db:+.1f} dB")
+    lines += [remark.text[0].upper() + remark.text[1:] for remark in window.remarks]
+    return lines

@@ -1,0 +1,145 @@
+"""Circumstances with a name: perigee, new Moon, the galactic plane, the Sun in the beam."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from moontrim.forecast import thin
+from moontrim.forecast.ask import Ask, Gear
+from moontrim.forecast.sky import ecliptic_deg, galactic_deg
+from moontrim.forecast.sun import sun_direction
+from moontrim.forecast.thin import ThinEphemeris
+from moontrim.forecast.window import Array, EndSeries, Remark
+from moontrim.path import Ephemeris
+from moontrim.path.vectors import norm
+
+HOUR_S = 3600.0
+# A perigee or new Moon as near as this to a window is told.
+NEAR_S = 86400.0
+LOOK_BEYOND_S = 1.5 * 86400.0
+# Distance from the galactic plane at which it is told, degrees, and from its centre.
+PLANE_DEG, CENTRE_DEG = 6.0, 15.0
+# Beam widths between Moon and Sun at which the Sun is told.
+SUN_BEAMS = 1.5
+
+
+@dataclass(frozen=True)
+class Perigee:
+    """Least distance between the centres of Earth and Moon."""
+
+    at_utc_s: float
+    distance_km: float
+
+
+@dataclass(frozen=True)
+class Named:
+    """Perigees and instants of new Moon in a span and a day and a half around it."""
+
+    perigees: tuple[Perigee, ...]
+    new_moons_utc_s: tuple[float, ...]
+
+
+def find_named(ephemeris: Ephemeris, from_utc_s: float, until_utc_s: float) -> Named:
+    """Perigees to a minute; new Moons (equal ecliptic longitude of Moon and Sun, seen from the
+    Earth's centre) to two minutes. As far as the tables go."""
+    first = max(from_utc_s - LOOK_BEYOND_S, ephemeris.first_utc_s + thin.MARGIN_S)
+    last = min(until_utc_s + LOOK_BEYOND_S, ephemeris.last_utc_s - thin.MARGIN_S)
+    utc_s = np.arange(np.ceil(first), last, HOUR_S)
+    # In parts of half a year: nothing grows with the span but the result.
+    parts = [_moon(ephemeris, utc_s[at : at + 4400]) for at in range(0, utc_s.size, 4400)]
+    moon = np.concatenate(parts, axis=1)
+    return Named(_perigees(utc_s, norm(moon)), _new_moons(utc_s, moon))
+
+
+def _moon(ephemeris: Ephemeris, utc_s: Array) -> Array:
+    tai_s, _ = ephemeris.split(utc_s)
+    sparse = ThinEphemeris(ephemeris, int(tai_s[0]), int(tai_s[-1]))
+    return sparse.moon((tai_s - tai_s[0]).astype(np.float64))[0]
+
+
+def _perigees(utc_s: Array, distance_km: Array) -> tuple[Perigee, ...]:
+    before, here, after = distance_km[:-2], distance_km[1:-1], distance_km[2:]
+    low = np.flatnonzero((before > here) & (after >= here))
+    bend = before[low] - 2.0 * here[low] + after[low]
+    shift = 0.5 * (before[low] - after[low]) / bend
+    at_utc_s = utc_s[1:-1][low] + HOUR_S * shift
+    least_km = here[low] - 0.25 * (before[low] - after[low]) * shift
+    return tuple(Perigee(*pair) for pair in zip(at_utc_s.tolist(), least_km.tolist(), strict=True))
+
+
+def _new_moons(utc_s: Array, moon: Array) -> tuple[float, ...]:
+    lead = ecliptic_deg(moon)[0] - ecliptic_deg(sun_direction(utc_s))[0]
+    lead = (lead + 180.0) % 360.0 - 180.0
+    k = np.flatnonzero((lead[:-1] < 0.0) & (lead[1:] >= 0.0))
+    share = -lead[k] / (lead[k + 1] - lead[k])
+    return tuple((utc_s[k] + HOUR_S * share).tolist())
+
+
+def remarks_on(
+    ask: Ask, named: Named, utc_s: Array, home: EndSeries, far: EndSeries, sight_km: Array
+) -> tuple[Remark, ...]:
+    """What is to be told of a window given by its samples; sight_km (3, N) from home, GCRS."""
+    start_utc_s, end_utc_s = float(utc_s[0]), float(utc_s[-1])
+    found = []
+    for perigee in named.perigees:
+        if start_utc_s - NEAR_S <= perigee.at_utc_s <= end_utc_s + NEAR_S:
+            found.append(
+                Remark(
+                    "perigee",
+                    f"perigee {_when(perigee.at_utc_s)}, {perigee.distance_km:,.0f} km",
+                )
+            )
+    for at_utc_s in named.new_moons_utc_s:
+        if start_utc_s - NEAR_S <= at_utc_s <= end_utc_s + NEAR_S:
+            least = min(float(home.sun_deg.min()), float(far.sun_deg.min()))
+            found.append(
+                Remark(
+                    "new moon",
+                    f"new Moon {_when(at_utc_s)}, in this window {least:.1f}° or more from the Sun",
+                )
+            )
+    ends: list[tuple[str, Gear, EndSeries]] = [("home", ask.home.gear, home)]
+    if ask.partner is not None:
+        ends.append((ask.partner.name, ask.partner.gear, far))
+    for name, gear, series in ends:
+        found.extend(_sun_in_beam(name, gear, series, utc_s))
+    found.extend(_galactic_plane(utc_s, home, sight_km))
+    return tuple(found)
+
+
+def _sun_in_beam(name: str, gear: Gear, series: EndSeries, utc_s: Array) -> list[Remark]:
+    if gear.antenna is None:
+        return []
+    near = np.flatnonzero(series.sun_deg < SUN_BEAMS * gear.antenna.beam_deg)
+    if not near.size:
+        return []
+    k = int(near[np.argmin(series.sun_deg[near])])
+    text = (
+        f"Sun in the beam at {name} {_when(float(utc_s[near[0]]))} to "
+        f"{_when(float(utc_s[near[-1]]))}: {series.sun_deg[k]:.1f}° from the Moon; a quiet "
+        f"Sun brings the antenna to {series.antenna_k[near].max():,.0f} K"
+    )
+    return [Remark("sun in beam", text)]
+
+
+def _galactic_plane(utc_s: Array, home: EndSeries, sight_km: Array) -> list[Remark]:
+    near = np.flatnonzero(np.abs(home.galactic_deg) < PLANE_DEG)
+    if not near.size:
+        return []
+    k = int(near[np.argmin(np.abs(home.galactic_deg[near]))])
+    longitude, _ = galactic_deg(sight_km[:, k : k + 1])
+    off_centre = abs((float(longitude[0]) + 180.0) % 360.0 - 180.0)
+    where = ", towards the galaxy's centre" if off_centre < CENTRE_DEG else ""
+    return [
+        Remark(
+            "galactic plane",
+            f"galactic plane{where}: latitude {home.galactic_deg[k]:+.1f}° at "
+            f"{_when(float(utc_s[k]))}, sky up to {home.sky_k.max():,.0f} K",
+        )
+    ]
+
+
+def _when(utc_s: float) -> str:
+    return np.datetime_as_string(np.datetime64(round(utc_s / 60.0), "m")).replace("T", " ")

@@ -1,0 +1,232 @@
+"""Pictures of a forecast: a page per window and a page per month, PNG or SVG.
+
+Drawn with matplotlib's figures directly; nothing global is touched, no window is opened."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Callable, Iterator, Sequence
+from datetime import tzinfo
+from pathlib import Path
+
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from moontrim.errors import InputError
+from moontrim.forecast.panels import fill, kinds_of
+from moontrim.forecast.plan import Forecast
+from moontrim.forecast.ticks import mark_above, mark_below
+from moontrim.forecast.window import Stretch, Window
+from moontrim.forecast.words import day_text, hz_text, minute, span_text, utc_time, zone_text
+
+SUFFIXES = (".png", ".svg")
+MONTH_S = 31 * 86400.0
+UPRIGHT_INCH, LYING_INCH = (8.27, 11.69), (11.69, 8.27)
+DOTS_PER_INCH = 120
+LEFT, WIDTH = 0.10, 0.75
+LABELS_LEFT_INCH = 0.6
+BEST_SHOWN = 6
+DAY_S = 86400.0
+
+
+def write_pages(
+    forecasts: Sequence[Forecast],
+    path: Path,
+    zone: tzinfo | None,
+    progress: Callable[[float], None] | None = None,
+) -> list[Path]:
+    """Write all pages beside `path`, whose suffix says the format; the paths written. The first
+    month of the first partner is `path` itself. Raises InputError for another suffix or a place
+    that cannot be written."""
+    if path.suffix.lower() not in SUFFIXES:
+        raise InputError("--plot", str(path), f"a file name ending in {' or '.join(SUFFIXES)}")
+    total = sum(1 + len(forecast.windows) for forecast in forecasts)
+    written: list[Path] = []
+    for name, figure in _pages(forecasts, path, zone):
+        try:
+            _save(figure, name)
+        except OSError as error:
+            raise InputError(
+                "--plot", str(name), f"a file that can be written ({error.strerror})"
+            ) from None
+        written.append(name)
+        if progress is not None:
+            progress(min(1.0, len(written) / max(total, 1)))
+    return written
+
+
+def _pages(
+    forecasts: Sequence[Forecast], path: Path, zone: tzinfo | None
+) -> Iterator[tuple[Path, Figure]]:
+    first = True
+    for forecast in forecasts:
+        who = "" if len(forecasts) == 1 else "-" + _plain(forecast.ask.partner_name)
+        for number, start_utc_s in enumerate(_months(forecast), start=1):
+            end_utc_s = min(start_utc_s + MONTH_S, forecast.until_utc_s)
+            windows = [
+                w
+                for w in forecast.windows
+                if w.end_utc_s > start_utc_s and w.start_utc_s < end_utc_s
+            ]
+            if not windows:
+                continue
+            name = path if first else path.with_stem(f"{path.stem}{who}-month-{number}")
+            first = False
+            yield name, month_page(forecast, windows, start_utc_s, end_utc_s, zone)
+        for number, window in enumerate(forecast.windows, start=1):
+            yield (
+                path.with_stem(f"{path.stem}{who}-window-{number:02d}"),
+                window_page(forecast, window, zone),
+            )
+
+
+def _months(forecast: Forecast) -> Iterator[float]:
+    at = forecast.from_utc_s
+    while at < forecast.until_utc_s:
+        yield at
+        at += MONTH_S
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[^A-Za-z0-9]+", "_", name).strip("_") or "partner"
+
+
+def window_page(forecast: Forecast, window: Window, zone: tzinfo | None) -> Figure:
+    """One window, upright A4."""
+    start, end = window.start_utc_s, window.end_utc_s
+    title = f"{_who(forecast)}, {window.frequency_hz / 1e6:g} MHz"
+    under = (
+        f"{day_text(start)} {utc_time(start):%Y}, {span_text(start, end)} UTC, "
+        f"{day_text(start, zone)} {span_text(start, end, zone)} {zone_text(start, zone)}"
+    )
+    lines: list[str] = []
+    for remark in window.remarks:
+        lines += textwrap.wrap(remark.text[0].upper() + remark.text[1:], 100)
+    figure = _stack(forecast, [window], start, end, zone, UPRIGHT_INCH, (title, under), lines)
+    _label_minima(figure.axes[1], window)
+    return figure
+
+
+def _label_minima(axes: Axes, window: Window) -> None:
+    """The smallest minima by clock and size, as far as their labels do not touch."""
+    start, long_s = window.start_utc_s, window.end_utc_s - window.start_utc_s
+    form = "%H:%M" if long_s < DAY_S else "%d %b %H:%M"
+    apart = 0.22 if long_s < DAY_S else 0.28
+    taken: list[float] = []
+    for turn in sorted(window.minima, key=lambda turn: turn.spread_hz):
+        place = (turn.at_utc_s - start) / long_s
+        if any(abs(place - other) < apart for other in taken):
+            continue
+        taken.append(place)
+        axes.plot([turn.at_utc_s], [turn.spread_hz], "o", color="black", markersize=4, zorder=5)
+        # Under a minimum there is room, unless it is near the bottom.
+        below = turn.spread_hz > 0.3 * axes.get_ylim()[1]
+        axes.annotate(
+            f"{utc_time(minute(turn.at_utc_s)).strftime(form)}, {hz_text(turn.spread_hz)} Hz",
+            (turn.at_utc_s, turn.spread_hz),
+            xytext=(0, -8 if below else 9),
+            textcoords="offset points",
+            va="top" if below else "bottom",
+            ha="left" if place < 0.12 else "right" if place > 0.88 else "center",
+            fontsize=8,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.8},
+        )
+
+
+def month_page(
+    forecast: Forecast,
+    windows: Sequence[Window],
+    start_utc_s: float,
+    end_utc_s: float,
+    zone: tzinfo | None,
+) -> Figure:
+    """All windows of up to 31 days, A4 lying."""
+    title = f"{_who(forecast)}, {forecast.ask.frequency_hz / 1e6:g} MHz"
+    under = (
+        f"{day_text(start_utc_s)} to {day_text(end_utc_s)} {utc_time(end_utc_s):%Y}: "
+        f"{len(windows)} window{'s' if len(windows) > 1 else ''}"
+    )
+    return _stack(
+        forecast,
+        windows,
+        start_utc_s,
+        end_utc_s,
+        zone,
+        LYING_INCH,
+        (title, under),
+        (),
+    )
+
+
+def _who(forecast: Forecast) -> str:
+    partner = forecast.ask.partner
+    return "own echo" if partner is None else f"home with {partner.name}"
+
+
+def _best_of(windows: Sequence[Window]) -> list[Stretch]:
+    """The stretches of the smallest spread, in order of time."""
+    stretches = sorted((s for w in windows for s in w.best), key=lambda s: s.spread_hz)
+    return sorted(stretches[:BEST_SHOWN], key=lambda s: s.start_utc_s)
+
+
+def _best_lines(best: Sequence[Stretch], zone: tzinfo | None) -> list[str]:
+    lines = ["Shaded: smallest spread. Noise: at the antenna. S/N and margin: in 2.5 kHz."]
+    for s in best:
+        lines.append(
+            f"{day_text(s.start_utc_s)} {span_text(s.start_utc_s, s.end_utc_s)} UTC "
+            f"({span_text(s.start_utc_s, s.end_utc_s, zone)} {zone_text(s.start_utc_s, zone)}): "
+            f"{hz_text(s.spread_hz)} Hz on average, {hz_text(s.least_hz)} at least"
+        )
+    return lines
+
+
+def _stack(
+    forecast: Forecast,
+    windows: Sequence[Window],
+    start_utc_s: float,
+    end_utc_s: float,
+    zone: tzinfo | None,
+    size_inch: tuple[float, float],
+    heading: tuple[str, str],
+    told: Sequence[str],
+) -> Figure:
+    """Panels one over the other, heading above, text below."""
+    figure = Figure(figsize=size_inch, dpi=DOTS_PER_INCH)
+    FigureCanvasAgg(figure)
+    kinds = kinds_of(forecast)
+    best = _best_of(windows)
+    lines = [*_best_lines(best, zone), *told]
+    line_high = 0.165 / size_inch[1]
+    bottom = (len(lines) + 4.5) * line_high
+    top = 1.0 - 1.25 / size_inch[1]
+    each = (top - bottom) / len(kinds)
+    panels = [
+        figure.add_axes((LEFT, top - each * (k + 1), WIDTH, each * 0.88)) for k in range(len(kinds))
+    ]
+    for k, (axes, kind) in enumerate(zip(panels, kinds, strict=True)):
+        fill(axes, kind, forecast, windows, best)
+        place = axes.get_position()
+        axes.yaxis.set_label_coords(
+            LEFT - LABELS_LEFT_INCH / size_inch[0],
+            0.5 * (place.y0 + place.y1),
+            transform=figure.transFigure,
+        )
+        mark_below(axes, start_utc_s, end_utc_s, labels=k == len(kinds) - 1)
+    mark_above(panels[0], start_utc_s, end_utc_s, zone)
+    figure.text(LEFT, 1.0 - 0.32 / size_inch[1], heading[0], fontsize=14, weight="bold", va="top")
+    figure.text(LEFT, 1.0 - 0.58 / size_inch[1], heading[1], fontsize=10, va="top")
+    figure.text(
+        LEFT, len(lines) * line_high + 0.7 * line_high, "\n".join(lines), fontsize=8.5, va="top",
+        linespacing=1.25,
+    )  # fmt: skip
+    return figure
+
+
+def _save(figure: Figure, path: Path) -> None:
+    if path.suffix.lower() == ".svg":
+        # Without a date, so that the same forecast gives the same file.
+        figure.savefig(path, format="svg", metadata={"Date": None})
+    else:
+        figure.savefig(path, format="png")

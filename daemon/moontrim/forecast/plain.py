@@ -1,0 +1,206 @@
+"""A forecast as plain data: for JSON, and row by row for a spreadsheet."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from moontrim.errors import InputError
+from moontrim.forecast.link import in_bandwidth_db
+from moontrim.forecast.plan import Forecast
+from moontrim.forecast.polarisation import mismatch_db
+from moontrim.forecast.scattering import echo_spectrum, law_at
+from moontrim.forecast.window import EndSeries, Peak, Series, Stretch, Turn, Window
+from moontrim.path.report import iso_utc
+
+COLUMNS = (
+    "utc",
+    "partner",
+    "home_azimuth_deg",
+    "home_elevation_deg",
+    "partner_azimuth_deg",
+    "partner_elevation_deg",
+    "spread_limb_to_limb_hz",
+    "spread_half_power_hz",
+    "path_loss_db",
+    "home_air_db",
+    "partner_air_db",
+    "home_sky_k",
+    "home_antenna_k",
+    "partner_sky_k",
+    "partner_antenna_k",
+    "sun_from_moon_deg",
+    "galactic_latitude_deg",
+    "polarisation_rotation_deg",
+    "home_snr_db_in_2500_hz",
+    "partner_snr_db_in_2500_hz",
+    "spread_penalty_db_estimate",
+    "margin_db",
+)
+
+
+def as_plain(forecasts: Iterable[Forecast]) -> list[dict[str, Any]]:
+    """All windows in order of time, ready for JSON. Times are ISO 8601 UTC to the second; every
+    spread_hz is limb to limb at frequency_hz; path_loss_db is between isotropic antennas, without
+    the air; home and partner are the two ends (both the same for `self`)."""
+    found = [(window, forecast) for forecast in forecasts for window in forecast.windows]
+    found.sort(key=lambda pair: (pair[0].start_utc_s, pair[0].partner))
+    return [_window(window, forecast) for window, forecast in found]
+
+
+def _window(window: Window, forecast: Forecast) -> dict[str, Any]:
+    s = window.series
+    spectrum = echo_spectrum(*law_at(window.frequency_hz))
+    return {
+        "partner": window.partner,
+        "frequency_hz": window.frequency_hz,
+        "start": _at(window.start_utc_s),
+        "end": _at(window.end_utc_s),
+        "opened_by": window.opened_by,
+        "closed_by": window.closed_by,
+        "peak": {"home": _peak(window.home_peak), "partner": _peak(window.far_peak)},
+        "best": [_stretch(stretch) for stretch in window.best],
+        "spread_minima": [_turn(turn) for turn in window.minima],
+        "spread_maxima": [_turn(turn) for turn in window.maxima],
+        "spread_hz": _start_end_least_most(s.spread_hz),
+        "half_power_spread_hz": _start_end_least_most(s.half_power_hz),
+        "half_power_share_of_limb_to_limb": round(spectrum.half_power, 3),
+        "path_loss_db": _start_end_least_most(s.path_loss_db),
+        "noise": {"home": _noise(s.home), "partner": _noise(s.far)},
+        "sun_from_moon_deg": round(float(s.home.sun_deg.min()), 2),
+        "polarisation": None if window.own_echo else _polarisation(s),
+        "signal": _signal(window, forecast),
+        "remarks": [{"kind": r.kind, "text": r.text} for r in window.remarks],
+    }
+
+
+def _at(utc_s: float) -> str:
+    return iso_utc(round(utc_s))
+
+
+def _peak(peak: Peak) -> dict[str, Any]:
+    return {
+        "at": _at(peak.at_utc_s),
+        "elevation_deg": round(peak.elevation_deg, 2),
+        "azimuth_deg": round(peak.azimuth_deg, 2),
+    }
+
+
+def _stretch(stretch: Stretch) -> dict[str, Any]:
+    """spread_hz: the average."""
+    return {
+        "start": _at(stretch.start_utc_s),
+        "end": _at(stretch.end_utc_s),
+        "spread_hz": round(stretch.spread_hz, 3),
+        "least_hz": round(stretch.least_hz, 3),
+        "most_hz": round(stretch.most_hz, 3),
+    }
+
+
+def _turn(turn: Turn) -> dict[str, Any]:
+    return {"at": _at(turn.at_utc_s), "spread_hz": round(turn.spread_hz, 3)}
+
+
+def _start_end_least_most(values: np.ndarray[Any, Any]) -> dict[str, float]:
+    return {
+        "start": round(float(values[0]), 3),
+        "end": round(float(values[-1]), 3),
+        "least": round(float(values.min()), 3),
+        "most": round(float(values.max()), 3),
+    }
+
+
+def _noise(end: EndSeries) -> dict[str, Any]:
+    return {
+        "sky_k": _start_end_least_most(end.sky_k),
+        "antenna_k": _start_end_least_most(end.antenna_k),
+        "system_k": None if end.system_k is None else _start_end_least_most(end.system_k),
+        "air_db": _start_end_least_most(end.air_db),
+    }
+
+
+def _polarisation(s: Series) -> dict[str, Any]:
+    return {
+        "rotation_deg": {
+            "start": round(float(s.rotation_deg[0]), 1),
+            "end": round(float(s.rotation_deg[-1]), 1),
+        },
+        "linear_mismatch_db": _start_end_least_most(mismatch_db(s.rotation_deg)),
+        "faraday": "not modelled",
+    }
+
+
+def _signal(window: Window, forecast: Forecast) -> dict[str, Any] | None:
+    """Expected signal to noise, before any polarisation mismatch; None if nothing is known."""
+    s, signal = window.series, forecast.ask.signal
+    if s.home.snr_db is None and s.far.snr_db is None:
+        return None
+    found: dict[str, Any] = {"bandwidth_hz": signal.bandwidth_hz}
+    for name, end in (("home", s.home), ("partner", s.far)):
+        if end.snr_db is None:
+            found[name] = None
+            continue
+        most = float(end.snr_db.max())
+        found[name] = {
+            "snr_db_in_2500_hz": _start_end_least_most(end.snr_db),
+            "most_snr_db_in_bandwidth": round(in_bandwidth_db(most, signal.bandwidth_hz), 3),
+        }
+    found["threshold_db"] = signal.threshold_db
+    found["spread_penalty_db_estimate"] = (
+        None if s.penalty_db is None else _start_end_least_most(s.penalty_db)
+    )
+    found["margin_db"] = None if s.margin_db is None else _start_end_least_most(s.margin_db)
+    return found
+
+
+def write_csv(forecasts: Iterable[Forecast], path: Path) -> int:
+    """One row a minute of every window (and its very start and end); the number of rows. Raises
+    InputError if the file cannot be written."""
+    rows = 0
+    try:
+        with path.open("w", newline="", encoding="utf-8") as file:
+            writer = csv.writer(file)
+            writer.writerow(COLUMNS)
+            for forecast in forecasts:
+                for window in forecast.windows:
+                    for row in _rows(window):
+                        writer.writerow(row)
+                        rows += 1
+    except OSError as error:
+        raise InputError(
+            "--csv", str(path), f"a file that can be written ({error.strerror})"
+        ) from None
+    return rows
+
+
+def _rows(window: Window) -> Iterable[list[str]]:
+    s = window.series
+    columns = (
+        (s.home.azimuth_deg, 2),
+        (s.home.elevation_deg, 2),
+        (s.far.azimuth_deg, 2),
+        (s.far.elevation_deg, 2),
+        (s.spread_hz, 3),
+        (s.half_power_hz, 3),
+        (s.path_loss_db, 2),
+        (s.home.air_db, 2),
+        (s.far.air_db, 2),
+        (s.home.sky_k, 1),
+        (s.home.antenna_k, 1),
+        (s.far.sky_k, 1),
+        (s.far.antenna_k, 1),
+        (s.home.sun_deg, 2),
+        (s.home.galactic_deg, 1),
+        (s.rotation_deg, 1),
+        (s.home.snr_db, 2),
+        (s.far.snr_db, 2),
+        (s.penalty_db, 2),
+        (s.margin_db, 2),
+    )
+    for k, utc_s in enumerate(s.utc_s.tolist()):
+        cells = ["" if values is None else f"{values[k]:.{digits}f}" for values, digits in columns]
+        yield [_at(utc_s), window.partner, *cells]

@@ -1,0 +1,205 @@
+"""A forecast, put together: windows of one pair with everything that is known about each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from moontrim.errors import CoverageError
+from moontrim.forecast.air import HIGHEST_HZ
+from moontrim.forecast.ask import Ask, Gear
+from moontrim.forecast.circumstances import Named, find_named, remarks_on
+from moontrim.forecast.course import MARGIN_S, MINUTE_S, Course, View
+from moontrim.forecast.link import missing
+from moontrim.forecast.polarisation import mismatch_text
+from moontrim.forecast.series import series_of
+from moontrim.forecast.spread import best_stretches, turning_points
+from moontrim.forecast.window import Array, Peak, Remark, Series, Window
+from moontrim.forecast.windows import Span, find_windows
+from moontrim.path import Ephemeris
+from moontrim.path.report import iso_utc
+
+# A window under way is followed back this far for its start.
+LOOK_BACK_S = 1.5 * 86400.0
+# How far coming windows are looked for, at first and then at most.
+SEARCH_S = (8 * 86400.0, 32 * 86400.0, 120 * 86400.0)
+# Faraday rotation matters below: common practice.
+FARADAY_HZ = 1.5e9
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Windows of one pair in order of time; notes: sentences on what is missing or not known.
+    from_utc_s, until_utc_s: the span covered, which the tables may have made shorter than asked.
+    highest_deg at highest_utc_s: the most the Moon stands above the horizon of the end where it is
+    lower; negative without any window."""
+
+    ask: Ask
+    from_utc_s: float
+    until_utc_s: float
+    windows: tuple[Window, ...]
+    notes: tuple[str, ...]
+    highest_deg: float
+    highest_utc_s: float
+
+
+def forecast(
+    ephemeris: Ephemeris, ask: Ask, progress: Callable[[float], None] | None = None
+) -> Forecast:
+    """The forecast of one pair; progress is told the share done, 0 to 1, from time to time. Raises
+    CoverageError if no part of the span is inside the tables."""
+    start_utc_s, end_utc_s, notes = _covered(ephemeris, ask.from_utc_s, ask.until_utc_s)
+    tell = progress or (lambda share: None)
+    course = _course(ephemeris, ask, start_utc_s, end_utc_s, lambda share: tell(0.8 * share))
+    scan = find_windows(course, ask.home, ask.far)
+    named = find_named(ephemeris, start_utc_s, end_utc_s)
+    windows = []
+    for done, span in enumerate(scan.spans):
+        windows.append(_window(course, ask, named, span))
+        tell(0.8 + 0.2 * done / len(scan.spans))
+    tell(1.0)
+    if not windows:
+        notes.append(_never(ask, scan.highest_deg, scan.highest_utc_s, start_utc_s, end_utc_s))
+    return Forecast(
+        ask,
+        start_utc_s,
+        end_utc_s,
+        tuple(windows),
+        tuple(notes + _not_known(ask)),
+        scan.highest_deg,
+        scan.highest_utc_s,
+    )
+
+
+def coming_windows(ephemeris: Ephemeris, ask: Ask, utc_s: float, count: int = 4) -> tuple[
+    Window, ...
+]:  # fmt: skip
+    """The window under way, if any, with its true start, and the next ones, `count` in all; fewer
+    if there are not so many within 120 days or inside the tables. The span of `ask` is not used.
+    Pure and thread-safe; some 0.1 s,
+    a second where the Moon is rarely shared. Raises CoverageError outside the tables."""
+    ephemeris.require(utc_s)
+    spans: list[Span] = []
+    for ahead_s in SEARCH_S:
+        start_utc_s, end_utc_s, _ = _covered(ephemeris, utc_s - LOOK_BACK_S, utc_s + ahead_s)
+        course = _course(ephemeris, ask, start_utc_s, end_utc_s)
+        found = find_windows(course, ask.home, ask.far).spans
+        spans = [span for span in found if span.end_utc_s > utc_s][:count]
+        if len(spans) == count and spans[-1].closed_by is not None:
+            break
+    named = find_named(ephemeris, start_utc_s, end_utc_s)
+    return tuple(_window(course, ask, named, span) for span in spans)
+
+
+def _course(
+    ephemeris: Ephemeris,
+    ask: Ask,
+    start_utc_s: float,
+    end_utc_s: float,
+    progress: Callable[[float], None] | None = None,
+) -> Course:
+    partner = None if ask.partner is None else ask.partner.site
+    return Course(ephemeris, ask.home.site, partner, start_utc_s, end_utc_s, progress)
+
+
+def _covered(
+    ephemeris: Ephemeris, from_utc_s: float, until_utc_s: float
+) -> tuple[float, float, list[str]]:
+    """The part of a span inside the tables, and a sentence if it is not all of it."""
+    first, last = ephemeris.first_utc_s + MARGIN_S, ephemeris.last_utc_s - MARGIN_S
+    start_utc_s, end_utc_s = max(from_utc_s, first), min(until_utc_s, last)
+    if start_utc_s >= end_utc_s:
+        ephemeris.require(np.array([from_utc_s, until_utc_s]))
+        raise CoverageError("the span lies at the very end of the tables")
+    if start_utc_s == from_utc_s and end_utc_s == until_utc_s:
+        return start_utc_s, end_utc_s, []
+    return (
+        start_utc_s,
+        end_utc_s,
+        [
+            f"The tables of Earth rotation and Moon cover {iso_utc(round(start_utc_s))} to "
+            f"{iso_utc(round(end_utc_s))} of the span asked for; the rest is left out."
+        ],
+    )
+
+
+def _window(course: Course, ask: Ask, named: Named, span: Span) -> Window:
+    inner = np.arange(
+        np.floor(span.start_utc_s / MINUTE_S) + 1.0, np.ceil(span.end_utc_s / MINUTE_S)
+    )
+    utc_s = np.concatenate([[span.start_utc_s], inner * MINUTE_S, [span.end_utc_s]])
+    sky = course.at(utc_s)
+    series = series_of(ask, sky)
+    minima, maxima = turning_points(
+        lambda t: course.spread_fraction(t) * ask.frequency_hz, span.start_utc_s, span.end_utc_s
+    )
+    return Window(
+        partner=ask.partner_name,
+        frequency_hz=ask.frequency_hz,
+        start_utc_s=span.start_utc_s,
+        end_utc_s=span.end_utc_s,
+        opened_by=span.opened_by,
+        closed_by=span.closed_by,
+        home_peak=_peak(utc_s, sky.home),
+        far_peak=_peak(utc_s, sky.far),
+        best=best_stretches(utc_s, series.spread_hz, ask.max_spread_hz),
+        minima=minima,
+        maxima=maxima,
+        remarks=(
+            *remarks_on(ask, named, utc_s, series.home, series.far, sky.home.sight_km),
+            *_polarisation(ask, series),
+        ),
+        series=series,
+    )
+
+
+def _polarisation(ask: Ask, series: Series) -> list[Remark]:
+    """Only where both ends are known to be linear, and are not the same end."""
+    if ask.partner is None or not (ask.home.gear.linear and ask.partner.gear.linear):
+        return []
+    return [Remark("polarisation", mismatch_text(series.rotation_deg))]
+
+
+def _peak(utc_s: Array, view: View) -> Peak:
+    k = int(np.argmax(view.elevation_deg))
+    return Peak(float(utc_s[k]), float(view.elevation_deg[k]), float(view.azimuth_deg[k]))
+
+
+def _never(ask: Ask, highest_deg: float, at_utc_s: float, start: float, end: float) -> str:
+    both = "at home" if ask.partner is None else f"at home and at {ask.partner.name} at once"
+    return (
+        f"{ask.partner_name}: the Moon is never above the horizon {both} from "
+        f"{iso_utc(round(start))} to {iso_utc(round(end))}; it comes nearest at "
+        f"{iso_utc(round(at_utc_s))}, {-highest_deg:.1f}° short of it."
+    )
+
+
+def _known(sender: Gear, receiver: Gear) -> bool:
+    return (
+        None not in (sender.power_w, sender.antenna, receiver.antenna)
+        and receiver.receiver_noise_k is not None
+    )
+
+
+def _not_known(ask: Ask) -> list[str]:
+    notes = []
+    home, far = ask.home.gear, ask.far.gear
+    ends = [("home", home)] if ask.partner is None else [("home", home), (ask.partner.name, far)]
+    lacking = [f"{', '.join(missing(gear))} at {name}" for name, gear in ends if missing(gear)]
+    if lacking:
+        snrs = [_known(far, home), _known(home, far)]
+        what = "only one direction of the signal is" if any(snrs) else "the signal is not"
+        notes.append(
+            f"{ask.partner_name} on {ask.frequency_hz / 1e6:g} MHz: {what} forecast; not known: "
+            f"{'; '.join(lacking)}."
+        )
+    if ask.frequency_hz > HIGHEST_HZ:
+        notes.append("Loss and noise of the air are not known above 48 GHz and are left out.")
+    if ask.partner is not None and home.linear and far.linear and ask.frequency_hz < FARADAY_HZ:
+        notes.append(
+            "Linear polarisation: the turn between the horizons is geometric; Faraday rotation in "
+            "the ionosphere is not modelled and may turn the plane by any amount."
+        )
+    return notes

@@ -1,0 +1,55 @@
+"""How far the two stations' horizontals are turned against each other at the Moon. Geometry only.
+
+For linearly polarised antennas fixed to the horizon. Faraday rotation in the ionosphere is not
+modelled: below some 1.3 GHz it turns the plane by an amount that nobody knows beforehand."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from moontrim.forecast.course import View
+from moontrim.forecast.window import Array
+from moontrim.path import Site
+
+# What a crossed antenna still picks up in practice: common practice.
+DEEPEST_DB = 20.0
+
+
+def horizon_angle_deg(view: View, site: Site) -> Array:
+    """Angle (N,) at the Moon from the direction of the celestial pole to that of the zenith,
+    degrees, positive to the east (the parallactic angle; Meeus, Astronomical Algorithms, ch. 14),
+    from the pole's place in the station's sky, which needs no time."""
+    azimuth, elevation = np.radians(view.azimuth_deg), np.radians(view.elevation_deg)
+    latitude = math.radians(site.latitude_deg)
+    # Components of the pole along the zenith's direction and along the horizontal to the right,
+    # both as projected at the Moon.
+    up = math.sin(latitude) * np.cos(elevation) - math.cos(latitude) * np.sin(elevation) * np.cos(
+        azimuth
+    )
+    right = -math.cos(latitude) * np.sin(azimuth)
+    return np.degrees(np.arctan2(right, up))
+
+
+def rotation_deg(home: View, home_site: Site, far: View, far_site: Site) -> Array:
+    """Turn (N,) between what the far station sends horizontally and home's horizontal, degrees, -90
+    to 90. The two lines of sight are up to 2 degrees apart, which leaves about a degree open."""
+    turn = horizon_angle_deg(far, far_site) - horizon_angle_deg(home, home_site)
+    return np.asarray((turn + 90.0) % 180.0 - 90.0)
+
+
+def mismatch_db(rotation: Array) -> Array:
+    """Loss (N,) between linear antennas at that angle, dB, not more than 20."""
+    share = np.maximum(np.cos(np.radians(rotation)) ** 2, 10.0 ** (-DEEPEST_DB / 10.0))
+    return np.asarray(-10.0 * np.log10(share))
+
+
+def mismatch_text(rotation: Array) -> str:
+    """What the turn does over a window, in words."""
+    loss = mismatch_db(rotation)
+    return (
+        f"horizontals turned by {rotation[0]:+.0f}° at first, {rotation[-1]:+.0f}° at last, up to "
+        f"{np.abs(rotation).max():.0f}°: linear antennas lose {loss.min():.1f} to {loss.max():.1f} "
+        "dB unless one is turned (not in the signal figures)"
+    )

@@ -1,0 +1,78 @@
+"""Everything about the instants of a window, put together from geometry and gear."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from moontrim.forecast.ask import Ask
+from moontrim.forecast.course import Sky, View
+from moontrim.forecast.link import Noise, noise_at, snr_db
+from moontrim.forecast.loss import path_loss_db
+from moontrim.forecast.polarisation import rotation_deg
+from moontrim.forecast.scattering import echo_spectrum, law_at, spread_penalty_db
+from moontrim.forecast.sky import galactic_deg
+from moontrim.forecast.sun import sun_direction
+from moontrim.forecast.window import Array, EndSeries, Series
+
+
+def series_of(ask: Ask, sky: Sky) -> Series:
+    """Spread, loss, noise and signal at the instants of a sky."""
+    spectrum = echo_spectrum(*law_at(ask.frequency_hz))
+    spread_hz = sky.spread_fraction * ask.frequency_hz
+    loss_db = path_loss_db(ask.frequency_hz, sky.home.distance_km, sky.far.distance_km)
+    sun = sun_direction(sky.utc_s)
+    home_noise = noise_at(ask.frequency_hz, ask.home.gear, sky.home, sun)
+    far_noise = (
+        home_noise
+        if ask.partner is None
+        else noise_at(ask.frequency_hz, ask.partner.gear, sky.far, sun)
+    )
+    all_loss_db = loss_db + home_noise.air_db + far_noise.air_db
+    home_snr = snr_db(ask.far.gear, ask.home.gear, all_loss_db, home_noise.system_k)
+    far_snr = snr_db(ask.home.gear, ask.far.gear, all_loss_db, far_noise.system_k)
+    signal = ask.signal
+    penalty_db = (
+        None
+        if signal.tone_spacing_hz is None
+        else spread_penalty_db(spectrum, spread_hz, signal.tone_spacing_hz)
+    )
+    return Series(
+        utc_s=sky.utc_s,
+        home=_end_series(sky.home, home_noise, home_snr),
+        far=_end_series(sky.far, far_noise, far_snr),
+        spread_hz=spread_hz,
+        half_power_hz=spread_hz * spectrum.half_power,
+        path_loss_db=loss_db,
+        rotation_deg=rotation_deg(sky.home, ask.home.site, sky.far, ask.far.site),
+        penalty_db=penalty_db,
+        margin_db=_margin_db(home_snr, far_snr, penalty_db, signal.threshold_db),
+    )
+
+
+def _end_series(view: View, noise: Noise, snr: Array | None) -> EndSeries:
+    return EndSeries(
+        view.azimuth_deg,
+        view.elevation_deg,
+        view.distance_km,
+        noise.sun_deg,
+        galactic_deg(view.sight_km)[1],
+        noise.sky_k,
+        noise.antenna_k,
+        noise.air_db,
+        noise.system_k,
+        snr,
+    )
+
+
+def _margin_db(
+    home_snr: Array | None,
+    far_snr: Array | None,
+    penalty_db: Array | None,
+    threshold_db: float | None,
+) -> Array | None:
+    """What the weaker of the known directions has left over the threshold."""
+    known = [snr for snr in (home_snr, far_snr) if snr is not None]
+    if threshold_db is None or not known:
+        return None
+    weaker = np.min(known, axis=0) - threshold_db
+    return np.asarray(weaker if penalty_db is None else weaker - penalty_db)

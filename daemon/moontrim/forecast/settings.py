@@ -1,0 +1,214 @@
+"""The tables of the config file that the forecast reads: stations, partners, signals.
+
+Owns their shape and checks and turns them into the forecast's own values. Knows no Moon."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from moontrim.errors import InputError
+from moontrim.forecast.ask import Antenna, Ask, End, Gear, Horizon, Signal
+from moontrim.path import Site
+from moontrim.sitesettings import SiteSettings
+from moontrim.table import Table
+
+ANTENNA_KEYS = ("antenna_gain_dbi", "dish_diameter_m", "dish_efficiency")
+RESERVED_NAMES = ("self", "home")
+
+
+class GearSettings(Table):
+    """A station's equipment. What is left out is not known, and the forecast says so."""
+
+    power_w: float | None = Field(
+        None, gt=0, le=100_000, description="At the transmitter's output."
+    )
+    feed_loss_db: float = Field(
+        0.0, ge=0, le=40, description="Between radio and antenna, transmitting and receiving."
+    )
+    antenna_gain_dbi: float | None = Field(
+        None, ge=-10, le=90, description="Over isotropic; or a dish instead."
+    )
+    dish_diameter_m: float | None = Field(None, gt=0, le=500)
+    dish_efficiency: float = Field(0.5, gt=0, le=1, description="Of the dish's area.")
+    receiver_noise_k: float | None = Field(
+        None, gt=0, le=100_000, description="Of the receiver, at the radio's end of the feed."
+    )
+    ground_noise_k: float = Field(
+        0.0, ge=0, le=300, description="What the antenna picks up from the ground, if known."
+    )
+    polarisation: Literal["linear", "circular"] | None = Field(
+        None, description="With linear at both ends the forecast warns of Faraday rotation."
+    )
+
+    @model_validator(mode="after")
+    def _one_antenna(self) -> GearSettings:
+        if self.antenna_gain_dbi is not None and self.dish_diameter_m is not None:
+            raise ValueError("give either antenna_gain_dbi or dish_diameter_m, not both")
+        return self
+
+    def gear(self, frequency_hz: float) -> Gear:
+        """As the forecast takes it."""
+        antenna = None
+        if self.antenna_gain_dbi is not None:
+            antenna = Antenna.of_gain(self.antenna_gain_dbi)
+        elif self.dish_diameter_m is not None:
+            antenna = Antenna.of_dish(self.dish_diameter_m, self.dish_efficiency, frequency_hz)
+        return Gear(
+            self.power_w,
+            self.feed_loss_db,
+            antenna,
+            self.receiver_noise_k,
+            self.ground_noise_k,
+            None if self.polarisation is None else self.polarisation == "linear",
+        )
+
+
+class StationSettings(GearSettings):
+    """A station: its horizon, its equipment, and what differs by band."""
+
+    min_elevation_deg: float = Field(
+        0.0, ge=-5, le=89, description="Geometric, of the Moon's centre, without refraction."
+    )
+    horizon: tuple[tuple[float, float], ...] = Field(
+        (),
+        description="What is in the way: [azimuth, elevation] pairs in degrees, azimuths ascending "
+        "from 0 to below 360, joined by straight lines.",
+    )
+    bands: dict[str, GearSettings] = Field(
+        default_factory=dict, description="By name of band: equipment that differs there."
+    )
+
+    @field_validator("horizon", mode="before")
+    @classmethod
+    def _lists_to_tuples(cls, value: Any) -> Any:
+        if not isinstance(value, list):
+            return value
+        return tuple(tuple(pair) if isinstance(pair, list) else pair for pair in value)
+
+    @model_validator(mode="after")
+    def _good_horizon(self) -> StationSettings:
+        try:
+            Horizon(self.min_elevation_deg, self.horizon)
+        except InputError as error:
+            raise ValueError(str(error)) from None
+        return self
+
+    def end(self, name: str, site_settings: SiteSettings, band: str | None, hz: float) -> End:
+        """This station at a place, on a band (None: on none that has a name)."""
+        horizon = Horizon(self.min_elevation_deg, self.horizon)
+        return End(name, site_settings.site(), horizon, self.on_band(band).gear(hz))
+
+    def on_band(self, band: str | None) -> GearSettings:
+        """The station's equipment with what the band's own table sets put over it; another
+        antenna there replaces all of this one."""
+        there = self.bands.get(band) if band is not None else None
+        common = {
+            key: getattr(self, key)
+            for key in GearSettings.model_fields
+            if key in self.model_fields_set
+        }
+        if there is None:
+            return GearSettings(**common)
+        given = {key: getattr(there, key) for key in there.model_fields_set}
+        if "antenna_gain_dbi" in given or "dish_diameter_m" in given:
+            common = {key: value for key, value in common.items() if key not in ANTENNA_KEYS}
+        return GearSettings(**(common | given))
+
+
+class PartnerSettings(SiteSettings):
+    """A partner by name: where, and with what."""
+
+    name: str = Field(min_length=1, max_length=40)
+    station: StationSettings = StationSettings()
+
+    @field_validator("name")
+    @classmethod
+    def _not_reserved(cls, name: str) -> str:
+        if name in RESERVED_NAMES:
+            raise ValueError(f"the names {' and '.join(RESERVED_NAMES)} mean something else")
+        return name
+
+
+class SignalSettings(Table):
+    """What is to be received on a band."""
+
+    bandwidth_hz: float = Field(2500.0, gt=0, le=1e6, description="Noise bandwidth of the mode.")
+    tone_spacing_hz: float | None = Field(
+        None, gt=0, le=1e5, description="A larger spread costs signal (an estimate)."
+    )
+    threshold_db: float | None = Field(
+        None, ge=-60, le=60, description="Signal to noise in 2.5 kHz at which it is still read."
+    )
+    max_spread_hz: float | None = Field(
+        None, gt=0, le=1e6, description="Limb to limb: up to this a stretch counts as good."
+    )
+
+    def signal(self) -> Signal:
+        """As the forecast takes it."""
+        return Signal(self.bandwidth_hz, self.tone_spacing_hz, self.threshold_db)
+
+
+class ForecastSettings(Table):
+    """What `moontrim forecast` does when nothing else is given."""
+
+    days: float = Field(30.0, gt=0, le=3660)
+    timezone: str | None = Field(
+        None, description="Name as in Europe/Vienna, for local times; the system's if left out."
+    )
+    bands: dict[str, SignalSettings] = Field(
+        default_factory=dict, description="By name of band: what is to be received there."
+    )
+
+
+class ForecastTables(Table):
+    """All of them, as they stand in the file."""
+
+    station: StationSettings = Field(StationSettings(), description="Ours, at home.")
+    partners: tuple[PartnerSettings, ...] = ()
+    forecast: ForecastSettings = ForecastSettings()
+
+    @field_validator("partners", mode="before")
+    @classmethod
+    def _partners_to_tuple(cls, value: Any) -> Any:
+        return tuple(value) if isinstance(value, list) else value
+
+    @model_validator(mode="after")
+    def _different_partners(self) -> ForecastTables:
+        names = [partner.name for partner in self.partners]
+        for name in names:
+            if names.count(name) > 1:
+                raise ValueError(f"partners: the name {name!r} is used twice")
+        return self
+
+    def band_names(self) -> set[str]:
+        """Every band that a table here is for; all must exist in the file."""
+        names = set(self.forecast.bands) | set(self.station.bands)
+        return names.union(*(partner.station.bands for partner in self.partners))
+
+    def ask_for(
+        self, home: Site, partner: Site | None, band: str, frequency_hz: float, utc_s: float
+    ) -> Ask:
+        """The question a running daemon has for `coming_windows`: our station, and the partner's if
+        one of `partners` is at that very place (None: our own echo)."""
+        horizon = Horizon(self.station.min_elevation_deg, self.station.horizon)
+        ours = End("home", home, horizon, self.station.on_band(band).gear(frequency_hz))
+        far: End | None = None
+        if partner is not None:
+            there = [known for known in self.partners if known.site() == partner]
+            far = (
+                there[0].station.end(there[0].name, there[0], band, frequency_hz)
+                if there
+                else End(partner.locator or "partner", partner)
+            )
+        signals = self.forecast.bands.get(band, SignalSettings())
+        return Ask(
+            ours,
+            far,
+            frequency_hz,
+            utc_s,
+            utc_s + 86400.0,
+            signals.max_spread_hz,
+            signals.signal(),
+        )

@@ -1,0 +1,185 @@
+"""A forecast as a person reads it at a terminal. Prints; computes no physics."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, tzinfo
+
+import numpy as np
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from moontrim.forecast.link import in_bandwidth_db
+from moontrim.forecast.plan import Forecast
+from moontrim.forecast.tonight import tonight
+from moontrim.forecast.window import Array, Stretch, Window
+from moontrim.forecast.words import day_text, hz_text, span_text, zone_text
+
+BLOCKS = "▁▂▃▄▅▆▇█"
+SPARK_WIDTH = 12
+NAME_WIDTH = 16
+STRETCHES_SHOWN = 2
+COLOURS = ("green", "yellow", "red")
+
+
+def sparkline(values: Array, top: float, width: int = SPARK_WIDTH) -> Text:
+    """Values as blocks of heights 0 to top, each the average of its share of the samples; coloured
+    by thirds."""
+    parts = np.array_split(values, min(width, values.size))
+    text = Text()
+    for part in parts:
+        share = float(np.clip(part.mean() / top, 0.0, 1.0)) if top > 0.0 else 0.0
+        block = BLOCKS[min(int(share * len(BLOCKS)), len(BLOCKS) - 1)]
+        text.append(block, style=COLOURS[min(int(share * len(COLOURS)), len(COLOURS) - 1)])
+    return text
+
+
+def show_forecasts(
+    forecasts: Sequence[Forecast], zone: tzinfo | None, console: Console | None = None
+) -> None:
+    """A table per partner, and, for several, who to call in the first 24 hours."""
+    console = console or Console()
+    for forecast in forecasts:
+        _show_one(console, forecast, zone)
+    if len(forecasts) > 1:
+        _show_tonight(console, forecasts, zone)
+
+
+def _show_one(console: Console, forecast: Forecast, zone: tzinfo | None) -> None:
+    ask = forecast.ask
+    what = "own echo" if ask.partner is None else f"home with {ask.partner.name}"
+    console.print(
+        f"[bold]{what}[/bold]  {ask.frequency_hz / 1e6:g} MHz  "
+        f"{day_text(forecast.from_utc_s)} to {day_text(forecast.until_utc_s)}",
+        highlight=False,
+    )
+    if not forecast.windows:
+        console.print("  no window", style="yellow")
+        console.print()
+        return
+    top = max(float(window.series.spread_hz.max()) for window in forecast.windows)
+    table = Table(box=None, header_style="dim", padding=(0, 1, 0, 0))
+    headings = [
+        ("window UTC\nby the clock here", "left"),
+        ("peak\n°", "right"),
+        ("spread Hz\nlimb to limb", "left"),
+        ("smallest spread\nUTC, average Hz", "left"),
+        ("loss\ndB", "right"),
+        ("noise\nK", "right"),
+    ]
+    signal = any(
+        w.series.home.snr_db is not None or w.series.far.snr_db is not None
+        for w in forecast.windows
+    )
+    if signal:
+        headings.append(("S/N\ndB", "right"))
+    for heading, side in headings:
+        table.add_column(heading, justify="right" if side == "right" else "left", no_wrap=True)
+    for window in forecast.windows:
+        table.add_row(*_cells(forecast, window, top, zone, signal))
+    console.print(table)
+    _show_legend(console, forecast, signal)
+    console.print()
+
+
+def _cells(
+    forecast: Forecast, window: Window, top: float, zone: tzinfo | None, signal: bool
+) -> list[Text]:
+    s = window.series
+    start, end = window.start_utc_s, window.end_utc_s
+    when = Text(f"{day_text(start)} {span_text(start, end)}\n")
+    when.append(_local(start, end, zone), "dim")
+    peak = f"{window.home_peak.elevation_deg:.0f}"
+    if not window.own_echo:
+        peak += f"/{window.far_peak.elevation_deg:.0f}"
+    spread = sparkline(s.spread_hz, top)
+    spread.append(f"\n{hz_text(window.least_spread_hz)} to {hz_text(float(s.spread_hz.max()))}")
+    cells = [
+        when,
+        Text(peak),
+        spread,
+        Text("\n").join(_stretch(stretch) for stretch in window.best[:STRETCHES_SHOWN]),
+        Text(f"{s.path_loss_db.min():.1f}"),
+        Text(f"{s.home.antenna_k.min():,.0f}"),
+    ]
+    if signal:
+        cells.append(_signal(forecast, window))
+    return cells
+
+
+def _local(start: float, end: float, zone: tzinfo | None) -> str:
+    """By the clock here, with the day of the week where it is another than in UTC."""
+    here, there = day_text(start, zone), day_text(start)
+    day = "" if here == there else here[:4]
+    return f"{day}{span_text(start, end, zone)} {zone_text(start, zone)}"
+
+
+def _stretch(stretch: Stretch) -> Text:
+    span = span_text(stretch.start_utc_s, stretch.end_utc_s)
+    return Text(f"{span} {hz_text(stretch.spread_hz):>4}")
+
+
+def _signal(forecast: Forecast, window: Window) -> Text:
+    """Best signal to noise of the weaker direction, and the margin under it."""
+    s = window.series
+    known = [end.snr_db for end in (s.home, s.far) if end.snr_db is not None]
+    if not known:
+        return Text("?")
+    best = float(np.min(known, axis=0).max())
+    text = Text(f"{best:+.1f}")
+    margin = window.best_margin_db
+    if margin is not None:
+        text.append(f"\n{margin:+.1f}", "bold green" if margin >= 0.0 else "red")
+    elif forecast.ask.signal.bandwidth_hz != 2500.0:
+        own = in_bandwidth_db(best, forecast.ask.signal.bandwidth_hz)
+        text.append(f"\n{own:+.1f}", "dim")
+    return text
+
+
+def _show_legend(console: Console, forecast: Forecast, signal: bool) -> None:
+    told = ["loss: least, isotropic; noise: least at home's antenna"]
+    if forecast.ask.partner is not None:
+        told[0] = "peak: at home/at the partner; " + told[0]
+    if signal:
+        under = ""
+        if forecast.ask.signal.threshold_db is not None:
+            under = "; under it: best over the threshold, after the estimated cost of the spread"
+        elif forecast.ask.signal.bandwidth_hz != 2500.0:
+            under = f"; under it: in {forecast.ask.signal.bandwidth_hz:g} Hz"
+        told.append(f"S/N: weaker direction, at best, in 2.5 kHz{under}")
+    for line in told:
+        console.print(f"  {line}", style="dim", highlight=False)
+    seen: set[str] = set()
+    for window in forecast.windows:
+        for remark in window.remarks:
+            # A perigee may be near to several windows; a turned horizon is near to all.
+            if remark.text not in seen and remark.kind != "polarisation":
+                seen.add(remark.text)
+                day = day_text(window.start_utc_s)
+                style = "yellow" if remark.kind == "sun in beam" else ""
+                console.print(f"  {day}: {remark.text}", style=style, highlight=False)
+
+
+def _show_tonight(console: Console, forecasts: Sequence[Forecast], zone: tzinfo | None) -> None:
+    console.print("[bold]who to call within the first 24 hours[/bold]", highlight=False)
+    choices = tonight(forecasts)
+    if not choices:
+        console.print("  nobody", style="yellow")
+        return
+    table = Table(box=None, header_style="dim", padding=(0, 2, 0, 0))
+    for heading in ("partner", "UTC", "by the clock here", "Hz", "margin dB"):
+        right = heading in ("Hz", "margin dB")
+        table.add_column(heading, justify="right" if right else "left", no_wrap=True)
+    for choice in choices:
+        start, end = choice.stretch.start_utc_s, choice.stretch.end_utc_s
+        table.add_row(
+            choice.partner
+            if len(choice.partner) <= NAME_WIDTH
+            else (choice.partner[: NAME_WIDTH - 1] + "…"),
+            f"{day_text(start, UTC)} {span_text(start, end)}",
+            _local(start, end, zone),
+            hz_text(choice.stretch.spread_hz),
+            "-" if choice.margin_db is None else f"{choice.margin_db:+.1f}",
+        )
+    console.print(table)

@@ -1,0 +1,59 @@
+"""Which of several partners to call: the next 24 hours, best first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from moontrim.forecast.plan import Forecast
+from moontrim.forecast.window import Stretch, Window
+
+DAY_S = 86400.0
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A partner's best stretch within the day; margin_db: the average over it of what the weaker
+    direction has over the threshold, None if not known."""
+
+    partner: str
+    window: Window
+    stretch: Stretch
+    margin_db: float | None
+
+
+def tonight(forecasts: Iterable[Forecast]) -> list[Choice]:
+    """One choice per partner from the first 24 hours of the span, the most promising first: by
+    margin, or, where it is not known for all, by average spread. Of each partner the stretch that
+    is best by the same measure. Partners without a window that day are left out."""
+    choices = []
+    for forecast in forecasts:
+        until_utc_s = forecast.from_utc_s + DAY_S
+        choices.append(
+            [
+                Choice(window.partner, window, stretch, _margin_db(window, stretch))
+                for window in forecast.windows
+                for stretch in window.best
+                if stretch.start_utc_s < until_utc_s
+            ]
+        )
+    choices = [group for group in choices if group]
+    known = all(choice.margin_db is not None for group in choices for choice in group)
+
+    def promise(choice: Choice) -> float:
+        if known and choice.margin_db is not None:
+            return choice.margin_db
+        return -choice.stretch.spread_hz
+
+    firsts = [max(group, key=promise) for group in choices]
+    return sorted(firsts, key=promise, reverse=True)
+
+
+def _margin_db(window: Window, stretch: Stretch) -> float | None:
+    series = window.series
+    if series.margin_db is None:
+        return None
+    inside = (series.utc_s >= stretch.start_utc_s) & (series.utc_s <= stretch.end_utc_s)
+    return float(np.mean(series.margin_db[inside])) if inside.any() else None

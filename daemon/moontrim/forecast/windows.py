@@ -1,0 +1,104 @@
+"""When the Moon is up at both ends, to a second: scanned by the minute, then bisected.
+
+Up: the geometric elevation of the Moon's centre, without refraction, is above the end's horizon.
+Refraction (some 0.6 degrees at the horizon, varying with the weather) is left out because it would
+put a false second into the figure; who wants to count on it sets the least elevation to -0.5. A
+window or a gap that falls between two whole minutes is not seen."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from moontrim.forecast.ask import End, Horizon
+from moontrim.forecast.course import Course, azimuth_deg, elevation_deg
+from moontrim.forecast.window import Array, Which
+
+# Halvings of a minute: to 0.1 ms.
+HALVINGS = 20
+
+
+@dataclass(frozen=True)
+class Span:
+    """A window's start and end, POSIX seconds UTC, and whose horizon they are; None: the course
+    begins or ends here while the Moon is up."""
+
+    start_utc_s: float
+    end_utc_s: float
+    opened_by: Which | None
+    closed_by: Which | None
+
+
+@dataclass(frozen=True)
+class Scan:
+    """highest_deg: the most that the Moon stands above the horizon of the end where it is lower, to
+    a quarter of a degree, at highest_utc_s; negative when it is never up at both."""
+
+    spans: tuple[Span, ...]
+    highest_deg: float
+    highest_utc_s: float
+
+
+def find_windows(course: Course, home: End, far: End) -> Scan:
+    """All windows of a course, in order of time."""
+    times, clear = [], []
+    for utc_s, here, there in course.minutes():
+        inside = (utc_s > course.from_utc_s) & (utc_s < course.until_utc_s)
+        times.append(utc_s[inside])
+        clear.append(
+            np.minimum(_above(home.horizon, here), _above(far.horizon, there))[inside]
+        )  # fmt: skip
+    ends = np.array([course.from_utc_s, course.until_utc_s])
+    at_ends = _clearance(course, home, far, ends)
+    utc = np.concatenate([ends[:1], *times, ends[1:]])
+    clearance = np.concatenate([at_ends[:1], *clear, at_ends[1:]])
+    highest = int(np.argmax(clearance))
+    up = clearance > 0.0
+    change = np.flatnonzero(up[1:] != up[:-1])
+    roots = _bisect(
+        lambda t: _clearance(course, home, far, t), utc[change], utc[change + 1], up[change]
+    )
+    owners = _owners(course, home, far, roots)
+    edges: list[tuple[float, Which | None]] = list(zip(roots.tolist(), owners, strict=True))
+    if up[0]:
+        edges.insert(0, (course.from_utc_s, None))
+    if up[-1]:
+        edges.append((course.until_utc_s, None))
+    spans = tuple(
+        Span(start, end, opened, closed)
+        for (start, opened), (end, closed) in zip(edges[::2], edges[1::2], strict=True)
+    )
+    return Scan(spans, float(clearance[highest]), float(utc[highest]))
+
+
+def _above(horizon: Horizon, local: Array) -> Array:
+    """Degrees (N,) by which sights (3, N) are above a horizon."""
+    elevation = elevation_deg(local)
+    if not horizon.mask:
+        return elevation - horizon.min_elevation_deg
+    return np.asarray(elevation - horizon.elevation_deg(azimuth_deg(local)))
+
+
+def _clearance(course: Course, home: End, far: End, utc_s: Array) -> Array:
+    here, there = course.local(utc_s)
+    return np.minimum(_above(home.horizon, here), _above(far.horizon, there))
+
+
+def _owners(course: Course, home: End, far: End, utc_s: Array) -> list[Which | None]:
+    here, there = course.local(utc_s)
+    at_home = _above(home.horizon, here) <= _above(far.horizon, there)
+    return ["home" if is_home else "partner" for is_home in at_home.tolist()]
+
+
+def _bisect(
+    f: Callable[[Array], Array], low: Array, high: Array, low_is_up: NDArray[np.bool_]
+) -> Array:
+    """Roots (N,) between low and high, where f > 0 at low exactly if low_is_up."""
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        like_low = (f(middle) > 0.0) == low_is_up
+        low, high = np.where(like_low, middle, low), np.where(like_low, high, middle)
+    return 0.5 * (low + high)

@@ -1,0 +1,63 @@
+"""Instants and figures as people read them: UTC, and the clock on the wall beside it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, tzinfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from moontrim.errors import InputError
+
+DAY = "%a %d %b"
+CLOCK = "%H:%M"
+DAY_S = 86400.0
+
+
+def zone_named(name: str | None, field: str) -> tzinfo | None:
+    """A time zone by its name; None for the system's own, whose rules then count at each instant.
+    Raises InputError."""
+    if name is None:
+        return None
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise InputError(field, name, "a time zone such as Europe/Vienna or UTC") from None
+
+
+def utc_time(utc_s: float) -> datetime:
+    """To the nearest second."""
+    return datetime.fromtimestamp(round(utc_s), UTC)
+
+
+def local_time(utc_s: float, zone: tzinfo | None) -> datetime:
+    """To the nearest second, in a zone from `zone_named`."""
+    return utc_time(utc_s).astimezone(zone)
+
+
+def minute(utc_s: float) -> float:
+    """The nearest whole minute: what a clock of hours and minutes should show."""
+    return round(utc_s / 60.0) * 60.0
+
+
+def span_text(start_utc_s: float, end_utc_s: float, zone: tzinfo | None = UTC) -> str:
+    """`17:03-06:12` by the clock of a zone, rounded to minutes; with the last day's name if it
+    takes a day or longer: `17:03-Fri 04 Dec 06:12`."""
+    start, end = (local_time(minute(at), zone).strftime(CLOCK) for at in (start_utc_s, end_utc_s))
+    if end_utc_s - start_utc_s >= DAY_S:
+        end = f"{day_text(end_utc_s, zone)} {end}"
+    return f"{start}-{end}"
+
+
+def day_text(utc_s: float, zone: tzinfo | None = UTC) -> str:
+    """`Wed 25 Nov`."""
+    return local_time(minute(utc_s), zone).strftime(DAY)
+
+
+def zone_text(utc_s: float, zone: tzinfo | None) -> str:
+    """The zone's own short name at an instant, as CET; UTC+0545 where it has none."""
+    name = local_time(utc_s, zone).tzname() or "local"
+    return f"UTC{name}" if name[0] in "+-" else name
+
+
+def hz_text(value: float) -> str:
+    """A spread with the digits it deserves."""
+    return f"{value:.0f}" if value >= 99.95 else f"{value:.1f}" if value >= 0.95 else f"{value:.2f}"

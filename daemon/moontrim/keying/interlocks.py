@@ -1,0 +1,103 @@
+"""Why transmitting is not allowed now. Pure: values in, reasons out.
+
+Knows neither the clock nor where the values come from. What is not known forbids: there is no
+condition whose absence lets RF through, but for a drive ceiling on a band that has none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from moontrim.keying.settings import KeyingSettings
+
+STALE_S = 3.0  # the tracker looks once a second; older than this, it has stopped
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """The station at an instant, as far as it matters to transmitting.
+
+    moon_azimuth_deg, moon_elevation_deg: from home; None: not known.
+    on_frequency: the dials are where they belong. Also true while they are held still for keying,
+        whatever has added up since.
+    tracking: the same in words, for the reason.
+    within_allowed_range: the transmit frequency, on the air, inside what the band allows.
+    drive_within_ceiling: None only where the band has no ceiling; not known is False.
+    clock_doubt: why the clock is not trusted; empty if it is.
+    age_s: how long ago all this was so, by the monotonic clock where possible.
+    """
+
+    moon_azimuth_deg: float | None
+    moon_elevation_deg: float | None
+    on_frequency: bool
+    tracking: str
+    within_allowed_range: bool
+    drive_within_ceiling: bool | None
+    radio_answers: bool
+    transmit_permitted: bool
+    changing_band: bool
+    clock_doubt: str
+    age_s: float
+
+
+def hindrances(
+    conditions: Conditions, settings: KeyingSettings, over_s: float = 0.0
+) -> tuple[str, ...]:
+    """Every reason against transmitting; empty: it is allowed.
+
+    over_s: for how long there may have been RF already."""
+    reasons = []
+    if not conditions.transmit_permitted:
+        reasons.append("transmitting is not permitted")
+    if not conditions.radio_answers:
+        reasons.append("the radio does not answer")
+    if conditions.changing_band:
+        reasons.append("the band is being changed")
+    reasons += _of_the_moon(conditions, settings)
+    if not conditions.on_frequency:
+        reasons.append(f"not on frequency: {conditions.tracking}")
+    if not conditions.within_allowed_range:
+        reasons.append("the transmit frequency is outside the allowed range of the band")
+    if conditions.drive_within_ceiling is False:
+        reasons.append("the drive is not known to be below the ceiling of the band")
+    if conditions.clock_doubt:
+        reasons.append(f"the clock is not trusted: {conditions.clock_doubt}")
+    # Written so that not-a-number forbids, here and below.
+    if not -STALE_S <= conditions.age_s <= STALE_S:
+        reasons.append(f"nothing has been heard of the tracker for {conditions.age_s:.1f} s")
+    if not over_s < settings.longest_over_s:
+        reasons.append(f"the over has reached its limit of {settings.longest_over_s:g} s")
+    return tuple(reasons)
+
+
+def _of_the_moon(conditions: Conditions, settings: KeyingSettings) -> list[str]:
+    azimuth_deg, elevation_deg = conditions.moon_azimuth_deg, conditions.moon_elevation_deg
+    if azimuth_deg is None or elevation_deg is None:
+        return ["it is not known where the Moon is"]
+    if not elevation_deg >= settings.min_elevation_deg:
+        return [
+            f"the Moon is at {elevation_deg:.2f} degrees elevation, below the minimum of "
+            f"{settings.min_elevation_deg:g}: RF exposure of people near a low beam"
+        ]
+    edge_deg = horizon_deg(settings.horizon, azimuth_deg)
+    if not elevation_deg >= edge_deg:
+        return [
+            f"the Moon is behind the horizon: {elevation_deg:.2f} degrees elevation at azimuth "
+            f"{azimuth_deg:.1f}, where {edge_deg:.2f} is needed"
+        ]
+    return []
+
+
+def horizon_deg(horizon: tuple[tuple[float, float], ...], azimuth_deg: float) -> float:
+    """Elevation of the horizon mask in a direction: straight lines between its points, round
+    through north. 0 without a mask."""
+    if not horizon:
+        return 0.0
+    azimuth_deg %= 360.0
+    before = (horizon[-1][0] - 360.0, horizon[-1][1])
+    after = (horizon[0][0] + 360.0, horizon[0][1])
+    for point in (*horizon, after):
+        if not azimuth_deg > point[0]:
+            share = (azimuth_deg - before[0]) / (point[0] - before[0])
+            return before[1] + share * (point[1] - before[1])
+        before = point
+    raise AssertionError("the mask goes round")

@@ -1,0 +1,203 @@
+"""The modem lines of a serial port as switches and contacts: RTS and DTR out, CTS and DSR in.
+
+The one place that opens a port for its lines. Nothing is sent or received, and no rate is set, so
+this goes straight to the system calls. Linux raises RTS and DTR itself while it opens a port; here
+they are lowered by the very next call but the lock, which keeps that pulse as short as can be. It
+lowers them at the last close, so also when the process is killed, where HUPCL is set (Linux,
+drivers/tty/tty_port.c: tty_port_block_til_ready, tty_port_shutdown); it is set here.
+
+Wire what a pulse could harm to a port of its own, and never share a port with the driver of the
+radio: it is opened exclusively."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import fcntl
+import os
+import struct
+import termios
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, Literal, Protocol, TypeVar
+
+from moontrim.errors import MoontrimError
+
+T = TypeVar("T")
+LineName = Literal["rts", "dtr", "cts", "dsr"]
+
+_BIT = {
+    "rts": termios.TIOCM_RTS,
+    "dtr": termios.TIOCM_DTR,
+    "cts": termios.TIOCM_CTS,
+    "dsr": termios.TIOCM_DSR,
+}
+_CLOSE_WAIT_S = 0.2
+
+
+class OutputError(MoontrimError):
+    """A line, relay or key could not be switched or read."""
+
+
+class Lines(Protocol):
+    """An open port, called from one thread at a time. OSError when it is gone."""
+
+    def set(self, line: LineName, on: bool) -> None: ...
+
+    def get(self, line: LineName) -> bool: ...
+
+    def close(self) -> None: ...
+
+
+class ModemLines:
+    """Lines of an open serial port. Opening locks the port against others and lowers RTS and DTR.
+
+    Raises OSError: no such port, in use, or without modem lines (ENOTTY)."""
+
+    def __init__(self, path: str, ioctl: Callable[..., Any] = fcntl.ioctl) -> None:
+        self._ioctl = ioctl
+        self._fd = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        try:
+            fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            self._lower()
+            fcntl.ioctl(self._fd, termios.TIOCEXCL)
+            attributes = termios.tcgetattr(self._fd)
+            attributes[2] |= termios.HUPCL | termios.CLOCAL
+            attributes[2] &= ~termios.CRTSCTS  # otherwise RTS would follow the flow of data
+            termios.tcsetattr(self._fd, termios.TCSANOW, attributes)
+            self._lower()
+        except termios.error as error:
+            os.close(self._fd)
+            raise OSError(*error.args) from None
+        except OSError:
+            os.close(self._fd)
+            raise
+
+    def set(self, line: LineName, on: bool) -> None:
+        request = termios.TIOCMBIS if on else termios.TIOCMBIC
+        self._ioctl(self._fd, request, struct.pack("I", _BIT[line]))
+
+    def get(self, line: LineName) -> bool:
+        answer = self._ioctl(self._fd, termios.TIOCMGET, struct.pack("I", 0))
+        return bool(struct.unpack("I", answer)[0] & _BIT[line])
+
+    def close(self) -> None:
+        try:
+            with contextlib.suppress(OSError):  # gone already; closing lowers what is still there
+                self._lower()
+        finally:
+            os.close(self._fd)
+
+    def _lower(self) -> None:
+        bits = termios.TIOCM_RTS | termios.TIOCM_DTR
+        self._ioctl(self._fd, termios.TIOCMBIC, struct.pack("I", bits))
+
+
+Opener = Callable[[str], Lines]
+Resolve = Callable[[str], str]
+
+
+def plain_path(port: str) -> str:
+    """The port as given. Raises OutputError for a port by identity, which needs a look-up."""
+    if port.startswith("/"):
+        return port
+    raise OutputError(f"{port}: only a device path is understood here")
+
+
+class LinePort:
+    """One serial port shared by whatever uses its lines. Calls go to a thread of its own, in order,
+    because a stuck adapter may hold a call for seconds."""
+
+    def __init__(
+        self, port: str, resolve: Resolve = plain_path, opener: Opener = ModemLines
+    ) -> None:
+        self.port = port
+        self._resolve = resolve
+        self._opener = opener
+        self._lines: Lines | None = None
+        self._lock = threading.Lock()
+        self._executor: ThreadPoolExecutor | None = None
+
+    async def open(self) -> None:
+        """Open it, or make sure that it still is. Raises OutputError."""
+        await self._in_order(self._open)
+
+    async def set(self, line: LineName, on: bool) -> None:
+        """Raises OutputError; the port is then closed, and so all its lines are low."""
+        await self._in_order(lambda: self._set(line, on))
+
+    async def get(self, line: LineName) -> bool:
+        """Raises OutputError."""
+        return await self._in_order(lambda: self._get(line))
+
+    def close(self) -> None:
+        """Lower all lines and let go of the port, now; harmless when not open; never raises."""
+        if self._executor is not None:
+            self._executor.shutdown(wait=False, cancel_futures=True)
+            self._executor = None
+        locked = self._lock.acquire(timeout=_CLOSE_WAIT_S)
+        try:
+            self._abandon()
+        finally:
+            if locked:
+                self._lock.release()
+
+    async def _in_order(self, call: Callable[[], T]) -> T:
+        if self._executor is None:
+            self._executor = ThreadPoolExecutor(1, thread_name_prefix="lines")
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(self._executor, self._guarded, call)
+
+    def _guarded(self, call: Callable[[], T]) -> T:
+        with self._lock:
+            try:
+                return call()
+            except OSError as error:
+                self._abandon()
+                raise OutputError(f"{self.port}: {error.strerror or error}") from None
+
+    def _open(self) -> None:
+        if self._lines is not None:
+            try:
+                self._lines.get("cts")
+            except OSError:
+                self._abandon()  # unplugged meanwhile; it may be back under another number
+            else:
+                return
+        self._lines = self._opener(self._resolve(self.port))
+
+    def _set(self, line: LineName, on: bool) -> None:
+        if self._lines is not None:
+            self._lines.set(line, on)
+        elif on:
+            raise OutputError(f"{self.port} is not open")
+
+    def _get(self, line: LineName) -> bool:
+        if self._lines is None:
+            raise OutputError(f"{self.port} is not open")
+        return self._lines.get(line)
+
+    def _abandon(self) -> None:
+        lines, self._lines = self._lines, None
+        if lines is not None:
+            with contextlib.suppress(OSError):
+                lines.close()
+
+
+class Ports:
+    """Every serial port in use for its lines, each once, however many lines of it are used."""
+
+    def __init__(self, resolve: Resolve = plain_path, opener: Opener = ModemLines) -> None:
+        self._resolve = resolve
+        self._opener = opener
+        self._ports: dict[str, LinePort] = {}
+
+    def get(self, port: str) -> LinePort:
+        if port not in self._ports:
+            self._ports[port] = LinePort(port, self._resolve, self._opener)
+        return self._ports[port]
+
+    def close(self) -> None:
+        for port in self._ports.values():
+            port.close()

@@ -1,0 +1,114 @@
+"""The `[keying]` table of the config: what is switched before the radio is keyed, and when not to.
+
+Owns the shape of the table and refuses every list of outputs that could bring RF before a relay has
+settled. Whether a band needs a drive ceiling is for those who know the bands."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import Field, field_validator, model_validator
+
+from moontrim.keying.wiring import AnyInput, AnyOutput
+from moontrim.table import Table
+
+LONGEST_SUM_MS = 10_000
+SHORTEST_KEY_RELEASE_MS = 10
+MOST_OUTPUTS = 8
+
+Degrees = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class KeyingSettings(Table):
+    """How moontrim keys the radio, if at all."""
+
+    enabled: bool = Field(False, description="false: moontrim never keys anything.")
+    outputs: tuple[AnyOutput, ...] = Field(
+        (),
+        max_length=MOST_OUTPUTS,
+        description="What is switched on, in this order; off in reverse. The radio's key is last.",
+    )
+    min_elevation_deg: Degrees = Field(
+        5.0,
+        ge=0,
+        le=90,
+        description="No transmitting with the Moon lower than this: a low beam meets people, roofs "
+        "and roads, and may expose them to more RF than is allowed. Find the value for your "
+        "station by its RF-exposure assessment.",
+    )
+    horizon: tuple[tuple[Degrees, Degrees], ...] = Field(
+        (),
+        max_length=360,
+        description="What stands in the way, as [azimuth_deg, elevation_deg] pairs by rising "
+        "azimuth from north through east; straight lines between, and from the last to the first.",
+    )
+    longest_over_s: float = Field(
+        90.0, ge=1, le=600, allow_inf_nan=False, description="Unkeyed after this long, always."
+    )
+    inputs: tuple[AnyInput, ...] = Field(
+        (),
+        max_length=4,
+        description="A relay or foot switch that shows that the radio transmits, for a radio that "
+        "cannot tell; any of several.",
+    )
+
+    @field_validator("outputs", "inputs", "horizon", mode="before")
+    @classmethod
+    def _lists_to_tuples(cls, value: Any) -> Any:
+        if not isinstance(value, list):
+            return value
+        return tuple(tuple(item) if isinstance(item, list) else item for item in value)
+
+    @field_validator("horizon")
+    @classmethod
+    def _goes_round(cls, value: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+        before_deg = -1.0
+        for azimuth_deg, elevation_deg in value:
+            if not 0 <= azimuth_deg < 360:
+                raise ValueError(f"azimuth {azimuth_deg:g} is not from 0 to below 360")
+            if not 0 <= elevation_deg <= 90:
+                raise ValueError(f"elevation {elevation_deg:g} is not from 0 to 90")
+            if azimuth_deg <= before_deg:
+                raise ValueError(f"azimuth {azimuth_deg:g} does not come after {before_deg:g}")
+            before_deg = azimuth_deg
+        return value
+
+    @model_validator(mode="after")
+    def _keys_only_behind_the_relays(self) -> KeyingSettings:
+        if self.enabled and not self.outputs:
+            raise ValueError("enabled, but there are no outputs to switch")
+        for index, output in enumerate(self.outputs):
+            last = index == len(self.outputs) - 1
+            if last and not output.keys_radio:
+                raise ValueError(
+                    f"the last output must be what keys the radio, so that no RF comes before a "
+                    f"relay; {output.name!r} is not (kind radio, or keys_radio = true)"
+                )
+            if output.keys_radio and not last:
+                raise ValueError(
+                    f"{output.name!r} keys the radio, so it must be the last output; what comes "
+                    "after it would be switched under RF"
+                )
+        self._only_once()
+        self._bounded()
+        return self
+
+    def _only_once(self) -> None:
+        everything = (*self.outputs, *self.inputs)
+        for index, one in enumerate(everything):
+            for other in everything[:index]:
+                if one.name == other.name:
+                    raise ValueError(f"the name {one.name!r} is used twice")
+                if one.place == other.place:
+                    raise ValueError(f"{other.name!r} and {one.name!r} are the same line")
+
+    def _bounded(self) -> None:
+        for what in ("settle_ms", "release_ms"):
+            sum_ms = sum(getattr(output, what) for output in self.outputs)
+            if sum_ms > LONGEST_SUM_MS:
+                raise ValueError(f"all {what} together are {sum_ms}, more than {LONGEST_SUM_MS}")
+        if len(self.outputs) > 1 and self.outputs[-1].release_ms < SHORTEST_KEY_RELEASE_MS:
+            raise ValueError(
+                f"release_ms of {self.outputs[-1].name!r} must be at least "
+                f"{SHORTEST_KEY_RELEASE_MS}: RF takes that long to end, and relays open after it"
+            )

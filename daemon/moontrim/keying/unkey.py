@@ -1,0 +1,107 @@
+"""Dropping everything that a config names, without the daemon: for when it is dead.
+
+The radio first, then the outputs in reverse order, each on its own, so that one that cannot be
+reached keeps none of the others from falling. A serial port has lowered its lines when the daemon
+died; it is opened all the same, for adapters that do not, at the price of a pulse of about one USB
+transfer on its lines."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from moontrim.clock import Clock, SystemClock
+from moontrim.keying.gpio import ChipLine, Requester
+from moontrim.keying.modemlines import ModemLines, Opener, OutputError, Ports, Resolve, plain_path
+from moontrim.keying.outputs import Output, Publish, make_outputs
+from moontrim.keying.settings import KeyingSettings
+from moontrim.settings import RadioSettings
+from moontrim_drivers.contract import RigDriver, RigError
+from moontrim_drivers.registry import load
+
+DEADLINE_S = 3.0  # for each output, the radio's connection included
+
+
+@dataclass(frozen=True, slots=True)
+class Dropped:
+    """What became of one output. trouble: why it may still be on; empty if it is off."""
+
+    name: str
+    trouble: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.name}: {self.trouble or 'off'}"
+
+
+def unkey(
+    keying: KeyingSettings,
+    radio: RadioSettings,
+    *,
+    clock: Clock | None = None,
+    driver: Callable[[], RigDriver] | None = None,
+    publish: Publish | None = None,
+    resolve: Resolve = plain_path,
+    opener: Opener = ModemLines,
+    requester: Requester = ChipLine,
+) -> list[Dropped]:
+    """Switch off every output of the config; one entry for each, in the order of doing. Nothing is
+    touched, and the list is empty, when keying is not enabled. Never raises for an output.
+
+    publish: how to reach networked relays; without it they are reported as not reached."""
+    if not keying.enabled:
+        return []
+    clock = clock or SystemClock()
+
+    def of_config() -> RigDriver:
+        return load(radio.driver)(radio.driver_options(), clock)
+
+    async def key_radio(on: bool) -> None:
+        await _unkey_radio((driver or of_config)())
+
+    async def not_reached(topic: str, payload: str) -> None:
+        raise OutputError("not reached from here; it must fall by itself when it hears nothing")
+
+    ports = Ports(resolve, opener)
+    outputs = make_outputs(
+        keying,
+        clock,
+        key_radio=key_radio,
+        publish=publish or not_reached,
+        ports=ports,
+        requester=requester,
+    )
+    return asyncio.run(_drop_all(outputs, clock))
+
+
+async def _drop_all(outputs: tuple[Output, ...], clock: Clock) -> list[Dropped]:
+    dropped = []
+    try:
+        for output in reversed(outputs):
+            dropped.append(Dropped(output.name, await _drop(output, clock)))
+    finally:
+        for output in reversed(outputs):
+            output.close()
+    return dropped
+
+
+async def _drop(output: Output, clock: Clock) -> str:
+    try:
+        async with clock.timeout(DEADLINE_S):
+            await output.open()
+            await output.off()
+    except TimeoutError:
+        return f"no answer within {DEADLINE_S:g} s"
+    except Exception as error:
+        return str(error) or repr(error)
+    return ""
+
+
+async def _unkey_radio(driver: RigDriver) -> None:
+    try:
+        await driver.open()
+        await driver.set_transmit(False)
+        if (await driver.read()).transmitting:
+            raise RigError("told to receive, but still transmits")
+    finally:
+        await driver.close()

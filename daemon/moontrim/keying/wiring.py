@@ -1,0 +1,174 @@
+"""One output and one input of the `[keying]` table: what it is, and where it is wired.
+
+Owns what can be said of each on its own; `settings` says what they must be together."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from moontrim.table import Table
+
+Name = Annotated[str, Field(min_length=1, max_length=40)]
+Milliseconds = Annotated[int, Field(ge=0, le=5000)]
+Port = Annotated[
+    str,
+    Field(
+        min_length=1,
+        max_length=256,
+        pattern=r"^\S+$",
+        description="Serial port: a device path, a by-id link, or usb:VID:PID[:SERIAL].",
+    ),
+]
+Chip = Annotated[
+    str,
+    Field(
+        min_length=1,
+        max_length=256,
+        pattern=r"^/\S+$",
+        description="Device path of the GPIO chip, as /dev/gpiochip0.",
+    ),
+]
+GpioLine = Annotated[int, Field(ge=0, le=65535, description="Offset of the line on its chip.")]
+Topic = Annotated[str, Field(min_length=1, max_length=256, pattern=r"^[^+#\x00\s]+$")]
+
+
+class OutputSettings(Table):
+    """What every output has."""
+
+    name: Name = Field(description="What it is called when it fails, as `coax relay`.")
+    settle_ms: Milliseconds = Field(
+        description="Wait after switching on, before the next output: the longest its contacts "
+        "take to close and stop bouncing."
+    )
+    release_ms: Milliseconds = Field(
+        30, description="Wait after switching off, before the output before it is switched off."
+    )
+
+
+class RadioOutput(OutputSettings):
+    """The radio's own transmit command, through its driver."""
+
+    kind: Literal["radio"]
+    name: Name = "radio"
+    settle_ms: Milliseconds = Field(
+        0,
+        description="Time to full power after the radio has confirmed, before it counts as keyed.",
+    )
+
+    @property
+    def keys_radio(self) -> bool:
+        return True
+
+    @property
+    def place(self) -> tuple[object, ...]:
+        return ("radio",)
+
+
+class LineOutput(OutputSettings):
+    """The RTS or DTR line of a serial port, which falls with the process."""
+
+    kind: Literal["rts", "dtr"]
+    port: Port
+    keys_radio: bool = Field(False, description="This line keys the radio: it must be the last.")
+    active_low: bool = Field(False, description="Not possible on a serial line.")
+
+    @model_validator(mode="after")
+    def _falls_safe(self) -> LineOutput:
+        if self.active_low:
+            raise ValueError(
+                "active_low is not possible on a serial line: it falls when moontrim is killed or "
+                "the plug is pulled, and that must unkey"
+            )
+        return self
+
+    @property
+    def place(self) -> tuple[object, ...]:
+        return ("serial", self.port, self.kind)
+
+
+class GpioOutput(OutputSettings):
+    """A GPIO line through libgpiod. Where it goes when the process ends is up to the chip: it needs
+    a resistor that pulls it to off."""
+
+    kind: Literal["gpio"]
+    chip: Chip
+    line: GpioLine
+    keys_radio: bool = Field(False, description="This line keys the radio: it must be the last.")
+    active_low: bool = Field(False, description="On is a low level.")
+
+    @property
+    def place(self) -> tuple[object, ...]:
+        return ("gpio", self.chip, self.line)
+
+
+class MqttOutput(OutputSettings):
+    """A relay on the network. It never keys the radio, because it does not fall with moontrim or
+    with the network."""
+
+    kind: Literal["mqtt"]
+    topic: Topic
+    on_payload: str = Field("on", max_length=200)
+    off_payload: str = Field("off", max_length=200)
+
+    @model_validator(mode="after")
+    def _tells_apart(self) -> MqttOutput:
+        if self.on_payload == self.off_payload:
+            raise ValueError("on_payload and off_payload are the same")
+        return self
+
+    @property
+    def keys_radio(self) -> bool:
+        return False
+
+    @property
+    def place(self) -> tuple[object, ...]:
+        return ("mqtt", self.topic)
+
+
+class SimulatedOutputSettings(OutputSettings):
+    """Switches nothing; for rehearsals and tests."""
+
+    kind: Literal["simulated"]
+    keys_radio: bool = Field(False, description="Stands for the radio's key: must be the last.")
+
+    @property
+    def place(self) -> tuple[object, ...]:
+        return ("simulated", self.name)
+
+
+AnyOutput = Annotated[
+    RadioOutput | LineOutput | GpioOutput | MqttOutput | SimulatedOutputSettings,
+    Field(discriminator="kind"),
+]
+
+
+class LineInput(Table):
+    """The CTS or DSR line of a serial port, read."""
+
+    kind: Literal["cts", "dsr"]
+    name: Name
+    port: Port
+    active_low: bool = Field(False, description="Transmitting is an inactive line.")
+
+    @property
+    def place(self) -> tuple[object, ...]:
+        return ("serial", self.port, self.kind)
+
+
+class GpioInput(Table):
+    """A GPIO line, read."""
+
+    kind: Literal["gpio"]
+    name: Name
+    chip: Chip
+    line: GpioLine
+    active_low: bool = Field(False, description="Transmitting is a low level.")
+
+    @property
+    def place(self) -> tuple[object, ...]:
+        return ("gpio", self.chip, self.line)
+
+
+AnyInput = Annotated[LineInput | GpioInput, Field(discriminator="kind")]

@@ -1,0 +1,191 @@
+"""Payloads taken apart, and their fields taken out one by one, each with its check. Pure.
+
+A payload is a JSON object, or for commands that take one value that value alone, as JSON or as bare
+text (`10 GHz`, `on`). Numbers are finite; strings are short and printable; unknown fields are
+refused, because a misspelt field is a wish that would go unheard."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from dataclasses import dataclass
+from typing import Any, NoReturn
+
+LARGEST_BYTES = 4096
+LONGEST_TEXT = 64
+ENVELOPE = ("id", "reply_to")  # for clients whose protocol has no response topic
+_NUMBER = re.compile(r"[+-]?\d{1,15}(\.\d{1,15})?([eE][+-]?\d{1,2})?")
+_SWITCH = {"on": True, "true": True, "off": False, "false": False}
+_MISSING = object()
+
+
+class Refusal(Exception):
+    """Why a command is not carried out. code is for programs; message, for a person."""
+
+    def __init__(
+        self,
+        code: str,
+        message: str,
+        field: str | None = None,
+        value: object = None,
+        allowed: str | None = None,
+    ) -> None:
+        super().__init__(message)
+        self.code, self.message, self.field, self.allowed = code, message, field, allowed
+        self.value = _shown(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """A payload taken apart. fields is None where the payload is one value alone: `text`."""
+
+    fields: dict[str, Any] | None
+    text: str
+    id: str | int | None = None
+    reply_to: str | None = None
+
+
+def read_body(payload: bytes) -> Body:
+    """Take a payload apart. Raises Refusal too_large, bad_json or bad_value."""
+    if len(payload) > LARGEST_BYTES:
+        raise Refusal(
+            "too_large",
+            f"{len(payload)} bytes are too many",
+            value=len(payload),
+            allowed=f"up to {LARGEST_BYTES} bytes",
+        )
+    try:
+        text = payload.decode().strip()
+    except UnicodeDecodeError:
+        raise Refusal("bad_json", "the payload is not UTF-8", allowed="UTF-8 text") from None
+    if not text.startswith(("{", "[")):
+        return Body(None, text)
+    try:
+        fields = json.loads(text, object_pairs_hook=_once_each, parse_constant=_not_finite)
+    except (ValueError, RecursionError) as error:
+        reason = str(error) if isinstance(error, ValueError) else "nested too deeply"
+        raise Refusal("bad_json", f"not JSON: {reason}", allowed="a JSON object") from None
+    if not isinstance(fields, dict):
+        raise Refusal("bad_json", "a list is no command", allowed="a JSON object")
+    ident, reply_to = fields.pop("id", None), fields.pop("reply_to", None)
+    if ident is not None and not _is_id(ident):
+        raise Refusal(
+            "bad_value", "id is not usable", "id", ident, f"up to {LONGEST_TEXT} characters"
+        )
+    if reply_to is not None and not isinstance(reply_to, str):
+        raise Refusal(
+            "bad_reply_topic", "reply_to is no topic", "reply_to", reply_to, "a topic, as text"
+        )
+    return Body(fields, "", ident, reply_to)
+
+
+class Fields:
+    """Takes fields out of a body, one after the other, each with its check."""
+
+    def __init__(self, name: str, body: Body) -> None:
+        self._name = name
+        self._alone = body.fields is None  # one value by itself
+        self._bare = body.text if self._alone else None
+        self._left = dict(body.fields or {})
+        self._known: list[str] = []
+
+    def _take(self, field: str, alone: bool) -> Any:
+        """alone: the value may have come by itself instead of in an object."""
+        self._known.append(field)
+        if self._bare is not None and alone:
+            bare, self._bare = self._bare, None
+            return bare
+        return self._left.pop(field, _MISSING)
+
+    def text(self, field: str, allowed: str, *, alone: bool = True) -> str:
+        value = self._take(field, alone)
+        if self._alone and isinstance(value, str) and value.startswith('"'):
+            value = _unquoted(value)
+        if not isinstance(value, str) or not 0 < len(value.strip()) <= LONGEST_TEXT:
+            self._bad(field, value, allowed)
+        if not value.isprintable():
+            self._bad(field, value, allowed)
+        return str(value.strip())
+
+    def number(self, field: str, limit: float, *, alone: bool, optional: bool = False) -> Any:
+        """A finite number whose size is at most `limit`; None if it may be left out and is."""
+        value = self._take(field, alone)
+        if value is _MISSING and optional:
+            return None
+        if self._alone and isinstance(value, str) and _NUMBER.fullmatch(value):
+            value = float(value)
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            self._bad(field, value, "a number, in Hz")
+        # An integer can be too large even to become a float.
+        if not (abs(value) <= limit and math.isfinite(value)):
+            raise Refusal(
+                "out_of_range", f"{field} is out of range", field, value, f"up to {limit:.0f} Hz"
+            )
+        return float(value)
+
+    def switch(self, field: str) -> bool:
+        value = self._take(field, alone=True)
+        if self._alone and isinstance(value, str):
+            value = _SWITCH.get(value.lower(), value)
+        if not isinstance(value, bool):
+            self._bad(field, value, "true or false; alone also on or off")
+        return bool(value)
+
+    def token(self, field: str) -> str | None:
+        value = self._take(field, alone=False)
+        if value is _MISSING:
+            return None
+        if not isinstance(value, str) or len(value) > LONGEST_TEXT:
+            self._bad(field, value, "the token from the answer before")
+        return str(value)
+
+    def no_more(self) -> None:
+        if self._bare:
+            self._bad("payload", self._bare, "a JSON object")
+        for field in self._left:
+            allowed = ", ".join((*self._known, *ENVELOPE))
+            raise Refusal(
+                "bad_value", f"{self._name} takes no such field", str(_shown(field)), None, allowed
+            )
+
+    def _bad(self, field: str, value: object, allowed: str) -> NoReturn:
+        if value is _MISSING:
+            raise Refusal("bad_value", f"{field} is missing", field, None, allowed)
+        raise Refusal("bad_value", f"{field} is not usable", field, value, allowed)
+
+
+def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    fields = dict(pairs)
+    if len(fields) != len(pairs):
+        raise ValueError("a field is given twice")
+    return fields
+
+
+def _not_finite(name: str) -> NoReturn:
+    raise ValueError(f"{name} is no number")
+
+
+def _unquoted(text: str) -> object:
+    try:
+        return json.loads(text)
+    except ValueError:
+        return text
+
+
+def _is_id(value: object) -> bool:
+    if isinstance(value, bool):
+        return False
+    if isinstance(value, int):
+        return abs(value) < 2**63
+    return isinstance(value, str) and 0 < len(value) <= LONGEST_TEXT
+
+
+def _shown(value: object) -> object:
+    """A refused value as it is sent back: as it came if that is short, else the start of it."""
+    if value is None or isinstance(value, bool):
+        return value
+    if isinstance(value, float | int) and abs(value) < 2**63:
+        return value if math.isfinite(value) else str(value)
+    text = value if isinstance(value, str) else json.dumps(value, default=str)
+    return text if len(text) <= LONGEST_TEXT else text[: LONGEST_TEXT - 3] + "..."

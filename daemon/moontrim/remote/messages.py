@@ -1,0 +1,204 @@
+"""What is published, as plain values ready for JSON. Pure: a snapshot in, a dictionary out.
+
+Frequencies are in Hz, instants (`..._ms`) in milliseconds of POSIX time by the daemon's clock,
+shifts are received minus transmitted (see `correction`). What is not known is null."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from moontrim import __version__
+from moontrim.correction import WORDS
+from moontrim.session import TRIM_LIMIT_HZ
+from moontrim.settings import Settings
+from moontrim.state import DialView, Outlook, Snapshot
+
+SCHEMA = 1
+UNKNOWN = "unknown"
+# Values that change with every second: shown at most once a second, to a tenth.
+RESTLESS = frozenset(
+    {
+        "rx_shift_hz",
+        "tx_shift_hz",
+        "rx_residual_hz",
+        "tx_residual_hz",
+        "moon_azimuth_deg",
+        "moon_elevation_deg",
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Post:
+    """One message to publish. correlation: handed back to whoever asked."""
+
+    topic: str
+    payload: bytes
+    qos: int = 0
+    retain: bool = False
+    correlation: bytes | None = None
+
+
+def ms(utc_s: float) -> int:
+    return round(utc_s * 1000.0)
+
+
+def hz(value: float, digits: int = 3) -> float | int:
+    """Whole hertz as an integer, so that nobody meets 10368100000.0."""
+    rounded = round(value, digits)
+    return int(rounded) if rounded == int(rounded) else rounded
+
+
+def info(settings: Settings, boot: str, commands: tuple[str, ...]) -> dict[str, Any]:
+    """What stays as it is while the daemon runs. boot: tells one run from the next."""
+    home = settings.home.site()
+    return {
+        "schema": SCHEMA,
+        "version": __version__,
+        "boot": boot,
+        "bands": [
+            {
+                "name": band.name,
+                "allowed_low_hz": band.allowed_low_hz,
+                "allowed_high_hz": band.allowed_high_hz,
+                "sked_hz": band.sked_hz,
+                "while_transmitting": band.while_transmitting,
+            }
+            for band in settings.bands
+        ],
+        "agreements": dict(WORDS),
+        "trim_limit_hz": hz(TRIM_LIMIT_HZ),
+        "home": {
+            "text": home.locator or f"{home.latitude_deg:.5f},{home.longitude_deg:.5f}",
+            "latitude_deg": round(home.latitude_deg, 6),
+            "longitude_deg": round(home.longitude_deg, 6),
+        },
+        "commands": list(commands),
+    }
+
+
+def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
+    """The snapshot as others see it."""
+    moon, fault, change = now.moon, now.last_fault, now.last_change
+    return {
+        "schema": SCHEMA,
+        "at_ms": ms(now.utc_s),
+        "seq": seq,
+        "boot": boot,
+        "tracking": str(now.tracking),
+        "reason": now.reason,
+        "band": now.band,
+        "sked_hz": hz(now.sked_hz),
+        "agreement": now.agreement,
+        "partner": now.partner,
+        "trim_rx_hz": hz(now.trim_rx_hz),
+        "trim_tx_hz": hz(now.trim_tx_hz),
+        "correcting": now.correcting,
+        "transmitting": now.transmitting,
+        "transmit_permitted": now.transmit_permitted,
+        "moon": None
+        if moon is None
+        else {
+            "azimuth_deg": round(moon.azimuth_deg, 2),
+            "elevation_deg": round(moon.elevation_deg, 2),
+            "partner_elevation_deg": _rounded(moon.partner_elevation_deg, 2),
+        },
+        "rx": _dial(now.rx),
+        "tx": _dial(now.tx),
+        "radio": {
+            "state": str(now.link.state),
+            "reason": now.link.reason,
+            "sets": now.link.sets,
+            "set_latency_ms": round(now.link.set_latency_s * 1000.0, 1),
+            "failures": now.link.failures,
+        },
+        "seconds": {"planned": now.ticks, "missed": now.missed_seconds},
+        "last_fault": None if fault is None else {"at_ms": ms(fault.at_utc_s), "text": fault.text},
+        "last_change": None
+        if change is None
+        else {"by": change.by, "what": change.what, "at_ms": ms(change.at_utc_s)},
+        "warnings": list(now.warnings),
+    }
+
+
+def outlook(ahead: Outlook) -> dict[str, Any]:
+    """What is to come."""
+    return {
+        "at_ms": ms(ahead.at_utc_s),
+        "moon_sets_ms": _instant(ahead.moon_sets_utc_s),
+        "moon_rises_ms": _instant(ahead.moon_rises_utc_s),
+        "windows": [
+            {
+                "start_ms": ms(window.start_utc_s),
+                "end_ms": ms(window.end_utc_s),
+                "peak_home_deg": round(window.peak_home_deg, 1),
+                "peak_partner_deg": _rounded(window.peak_partner_deg, 1),
+            }
+            for window in ahead.windows
+        ],
+        "shift_ahead": {
+            "start_ms": ms(ahead.shift_start_utc_s),
+            "step_s": hz(ahead.shift_step_s),
+            "rx_hz": [hz(shift, 1) for shift in ahead.rx_shift_hz],
+            "tx_hz": [hz(shift, 1) for shift in ahead.tx_shift_hz],
+        },
+    }
+
+
+def values(now: Snapshot) -> dict[str, str]:
+    """The scalars that plain dashboards want, each by itself, as text."""
+    moon, rx, tx = now.moon, now.rx, now.tx
+    return {
+        "tracking": str(now.tracking),
+        "band": now.band,
+        "sked_hz": str(hz(now.sked_hz)),
+        "agreement": now.agreement,
+        "partner": now.partner,
+        "correcting": _switch(now.correcting),
+        "transmitting": _switch(now.transmitting),
+        "transmit_permitted": _switch(now.transmit_permitted),
+        "rx_shift_hz": _tenth(None if rx is None else rx.shift_hz),
+        "tx_shift_hz": _tenth(None if tx is None else tx.shift_hz),
+        "rx_residual_hz": _tenth(None if rx is None else rx.residual_hz),
+        "tx_residual_hz": _tenth(None if tx is None else tx.residual_hz),
+        "rx_dial_hz": _whole(None if rx is None else rx.dial_hz),
+        "tx_dial_hz": _whole(None if tx is None else tx.dial_hz),
+        "radio": str(now.link.state),
+        "moon_azimuth_deg": _tenth(None if moon is None else moon.azimuth_deg),
+        "moon_elevation_deg": _tenth(None if moon is None else moon.elevation_deg),
+    }
+
+
+def _dial(view: DialView | None) -> dict[str, Any] | None:
+    if view is None:
+        return None
+    return {
+        "on_air_hz": hz(view.on_air_hz),
+        "shift_hz": hz(view.shift_hz),
+        "rate_hz_per_s": round(view.rate_hz_per_s, 4),
+        "dial_hz": view.dial_hz,
+        "residual_hz": _rounded(view.residual_hz, 3),
+        "held": view.held,
+    }
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+def _instant(utc_s: float | None) -> int | None:
+    return None if utc_s is None else ms(utc_s)
+
+
+def _switch(on: bool | None) -> str:
+    return UNKNOWN if on is None else "on" if on else "off"
+
+
+def _tenth(value: float | None) -> str:
+    # Adding zero turns -0.0 into 0.0.
+    return UNKNOWN if value is None else f"{round(value, 1) + 0.0:.1f}"
+
+
+def _whole(value: int | None) -> str:
+    return UNKNOWN if value is None else str(value)

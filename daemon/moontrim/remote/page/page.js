@@ -1,0 +1,435 @@
+// The page itself: what it knows, what a tap does, and what the connection is worth at the moment.
+
+import { Link } from "./link.js";
+import { at, fitSked, say, show, showChosen, showInfo, showLink, showOutlook, showState, showStrip } from "./view.js";
+import { hertz, refusal, signedShort, typedHz } from "./words.js";
+
+const STALE_MS = 2500;
+const LOOK_MS = 200;
+const REVIVE_MS = 8000; // stale so long: the connection itself may be dead
+const ANSWER_SHOWN_MS = 5000;
+const OUTCOME_SHOWN_MS = 700;
+const SECOND_TAP_FROM_MS = 600; // a trembling finger is no second decision
+const SECOND_TAP_TO_MS = 9500; // the token lasts 10 s
+const DRAW_AGAIN_MS = 900;
+const SINCE_MOST = 600;
+const OVERTAKEN_MS = 1500;
+const PROBE_WAIT_MS = 1500;
+
+const root = document.documentElement;
+const known = { info: null, state: null, outlook: null, trace: null, daemon: "unknown" };
+let since = []; // residuals that came after the trace ended: [at_ms, rx_hz, tx_hz]
+let phase = "connecting"; // of the connection to the broker
+let why = "";
+let arrivedAt = null; // when the last live state came, by performance.now
+let openedAt = null;
+let revivedAt = 0;
+let drawnAt = -DRAW_AGAIN_MS;
+let confirming = null; // {token, since}: transmitting was asked to be permitted once
+
+const link = new Link(root.dataset.root, root.dataset.station, { phase: onPhase, message: onMessage });
+
+// --- what comes in -------------------------------------------------------------------------------
+
+function onPhase(now) {
+  phase = now;
+  if (now === "open") {
+    openedAt = performance.now();
+    arrivedAt = null;
+    known.daemon = "unknown";
+    show("panel", true);
+    show("dock", true);
+  }
+  if (now === "closed") probe();
+  if (now === "refused") login(link.account ? "The password was not accepted." : "");
+  look();
+}
+
+function onMessage(leaf, value, old) {
+  if (leaf === "availability") known.daemon = value;
+  else if (leaf === "info") takeInfo(value);
+  else if (leaf === "state") takeState(value, old);
+  else if (leaf === "outlook" || leaf === "trace") {
+    known[leaf] = value;
+    if (leaf === "trace") since = since.filter(([ms]) => ms >= value.end_ms);
+    redraw();
+  }
+  look();
+}
+
+function takeInfo(info) {
+  if (info.boot !== known.info?.boot) {
+    showInfo(info, {
+      agreement: (key, name) => act(key, "agreement", { agreement: name }, `Agreement is now ${name}.`),
+      band: (key, name) => act(key, "band", { band: name }, `Band is now ${name}.`),
+    });
+  }
+  known.info = info;
+  if (known.state) showChosen(info, known.state);
+}
+
+// old: kept by the broker from before we came; it says nothing about whether the daemon still runs.
+function takeState(state, old) {
+  if (!old) arrivedAt = performance.now();
+  const drawn = performance.now() - drawnAt < DRAW_AGAIN_MS;
+  if (state.boot !== known.state?.boot || state.at_ms < known.state.at_ms) since = [];
+  settleAsked(state);
+  since.push([state.at_ms, state.rx?.residual_hz ?? null, state.tx?.residual_hz ?? null]);
+  if (since.length > SINCE_MOST) since.shift();
+  known.state = state;
+  root.dataset.atMs = state.at_ms;
+  root.dataset.seq = state.seq;
+  render();
+  if (!drawn) redraw();
+}
+
+function render() {
+  showState(known.state);
+  showChosen(known.info, known.state);
+  showOutlook(known.outlook, known.state.at_ms, known.state.moon?.elevation_deg);
+  showDock();
+}
+
+function redraw() {
+  if (!known.state) return;
+  showOutlook(known.outlook, known.state.at_ms, known.state.moon?.elevation_deg);
+  drawnAt = performance.now();
+  showStrip(known.trace, since, known.outlook, known.state.at_ms);
+}
+
+// --- what the connection is worth ----------------------------------------------------------------
+
+function worth() {
+  if (phase === "refused") return ["refused", ""];
+  if (phase !== "open") return known.state || why ? ["offline", why || "The connection is gone."] : ["connecting", ""];
+  if (known.daemon === "offline") return ["offline", "The daemon is not running."];
+  const now = performance.now();
+  const since = now - (arrivedAt ?? openedAt);
+  if (since > STALE_MS) {
+    return ["stale", `Nothing from the daemon for ${Math.round(since / 1000)} s. What is shown is old; nothing can be changed from here.`];
+  }
+  return arrivedAt === null ? ["connecting", ""] : ["live", ""];
+}
+
+function look() {
+  const [now, reason] = worth();
+  const was = root.dataset.link;
+  const age = now === "live" || now === "stale" ? (performance.now() - (arrivedAt ?? openedAt)) / 1000 : null;
+  showLink(now, reason, age);
+  if (now !== was) {
+    for (const key of document.querySelectorAll("[data-control] button, button[data-control]")) {
+      key.setAttribute("aria-disabled", String(now !== "live"));
+    }
+    if (now !== "live") {
+      forgetSecondStep();
+      answer("");
+    }
+  }
+  if (now === "stale" && performance.now() - Math.max(revivedAt, arrivedAt ?? openedAt) > REVIVE_MS) {
+    revivedAt = performance.now();
+    link.again();
+  }
+  if (confirming) showDock();
+}
+
+// Why is there no connection? The health check tells the box from its broker.
+async function probe() {
+  const stop = new AbortController();
+  const timer = setTimeout(() => stop.abort(), PROBE_WAIT_MS);
+  try {
+    await fetch("/healthz", { cache: "no-store", signal: stop.signal });
+    why = "The daemon runs, but its message broker does not answer.";
+  } catch {
+    why = "No answer from the daemon's machine. Is it on, and this phone on its network?";
+  }
+  clearTimeout(timer);
+  look();
+}
+
+document.addEventListener("visibilitychange", () => {
+  if (document.visibilityState !== "visible") return;
+  stayAwake();
+  if (phase === "refused") return;
+  if (phase !== "open" || performance.now() - (arrivedAt ?? openedAt) > STALE_MS) link.again();
+});
+window.addEventListener("online", () => phase !== "open" && phase !== "refused" && link.again());
+window.addEventListener("resize", () => {
+  fitSked();
+  redraw();
+});
+setInterval(look, LOOK_MS);
+
+async function stayAwake() {
+  try {
+    await navigator.wakeLock?.request("screen");
+  } catch {
+    // not granted, e.g. to save the battery: the page works without
+  }
+}
+
+// --- what a tap does -----------------------------------------------------------------------------
+
+let answerTimer = 0;
+
+function answer(text, refused = false) {
+  clearTimeout(answerTimer);
+  say(refused ? "answer" : "refusal", "");
+  say(refused ? "refusal" : "answer", text);
+  answerTimer = setTimeout(() => {
+    say("answer", "");
+    say("refusal", "");
+  }, ANSWER_SHOWN_MS);
+}
+
+// Send a command on behalf of a key: it looks busy at once, then done or refused with the reason.
+// Returns the reply, or null when nothing was sent.
+async function act(key, name, body, doneText) {
+  if (root.dataset.link !== "live") {
+    answer("Not sent: there is no live connection to the daemon.", true);
+    return null;
+  }
+  if (busy(key)) return null;
+  key.setAttribute("aria-busy", "true");
+  const reply = await link.command(name, body);
+  key.removeAttribute("aria-busy");
+  if (reply.error?.code === "confirm") return reply;
+  key.dataset.outcome = reply.ok ? "done" : "refused";
+  setTimeout(() => delete key.dataset.outcome, OUTCOME_SHOWN_MS);
+  if (reply.ok) {
+    merge(reply.result);
+    answer(doneText);
+  } else {
+    answer(refusal(reply.error), true);
+  }
+  return reply;
+}
+
+function busy(key) {
+  return key.getAttribute("aria-busy") === "true";
+}
+
+// What a reply says is so already; the next state says it again.
+function merge(result) {
+  if (!known.state) return;
+  for (const [name, value] of Object.entries(result ?? {})) {
+    if (name in known.state) known.state[name] = value;
+  }
+  render();
+}
+
+function onTap(id, call) {
+  at(id).addEventListener("click", () => call(at(id)));
+}
+
+// Nudges and trims send where to go, not how far, so that one carried out twice is the same thing.
+// From where: the state, or what was asked for and is still on its way, be it there or back: a state
+// that left before the command was done may come after the reply to it.
+const asked = new Map(); // field -> {hz, until}
+
+async function moveTo(key, field, hz, name, body, doneText) {
+  const mine = { hz, until: Infinity };
+  asked.set(field, mine);
+  const reply = await act(key, name, body, doneText);
+  mine.until = reply?.ok ? performance.now() + OVERTAKEN_MS : 0;
+  if (!reply?.ok && asked.get(field) === mine) asked.delete(field);
+}
+
+function from(field) {
+  const mine = asked.get(field);
+  return mine && mine.until > performance.now() ? mine.hz : known.state[field];
+}
+
+function settleAsked(state) {
+  for (const [field, { hz, until }] of asked) {
+    if (state[field] === hz && until < Infinity) asked.delete(field);
+    else if (until < performance.now()) asked.delete(field);
+    else if (until < Infinity) state[field] = hz;
+  }
+}
+
+for (const key of document.querySelectorAll("[data-nudge]")) {
+  key.addEventListener("click", () => {
+    if (!known.state || busy(key)) return;
+    const hz = from("sked_hz") + Number(key.dataset.nudge);
+    moveTo(key, "sked_hz", hz, "sked", { hz }, `Sked frequency is now ${hertz(hz)}.`);
+  });
+}
+
+for (const key of document.querySelectorAll("[data-trim]")) {
+  key.addEventListener("click", () => {
+    if (!known.state || busy(key)) return;
+    const which = key.dataset.trim;
+    const field = `trim_${which}_hz`;
+    const by = Number(key.dataset.by);
+    const hz = by === 0 ? 0 : Math.round((from(field) + by) * 1000) / 1000;
+    const name = which === "rx" ? "Receive" : "Transmit";
+    moveTo(key, field, hz, "trim", { [`${which}_hz`]: hz }, `${name} trim is now ${signedShort(hz)} Hz.`);
+  });
+}
+
+onTap("sked-open", (key) => {
+  const open = at("sked-form").hidden;
+  show("sked-form", open);
+  key.setAttribute("aria-expanded", String(open));
+  if (open) {
+    at("sked-text").value = "";
+    sayMeant();
+    at("sked-text").focus();
+  }
+});
+
+function sayMeant() {
+  const text = at("sked-text").value;
+  const hz = typedHz(text);
+  const band = known.info?.bands.find((one) => one.name === known.state?.band);
+  const range = band ? `${hertz(band.allowed_low_hz)} to ${hertz(band.allowed_high_hz)}` : "";
+  say("sked-meant", text === "" ? `Allowed on ${known.state?.band}: ${range}` : hz === null ? "This is no frequency." : `That is ${hertz(hz)}.`);
+}
+at("sked-text").addEventListener("input", sayMeant);
+
+at("sked-form").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const hz = typedHz(at("sked-text").value);
+  if (hz === null) {
+    answer("Not sent: type megahertz such as 10368.1, or hertz.", true);
+    return;
+  }
+  const reply = await act(event.submitter ?? event.target.querySelector("button"), "sked", { hz }, `Sked frequency is now ${hertz(hz)}.`);
+  if (reply?.ok) {
+    show("sked-form", false);
+    at("sked-open").setAttribute("aria-expanded", "false");
+    at("sked-open").focus();
+  }
+});
+
+at("partner-form").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const partner = at("partner-text").value.trim();
+  const reply = await act(at("partner-form").querySelector("[type=submit]"), "partner", { partner }, `Partner is now ${partner}.`);
+  if (reply?.ok) at("partner-text").value = "";
+});
+
+onTap("echo", (key) => act(key, "partner", { partner: "self" }, "Now on your own echo."));
+onTap("readback", (key) => act(key, "readback", {}, "The radio is being read."));
+onTap("correct", (key) => {
+  const on = !known.state?.correcting;
+  act(key, "correct", { on }, on ? "Correction resumed." : "Correction paused; the radio is left alone.");
+});
+
+onTap("transmit", async (key) => {
+  if (known.state?.transmit_permitted) {
+    forgetSecondStep();
+    await act(key, "transmit", { permitted: false }, "Transmitting is forbidden.");
+    return;
+  }
+  const since = confirming ? performance.now() - confirming.since : 0;
+  if (confirming && since < SECOND_TAP_FROM_MS) return;
+  const token = confirming?.token;
+  confirming = null;
+  const reply = await act(key, "transmit", token ? { permitted: true, confirm: token } : { permitted: true }, "Transmitting is permitted.");
+  if (reply?.error?.code === "confirm" && !token) {
+    confirming = { token: reply.error.allowed, since: performance.now() };
+    answer("Is everyone clear of the antenna? Then tap once more to permit transmitting.");
+  } else if (reply?.error) {
+    answer(refusal(reply.error), true);
+  }
+  showDock();
+});
+
+function forgetSecondStep() {
+  confirming = null;
+  if (known.state) showDock();
+}
+
+function showDock() {
+  if (confirming && performance.now() - confirming.since > SECOND_TAP_TO_MS) confirming = null;
+  const { correcting, transmit_permitted: permitted } = known.state;
+  say("correct", correcting ? "Pause correction" : "Resume correction");
+  const step = permitted ? "forbid" : confirming ? "confirm" : "permit";
+  at("transmit").dataset.step = step;
+  const left = confirming ? Math.ceil((SECOND_TAP_TO_MS - (performance.now() - confirming.since)) / 1000) : 0;
+  say("transmit", { forbid: "Forbid transmitting", permit: "Permit transmitting", confirm: `Tap again to permit (${left} s)` }[step]);
+}
+
+// --- who is this ---------------------------------------------------------------------------------
+
+const KEPT = "moontrim-access";
+
+function stored() {
+  for (const place of ["sessionStorage", "localStorage"]) {
+    try {
+      const found = JSON.parse(window[place].getItem(KEPT));
+      if (found?.account) return found;
+    } catch {
+      // no storage here, or not ours
+    }
+  }
+  return null;
+}
+
+function keep(access, onPhone) {
+  for (const [place, wanted] of [["sessionStorage", true], ["localStorage", onPhone]]) {
+    try {
+      if (access && wanted) window[place].setItem(KEPT, JSON.stringify(access));
+      else window[place].removeItem(KEPT);
+    } catch {
+      // private browsing: it has to be typed again
+    }
+  }
+}
+
+function keptOnPhone() {
+  try {
+    return window.localStorage.getItem(KEPT) !== null;
+  } catch {
+    return false;
+  }
+}
+
+// #p=password, or #u=viewer&p=password: from a QR code. Never sent to a server; taken out of sight.
+function fromFragment() {
+  const given = new URLSearchParams(location.hash.slice(1));
+  if (!given.has("p")) return null;
+  history.replaceState(null, "", location.pathname + location.search);
+  return { account: given.get("u") === "viewer" ? "viewer" : "phone", password: given.get("p") };
+}
+
+function connect(access) {
+  root.dataset.may = access?.account === "viewer" ? "look" : "all";
+  show("login", false);
+  show("access", access !== null);
+  say("account", access?.account ?? "");
+  at("keep").checked = keptOnPhone();
+  why = "";
+  link.start(access?.account ?? null, access?.password);
+}
+
+function login(problem) {
+  keep(null, false);
+  link.stop();
+  phase = "refused";
+  say("login-problem", problem);
+  for (const id of ["panel", "dock"]) show(id, false);
+  show("login", true);
+  look();
+  at("password").focus();
+}
+
+at("login-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const given = new FormData(event.target);
+  const access = { account: given.get("account"), password: given.get("password") };
+  keep(access, given.has("keep"));
+  at("password").value = "";
+  say("login-problem", "");
+  connect(access);
+});
+
+at("keep").addEventListener("change", (event) => keep(stored(), event.target.checked));
+onTap("sign-out", () => login(""));
+
+const access = fromFragment() ?? stored();
+if (access) keep(access, keptOnPhone());
+if (access || root.dataset.password === "none") connect(access);
+else login("");
+stayAwake();

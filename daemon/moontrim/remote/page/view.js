@@ -1,0 +1,175 @@
+// Puts what is known into the page. Reads nothing from it, sends nothing.
+
+import { NONE, UNITS, ago, clock, day, degrees, groups, hertz, lasting, level, sentence, signed, signedShort } from "./words.js";
+import { draw } from "./strip.js";
+
+const MEASURE_PX = 32;
+const LARGEST_PX = 76;
+
+export const at = (id) => document.getElementById(id);
+
+// Only what differs is written: a live region speaks when its text is written, also the same one.
+export function say(id, text) {
+  const node = at(id);
+  if (node.textContent !== text) node.textContent = text;
+}
+
+export function show(id, shown) {
+  if (at(id).hidden === shown) at(id).hidden = !shown;
+}
+
+function mark(node, name, value) {
+  if (node.getAttribute(name) !== value) node.setAttribute(name, value);
+}
+
+const LINK_WORDS = { connecting: "Connecting", live: "Live", stale: "Stale", offline: "Offline", refused: "Not connected" };
+
+// link: what the connection is worth now. why: for the banner, when it is worth nothing.
+export function showLink(link, why, age) {
+  mark(document.documentElement, "data-link", link);
+  say("link-word", LINK_WORDS[link]);
+  say("link-age", age === null ? "" : `${age.toFixed(1)} s`);
+  const alarmed = link === "stale" || link === "offline";
+  if (alarmed) {
+    say("alarm-word", link.toUpperCase());
+    say("alarm-why", why);
+  }
+  show("alarm", alarmed);
+}
+
+export function showState(state) {
+  showVerdict(state);
+  showSked(state.sked_hz);
+  const moon = state.moon;
+  say("azimuth", degrees(moon?.azimuth_deg));
+  say("elevation", degrees(moon?.elevation_deg));
+  say("partner-elevation", state.partner === "self" ? "own echo" : degrees(moon?.partner_elevation_deg));
+  for (const which of ["rx", "tx"]) {
+    const dial = state[which];
+    say(`${which}-shift`, signed(dial?.shift_hz));
+    say(`${which}-residual`, signed(dial?.residual_hz, 2));
+    say(`${which}-rate`, signed(dial?.rate_hz_per_s, 3));
+    say(`${which}-dial`, dial?.dial_hz ? groups(dial.dial_hz).join("\u202f") : NONE);
+    say(`trim-${which}`, `${signedShort(state[`trim_${which}_hz`])} Hz`);
+  }
+  const held = [["Receive", state.rx], ["Transmit", state.tx]]
+    .filter(([, dial]) => dial?.held).map(([name, dial]) => `${name} dial not moved: ${dial.held}.`);
+  say("held", held.join(" "));
+  show("held", held.length > 0);
+  say("partner", state.partner === "self" ? "Own echo" : state.partner);
+  say("band-now", state.band);
+  showRadio(state);
+}
+
+function showVerdict(state) {
+  mark(at("verdict"), "data-level", level(state.tracking));
+  say("tracking", sentence(state.tracking));
+  say("reason", state.reason);
+  say("keyed", state.transmitting ? "Transmitting" : !state.transmit_permitted ? "Transmit forbidden"
+    : state.transmitting === null ? "Keying unknown" : "Receiving");
+  mark(at("keyed"), "data-keyed", String(state.transmitting));
+}
+
+function showSked(hz) {
+  const box = at("sked");
+  const label = `${groups(hz).join(" ")} hertz`;
+  if (box.getAttribute("aria-label") === label) return;
+  box.setAttribute("aria-label", label);
+  const parts = groups(hz);
+  box.replaceChildren(...parts.map((digits, index) => {
+    const span = document.createElement("span");
+    span.textContent = digits;
+    span.dataset.unit = UNITS[parts.length - 1 - index] ?? "";
+    return span;
+  }));
+  fitSked();
+}
+
+// As large as the width allows, in whatever font this phone has.
+export function fitSked() {
+  const box = at("sked");
+  const room = box.clientWidth;
+  if (!room || !box.firstElementChild) return;
+  box.style.fontSize = `${MEASURE_PX}px`;
+  const taken = box.lastElementChild.getBoundingClientRect().right - box.firstElementChild.getBoundingClientRect().left;
+  box.style.fontSize = `${Math.min(LARGEST_PX, (MEASURE_PX * room) / taken)}px`;
+}
+
+function showRadio(state) {
+  const { radio, seconds, last_fault: fault, last_change: change, warnings } = state;
+  say("radio", sentence(radio.state));
+  say("radio-reason", radio.reason);
+  say("radio-numbers", `${radio.sets} dials set in ${radio.set_latency_ms.toFixed(1)} ms each (median), `
+    + `${radio.failures} failures. ${seconds.planned} seconds planned, ${seconds.missed} missed.`);
+  say("change", change ? `${sentence(change.by)}: ${change.what}, ${clock(change.at_ms)} UTC` : "none yet");
+  say("fault", fault ? `${clock(fault.at_ms)} UTC, ${ago(state.at_ms - fault.at_ms)}: ${fault.text}` : "none");
+  say("warnings", warnings.join(" "));
+  show("warnings-line", warnings.length > 0);
+}
+
+// Times are told by the daemon's clock: a phone's may be wrong, and a rehearsal has its own.
+export function showOutlook(outlook, nowMs, elevation) {
+  const up = elevation !== undefined && elevation > 0;
+  const next = up ? outlook?.moon_sets_ms : outlook?.moon_rises_ms;
+  say("next-word", up ? "Moon sets in" : "Moon rises in");
+  say("next-time", next ? `${lasting(next - nowMs)}, ${clock(next)} UTC` : "not known");
+  const items = (outlook?.windows ?? []).filter((window) => window.end_ms > nowMs);
+  const list = at("windows");
+  const texts = items.map((window) => {
+    const open = window.start_ms <= nowMs;
+    const span = `${day(window.start_ms)}, ${clock(window.start_ms)} to ${clock(window.end_ms)} UTC`;
+    const peak = window.peak_partner_deg === null
+      ? `up to ${degrees(window.peak_home_deg, 0)}`
+      : `up to ${degrees(window.peak_home_deg, 0)} here, ${degrees(window.peak_partner_deg, 0)} at the partner`;
+    const when = open ? `Open for ${lasting(window.end_ms - nowMs)} more` : `In ${lasting(window.start_ms - nowMs)}`;
+    return [when, `${span}, ${peak}`];
+  });
+  const key = texts.join("|") || "none";
+  if (list.dataset.key === key) return;
+  list.dataset.key = key;
+  list.replaceChildren(...(texts.length ? texts : [["None within the search", ""]]).map(([head, rest]) => {
+    const item = document.createElement("li");
+    const bold = document.createElement("b");
+    bold.textContent = head;
+    item.append(bold, rest);
+    return item;
+  }));
+}
+
+export function showStrip(trace, since, outlook, nowMs) {
+  draw(at("strip"), trace, since, outlook, nowMs);
+}
+
+// The choices a daemon offers: made once for each start of it.
+export function showInfo(info, chosen) {
+  at("agreements").replaceChildren(...Object.entries(info.agreements).map(([name, words]) => {
+    const key = choice(() => chosen.agreement(key, name));
+    const bold = document.createElement("b");
+    bold.textContent = sentence(name);
+    key.append(bold, sentence(words));
+    key.dataset.agreement = name;
+    return key;
+  }));
+  at("bands").replaceChildren(...info.bands.map((band) => {
+    const key = choice(() => chosen.band(key, band.name));
+    key.textContent = band.name;
+    key.dataset.band = band.name;
+    return key;
+  }));
+  say("about", `moontrim ${info.version}, home ${info.home.text}`);
+}
+
+function choice(call) {
+  const key = document.createElement("button");
+  key.type = "button";
+  key.className = "key";
+  key.addEventListener("click", call);
+  return key;
+}
+
+export function showChosen(info, state) {
+  for (const key of at("agreements").children) mark(key, "aria-pressed", String(key.dataset.agreement === state.agreement));
+  for (const key of at("bands").children) mark(key, "aria-pressed", String(key.dataset.band === state.band));
+  say("agreement", sentence(state.agreement));
+  say("agreement-words", sentence(info?.agreements[state.agreement] ?? ""));
+}

@@ -1,0 +1,102 @@
+"""The `[remote]` table of the config: broker, accounts on the network, page. Knows no password;
+see `secrets` for where those come from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import Field, field_validator, model_validator
+
+from moontrim.table import Table
+
+OWN_PORT = 8145
+PLAIN_PORT, TLS_PORT = 1883, 8883  # registered with IANA for MQTT and MQTT over TLS
+NAME = r"^[a-z0-9-]{1,32}$"
+
+
+class RemoteSettings(Table):
+    """How phones and dashboards reach the daemon."""
+
+    enabled: bool = Field(True, description="false: no broker, no MQTT, no page.")
+    root: str = Field("moontrim", pattern=NAME, description="First level of every topic.")
+    station: str = Field(
+        "station", pattern=NAME, description="Second level: tells several daemons apart."
+    )
+    lan: bool = Field(
+        False, description="Open page and broker to the network; then a password is needed."
+    )
+    lan_address: str = Field(
+        "0.0.0.0",  # noqa: S104 (only with `lan`, and then behind a password)
+        min_length=1,
+        max_length=64,
+        description="IPv4 address to listen on when `lan` is on; default: all.",
+    )
+    broker: str | None = Field(
+        None, min_length=1, max_length=253, description="Host of a broker that is there already."
+    )
+    port: int | None = Field(
+        None,
+        ge=1,
+        le=65535,
+        description=f"The broker's port. Own broker: {OWN_PORT}, or a free one where that is "
+        f"taken. Other broker: {PLAIN_PORT}, with TLS {TLS_PORT}.",
+    )
+    user: str | None = Field(
+        None,
+        min_length=1,
+        max_length=64,
+        description="User name at the other broker. Its password comes from the credential "
+        "mqtt_password ($CREDENTIALS_DIRECTORY) or from $MOONTRIM_MQTT_PASSWORD.",
+    )
+    tls: bool = Field(False, description="Speak TLS with the other broker.")
+    tls_ca_file: Path | None = Field(
+        None, strict=False, description="Own certificate authority (PEM) to check it by."
+    )
+    http_port: int = Field(8144, ge=1, le=65535, description="Port of the page.")
+    discovery: bool = Field(
+        False, description="Announce the daemon to home-automation hubs on the broker."
+    )
+    discovery_prefix: str = Field(
+        "homeassistant",
+        pattern=r"^[A-Za-z0-9_-]{1,32}$",
+        description="First level of the topics such hubs listen to; this is what most expect.",
+    )
+
+    @field_validator("lan_address")
+    @classmethod
+    def _an_address(cls, value: str) -> str:
+        parts = value.split(".")
+        if len(parts) != 4 or not all(part.isdecimal() and int(part) < 256 for part in parts):
+            raise ValueError("an IPv4 address of this machine, such as 10.42.0.1")
+        return value
+
+    @field_validator("broker", "user")
+    @classmethod
+    def _plain(cls, value: str | None) -> str | None:
+        if value is not None and (not value.isprintable() or any(c.isspace() for c in value)):
+            raise ValueError("without spaces or control characters")
+        return value
+
+    @model_validator(mode="after")
+    def _fits_the_broker(self) -> RemoteSettings:
+        if self.broker is None:
+            for key in ("user", "tls", "tls_ca_file"):
+                if getattr(self, key):
+                    raise ValueError(f"{key} is for another broker; name it with broker")
+        if self.tls_ca_file is not None and not self.tls:
+            raise ValueError("tls_ca_file needs tls = true")
+        return self
+
+    @property
+    def page_address(self) -> str:
+        """The address the page listens on."""
+        return self.lan_address if self.lan else "127.0.0.1"
+
+    @property
+    def broker_port(self) -> int:
+        """The port asked for, or the usual one."""
+        if self.port is not None:
+            return self.port
+        if self.broker is None:
+            return OWN_PORT
+        return TLS_PORT if self.tls else PLAIN_PORT

@@ -1,0 +1,70 @@
+"""The answer to `dump_state`, by which Hamlib's client learns what it has connected to. Pure.
+
+Owns the order of its lines (Hamlib's rigctl_parse.c and netrigctl.c, as the two were seen to
+exchange them): version, model, region, receive and transmit ranges, tuning steps, filters, RIT,
+XIT, IF shift, announcements, preamplifiers, attenuators, then masks of functions, levels and
+parameters that can be got and set. Version 1 goes on with key=value lines up to `done`."""
+
+from __future__ import annotations
+
+from moontrim.share.view import View
+
+# rmode_t bits of Hamlib's rig.h: AM CW USB LSB RTTY FM, CWR RTTYR, PKTLSB PKTUSB PKTFM
+MODES = 0x3F | 0x180 | 0x1C00
+RFPOWER = 0x1000  # the one level there is
+BOTH_VFOS = 0x3
+MOST_RANGES = 29  # the client's array has room for one more, the end mark
+_END = ("0 0 0 0 0 0 0",)
+
+
+def dump_state(view: View, *, with_keys: bool) -> str:
+    """All lines. with_keys: version 1, for a client that has shown, by `chk_vfo`, to be recent
+    enough to read on to `done`."""
+    lines = (
+        "1" if with_keys else "0",
+        "2",
+        "0",
+        *_ranges(view.rx_ranges_hz, "-1 -1"),
+        *_ranges(view.tx_ranges_hz, "0 0"),
+        f"{MODES:#x} 1",
+        "0 0",
+        "0 0",
+        *("0", "0", "0", "0", "", ""),
+        "0x0",
+        "0x0",
+        f"{RFPOWER if view.can.reads_details else 0:#x}",
+        f"{RFPOWER if view.can.sets_power else 0:#x}",
+        "0x0",
+        "0x0",
+    )
+    return "\n".join(lines + (_KEYS if with_keys else ()))
+
+
+# Not targetable: a client that believes it is answers for the transmit frequency by itself. The
+# time-out, in ms, is the client's for one answer; a transmit request takes as long as its relays.
+_KEYS = (
+    "vfo_ops=0x0",
+    "ptt_type=0x1",
+    "targetable_vfo=0x0",
+    "has_set_vfo=1",
+    "has_get_vfo=1",
+    "has_set_freq=1",
+    "has_get_freq=1",
+    "has_set_conf=0",
+    "has_get_conf=0",
+    "has_power2mW=0",
+    "has_mW2power=0",
+    "timeout=16000",
+    "done",
+)
+
+
+def _ranges(ranges_hz: tuple[tuple[int, int], ...], power_mw: str) -> tuple[str, ...]:
+    """power_mw: lowest and highest; -1 receives only, 0 is not known."""
+    if len(ranges_hz) > MOST_RANGES:
+        ranges_hz = ((min(low for low, _ in ranges_hz), max(high for _, high in ranges_hz)),)
+    lines = (
+        f"{low_hz:.6f} {high_hz:.6f} {MODES:#x} {power_mw} {BOTH_VFOS:#x} 0x1"
+        for low_hz, high_hz in ranges_hz
+    )
+    return (*lines, *_END)

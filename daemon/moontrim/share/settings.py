@@ -1,0 +1,59 @@
+"""The `[share]` table of the config: who may use the radio through moontrim, and from where."""
+
+from __future__ import annotations
+
+import ipaddress
+
+from pydantic import Field, field_validator, model_validator
+
+from moontrim.table import Table
+
+LOOPBACK = "127.0.0.1"
+
+
+class ShareSettings(Table):
+    """The rig-control socket for other programs.
+
+    On by default: it listens on the loopback only, does nothing until a program connects, and keys
+    only where `[keying]` is set up. Hamlib's network protocol knows no passwords worth the name, so
+    opening it to the network trusts everyone there with the frequency; with the transmitter only if
+    that is asked for as well."""
+
+    enabled: bool = Field(True, description="false: no other program uses the radio through us.")
+    port: int = Field(4534, ge=1, le=65535, description="TCP port; give this to the other program.")
+    lan: bool = Field(
+        False, description="Open it to the network, where anyone may then change the frequency."
+    )
+    lan_address: str = Field(
+        "0.0.0.0",  # noqa: S104 (only with `lan`)
+        min_length=1,
+        max_length=45,
+        description="IP address of this machine to listen on when `lan` is on; default: all.",
+    )
+    lan_transmit: bool = Field(
+        False, description="Let programs on other machines key the transmitter; needs `lan`."
+    )
+    clients: int = Field(8, ge=1, le=64, description="Most programs connected at once.")
+
+    @field_validator("lan_address")
+    @classmethod
+    def _an_address(cls, value: str) -> str:
+        try:
+            ipaddress.ip_address(value)
+        except ValueError:
+            raise ValueError("an IP address of this machine, such as 10.42.0.1") from None
+        return value
+
+    @model_validator(mode="after")
+    def _transmit_only_where_open(self) -> ShareSettings:
+        if self.lan_transmit and not self.lan:
+            raise ValueError("lan_transmit = true needs lan = true")
+        return self
+
+    @property
+    def addresses(self) -> tuple[str, ...]:
+        """Where to listen. Programs on this machine always find us on the loopback."""
+        if not self.lan or self.lan_address == LOOPBACK:
+            return (LOOPBACK,)
+        everywhere = self.lan_address == "0.0.0.0"  # noqa: S104
+        return (self.lan_address,) if everywhere else (self.lan_address, LOOPBACK)

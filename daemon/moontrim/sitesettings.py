@@ -1,0 +1,49 @@
+"""A place in the config file: locator, or latitude and longitude. A leaf, for every table that has
+places in it."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+from pydantic import Field, model_validator
+
+from moontrim.errors import InputError
+from moontrim.path.site import Site, parse_site
+from moontrim.table import Table
+
+
+@lru_cache
+def _parsed(locator: str, height_m: float) -> Site:
+    return parse_site(locator, "locator", height_m)
+
+
+class SiteSettings(Table):
+    """Where a station is: a locator, or latitude and longitude."""
+
+    locator: str | None = Field(
+        None, description="Locator of 4 to 12 characters; at 10 GHz give at least 8, better 10."
+    )
+    latitude_deg: float | None = Field(None, ge=-90, le=90, description="WGS84, north positive.")
+    longitude_deg: float | None = Field(None, ge=-180, le=180, description="WGS84, east positive.")
+    height_m: float = Field(0.0, ge=-500, le=9000, description="Above the WGS84 ellipsoid.")
+
+    @model_validator(mode="after")
+    def _one_way_to_say_it(self) -> SiteSettings:
+        coordinates = (self.latitude_deg is not None, self.longitude_deg is not None)
+        if self.locator is not None:
+            if any(coordinates):
+                raise ValueError("give either locator or latitude_deg and longitude_deg, not both")
+            try:
+                self.site()
+            except InputError as error:
+                raise ValueError(str(error)) from None
+        elif not all(coordinates):
+            raise ValueError("give locator, or both latitude_deg and longitude_deg")
+        return self
+
+    def site(self) -> Site:
+        """The place as the path physics takes it."""
+        if self.locator is not None:
+            return _parsed(self.locator, self.height_m)
+        assert self.latitude_deg is not None and self.longitude_deg is not None
+        return Site(self.latitude_deg, self.longitude_deg, self.height_m)

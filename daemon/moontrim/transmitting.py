@@ -1,0 +1,137 @@
+"""The transmit side of one daemon: the keying sequence wired to rig link, state and ports.
+
+Owns what the keying package must not know: where its conditions come from, and that the link is
+left alone while relays move."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable
+
+from moontrim.clock import Clock
+from moontrim.keying.inputs import ExternalTransmit, make_contacts
+from moontrim.keying.interlocks import Conditions
+from moontrim.keying.keyer import Keyer, KeyingView
+from moontrim.keying.modemlines import OutputError, Ports
+from moontrim.keying.outputs import Publish, make_outputs
+from moontrim.keying.sequence import Phase
+from moontrim.keying.wiring import RadioOutput
+from moontrim.linkview import ANSWERING
+from moontrim.riglink import RigLink
+from moontrim.settings import Settings
+from moontrim.state import StateHub, Tracking
+
+log = logging.getLogger(__name__)
+
+ON_FREQUENCY = (Tracking.ON_FREQUENCY, Tracking.HELD_KEYED)
+
+
+class Transmitting:
+    """Asked by whoever wants to transmit; `run` beside the link, ended before it.
+
+    changed: told whenever there is something new to see. clock_doubt: why the clock is not
+    trusted; empty if it is."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        clock: Clock,
+        link: RigLink,
+        hub: StateHub,
+        changed: Callable[[], object],
+        clock_doubt: Callable[[], str],
+    ) -> None:
+        self.publish: Publish = _no_broker  # the remote side puts its own here
+        self._settings = settings
+        self._clock = clock
+        self._link = link
+        self._hub = hub
+        self._changed = changed
+        self._clock_doubt = clock_doubt
+        keying = settings.keying
+        ports = Ports()
+        outputs = make_outputs(
+            keying, clock, key_radio=link.key, publish=self._publish, ports=ports
+        )
+        self.keyer = Keyer(keying, outputs, clock, self._conditions, link.freeze, self._show)
+        self._by_line = bool(keying.outputs) and not isinstance(keying.outputs[-1], RadioOutput)
+        self._outside: bool | None = None
+        contacts = make_contacts(keying, ports)
+        self._external = ExternalTransmit(contacts, clock, self._seen_outside)
+
+    async def request(self, who: str) -> None:
+        """Key for `who`; returns once keyed. KeyingRefused says why not."""
+        await self.keyer.request(who)
+
+    def release(self, who: str) -> None:
+        """Unkey, if `who` is the one who keys; otherwise harmless."""
+        self.keyer.release(who)
+
+    def transmitting(self) -> bool:
+        """May there be RF, by us or by anyone?"""
+        rig = self._link.view.rig
+        return self.keyer.view.state is not Phase.IDLE or bool(rig and rig.transmitting)
+
+    async def run(self) -> None:
+        """Until cancelled; by then everything has been switched off."""
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self.keyer.run(), name="keying")
+            group.create_task(self._external.run(), name="external transmit state")
+
+    async def _publish(self, topic: str, payload: str) -> None:
+        await self.publish(topic, payload)
+
+    def _show(self, view: KeyingView) -> None:
+        # Keyed and settled, the dials may move if the band steps while transmitting.
+        self._link.freeze(view.state in (Phase.RAISING, Phase.LOWERING))
+        self._tell_link()
+        self._changed()
+
+    def _seen_outside(self, transmitting: bool | None) -> None:
+        self._outside = transmitting
+        self._tell_link()
+
+    def _tell_link(self) -> None:
+        """What the radio itself may not be able to tell."""
+        ours = (
+            self._by_line
+            and self._settings.keying.enabled
+            and self.keyer.view.state is not (Phase.IDLE)
+        )
+        known = self._by_line or self._outside is not None
+        self._link.keyed_outside((ours or bool(self._outside)) if known else None)
+
+    def _conditions(self) -> Conditions:
+        link = self._link.view
+        now = self._hub.latest
+        if now is None:
+            raise OutputError("nothing is known yet")
+        band = self._settings.band(now.band)
+        entry = band.entry()
+        held_still = self.keyer.view.state is not Phase.IDLE
+        on_frequency = now.tracking in ON_FREQUENCY or (
+            held_still and now.tracking is Tracking.OFF_FREQUENCY
+        )
+        return Conditions(
+            moon_azimuth_deg=now.moon.azimuth_deg if now.moon else None,
+            moon_elevation_deg=now.moon.elevation_deg if now.moon else None,
+            on_frequency=on_frequency,
+            tracking=f"{now.tracking}" + (f", {now.reason}" if now.reason else ""),
+            within_allowed_range=(
+                now.tx is not None
+                and band.band().allows(now.tx.on_air_hz)
+                and link.rig is not None
+                and not entry.outside(link.rig)
+            ),
+            drive_within_ceiling=None if band.drive_ceiling is None else not link.inhibit,
+            radio_answers=link.state in ANSWERING,
+            transmit_permitted=now.transmit_permitted,
+            changing_band=bool(link.inhibit),
+            clock_doubt=self._clock_doubt(),
+            age_s=self._clock.utc_s() - now.utc_s,
+        )
+
+
+async def _no_broker(topic: str, payload: str) -> None:
+    raise OutputError("there is no connection to a broker")

@@ -1,0 +1,256 @@
+"""A radio on the semicolon bus (`FA00144123456;`), alone on its line.
+
+Owns which messages are asked for each call of the contract; the text is `asciicodec`'s business,
+the wire is `serialdriver`'s. Sets, then questions, then `ID;` go out in one write. A set has no
+answer, and a radio may say at any time, unasked, what an answer would say; `ID` it says only when
+asked, so what was said last before it is what counts.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from moontrim_drivers import asciicodec as bus
+from moontrim_drivers.contract import RigDetails, RigGarbled, RigRefused, RigState
+from moontrim_drivers.limits import check_mode
+from moontrim_drivers.serialdriver import SerialDriver
+from moontrim_drivers.serialoptions import SerialOptions
+
+_COMMANDS = re.compile(r"(?:[A-Z]{2}[ -:<-~]{0,40};){1,8}")
+# key, text, tuner, voice messages: whatever could transmit
+_SENDING = ("TX", "KY", "AC", "PB")
+
+# characters of an answer, semicolon included; the longest where it depends
+_ANSWER_BYTES = {"FA": 14, "FB": 14, "IF": 38, "ID": 6}
+_OTHER_ANSWER_BYTES = 8
+
+
+def _command(text: str) -> str:
+    if text:
+        AsciicatDriver.parse_command(text)
+    return text
+
+
+class AsciicatOptions(SerialOptions):
+    """The bus's own settings, besides those of the port."""
+
+    rx_vfo: Literal["A", "B"] = Field("A", description="VFO that receives; in split the other one "
+        "transmits.")  # fmt: skip
+    full_power: int = Field(
+        100, ge=1, le=999, description="What the radio calls its full power: watts, or per cent."
+    )
+    exchange_command: Annotated[str, AfterValidator(_command)] = Field(
+        "",
+        description="Sent when a dial is refused, before it is set once more: exchanges two "
+        "receivers whose bands must differ. Empty: never.",
+    )
+
+
+class AsciiExchange:
+    """Messages sent in one write, and the newest answer to each question among them."""
+
+    def __init__(self, sets: bytes, questions: tuple[str, ...]) -> None:
+        self.sent = sets + b"".join(bus.Message(name).to_bytes() for name in (*questions, "ID"))
+        self.due_bytes = sum(
+            _ANSWER_BYTES.get(name, _OTHER_ANSWER_BYTES) for name in (*questions, "ID")
+        )
+        self.finished = False
+        self.refused = False
+        self.answers: dict[str, str] = {}
+        self._due = questions
+        self._splitter = bus.Splitter()
+
+    @property
+    def noise(self) -> bytes:
+        return self._splitter.noise
+
+    def feed(self, data: bytes) -> None:
+        for message in self._splitter.feed(data):
+            if message.name == bus.REFUSED:
+                self.refused = True
+            elif message.name in bus.DAMAGED:
+                raise RigGarbled(f"the radio says {message.name}; it could not read what was sent")
+            elif message.name in self._due:
+                self.answers[message.name] = message.rest
+            elif message.name == "ID":
+                # one that comes before all is said was meant for whoever asked before us
+                self.finished = self.refused or self.answers.keys() >= set(self._due)
+
+
+class AsciicatDriver(SerialDriver):
+    """The contract, spoken on the bus."""
+
+    Options = AsciicatOptions
+    options: AsciicatOptions
+    highest_dial_hz = bus.HIGHEST_DIAL_HZ
+
+    async def set_transmit(self, on: bool) -> None:
+        if on:
+            self._check_vfos(self._status(await self._get("IF")))
+        if (await self._say(b"TX;" if on else b"RX;", ())).refused:
+            raise RigRefused(f"the radio said no to {'TX' if on else 'RX'}")
+        await self._confirm_transmit(on)
+
+    async def details(self) -> RigDetails:
+        found = await self._maybe("MD", "FW", "PC")
+        try:
+            return RigDetails(
+                mode=bus.mode_name(found["MD"]) if "MD" in found else None,
+                passband_hz=bus.number(found["FW"]) if "FW" in found else None,
+                power_fraction=min(1.0, bus.number(found["PC"]) / self.options.full_power)
+                if "PC" in found
+                else None,
+            )
+        except ValueError as error:
+            raise self.talk.garbled(error) from None
+
+    async def set_mode(self, mode: str, passband_hz: int) -> None:
+        check_mode(mode, passband_hz)
+        if mode not in bus.MODES:
+            raise RigRefused(f"mode {mode} is none of this bus")
+        if passband_hz > 9999:
+            raise RigRefused(f"a passband of {passband_hz} Hz is none of this bus")
+        wanted = b"MD%d;" % bus.MODES[mode]
+        if self.options.split:
+            # mode is that of the VFO which receives: the other one has to, for a moment
+            await self._check_receiving("mode is not set")
+            try:
+                await self._set_mode(mode, self._use(self._tx, self._tx) + wanted)
+            finally:
+                if self.talk.is_open:
+                    await self._get("IF", sets=self._use(self._rx, self._tx))
+        await self._set_mode(mode, wanted + (b"FW%04d;" % passband_hz if passband_hz else b""))
+        await self._read()
+
+    @classmethod
+    def parse_command(cls, text: str) -> bytes:
+        if not _COMMANDS.fullmatch(text):
+            raise ValueError(
+                f"{text!r} is no command; allowed: up to 8 of two capital letters, what belongs to "
+                "them and a semicolon, such as NB0;"
+            )
+        for one in text.split(";"):
+            if one.startswith(_SENDING):
+                raise ValueError(f"{text!r} is not allowed: {one[:2]} can make a radio transmit")
+        return text.encode("ascii")
+
+    # what the base class asks for
+
+    async def _prepare(self) -> None:
+        # Behind whatever half a message a program before us left, this is no message either; that
+        # does no harm, whereas a lone semicolon would complete it. Nothing else asks for AI, so
+        # with its answer all late ones to questions of before are through.
+        await self._say(b"AI0;", ("AI",))
+        split = self.options.split
+        tx = self._tx if split else self._rx
+        found = await self._get("FR", "FT", "IF")
+        now = self._status(found)
+        if (found["FR"], found["FT"], now.split) != (self._rx, tx, split):
+            now = self._status(await self._get("IF", sets=self._use(self._rx, tx)))
+        if now.split != split:
+            raise RigRefused(f"split operation would not go {'on' if split else 'off'}")
+
+    async def _read(self) -> RigState:
+        return self._state(await self._get(*self._state_questions()))
+
+    async def _set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:
+        sets = b""
+        for vfo, dial_hz in ((self._rx, rx_hz), (self._tx, tx_hz)):
+            if dial_hz is not None:
+                sets += bus.Message(_dial_name(vfo), bus.dial(dial_hz)).to_bytes()
+        try:
+            return self._state(await self._get(*self._state_questions(), sets=sets))
+        except RigRefused:
+            if not self.options.exchange_command:
+                raise
+        await self._check_receiving("receivers are not exchanged")
+        await self._send_command(self.parse_command(self.options.exchange_command))
+        return self._state(await self._get(*self._state_questions(), sets=sets))
+
+    def _effect_on_the_wire(self) -> float:
+        set_bytes, first_question_bytes = 14, 3
+        answers = sum(_ANSWER_BYTES[name] for name in (*self._state_questions(), "ID"))
+        return set_bytes / (set_bytes + first_question_bytes + answers)
+
+    async def _send_command(self, command: bytes) -> None:
+        if (await self._say(command, ())).refused:
+            raise RigRefused(f"the radio said no to {command.decode('ascii')}")
+
+    async def _set_power(self, fraction: float) -> None:
+        wanted = round(fraction * self.options.full_power)
+        found = await self._get("PC", sets=b"PC%03d;" % wanted)
+        if found["PC"] != f"{wanted:03d}":
+            raise RigRefused(f"power set to {wanted} reads back as {found['PC']}")
+
+    async def _transmitting(self) -> bool:
+        return self._status(await self._get("IF")).transmitting
+
+    # messages
+
+    @property
+    def _rx(self) -> str:
+        return "0" if self.options.rx_vfo == "A" else "1"
+
+    @property
+    def _tx(self) -> str:
+        return "1" if self.options.rx_vfo == "A" else "0"
+
+    def _use(self, rx: str, tx: str) -> bytes:
+        return f"FR{rx};FT{tx};".encode("ascii")
+
+    def _state_questions(self) -> tuple[str, ...]:
+        dials = (_dial_name(self._rx), _dial_name(self._tx))
+        return (*(dials if self.options.split else dials[:1]), "IF")
+
+    def _state(self, found: dict[str, str]) -> RigState:
+        status = self._status(found)
+        self._check_vfos(status)
+        try:
+            dials = [bus.dial_hz(found[name]) for name in self._state_questions()[:-1]]
+        except ValueError as error:
+            raise self.talk.garbled(error) from None
+        return RigState(dials[0], dials[1] if self.options.split else None, status.transmitting)
+
+    def _check_vfos(self, status: bus.Status) -> None:
+        """A radio that left split (power-cycled, say) would transmit on the receive dial."""
+        # while it transmits, radios differ in which dial they call the one in use
+        elsewhere = not status.transmitting and status.second_dial != (self._rx == "1")
+        if elsewhere or status.split != self.options.split:
+            raise self.talk.garbled("the radio has changed its VFO or its split by itself")
+
+    def _status(self, found: dict[str, str]) -> bus.Status:
+        try:
+            return bus.Status.from_text(found["IF"])
+        except ValueError as error:
+            raise self.talk.garbled(error) from None
+
+    async def _set_mode(self, mode: str, sets: bytes) -> None:
+        found = await self._get("MD", sets=sets)
+        if bus.mode_name(found["MD"]) != mode:
+            raise RigRefused(f"set to {mode}, the radio says MD{found['MD']}")
+
+    async def _get(self, *questions: str, sets: bytes = b"") -> dict[str, str]:
+        """Raises RigRefused if the radio said no to any of it."""
+        exchange = await self._say(sets, questions)
+        if exchange.refused:
+            raise RigRefused(f"the radio said no among {exchange.sent.decode('ascii')}")
+        return exchange.answers
+
+    async def _maybe(self, *questions: str) -> dict[str, str]:
+        """The answers there are; nothing for a question that the radio refused."""
+        found: dict[str, str] = {}
+        for question in questions:
+            found |= (await self._say(b"", (question,))).answers
+        return found
+
+    async def _say(self, sets: bytes, questions: tuple[str, ...]) -> AsciiExchange:
+        exchange = AsciiExchange(sets, questions)
+        await self.talk.ask(exchange)
+        return exchange
+
+
+def _dial_name(vfo: str) -> str:
+    return "FA" if vfo == "0" else "FB"

@@ -1,0 +1,141 @@
+"""Serial ports of this machine: what is there, and opening one for ourselves alone.
+
+The only module that imports `serial` (pyserial). It knows neither a bus nor the event loop.
+
+RTS and DTR may key a transmitter. They are set as soon as the port is open, but the kernel raises
+both in the very call that opens it, so that for a moment they are up whatever is asked for here. A
+line that keys belongs behind something that is enabled later.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import fcntl
+import os
+import termios
+from dataclasses import dataclass
+from pathlib import Path
+
+import serial
+from serial.tools import list_ports
+
+from moontrim_drivers.contract import RigUnfit, RigUnreachable
+
+LINK_FOLDERS = (Path("/dev/serial/by-id"), Path("/dev/serial/by-path"))
+_PTY_MAJORS = range(136, 144)  # Linux, Documentation/admin-guide/devices.txt: Unix98 PTY slaves
+
+
+@dataclass(frozen=True, slots=True)
+class Port:
+    """One port that is there. vendor_id, product_id: None unless on USB. links: the names that
+    udev gave it, by identity first, then by place."""
+
+    device: str
+    vendor_id: int | None = None
+    product_id: int | None = None
+    serial_number: str | None = None
+    description: str = ""
+    links: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        if self.vendor_id is None or self.product_id is None:
+            return self.device
+        number = f":{self.serial_number}" if self.serial_number else ""
+        return f"{self.device} (usb:{self.vendor_id:04x}:{self.product_id:04x}{number})"
+
+
+@dataclass(frozen=True, slots=True)
+class LineSettings:
+    """baud: bits per second, 8 data bits, no parity. rts, dtr: whether these lines are asserted."""
+
+    baud: int
+    stop_bits: int = 1
+    rts: bool = False
+    dtr: bool = False
+
+    @property
+    def byte_s(self) -> float:
+        """Seconds that one byte takes on the wire, start and stop bits included."""
+        return (9 + self.stop_bits) / self.baud
+
+
+def attached() -> tuple[Port, ...]:
+    """Every serial port there is now, sorted by name. Pseudo-terminals are none of them."""
+    links = _links()
+    return tuple(
+        Port(
+            device=found.device,
+            vendor_id=found.vid,
+            product_id=found.pid,
+            serial_number=found.serial_number or None,
+            description=found.description if found.vid is not None else "",
+            links=links.get(str(Path(found.device).resolve()), ()),
+        )
+        for found in sorted(list_ports.comports(), key=lambda port: port.device)
+    )
+
+
+class OpenPort:
+    """A port opened for us alone, non-blocking. `fd` is its file descriptor."""
+
+    def __init__(self, path: str, settings: LineSettings) -> None:
+        """Raises RigUnreachable (not there, or in use), RigUnfit (it cannot do this)."""
+        port = serial.Serial()
+        try:
+            port.port = path
+            port.baudrate = settings.baud
+            port.stopbits = settings.stop_bits
+            port.exclusive = True
+            port.rts, port.dtr = settings.rts, settings.dtr
+            port.open()
+        except (OSError, termios.error) as error:
+            raise _cannot_open(path, error) from error
+        except (ValueError, OverflowError) as error:
+            raise RigUnfit(f"{path}: {settings.baud} baud: {error}") from error
+        self._port = port
+        self.fd: int = port.fileno()
+        self._closed_to_others = False
+        # Keeps out programs that take no lock. Not on a pseudo-terminal: there the bar would
+        # outlive us if we were killed, as long as whoever made it runs.
+        if os.major(os.fstat(self.fd).st_rdev) not in _PTY_MAJORS:
+            with contextlib.suppress(OSError):
+                fcntl.ioctl(self.fd, termios.TIOCEXCL)
+                self._closed_to_others = True
+
+    def close(self) -> None:
+        """Harmless when closed. What was not yet sent is thrown away: the kernel would otherwise
+        wait for it, up to half a minute."""
+        if not self._port.is_open:
+            return
+        with contextlib.suppress(OSError, termios.error):
+            termios.tcflush(self.fd, termios.TCIOFLUSH)
+            if self._closed_to_others:
+                fcntl.ioctl(self.fd, termios.TIOCNXCL)
+        with contextlib.suppress(OSError):
+            self._port.close()
+
+
+def _cannot_open(path: str, error: Exception) -> RigUnreachable:
+    code = error.errno if isinstance(error, OSError) else None
+    if code in (errno.EAGAIN, errno.EBUSY):
+        return RigUnreachable(f"{path}: another program has opened this port")
+    if code == errno.EACCES:
+        return RigUnreachable(
+            f"{path}: no permission to open this port; its group is usually dialout"
+        )
+    if code == errno.ENOENT:
+        return RigUnreachable(f"{path}: there is no such port")
+    text = os.strerror(code) if code else str(error)
+    return RigUnreachable(f"{path}: {text}")
+
+
+def _links() -> dict[str, tuple[str, ...]]:
+    """Device -> the links of udev that lead to it."""
+    found: dict[str, tuple[str, ...]] = {}
+    for folder in LINK_FOLDERS:
+        with contextlib.suppress(OSError):
+            for link in sorted(folder.iterdir()):
+                target = str(link.resolve())
+                found[target] = (*found.get(target, ()), str(link))
+    return found

@@ -1,0 +1,96 @@
+"""Bytes to and from a serial port in the event loop, without a thread.
+
+Owns one open port and what is still to be written to it. It knows no frames, no questions and no
+deadlines. A port that goes away is noticed when it is read, as soon as the kernel knows.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from collections.abc import Callable
+from typing import Protocol
+
+from moontrim_drivers.contract import RigClosed, RigError
+from moontrim_drivers.serialports import LineSettings, OpenPort
+
+LONGEST_BACKLOG = 4096  # bytes not yet taken by the port; more means that it takes none
+
+Received = Callable[[bytes], None]
+Lost = Callable[[RigError], None]
+
+
+class Wire(Protocol):
+    """What a driver needs of a wire."""
+
+    def write(self, data: bytes) -> None:
+        """Send, at once or as soon as possible; in order."""
+        ...
+
+    def close(self) -> None:
+        """At once; harmless when closed. Neither callback is called any more."""
+        ...
+
+
+class SerialWire:
+    """A port, open. received(data) is called with bytes in any pieces, lost(error) once, after
+    which the wire is closed. Raises what OpenPort raises."""
+
+    def __init__(self, path: str, settings: LineSettings, received: Received, lost: Lost) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._path = path
+        self._received = received
+        self._lost = lost
+        self._backlog = bytearray()
+        self._port: OpenPort | None = OpenPort(path, settings)
+        self._fd = self._port.fd
+        self._loop.add_reader(self._fd, self._readable)
+
+    def write(self, data: bytes) -> None:
+        if self._port is None:
+            return
+        waiting = bool(self._backlog)
+        self._backlog += data
+        if not waiting:
+            self._writable()
+            if self._backlog:
+                self._loop.add_writer(self._fd, self._writable)
+        elif len(self._backlog) > LONGEST_BACKLOG:
+            self._gone("it takes no more bytes")
+
+    def close(self) -> None:
+        if self._port is not None:
+            self._loop.remove_reader(self._fd)
+            self._loop.remove_writer(self._fd)
+            self._port.close()
+            self._port = None
+
+    def _readable(self) -> None:
+        try:
+            data = os.read(self._fd, 4096)
+        except (BlockingIOError, InterruptedError):
+            return
+        except OSError as error:
+            self._gone(error.strerror or str(error))
+            return
+        if data:
+            self._received(data)
+        else:
+            self._gone("unplugged")
+
+    def _writable(self) -> None:
+        try:
+            done = os.write(self._fd, self._backlog)
+        except (BlockingIOError, InterruptedError):
+            done = 0
+        except OSError as error:
+            self._gone(error.strerror or str(error))
+            return
+        del self._backlog[:done]
+        if not self._backlog:
+            self._loop.remove_writer(self._fd)
+
+    def _gone(self, why: str) -> None:
+        self._backlog.clear()
+        self.close()
+        self._lost(RigClosed(f"{self._path}: the port is gone ({why})"))

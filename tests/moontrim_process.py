@@ -1,0 +1,39 @@
+"""`moontrim` as a process of its own."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import sys
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+
+
+@asynccontextmanager
+async def moontrim(*arguments: str) -> AsyncIterator[asyncio.subprocess.Process]:
+    """Runs until the end of the block, and must then stop on SIGTERM with exit code 0."""
+    process = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-m", "moontrim", *arguments),
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+        env=ENVIRONMENT,
+    )
+    try:
+        yield process
+        process.send_signal(signal.SIGTERM)
+        _, log = await asyncio.wait_for(process.communicate(), 10)
+        assert process.returncode == 0, log.decode()
+        assert b"Traceback" not in log, log.decode()
+    finally:
+        if process.returncode is None:
+            process.kill()
+            await process.wait()
+
+
+async def said(process: asyncio.subprocess.Process) -> str:
+    """The next line of its standard output."""
+    assert process.stdout is not None
+    return (await asyncio.wait_for(process.stdout.readline(), 20)).decode().rstrip("\n")

@@ -1,0 +1,701 @@
+"""The remote side with the real broker and its command-line clients: what a phone can do, what it
+cannot, and what happens when one of the parts dies."""
+
+import asyncio
+import datetime
+import ipaddress
+import json
+import os
+import signal
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.x509.oid import NameOID
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from moontrim.clock import VirtualClock
+from moontrim.path import Ephemeris
+from moontrim.remote.accounts import access_list, password_file
+from moontrim.remote.settings import RemoteSettings
+from moontrim.remote.topics import Topics
+from moontrim.state import Tracking
+from mosquitto import (
+    BASE,
+    Station,
+    Watch,
+    other_broker,
+    require_mosquitto,
+    run,
+    station,
+    station_process,
+)
+from rigctld import free_port
+
+pytestmark = pytest.mark.peers
+
+
+@pytest.fixture(autouse=True)
+def _mosquitto() -> None:
+    require_mosquitto()
+
+
+# --- what a phone can do --------------------------------------------------------------------------
+
+
+def test_every_command_reaches_the_radio_and_comes_back(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    async def main() -> None:
+        async with station(tmp_path, ephemeris) as here, Watch.on(here.port) as watch:
+            await watch.online()
+            radio, ask = here.radio, here.request
+            before = await watch.state(lambda s: s["tracking"] == "on frequency", 5.0)
+
+            def dials_near(rx_hz: float, tx_hz: float, by_hz: float = 15.0) -> bool:
+                """Near: the Moon moves on while we look."""
+                tx_dial_hz = radio.tx_dial_hz or 0
+                return abs(radio.rx_dial_hz - rx_hz) < by_hz and abs(tx_dial_hz - tx_hz) < by_hz
+
+            rx_hz, tx_hz = before["rx"]["dial_hz"], before["tx"]["dial_hz"]
+            reply = await ask("sked", {"hz": 10_368_105_000})
+            assert reply == {"ok": True, "id": None, "result": {"sked_hz": 10_368_105_000}}
+            state = await watch.state(lambda s: abs(s["rx"]["dial_hz"] - rx_hz - 5000) < 15)
+            assert dials_near(rx_hz + 5000, tx_hz + 5000)
+            assert state["last_change"]["by"] == "local"
+            assert state["last_change"]["what"] == "sked 10368105000 Hz"
+
+            await ask("nudge", {"by_hz": -4000})
+            await watch.state(lambda s: abs(s["rx"]["dial_hz"] - rx_hz - 1000) < 15)
+            assert dials_near(rx_hz + 1000, tx_hz + 1000)
+
+            await ask("trim", {"rx_hz": 300, "tx_hz": -200})
+            await watch.state(lambda s: abs(s["tx"]["dial_hz"] - tx_hz - 800) < 15)
+            assert dials_near(rx_hz + 1300, tx_hz + 800)
+            await ask("trim", {"rx_hz": 0, "tx_hz": 0})
+
+            await ask("agreement", "partner")
+            state = await watch.state(
+                lambda s: s["agreement"] == "partner" and s["rx"]["dial_hz"] == 144_101_000
+            )
+            assert dials_near(144_101_000, 144_101_000, 1.0), "both stay on the sked frequency"
+
+            await ask("agreement", "receiver")
+            await watch.state(lambda s: s["agreement"] == "receiver")
+            with_partner_hz = radio.rx_dial_hz
+            await ask("partner", "self")
+            await watch.state(lambda s: s["partner"] == "self")
+            await until(lambda: abs(radio.rx_dial_hz - with_partner_hz) > 20)
+
+            await ask("band", "24 GHz")
+            state = await watch.state(lambda s: s["band"] == "24 GHz")
+            assert state["sked_hz"] == 24_048_100_000
+            await until(lambda: abs((radio.tx_dial_hz or 0) - 144_100_000) < 1)
+            await ask("band", {"band": "10 GHz"})
+            await watch.state(lambda s: s["sked_hz"] == 10_368_101_000)
+
+            await ask("correct", {"on": False})
+            await watch.state(lambda s: s["tracking"] == "paused")
+            radio.turn_dial(777)
+            turned_hz = radio.rx_dial_hz
+            await ask("readback")
+            await watch.state(lambda s: s["rx"]["dial_hz"] == turned_hz, 0.4)
+            await ask("correct", "on")
+            await watch.state(lambda s: s["tracking"] == "on frequency")
+            assert radio.rx_dial_hz != turned_hz
+
+            radio.key(True)
+            await watch.state(lambda s: s["transmitting"])
+            # by a command of ours, since a foot switch held down cannot be undone
+            radio.set_transmit(True)
+            radio.key(False)
+            await ask("transmit", {"permitted": False})
+            await watch.state(lambda s: not s["transmit_permitted"] and s["transmitting"] is False)
+            assert not radio.transmitting
+            first = await ask("transmit", {"permitted": True})
+            assert first["error"]["code"] == "confirm"
+            assert watch.json("state")["transmit_permitted"] is False
+            again = {"permitted": True, "confirm": first["error"]["allowed"]}
+            assert (await ask("transmit", again))["ok"]
+            await watch.state(lambda s: s["transmit_permitted"])
+            assert not radio.transmitting, "permitted is not keyed"
+
+            assert watch.latest[f"{BASE}/value/sked_hz"] == b"10368101000"
+            assert watch.json("info")["bands"][1]["name"] == "24 GHz"
+            await watch.until(lambda: len(watch.json("trace")["rx_hz"]) > 1, 6.0)
+            events = [json.loads(p) for t, p in watch.history if t == f"{BASE}/event"]
+            assert {e["name"] for e in events if e["what"] == "command"} == set(
+                watch.json("info")["commands"]
+            )
+
+    asyncio.run(main())
+
+
+async def until(is_so: Any, within_s: float = 3.0) -> None:
+    async with asyncio.timeout(within_s):
+        while not is_so():
+            await asyncio.sleep(0.01)
+
+
+def test_refused_with_a_reason_and_nothing_changes(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def main() -> None:
+        async with station(tmp_path, ephemeris) as here, Watch.on(here.port) as watch:
+            await watch.online()
+            await watch.state(lambda s: s["tracking"] == "on frequency", 5.0)
+            before = here.daemon.tracker.session
+
+            async def code(name: str, payload: object, *options: str) -> str:
+                reply = await here.request(name, payload, *options)
+                assert here.daemon.tracker.session == before
+                return str(reply["error"]["code"])
+
+            # mosquitto_rr cannot retain
+            reply_to = ("-V", "5", "-D", "publish", "response-topic", f"{BASE}/reply/local/r")
+            await here.publish("cmd/local/nudge", "10", "-r", *reply_to)
+            reply = await watch.until(lambda: watch.json("reply/local/r"))
+            assert reply["error"]["code"] == "retained"
+            assert here.daemon.tracker.session == before
+            assert await code("sked", "1") == "out_of_range"
+            assert await code("sked", '{"hz":') == "bad_json"
+            assert await code("sked", '{"mhz":10368}') == "bad_value"
+            assert await code("fire", "{}") == "unknown_command"
+            assert await code("nudge", '{"by_hz":10,"x":"' + "y" * 5000 + '"}') == "too_large"
+            nudge = ("nudge", {"by_hz": 10, "id": "n1"})
+            replies = [await here.request(*nudge) for _ in range(3)]
+            assert replies[0] == replies[1] == replies[2]
+            assert replies[0]["result"] == {"sked_hz": 10_368_100_010}, "done once"
+            before = here.daemon.tracker.session
+
+            # The broker's own limit: such a client is thrown out, and the daemon stays.
+            await here.publish("cmd/local/nudge", "1" * 20_000)
+            # Anywhere else but under its own name, a client is not heard at all.
+            for topic in ("cmd/phone/nudge", "cmd/daemon/nudge", "state", "availability"):
+                await here.publish(topic, "10")
+            # The retained one was cleared: nobody finds it later.
+            code_, output = await run(
+                *("mosquitto_sub", "-p", str(here.port), "-t", f"{BASE}/cmd/#", "-v", "-W", "1")
+            )
+            assert (code_, output) == (27, "Timed out\n"), output
+            assert here.daemon.tracker.session == before
+            assert watch.latest[f"{BASE}/availability"] == b"online"
+            assert watch.json("state")["schema"] == 1
+
+    asyncio.run(main())
+
+
+def test_a_reply_goes_nowhere_but_below_its_own_topic(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def main() -> None:
+        async with station(tmp_path, ephemeris) as here, Watch.on(here.port, "#") as watch:
+            await watch.online()
+            before = here.daemon.tracker.session
+            for topic in (f"{BASE}/state", f"{BASE}/reply/phone/x", "elsewhere", f"{BASE}/reply"):
+                properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+                properties.ResponseTopic = topic
+                watch.history.clear()
+                await watch.client.publish(
+                    f"{BASE}/cmd/local/nudge", b"10", 1, properties=properties
+                )
+                event = json.loads((await seen_event(watch))[1])
+                assert event["ok"] is False
+                assert "replies" in event["text"]
+                assert all(b'"ok"' not in p for t, p in watch.history if not t.endswith("/event"))
+            assert here.daemon.tracker.session == before
+
+    asyncio.run(main())
+
+
+async def seen_event(watch: Watch) -> tuple[str, bytes]:
+    def events() -> tuple[str, bytes] | None:
+        return next(
+            ((t, p) for t, p in watch.history if t == f"{BASE}/event" and b'"by"' in p), None
+        )
+
+    found: tuple[str, bytes] = await watch.until(events)
+    return found
+
+
+def test_clients_of_the_older_protocol(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    """MQTT 3.1.1 has no response topic: `id` and `reply_to` stand in the payload."""
+
+    async def main() -> None:
+        async with station(tmp_path, ephemeris) as here, Watch.on(here.port) as watch:
+            await watch.online()
+            reply_to = f"{BASE}/reply/local/old"
+            listener = asyncio.create_task(
+                run("mosquitto_sub", "-V", "311", "-p", str(here.port), "-t", reply_to, "-C", "2",
+                    "-W", "5")
+            )  # fmt: skip
+            await asyncio.sleep(0.3)
+            for body in ({"by_hz": 25, "id": 1}, {"by_hz": "x", "id": 2}):
+                payload = json.dumps({**body, "reply_to": reply_to})
+                await here.publish("cmd/local/nudge", payload, "-V", "311")
+            _, output = await listener
+            good, bad = (json.loads(line) for line in output.splitlines())
+            assert good == {"ok": True, "id": 1, "result": {"sked_hz": 10_368_100_025}}
+            assert (bad["id"], bad["error"]["field"]) == (2, "by_hz")
+            async with Watch.on(here.port, protocol=aiomqtt.ProtocolVersion.V311) as old:
+                await old.state(lambda s: s["sked_hz"] == 10_368_100_025)
+
+    asyncio.run(main())
+
+
+# --- accounts -------------------------------------------------------------------------------------
+
+
+def test_accounts_on_the_network(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    """A viewer sees and cannot command, a phone commands and cannot write state, and without a
+    password there is nothing at all."""
+
+    async def main() -> None:
+        lan: dict[str, Any] = {"lan": True, "lan_address": "127.0.0.1"}
+        async with station(tmp_path, ephemeris, **lan) as here:
+            file = tmp_path / "state" / "remote-passwords.json"
+            await until(file.exists)
+            words = json.loads(file.read_text())
+            assert file.stat().st_mode & 0o777 == 0o600
+            phone = {"username": "phone", "password": words["phone"]}
+            await until(lambda: here.shown, 5.0)
+            assert words["phone"] in here.shown[0]
+            assert "/#p=" not in here.shown[0], "only in the picture"
+
+            for username, password in (
+                (None, None),
+                ("phone", "wrong"),
+                ("phone", words["viewer"]),
+                ("daemon", words["phone"]),
+                ("stranger", words["phone"]),
+            ):
+                with pytest.raises(aiomqtt.MqttError):
+                    async with Watch.on(here.port, username=username, password=password):
+                        pass
+            code, output = await run(
+                *("mosquitto_sub", "-p", str(here.port), "-u", "phone", "-P", "wrong"),
+                *("-t", "moontrim/#", "-W", "2"),
+            )
+            assert code != 0
+            assert "not authorised" in output.lower()
+
+            async with Watch.on(here.port, **phone) as watch:
+                await watch.online()
+                await watch.state(lambda s: s["tracking"] == "on frequency", 5.0)
+                before = here.daemon.tracker.session
+                as_viewer = ("-u", "viewer", "-P", words["viewer"])
+                for account in ("viewer", "phone", "local"):
+                    await here.publish(f"cmd/{account}/nudge", "10", *as_viewer)
+                as_phone = ("-u", "phone", "-P", words["phone"])
+                for account in ("viewer", "local", "daemon"):
+                    await here.publish(f"cmd/{account}/nudge", "10", *as_phone)
+                for topic in ("state", "availability", "value/band", "event", "reply/phone/x"):
+                    await here.publish(topic, "forged", *as_phone)
+                    await here.publish(topic, "forged", *as_viewer)
+                reply = await here.request("nudge", "10", *as_phone, account="phone")
+                assert reply["result"] == {"sked_hz": 10_368_100_010}, "once: its own"
+                assert before.here(here.daemon.settings).sked_hz == 10_368_100_000
+                state = await watch.state(lambda s: s["last_change"])
+                assert state["last_change"]["by"] == "phone"
+                assert not any(b"forged" in payload for _, payload in watch.history)
+
+                viewer = {"username": "viewer", "password": words["viewer"]}
+                async with Watch.on(here.port, "#", **viewer) as seen:
+                    await seen.state(lambda s: s["sked_hz"] == 10_368_100_010)
+                    await here.request("nudge", "1", *as_phone, account="phone")
+                    await seen.state(lambda s: s["sked_hz"] == 10_368_100_011)
+                    topics = {topic for topic, _ in seen.history}
+                    assert not any("/reply/" in topic or "/cmd/" in topic for topic in topics)
+        # The password outlives the daemon, and is not shown again unasked.
+        async with station(tmp_path, ephemeris, **lan) as here:
+            async with Watch.on(here.port, **phone) as watch:
+                await watch.online()
+            assert here.shown == []
+
+    asyncio.run(main())
+
+
+def test_password_shown_again_on_request(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def main() -> None:
+        lan: dict[str, Any] = {"lan": True, "lan_address": "127.0.0.1"}
+        for _ in range(2):
+            async with station(tmp_path, ephemeris, show_password=True, **lan) as here:
+                await until(lambda: here.shown, 5.0)
+                assert "http://127.0.0.1:" in here.shown[0]
+
+    asyncio.run(main())
+
+
+# --- when a part dies -----------------------------------------------------------------------------
+
+
+def own_broker_pid(here: Station) -> int:
+    """The broker process below this one that listens for this station."""
+    for folder in Path("/proc").glob("[0-9]*"):
+        try:
+            words = (folder / "cmdline").read_bytes().split(b"\0")
+            if not words[0].endswith(b"mosquitto"):
+                continue
+            text = Path(words[words.index(b"-c") + 1].decode()).read_text()
+        except (OSError, ValueError):
+            continue
+        if f"listener {here.port} " in text:
+            return int(folder.name)
+    raise AssertionError("no broker of ours")
+
+
+def test_broker_killed_and_stopped(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    """The tick goes on, and the connection comes back by itself."""
+
+    async def back(here: Station, within_s: float) -> float:
+        loop = asyncio.get_running_loop()
+        began = loop.time()
+        while True:
+            assert loop.time() - began < within_s, "not back in time"
+            try:
+                async with Watch.on(here.port, timeout=1.0) as watch:
+                    await watch.state(lambda s: s["tracking"] == "on frequency", 2.0)
+                    return loop.time() - began
+            except (aiomqtt.MqttError, AssertionError):
+                await asyncio.sleep(0.05)
+
+    async def main() -> None:
+        async with station(tmp_path, ephemeris) as here:
+            await back(here, 8.0)
+            tracker = here.daemon.tracker
+            os.kill(own_broker_pid(here), signal.SIGKILL)
+            took_s = await back(here, 4.0)
+            print(f"broker killed: back after {took_s:.2f} s")
+            pid = own_broker_pid(here)
+            ticks = tracker.ticks
+            os.kill(pid, signal.SIGSTOP)
+            await asyncio.sleep(4.0)
+            assert tracker.ticks - ticks >= 4
+            assert here.daemon.hub.latest is not None
+            assert here.daemon.hub.latest.tracking is Tracking.ON_FREQUENCY
+            os.kill(pid, signal.SIGCONT)
+            took_s = await back(here, 3.0)
+            print(f"broker stopped for 4 s: back after {took_s:.2f} s")
+            assert tracker.missed_seconds == 0
+            assert [fault.text for fault in tracker.faults] == []
+        assert not Path(f"/proc/{pid}").exists(), "it ends with the daemon"
+
+    asyncio.run(main())
+
+
+def test_a_broker_that_hangs_for_good_is_replaced(
+    tmp_path: Path, ephemeris: Ephemeris, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("moontrim.remote.mqtt.KEEPALIVE_S", 2)
+    monkeypatch.setattr("moontrim.remote.mqtt.ANSWER_S", 1.0)
+
+    async def main() -> None:
+        async with station(tmp_path, ephemeris) as here:
+            async with Watch.on(here.port) as watch:
+                await watch.online()
+            pid = own_broker_pid(here)
+            os.kill(pid, signal.SIGSTOP)
+            await until(lambda: not Path(f"/proc/{pid}").exists(), 20.0)
+            async with Watch.on(here.port, within_s=10.0) as watch:
+                await watch.state(lambda s: s["tracking"] == "on frequency", 10.0)
+            assert here.daemon.tracker.missed_seconds == 0
+
+    asyncio.run(main())
+
+
+def test_daemon_killed_stopped_and_ended(tmp_path: Path) -> None:
+    """Killed: offline at once, by its will. Stopped: what was sent meanwhile and has expired is not
+    done afterwards. Ended in order: it says so itself."""
+
+    async def main() -> None:
+        port = free_port()
+        remote: dict[str, Any] = {"broker": "127.0.0.1", "port": port}
+        async with other_broker(tmp_path, port=port), Watch.on(port) as watch:
+            loop = asyncio.get_running_loop()
+
+            async def offline(within_s: float) -> float:
+                began = loop.time()
+                await watch.until(
+                    lambda: watch.latest[f"{BASE}/availability"] == b"offline", within_s
+                )
+                return loop.time() - began
+
+            async with station_process(tmp_path, **remote) as daemon:
+                await watch.online(10.0)
+                daemon.kill()
+                took_s = await offline(3.0)
+                print(f"daemon killed: offline after {took_s * 1000:.0f} ms")
+            async with station_process(tmp_path, **remote) as daemon:
+                await watch.online(10.0)
+                await watch.state(lambda s: s["tracking"] == "on frequency", 5.0)
+                daemon.send_signal(signal.SIGSTOP)
+                topic = f"{BASE}/cmd/local/nudge"
+                for body, expiry in (('{"by_hz":10}', 2), ('{"by_hz":500}', 60)):
+                    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+                    properties.MessageExpiryInterval = expiry
+                    await watch.client.publish(topic, body, 1, properties=properties)
+                await asyncio.sleep(4.0)
+                daemon.send_signal(signal.SIGCONT)
+                await watch.state(lambda s: s["sked_hz"] == 10_368_100_500, 5.0)
+                texts = [json.loads(p)["text"] for t, p in watch.history if t == f"{BASE}/event"]
+                assert any(text.startswith("expired") for text in texts), texts
+                daemon.send_signal(signal.SIGTERM)
+                assert await asyncio.wait_for(daemon.wait(), 8.0) == 0
+                assert watch.latest[f"{BASE}/availability"] == b"offline"
+
+    asyncio.run(main())
+
+
+def test_own_broker_does_not_outlive_a_killed_daemon(tmp_path: Path) -> None:
+    async def main() -> None:
+        port = free_port()
+        async with station_process(tmp_path, port=port) as daemon:
+            async with Watch.on(port, within_s=10.0) as watch:
+                await watch.online()
+            daemon.kill()
+            await daemon.wait()
+
+            async def gone() -> bool:
+                try:
+                    _, writer = await asyncio.open_connection("127.0.0.1", port)
+                except OSError:
+                    return True
+                writer.transport.abort()
+                return False
+
+            async with asyncio.timeout(3.0):
+                while not await gone():
+                    await asyncio.sleep(0.05)
+
+    asyncio.run(main())
+
+
+def test_without_the_broker_program_the_daemon_goes_on(
+    tmp_path: Path,
+    ephemeris: Ephemeris,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    monkeypatch.setattr("moontrim.remote.broker.PROGRAM", "no-such-broker")
+
+    async def main() -> None:
+        async with station(tmp_path, ephemeris) as here:
+            hub = here.daemon.hub
+            await until(lambda: hub.latest and hub.latest.tracking is Tracking.ON_FREQUENCY)
+            await asyncio.sleep(1.5)
+
+    asyncio.run(main())
+    said = [r.message for r in caplog.records if "not installed" in r.message]
+    assert len(said) == 1
+
+
+def test_a_taken_port(
+    tmp_path: Path, ephemeris: Ephemeris, caplog: pytest.LogCaptureFixture
+) -> None:
+    """One that was asked for is said to be taken; it is had as soon as it is free."""
+
+    async def main() -> None:
+        server = await asyncio.start_server(lambda r, w: w.close(), "127.0.0.1", 0)
+        port = server.sockets[0].getsockname()[1]
+        async with station(tmp_path, ephemeris, port=port):
+            await until(lambda: any(str(port) in r.message for r in caplog.records))
+            server.close()
+            await server.wait_closed()
+            async with Watch.on(port, within_s=8.0) as watch:
+                await watch.online()
+
+    asyncio.run(main())
+    assert sum("cannot listen" in record.message for record in caplog.records) == 1
+
+
+def test_a_rehearsal_publishes_at_the_pace_of_those_who_watch(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """Three hundred seconds in each real one: at most five states of them, at least one."""
+    clock = VirtualClock(1_795_000_000.25, pace=300.0)
+
+    async def main() -> None:
+        async with (
+            station(tmp_path, ephemeris, clock=clock) as here,
+            Watch.on(here.port, f"{BASE}/+") as watch,
+        ):
+            await watch.online()
+            first = await watch.state(lambda s: s["tracking"] == "on frequency")
+            watch.history.clear()
+            await asyncio.sleep(4.0)
+            states = [json.loads(p) for t, p in watch.history if t == f"{BASE}/state"]
+            assert 4 <= len(states) <= 21
+            passed_s = (states[-1]["at_ms"] - first["at_ms"]) / 1000
+            assert passed_s > 300
+            await watch.until(lambda: len(watch.json("trace")["rx_hz"]) == 600, 8.0)
+            assert None not in watch.json("trace")["rx_hz"][-300:], "every second was seen"
+            reply = await here.request("nudge", "10")
+            assert reply["result"] == {"sked_hz": 10_368_100_010}
+
+    clock.run(main())
+
+
+# --- another broker -------------------------------------------------------------------------------
+
+
+# The client library leaves a socket whose TLS handshake failed to the garbage collector.
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+def test_another_broker_with_password_and_tls(
+    tmp_path: Path, ephemeris: Ephemeris, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ca, stranger = make_authority(tmp_path, "ca"), make_authority(tmp_path, "stranger")
+    certificate, key = sign(tmp_path, ca)
+    port = free_port()
+    remote: dict[str, Any] = {
+        "broker": "127.0.0.1",
+        "port": port,
+        "user": "daemon",
+        "tls": True,
+        "tls_ca_file": str(tmp_path / "ca.pem"),
+    }
+    settings = RemoteSettings(**{**remote, "tls_ca_file": tmp_path / "ca.pem"})
+    (tmp_path / "acl").write_text(access_list(settings, Topics("moontrim", "station")))
+    (tmp_path / "passwords").write_text(password_file({"daemon": "d-secret", "phone": "p-secret"}))
+    options = (
+        f"allow_anonymous false\npassword_file {tmp_path}/passwords\nacl_file {tmp_path}/acl\n"
+        f"certfile {certificate}\nkeyfile {key}"
+    )
+    credentials = tmp_path / "credentials"
+    credentials.mkdir()
+    (credentials / "mqtt_password").write_text("d-secret\n")
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(credentials))
+    tls = ("--cafile", str(tmp_path / "ca.pem"))
+    phone = ("-u", "phone", "-P", "p-secret", *tls)
+
+    async def main() -> None:
+        async with other_broker(tmp_path, port=port, options=options):
+            async with station(tmp_path, ephemeris, **remote) as here:
+                await until_online(here, *phone)
+                reply = await here.request("nudge", "10", *phone, account="phone")
+                assert reply["result"] == {"sked_hz": 10_368_100_010}
+            # another's authority, or a wrong password: no connection, and the radio is on frequency
+            wrongs: tuple[tuple[dict[str, Any], str], ...] = (
+                ({"tls_ca_file": str(tmp_path / "stranger.pem")}, "d-secret"),
+                ({}, "wrong"),
+            )
+            for wrong, variable in wrongs:
+                monkeypatch.setenv("MOONTRIM_MQTT_PASSWORD", variable)
+                async with station(tmp_path, ephemeris, **{**remote, **wrong}) as here:
+                    hub = here.daemon.hub
+                    await until(lambda: hub.latest and hub.latest.tracking is Tracking.ON_FREQUENCY)  # noqa: B023
+                    await asyncio.sleep(1.0)
+                    assert await availability(here, *phone) == "offline"
+
+    assert stranger
+    asyncio.run(main())
+
+
+async def availability(here: Station, *options: str) -> str:
+    _, output = await run(
+        *("mosquitto_sub", "-h", "127.0.0.1", "-p", str(here.port), "-C", "1", "-W", "2"),
+        *("-t", f"{BASE}/availability", *options),
+    )
+    return output.strip()
+
+
+async def until_online(here: Station, *options: str) -> None:
+    async with asyncio.timeout(8.0):
+        while await availability(here, *options) != "online":
+            await asyncio.sleep(0.1)
+
+
+def test_hubs_are_told_and_can_command(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def main() -> None:
+        port = free_port()
+        remote: dict[str, Any] = {"broker": "127.0.0.1", "port": port, "discovery": True}
+        topic = "homeassistant/device/moontrim_station/config"
+        async with (
+            other_broker(tmp_path, port=port),
+            station(tmp_path, ephemeris, **remote) as here,
+            Watch.on(port, "#") as watch,
+        ):
+            await watch.online()
+            device = json.loads(await watch.until(lambda: watch.latest.get(topic)))
+            del watch.latest[topic]
+            await watch.client.publish("homeassistant/status", b"online", 1)
+            await watch.until(lambda: watch.latest.get(topic))
+            parts = device["cmps"]
+            for part in parts.values():
+                if "state_topic" in part:
+                    await watch.until(lambda: part["state_topic"] in watch.latest)  # noqa: B023
+            # as a hub does it: the bare option, number or payload
+            for key, payload in (
+                ("sked_hz", "10368100500.0"),
+                ("agreement", "partner"),
+                ("correcting", parts["correcting"]["payload_off"]),
+                ("forbid", parts["forbid"]["payload_press"]),
+                ("readback", parts["readback"]["payload_press"]),
+                ("band", parts["band"]["options"][1]),
+            ):
+                await watch.client.publish(parts[key]["command_topic"], payload, 1)
+            state = await watch.state(lambda s: s["band"] == "24 GHz")
+            assert (state["agreement"], state["correcting"]) == ("partner", False)
+            assert state["transmit_permitted"] is False
+            session = here.daemon.tracker.session
+            assert session.bands["10 GHz"].sked_hz == 10_368_100_500
+            bad = [p for t, p in watch.history if t == f"{BASE}/event" and b'"ok":false' in p]
+            assert bad == []
+
+    asyncio.run(main())
+
+
+# --- certificates ---------------------------------------------------------------------------------
+
+Authority = tuple[x509.Certificate, ec.EllipticCurvePrivateKey]
+
+
+def make_authority(folder: Path, name: str) -> Authority:
+    key = ec.generate_private_key(ec.SECP256R1())
+    certificate = build(name, key.public_key(), name, key, x509.BasicConstraints(True, 0))
+    (folder / f"{name}.pem").write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
+    return certificate, key
+
+
+def sign(folder: Path, authority: Authority) -> tuple[Path, Path]:
+    """A certificate for 127.0.0.1 and its key, as files."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    address = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))])
+    issuer = authority[0].subject.get_attributes_for_oid(NameOID.COMMON_NAME)[0].value
+    certificate = build("broker", key.public_key(), str(issuer), authority[1], address)
+    certificate_file, key_file = folder / "broker.pem", folder / "broker.key"
+    certificate_file.write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
+    key_file.write_bytes(
+        key.private_bytes(
+            serialization.Encoding.PEM,
+            serialization.PrivateFormat.PKCS8,
+            serialization.NoEncryption(),
+        )
+    )
+    return certificate_file, key_file
+
+
+def build(
+    name: str,
+    public_key: ec.EllipticCurvePublicKey,
+    issuer: str,
+    issuer_key: ec.EllipticCurvePrivateKey,
+    extension: x509.ExtensionType,
+) -> x509.Certificate:
+    now = datetime.datetime.now(datetime.UTC)
+    day = datetime.timedelta(days=1)
+
+    def named(text: str) -> x509.Name:
+        return x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, text)])
+
+    return (
+        x509.CertificateBuilder()
+        .subject_name(named(name))
+        .issuer_name(named(issuer))
+        .public_key(public_key)
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now - day)
+        .not_valid_after(now + day)
+        .add_extension(extension, critical=isinstance(extension, x509.BasicConstraints))
+        .sign(issuer_key, hashes.SHA256())
+    )

@@ -1,0 +1,580 @@
+"""The phone page in a real browser, driven by taps, with the real broker and a daemon on the
+simulated radio: every command, and every way in which a connection can be worth nothing."""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+import os
+import signal
+import statistics
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import psutil
+import pytest
+from playwright.async_api import Browser
+
+from browser import OUT, Phone, chromium, phone, require_chromium
+from moontrim.app import Daemon
+from moontrim.clock import VirtualClock
+from moontrim.outlook import keep_outlook
+from moontrim.path import Ephemeris
+from moontrim.remote.side import Remote
+from moontrim.state import Snapshot, Tracking
+from moontrim.window import next_window
+from moontrim_drivers.simulated import SimulatedDriver
+from mosquitto import (
+    Station,
+    listening,
+    remote_settings,
+    require_mosquitto,
+    station,
+    station_process,
+)
+from rigctld import free_port
+
+pytestmark = pytest.mark.peers
+
+SHOWN_S = 3.0  # so soon must a page show what happened
+
+
+@pytest.fixture(autouse=True)
+def _peers() -> None:
+    require_mosquitto()
+    require_chromium()
+
+
+def url_of(here: Station) -> str:
+    return f"http://127.0.0.1:{here.daemon.settings.remote.http_port}/"
+
+
+def seen(here: Station) -> Snapshot:
+    assert here.daemon.hub.latest is not None
+    return here.daemon.hub.latest
+
+
+def has_sked(here: Station, sked_hz: float) -> bool:
+    return seen(here).sked_hz == sked_hz
+
+
+def has_agreement(here: Station, name: str) -> bool:
+    return seen(here).agreement == name
+
+
+async def until(is_so: Callable[[], Any], within_s: float = SHOWN_S) -> None:
+    async with asyncio.timeout(within_s):
+        while not is_so():
+            await asyncio.sleep(0.02)
+
+
+@asynccontextmanager
+async def at_the_antenna(
+    folder: Path, ephemeris: Ephemeris, **options: Any
+) -> AsyncIterator[tuple[Station, Browser, Phone]]:
+    """A daemon that is on frequency, and a phone that shows it."""
+    async with station(folder, ephemeris) as here, chromium() as browser:
+        await listening(here.daemon.settings.remote.http_port)
+        async with phone(browser, **options) as held:
+            await held.open(url_of(here))
+            await held.until_link("live")
+            await until(lambda: seen(here).tracking is Tracking.ON_FREQUENCY)
+            yield here, browser, held
+
+
+def dials_follow(here: Station) -> bool:
+    """Both dials of the radio are where the daemon's own state says they ought to be."""
+    now = seen(here)
+    if now.rx is None or now.tx is None or here.radio.tx_dial_hz is None:
+        return False
+    return (
+        abs(here.radio.rx_dial_hz - now.rx.ideal_dial_hz) < 3.0
+        and abs(here.radio.tx_dial_hz - now.tx.ideal_dial_hz) < 3.0
+    )
+
+
+# --- what a tap does ------------------------------------------------------------------------------
+
+
+def test_every_command_reaches_the_radio_and_comes_back(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris) as (here, _, held):
+            sked_hz = seen(here).sked_hz
+
+            async def tapped(
+                selector: str, is_so: Callable[[], Any], shows: tuple[str, str] | None = None
+            ) -> None:
+                await held.tap(selector)
+                try:
+                    await until(is_so)
+                except TimeoutError:
+                    said = await held.text("#answer"), await held.text("#refusal")
+                    raise AssertionError(f"{selector}: {said}, {seen(here)}") from None
+                if shows is not None:
+                    await held.until_text(*shows)
+
+            # nudges: absolute, one after the other, and the dials of the radio go along
+            for by_hz in (1000, 100, 10, -1000, -100, -10, 10):
+                sked_hz += by_hz
+                before_hz = here.radio.rx_dial_hz
+                await held.tap(f'[data-nudge="{by_hz}"]')
+                await until(partial(has_sked, here, sked_hz))
+                await until(lambda: dials_follow(here))
+                assert here.radio.rx_dial_hz - before_hz == pytest.approx(by_hz, abs=3)
+                spaced = " ".join(f"{sked_hz:_.0f}".split("_"))
+                await held.page.wait_for_selector(f'#sked[aria-label="{spaced} hertz"]')
+
+            # typed, in megahertz with either decimal mark
+            await held.tap("#sked-open")
+            await held.page.fill("#sked-text", "10368,25")
+            assert "10\u202f368\u202f250\u202f000 Hz" in await held.text("#sked-meant")
+            await tapped(
+                '#sked-form button[type="submit"]', lambda: seen(here).sked_hz == 10_368_250_000
+            )
+            await until(lambda: dials_follow(here))
+            assert not await held.page.is_visible("#sked-form")
+
+            # band: its own sked and dials
+            await tapped('[data-band="24 GHz"]', lambda: seen(here).band == "24 GHz")
+            await until(lambda: dials_follow(here) and here.radio.rx_dial_hz > 144_000_000)
+            await held.page.wait_for_selector('[data-band="24 GHz"][aria-pressed="true"]')
+            await tapped('[data-band="10 GHz"]', lambda: seen(here).band == "10 GHz")
+
+            # agreement: each of the five, in words
+            await held.tap("#agreement-more summary")
+            for name, words in (
+                ("receiver", "both send on the sked frequency"),
+                ("transmitter", "each sends so that it arrives"),
+                ("home", "correct the whole path; ask your partner to stay"),
+                ("partner", "stay on the sked frequency; ask your partner"),
+                ("halves", "your half; ask your partner to correct theirs"),
+            ):
+                await held.tap(f'[data-agreement="{name}"]')
+                await until(partial(has_agreement, here, name))
+                await held.page.wait_for_function(
+                    "words => document.getElementById('agreement-words').textContent"
+                    ".toLowerCase().includes(words)",
+                    arg=words,
+                )
+                await until(lambda: dials_follow(here))
+
+            # partner
+            await tapped("#echo", lambda: seen(here).partner == "self", ("#partner", "Own echo"))
+            await until(lambda: dials_follow(here))
+            await held.page.fill("#partner-text", "kp20nf")
+            await tapped(
+                '#partner-form button[type="submit"]',
+                lambda: seen(here).partner.lower() == "kp20nf",
+            )
+            await held.page.wait_for_function(
+                "() => document.getElementById('partner').textContent.toLowerCase() === 'kp20nf'"
+            )
+
+            # trims, each by itself
+            await tapped('[data-trim="rx"][data-by="10"]', lambda: seen(here).trim_rx_hz == 10)
+            await tapped('[data-trim="rx"][data-by="1"]', lambda: seen(here).trim_rx_hz == 11)
+            await tapped('[data-trim="tx"][data-by="-10"]', lambda: seen(here).trim_tx_hz == -10)
+            await tapped('[data-trim="tx"][data-by="-1"]', lambda: seen(here).trim_tx_hz == -11)
+            await held.until_text("#trim-tx", "\u221211 Hz")
+            await until(lambda: dials_follow(here))
+            await tapped('[data-trim="rx"][data-by="-1"]', lambda: seen(here).trim_rx_hz == 10)
+            await tapped('[data-trim="rx"][data-by="0"]', lambda: seen(here).trim_rx_hz == 0)
+            await tapped('[data-trim="tx"][data-by="0"]', lambda: seen(here).trim_tx_hz == 0)
+
+            # pause leaves the radio alone, resume takes it up again
+            await tapped(
+                "#correct",
+                lambda: seen(here).tracking is Tracking.PAUSED,
+                ("#correct", "Resume correction"),
+            )
+            await asyncio.sleep(1.2)  # the second that was planned already may still be carried out
+            left_hz = here.radio.rx_dial_hz
+            await tapped('[data-nudge="1000"]', lambda: seen(here).sked_hz == 10_368_251_000)
+            await asyncio.sleep(1.2)
+            assert here.radio.rx_dial_hz == left_hz
+            await tapped(
+                "#correct", lambda: seen(here).correcting, ("#correct", "Pause correction")
+            )
+            await until(lambda: dials_follow(here))
+
+            # read the radio now
+            await held.tap("#readback")
+            await held.until_text("#answer", "being read")
+
+            await held.until_text("#change", "Local: ")
+            assert "radio" not in await held.text("#fault")
+            assert all(part in "".join(held.asked) for part in ("/mqtt", "mqtt.min.js"))
+            assert all(
+                f"//127.0.0.1:{here.daemon.settings.remote.http_port}/" in url for url in held.asked
+            )
+
+    asyncio.run(main())
+
+
+def test_transmitting_is_forbidden_at_once_and_permitted_in_two_steps(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris) as (here, _, held):
+            here.radio.key(True)
+            await held.until_text("#keyed", "Transmitting")
+            here.radio.key(False)
+            here.radio.set_transmit(True)
+            await held.tap("#transmit")
+            await until(lambda: not here.radio.transmitting)
+            await until(lambda: not seen(here).transmit_permitted)
+            await held.until_text("#keyed", "Transmit forbidden")
+
+            await held.until_text("#transmit", "Permit transmitting")
+            await held.tap("#transmit")
+            await held.until_text("#transmit", "Tap again to permit")
+            await held.until_text("#answer", "clear of the antenna")
+            await held.tap("#transmit")  # a trembling finger
+            assert not seen(here).transmit_permitted
+            await held.picture("page-second-step")
+            await asyncio.sleep(0.7)
+            await held.tap("#transmit")
+            await until(lambda: seen(here).transmit_permitted)
+            await held.until_text("#transmit", "Forbid transmitting")
+            assert not here.radio.transmitting
+
+    asyncio.run(main())
+
+
+def test_what_is_refused_says_why_and_changes_nothing(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris) as (here, _, held):
+            before = here.daemon.tracker.session
+            await held.tap("#sked-open")
+            for typed, said in (("ten", "type megahertz"), ("10500", "Allowed: 10\u202f368")):
+                await held.page.fill("#sked-text", typed)
+                await held.tap('#sked-form button[type="submit"]')
+                await held.until_text("#refusal", said)
+            await held.picture("page-refused")
+            await held.page.fill("#partner-text", "<b>nowhere</b>")
+            await held.tap('#partner-form button[type="submit"]')
+            await held.until_text("#refusal", "<b>nowhere</b>")
+            assert here.daemon.tracker.session == before
+
+    asyncio.run(main())
+
+
+def test_quick_taps_add_up_on_a_slow_network(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    """Three keys before the first answer; a key that still waits takes no second tap."""
+
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris) as (here, _, held):
+            await held.page.evaluate(
+                """() => ["1000", "100", "100", "10"].forEach((by) =>
+                    document.querySelector(`[data-nudge="${by}"]`).click())"""
+            )
+            await until(lambda: seen(here).sked_hz == 10_368_101_110)
+            await held.page.wait_for_selector('#sked[aria-label="10 368 101 110 hertz"]')
+
+    asyncio.run(main())
+
+
+def test_several_phones_see_who_changed_what(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def main() -> None:
+        async with (
+            at_the_antenna(tmp_path, ephemeris) as (here, browser, held),
+            phone(browser) as other,
+        ):
+            await other.open(url_of(here))
+            await other.until_link("live")
+            await held.tap('[data-nudge="10"]')
+            await other.page.wait_for_selector('#sked[aria-label="10 368 100 010 hertz"]')
+            await other.until_text("#change", "sked 10368100010 Hz")
+            await other.tap('[data-nudge="10"]')  # from what it sees: 20, not 10 again
+            await held.page.wait_for_selector('#sked[aria-label="10 368 100 020 hertz"]')
+
+    asyncio.run(main())
+
+
+def test_a_tap_answers_within_a_blink_and_the_state_is_fresh(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris) as (_, _browser, held):
+            taps = await held.page.evaluate(
+                """async () => {
+                    const key = document.querySelector('[data-nudge="10"]');
+                    const took = [];
+                    for (let count = 0; count < 40; count++) {
+                        const began = performance.now();
+                        key.click();
+                        if (key.getAttribute("aria-busy") !== "true") throw new Error("no answer");
+                        await new Promise((resolve) => new MutationObserver((_, observer) => {
+                            if (key.hasAttribute("aria-busy")) return;
+                            observer.disconnect();
+                            resolve();
+                        }).observe(key, {attributes: true}));
+                        took.push(performance.now() - began);
+                        await new Promise((resolve) => setTimeout(resolve, 60));
+                    }
+                    return took;
+                }"""
+            )
+            ages = await held.page.evaluate(
+                """async () => {
+                    const ages = [];
+                    for (let count = 0; count < 120; count++) {
+                        ages.push(Date.now() - Number(document.documentElement.dataset.atMs));
+                        await new Promise((resolve) => setTimeout(resolve, 50));
+                    }
+                    return ages;
+                }"""
+            )
+            taps.sort()
+            print(
+                f"\ntap to done: p50 {statistics.median(taps):.1f} ms, "
+                f"p95 {taps[int(0.95 * len(taps))]:.1f} ms, largest {taps[-1]:.1f} ms; "
+                f"state age: p50 {statistics.median(ages):.0f} ms, largest {max(ages):.0f} ms"
+            )
+            assert statistics.median(taps) < 200.0
+            assert max(ages) < 1200.0
+
+    asyncio.run(main())
+
+
+# --- what the connection is worth -----------------------------------------------------------------
+
+
+async def timed(what: Awaitable[object]) -> float:
+    began_s = time.monotonic()
+    await what
+    return time.monotonic() - began_s
+
+
+def test_broker_killed_and_back(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris) as (here, _, held):
+            (child,) = [one for one in psutil.Process().children() if one.name() == "mosquitto"]
+            child.kill()
+            shown_s = await timed(held.until_link("offline", within_s=SHOWN_S))
+            print(f"\nbroker killed: OFFLINE after {shown_s:.2f} s")
+            assert await held.page.get_attribute("#correct", "aria-disabled") == "true"
+            await held.tap("#correct", though_disabled=True)
+            await held.until_text("#refusal", "Not sent")
+            await held.until_link("live", within_s=15.0)
+            assert not await held.page.is_visible("#alarm")
+            assert seen(here).correcting
+            await held.tap("#correct")
+            await until(lambda: not seen(here).correcting)
+
+    asyncio.run(main())
+
+
+def test_daemon_stopped_and_killed(tmp_path: Path) -> None:
+    async def main() -> None:
+        http_port = free_port()
+        remote = {"port": free_port(), "http_port": http_port}
+        async with chromium() as browser, phone(browser) as held:
+            async with station_process(tmp_path, **remote) as process:
+                await listening(http_port, 20.0)
+                await held.open(f"http://127.0.0.1:{http_port}/")
+                await held.until_link("live")
+                os.kill(process.pid, signal.SIGSTOP)
+                shown_s = await timed(held.until_link("stale", within_s=SHOWN_S))
+                print(f"\ndaemon stopped: STALE after {shown_s:.2f} s")
+                assert "STALE" in await held.text("#alarm")
+                await held.tap('[data-nudge="10"]', though_disabled=True)
+                await held.until_text("#refusal", "Not sent")
+                await held.picture("page-stale")
+                # also a page opened again now must not take what it kept for news
+                os.kill(process.pid, signal.SIGCONT)
+                await held.until_link("live")
+                os.kill(process.pid, signal.SIGKILL)
+                shown_s = await timed(held.until_link("offline", within_s=SHOWN_S))
+                print(f"daemon killed: OFFLINE after {shown_s:.2f} s")
+                await held.until_text("#alarm-why", "No answer from the daemon's machine")
+                await held.picture("page-offline")
+                assert await held.page.get_attribute("#transmit", "aria-disabled") == "true"
+            async with station_process(tmp_path, **remote):
+                await held.until_link("live", within_s=20.0)
+
+    asyncio.run(main())
+
+
+# --- who is this ----------------------------------------------------------------------------------
+
+
+def test_passwords_and_accounts(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def main() -> None:
+        async with (
+            station(
+                tmp_path, ephemeris, show_password=True, lan=True, lan_address="127.0.0.1"
+            ) as here,
+            chromium("--host-resolver-rules=MAP rig.test 127.0.0.1") as browser,
+        ):
+            await listening(here.daemon.settings.remote.http_port)
+            await until(lambda: here.shown)
+            words = dict(
+                line.removeprefix("Account ").split(": password ")
+                for line in here.shown[0].splitlines()
+                if line.startswith("Account ")
+            )
+            async with phone(browser) as held:
+                await held.open(url_of(here))
+                await held.page.wait_for_selector("#login:not([hidden])")
+                assert await held.violations() == []
+                await held.picture("page-login")
+                await held.page.fill("#password", "wrong")
+                await held.tap('#login-form button[type="submit"]')
+                shown_s = await timed(held.until_text("#login-problem", "not accepted"))
+                print(f"\nwrong password: shown after {shown_s:.2f} s")
+                assert not await held.page.is_visible("#panel")
+                await held.page.fill("#password", words["phone"])
+                await held.tap('#login-form button[type="submit"]')
+                await held.until_link("live")
+                await held.tap('[data-nudge="10"]')
+                await until(lambda: seen(here).sked_hz == 10_368_100_010)
+                await held.until_text("#change", "Phone: ")
+                stored = "JSON.stringify([localStorage.length, sessionStorage.length])"
+                assert await held.page.evaluate(stored) == "[0,1]"
+                await held.page.reload()
+                await held.until_link("live")
+                await held.tap("#sign-out")
+                await held.page.wait_for_selector("#login:not([hidden])")
+                assert await held.page.evaluate(stored) == "[0,0]"
+
+            async with phone(browser) as held:  # from the picture, by name, on a plain network
+                port = here.daemon.settings.remote.http_port
+                await held.open(f"http://rig.test:{port}/#p={words['phone']}")
+                await held.until_link("live")
+                assert await held.page.evaluate("isSecureContext") is False
+                assert held.page.url == f"http://rig.test:{port}/"
+                assert not any(words["phone"] in url for url in held.asked)
+                await held.tap('[data-nudge="10"]')
+                await until(lambda: seen(here).sked_hz == 10_368_100_020)
+
+            async with phone(browser) as held:
+                await held.open(f"{url_of(here)}#u=viewer&p={words['viewer']}")
+                await held.until_link("live")
+                await held.until_text("#tracking", "On frequency")
+                controls = await held.page.eval_on_selector_all(
+                    "button, input, summary",
+                    "all => all.filter((one) => one.checkVisibility()).map((one) => one.id)",
+                )
+                assert controls == ["keep", "sign-out"]
+                assert await held.violations() == []
+                await held.picture("page-viewer")
+
+    asyncio.run(main())
+
+
+# --- how it looks, to everybody -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_everybody_can_read_and_reach_it(tmp_path: Path, ephemeris: Ephemeris, scheme: str) -> None:
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris, color_scheme=scheme) as (_, _b, held):
+            await held.tap("#sked-open")
+            await held.tap("#agreement-more summary")
+            for width in (320, 390, 430, 820):
+                height = 1180 if width == 820 else 844
+                await held.page.set_viewport_size({"width": width, "height": height})
+                assert (await held.widths())[0] <= width
+                assert await held.small_targets() == []
+                assert await held.violations() == [], width
+
+    asyncio.run(main())
+
+
+def test_by_keyboard(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris) as (here, _, held):
+            keys = held.page.keyboard
+            reached = []
+            for _press in range(60):
+                await keys.press("Tab")
+                reached.append(
+                    await held.page.evaluate(
+                        "[document.activeElement.textContent || document.activeElement.id, "
+                        "getComputedStyle(document.activeElement).outlineStyle]"
+                    )
+                )
+                if reached[-1][0] == "+10":
+                    await keys.press("Enter")
+                    await until(lambda: seen(here).sked_hz == 10_368_100_010)
+                if "Forbid" in reached[-1][0]:
+                    break
+            names = [name.strip() for name, _ in reached]
+            assert all(outline == "solid" for _, outline in reached), reached
+            for name in ("Type it", "Choose another", "24 GHz", "partner-text", "Own echo"):
+                assert name in names
+            await keys.press("Space")
+            await until(lambda: not seen(here).transmit_permitted)
+
+    asyncio.run(main())
+
+
+def test_picture(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    """Two phones beside each other, ten minutes into a window, for people to look at."""
+    settings = remote_settings(tmp_path)
+    partner = settings.partner.site() if settings.partner != "self" else None
+    start_s, _ = next_window(ephemeris, settings.home.site(), partner, 1_795_600_000.0)
+    clock = VirtualClock(start_s + 5400.0, pace=40.0)
+    driver = SimulatedDriver(settings.radio.driver_options(), clock)  # type: ignore[arg-type]
+
+    async def main() -> None:
+        daemon = Daemon(settings, clock, ephemeris, driver, seed=1)
+        task = asyncio.create_task(daemon.run(Remote(settings.remote).run, keep_outlook))
+        url = f"http://127.0.0.1:{settings.remote.http_port}/"
+        try:
+            await listening(settings.remote.http_port)
+            async with (
+                chromium() as browser,
+                phone(browser, color_scheme="light") as upper,
+                phone(browser, color_scheme="dark") as lower,
+            ):
+                for held in (upper, lower):
+                    await held.open(url)
+                    await held.until_link("live")
+                await upper.page.wait_for_function(
+                    "() => document.querySelector('.rx-past')?.getBBox().width > 160",
+                    timeout=40_000,
+                )
+                for held, name in ((upper, "light"), (lower, "dark")):
+                    await held.until_link("live")
+                    if held is lower:
+                        await held.page.evaluate(
+                            "scrollTo(0, document.getElementById('strip').closest('section')"
+                            ".getBoundingClientRect().top + scrollY - 12)"
+                        )
+                    await held.picture(f"page-{name}")
+                async with phone(
+                    browser, viewport={"width": 820, "height": 1180}, device_scale_factor=1
+                ) as tablet:
+                    await tablet.open(url)
+                    await tablet.until_link("live")
+                    await tablet.until_text("#rx-dial", "144")
+                    await tablet.picture("page-tablet")
+                await side_by_side(browser, "page", "page-light", "page-dark")
+        finally:
+            daemon.stop.set()
+            await task
+
+    clock.run(main())
+    assert (OUT / "page.png").stat().st_size > 50_000
+
+
+async def side_by_side(browser: Browser, name: str, *parts: str) -> None:
+    style = "width:390px;border-radius:24px;box-shadow:0 2px 14px #0006"
+    images = ""
+    for part in parts:
+        data = base64.b64encode((OUT / f"{part}.png").read_bytes()).decode()
+        images += f'<img style="{style}" src="data:image/png;base64,{data}">'
+    page = await browser.new_page(viewport={"width": 864, "height": 900})
+    await page.set_content(
+        f'<body style="margin:28px;display:flex;gap:28px;background:#d9d4c6">{images}</body>'
+    )
+    await page.screenshot(path=OUT / f"{name}.png")
+    await page.close()

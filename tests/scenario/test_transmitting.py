@@ -1,0 +1,210 @@
+"""The whole daemon transmits: relays first, the dial still meanwhile, and nothing on the air that
+an interlock forbids."""
+
+import asyncio
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from moontrim.keying.claim import KeyingRefused
+from moontrim.keying.outputs import SimulatedOutput
+from moontrim.keying.sequence import Phase
+from moontrim.path import Ephemeris
+from moontrim.session import Correct, PermitTransmit, SetBand
+from moontrim.state import Tracking
+from moontrim.window import elevations
+from stage import T0, Stage, play
+
+KEYING = {
+    "enabled": True,
+    "outputs": [
+        {"kind": "simulated", "name": "waveguide switch", "settle_ms": 800, "release_ms": 50},
+        {"kind": "simulated", "name": "sequencer", "settle_ms": 100, "release_ms": 50},
+        {"kind": "radio", "release_ms": 20},
+    ],
+}
+SETTLES_S = 0.9
+
+
+@pytest.fixture
+def stage(tmp_path: Path, ephemeris: Ephemeris) -> Callable[..., Stage]:
+    """With the Moon high at home."""
+
+    def run(scene: Any, start_utc_s: float | None = None, **changes: Any) -> Stage:
+        if start_utc_s is None:
+            start_utc_s = moon_at(ephemeris, lambda deg: deg > 30.0)
+        tables = {"keying": KEYING | changes.pop("keying", {})}
+        band = {"drive_ceiling": 0.2} | changes.pop("band", {})
+        return play(tmp_path, ephemeris, scene, start_utc_s, tables=tables, band=band, **changes)
+
+    return partial(run)
+
+
+def moon_at(ephemeris: Ephemeris, wanted: Callable[[float], bool]) -> float:
+    from moontrim.rehearsal import embedded_settings
+
+    seen = elevations(ephemeris, embedded_settings().home.site(), None, T0, 2.0)
+    return next(float(t) for t, deg in zip(seen.utc_s, seen.home_deg, strict=True) if wanted(deg))
+
+
+def relays(s: Stage) -> list[SimulatedOutput]:
+    switching = s.daemon.transmitting.keyer._switching
+    return [output for output in switching._outputs if isinstance(output, SimulatedOutput)]
+
+
+async def key(s: Stage) -> None:
+    await s.until(Tracking.ON_FREQUENCY, 5.0)
+    await s.daemon.transmitting.keyer.request("test")
+
+
+def test_relays_then_radio_and_the_dial_is_still(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        began_s = s.clock.monotonic_s()
+        changes: list[tuple[float, int, int | None, bool]] = []
+        s.radio.on_change = lambda *change: changes.append(change)
+        await key(s)
+        assert s.radio.transmitting
+        (rf_s,) = [at_s for at_s, _, _, transmitting in changes if transmitting][:1]
+        assert SETTLES_S <= rf_s - began_s <= SETTLES_S + 0.03, (
+            "30 ms: the radio"
+        )
+        dials = {(rx, tx) for _, rx, tx, _ in changes}
+        assert len(dials) == 1, "no dial moved while relays settled"
+        await s.clock.sleep(10.0)
+        assert s.seen.keying.state is Phase.KEYED and s.seen.keying.who == "test"
+        assert len({tx for _, _, tx, _ in changes}) > 1, "keyed and settled, the dial steps on"
+        s.daemon.transmitting.keyer.release("test")
+        await s.clock.sleep(0.5)
+        assert not s.radio.transmitting and s.seen.keying.state is Phase.IDLE
+        await s.until(Tracking.ON_FREQUENCY, 1.0)
+        await s.steady(5)
+
+    stage(scene)
+
+
+def test_low_moon_is_refused_with_the_reason(stage: Any, ephemeris: Ephemeris) -> None:
+    async def scene(s: Stage) -> None:
+        with pytest.raises(KeyingRefused, match="RF exposure"):
+            await key(s)
+        assert not s.radio.transmitting
+
+    stage(scene, moon_at(ephemeris, lambda deg: 2.0 < deg < 4.0))
+
+
+@pytest.mark.parametrize(
+    ("command", "reason"),
+    [(PermitTransmit("phone", False), "not permitted"), (Correct("phone", False), "paused")],
+)
+def test_the_phone_stops_it(stage: Any, command: Any, reason: str) -> None:
+    async def scene(s: Stage) -> None:
+        await key(s)
+        await s.clock.sleep(2.0)
+        await s.daemon.ask(command)
+        await s.clock.sleep(0.3)
+        assert not s.radio.transmitting
+        await s.clock.sleep(0.5)
+        assert s.seen.keying.state is Phase.IDLE
+        assert any(reason in text for text in s.seen.keying.reasons), s.seen.keying.reasons
+        s.daemon.transmitting.keyer.release("test")
+        with pytest.raises(KeyingRefused, match=reason):
+            await s.daemon.transmitting.keyer.request("test")
+
+    stage(scene)
+
+
+def test_a_change_of_band_drops_it(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await key(s)
+        s.daemon.inbox.tell(SetBand("phone", "144 MHz"))
+        await s.clock.sleep(3.0)
+        assert not s.radio.transmitting
+        assert s.seen.band == "144 MHz"
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+
+    other = {
+        "name": "144 MHz",
+        "sked_hz": 144_120_000,
+        "allowed_low_hz": 144_000_000,
+        "allowed_high_hz": 146_000_000,
+    }
+    stage(scene, more_bands=(other,))
+
+
+def test_drive_above_the_ceiling_drops_it(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await key(s)
+        s.radio.power_fraction = 0.9  # a hand on the power knob
+        await s.clock.sleep(6.0)
+        assert not s.radio.transmitting
+
+    stage(scene)
+
+
+def test_a_step_of_the_clock_drops_it(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await key(s)
+        s.clock.step_utc(0.5)
+        await s.clock.sleep(1.5)
+        assert not s.radio.transmitting
+        assert any("clock" in text for text in s.seen.keying.reasons)
+
+    stage(scene)
+
+
+def test_a_lost_radio_lets_the_relays_fall(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await key(s)
+        s.radio.power_cycle()
+        await s.clock.sleep(3.0)
+        assert not any(relay.is_on for relay in relays(s))
+        assert not s.radio.transmitting
+
+    stage(scene, unreachable_s=30.0)
+
+
+def test_an_over_has_an_end(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await key(s)
+        await s.clock.sleep(9.0)
+        assert s.radio.transmitting
+        await s.clock.sleep(1.5)
+        assert not s.radio.transmitting
+
+    stage(scene, keying={"longest_over_s": 10.0})
+
+
+def test_leaving_unkeys(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await key(s)
+
+    done = stage(scene)
+    assert not done.radio.transmitting
+    assert not any(relay.is_on for relay in relays(done))
+    assert done.radio.rx_dial_hz == 144_100_000, "unkeyed first, then the dial went back"
+
+
+def test_asking_while_relays_settle_and_leaving_again(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        asking = asyncio.create_task(s.daemon.transmitting.keyer.request("test"))
+        await s.clock.sleep(0.5)
+        assert s.seen.keying.state is Phase.RAISING
+        asking.cancel()
+        await s.clock.sleep(2.0)
+        assert not s.radio.transmitting and s.seen.keying.state is Phase.IDLE
+
+    done = stage(scene)
+    assert not any(relay.is_on for relay in relays(done))
+
+
+def test_keying_through_a_transverter_needs_a_ceiling(stage: Any) -> None:
+    from moontrim.errors import InputError
+
+    async def scene(s: Stage) -> None: ...
+
+    with pytest.raises(InputError, match="drive_ceiling"):
+        stage(scene, band={"drive_ceiling": None})

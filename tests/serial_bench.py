@@ -1,0 +1,58 @@
+"""The simulated radio on a pseudo-terminal inside the test process, and what drives it."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from typing import Any
+
+from moontrim.clock import SystemClock
+from moontrim_drivers.asciicat import AsciicatDriver
+from moontrim_drivers.civ import CivDriver
+from moontrim_drivers.serialdriver import SerialDriver
+from moontrim_drivers.simasciicat import AsciicatTongue
+from moontrim_drivers.simciv import CivTongue
+from moontrim_drivers.simoptions import SimulatedOptions
+from moontrim_drivers.simpty import SimPty
+from moontrim_drivers.simradio import SimulatedRadio
+from moontrim_drivers.simreceivers import Receivers
+
+# bus: driver, how its radio speaks, the options it cannot do without besides the port
+BUSES: dict[str, tuple[type[SerialDriver], Callable[[Receivers], Any], dict[str, Any]]] = {
+    "civ": (CivDriver, CivTongue, {"address": 0xA2}),
+    "asciicat": (AsciicatDriver, AsciicatTongue, {}),
+}
+
+
+@asynccontextmanager
+async def serial_radio(
+    bus: str, *, line: dict[str, Any] | None = None, other_hz: int = 0, **habits: Any
+) -> AsyncIterator[SimPty]:
+    """Plugged in, until the end of the block. habits: as in SimulatedOptions. line: as for
+    SimLine."""
+    clock = SystemClock()
+    radio = SimulatedRadio(SimulatedOptions(**habits), clock)
+    made = SimPty(radio, BUSES[bus][1](Receivers(radio, other_hz)), clock, **(line or {}))
+    task = asyncio.create_task(made.run())
+    try:
+        while not made.path:
+            await asyncio.sleep(0)
+        yield made
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+
+async def replugged(line: SimPty) -> None:
+    """Unplug it, and wait until it is plugged in again."""
+    back = asyncio.Event()
+    line.plugged = lambda path: back.set()
+    line.radio.drop()
+    await back.wait()
+
+
+def driver_for(bus: str, port: str, **options: Any) -> Any:
+    """A driver of that bus on the real clock."""
+    driver_class, _, own = BUSES[bus]
+    return driver_class(driver_class.Options(**{"port": port, **own, **options}), SystemClock())

@@ -1,0 +1,121 @@
+"""Interlocks: each condition alone forbids, what is not known forbids, and nothing else does."""
+
+import math
+from dataclasses import fields, replace
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from moontrim.keying.interlocks import STALE_S, Conditions, hindrances, horizon_deg
+from moontrim.keying.settings import KeyingSettings
+
+SETTINGS = KeyingSettings(horizon=((10.0, 20.0), (100.0, 0.0), (350.0, 0.0)))
+GOOD = Conditions(
+    moon_azimuth_deg=180.0,
+    moon_elevation_deg=30.0,
+    on_frequency=True,
+    tracking="on frequency",
+    within_allowed_range=True,
+    drive_within_ceiling=True,
+    radio_answers=True,
+    transmit_permitted=True,
+    changing_band=False,
+    clock_doubt="",
+    age_s=0.4,
+)
+
+
+def test_nothing_against_it() -> None:
+    assert hindrances(GOOD, SETTINGS) == ()
+    assert hindrances(replace(GOOD, drive_within_ceiling=None), SETTINGS) == ()
+
+
+def test_no_condition_has_a_default() -> None:
+    """One that is forgotten must not let RF through."""
+    with pytest.raises(TypeError):
+        Conditions()  # type: ignore[call-arg]
+    for field in fields(Conditions):
+        given_ = {f.name: getattr(GOOD, f.name) for f in fields(Conditions) if f is not field}
+        with pytest.raises(TypeError):
+            Conditions(**given_)
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        ({"transmit_permitted": False}, "not permitted"),
+        ({"radio_answers": False}, "does not answer"),
+        ({"changing_band": True}, "band is being changed"),
+        ({"moon_elevation_deg": None}, "not known where the Moon is"),
+        ({"moon_azimuth_deg": None}, "not known where the Moon is"),
+        ({"moon_elevation_deg": 4.999}, "RF exposure"),
+        ({"moon_elevation_deg": math.nan}, "RF exposure"),
+        ({"moon_azimuth_deg": 10.0, "moon_elevation_deg": 19.9}, "behind the horizon"),
+        ({"moon_azimuth_deg": math.nan}, "behind the horizon"),
+        ({"on_frequency": False, "tracking": "radio disagrees"}, "frequency: radio disagrees"),
+        ({"within_allowed_range": False}, "outside the allowed range"),
+        ({"drive_within_ceiling": False}, "drive"),
+        ({"clock_doubt": "it was never set"}, "not trusted: it was never set"),
+        ({"age_s": STALE_S + 0.1}, "heard of the tracker"),
+        ({"age_s": -60.0}, "heard of the tracker"),
+        ({"age_s": math.nan}, "heard of the tracker"),
+    ],
+)
+def test_each_alone_forbids(change: dict[str, Any], reason: str) -> None:
+    (only,) = hindrances(replace(GOOD, **change), SETTINGS)
+    assert reason in only
+
+
+@pytest.mark.parametrize("over_s", [90.0, 1e9, math.nan])
+def test_the_over_has_a_limit(over_s: float) -> None:
+    (only,) = hindrances(GOOD, SETTINGS, over_s)
+    assert "limit of 90 s" in only
+    assert hindrances(GOOD, SETTINGS, 89.999) == ()
+
+
+def test_every_reason_is_given() -> None:
+    worst = replace(
+        GOOD, transmit_permitted=False, radio_answers=False, moon_elevation_deg=-3.0, age_s=9.0
+    )
+    assert len(hindrances(worst, SETTINGS)) == 4
+
+
+@pytest.mark.parametrize(
+    ("azimuth_deg", "elevation_deg"),
+    [
+        (10.0, 20.0),
+        (55.0, 10.0),  # half-way from 20 down to 0
+        (100.0, 0.0),
+        (225.0, 0.0),
+        (0.0, 10.0),  # half-way from the last point at 350 to the first at 10, through north
+        (355.0, 5.0),
+        (5.0, 15.0),
+        (370.0, 20.0),
+        (-5.0, 5.0),
+        (-1e-18, 10.0),
+    ],
+)
+def test_horizon_is_straight_between_its_points(azimuth_deg: float, elevation_deg: float) -> None:
+    assert horizon_deg(SETTINGS.horizon, azimuth_deg) == pytest.approx(elevation_deg, abs=1e-9)
+
+
+def test_horizon_of_one_point_or_none() -> None:
+    assert horizon_deg((), 123.0) == 0.0
+    for azimuth_deg in (0.0, 40.0, 41.0, 359.9):
+        assert horizon_deg(((40.0, 7.0),), azimuth_deg) == pytest.approx(7.0)
+
+
+@given(
+    st.dictionaries(
+        st.floats(0, 359.99).map(lambda x: round(x, 2)), st.floats(0, 90), min_size=1, max_size=20
+    ),
+    st.floats(-720, 720),
+)
+def test_horizon_stays_within_its_points(points: dict[float, float], azimuth_deg: float) -> None:
+    mask = tuple(sorted(points.items()))
+    KeyingSettings(horizon=mask)  # a mask that the config accepts
+    found_deg = horizon_deg(mask, azimuth_deg)
+    assert min(points.values()) - 1e-9 <= found_deg <= max(points.values()) + 1e-9
+    assert found_deg == pytest.approx(horizon_deg(mask, azimuth_deg + 360.0), abs=1e-3 * 90)
