@@ -2,14 +2,17 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+PEERS := rigctld=libhamlib-utils mosquitto=mosquitto mosquitto_pub=mosquitto-clients chromium=chromium
 
 .PHONY: rehearse test check unit benchmarks clean
 
+# The phone page needs the broker; without it the rehearsal runs all the same.
 rehearse: $(VENV)/.run
+	-.ci/system-packages mosquitto=mosquitto
 	$(BIN)/moontrim rehearse
 
 test: $(VENV)/.test
-	.ci/system-packages rigctld=libhamlib-utils
+	.ci/system-packages $(PEERS)
 	$(MAKE) --no-print-directory check unit
 
 # Style, types and the arrows between modules.

@@ -25,6 +25,7 @@ async def moontrim(*arguments: str) -> AsyncIterator[asyncio.subprocess.Process]
         yield process
         process.send_signal(signal.SIGTERM)
         _, log = await asyncio.wait_for(process.communicate(), 10)
+        print(log.decode())  # which pytest shows if the test fails
         assert process.returncode == 0, log.decode()
         assert b"Traceback" not in log, log.decode()
     finally:

@@ -112,6 +112,10 @@ class RigLink:
         self._pending = kept + list(plan.steps)
         self._wake.set()
 
+    def withdraw(self) -> None:
+        """Forget whatever is planned: the dials stay where they are."""
+        self._pending = []
+
     @property
     def moving(self) -> bool:
         """Is a dial about to be set? `Updated` will follow."""

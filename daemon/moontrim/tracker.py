@@ -156,6 +156,8 @@ class Tracker:
         )
         if self.session.correcting and not self._yielding() and not self._hand.away:
             self._link.submit(self._plan, at_once=at_once)
+        else:
+            self._link.withdraw()
 
     def _on_air(self, utc_s: float) -> OnAir:
         """Ideal on-air frequencies for the rig at an instant; for `mid_over`, while receiving,

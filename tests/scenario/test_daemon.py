@@ -119,8 +119,8 @@ def test_on_exit_the_dial_goes_back_or_stays(stage: Any, on_exit: str, goes_back
 def test_paused_leaves_the_radio_alone(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
-        s.daemon.inbox.tell(Correct("phone", False))
-        await s.clock.sleep(2.0)
+        await s.daemon.ask(Correct("phone", False))
+        await s.clock.sleep(0.1)  # a set under way may still end
         assert s.seen.tracking is Tracking.PAUSED
         before = (s.radio.rx_dial_hz, s.radio.tx_dial_hz)
         await s.clock.sleep(30.0)

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from moontrim.clock import VirtualClock
 from moontrim.correction import AGREEMENTS
 from moontrim.errors import BusyError, InputError
+from moontrim.keying.keyer import KeyingView
 from moontrim.linkview import LinkView
 from moontrim.rehearsal import EMBEDDED
 from moontrim.remote import messages
@@ -69,6 +70,7 @@ SNAPSHOT = Snapshot(
     last_fault=None,
     last_change=None,
     transmit_permitted=True,
+    keying=KeyingView(),
     outlook=None,
 )
 OUTLOOK = Outlook(
