@@ -25,8 +25,8 @@ from moontrim.errors import MoontrimError
 
 CAUTION = (
     "Keep people out of the beam and clear of moving antennas; follow your local rules on RF "
-    "exposure and your licence. moontrim keys a radio only where you have set that up, and only when "
-    "asked."
+    "exposure and your licence. moontrim keys a radio only where you have set that up, and only "
+    "when asked."
 )
 DESCRIPTION = (
     "Keeps a radio on frequency through a moonbounce pass: works out the Doppler shift of the path "

@@ -11,15 +11,14 @@ import asyncio
 import contextlib
 import logging
 import random
-from collections import deque
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, replace
-from functools import partial
-from typing import Any, TypeVar
+from dataclasses import replace
+from typing import TypeVar
 
 from moontrim.bandentry import BandEntry, BandWatch, Unready, set_mode
 from moontrim.clock import Clock
 from moontrim.durations import Durations
+from moontrim.errands import Errands
 from moontrim.linkview import (
     ANSWERING,
     Connected,
@@ -56,14 +55,6 @@ FIRST_BACKOFF_S, LAST_BACKOFF_S, UNFIT_BACKOFF_S = 0.25, 2.0, 15.0
 STAND_OFF_S = 2.0  # pause in setting a radio that refuses or disagrees
 
 
-@dataclass(frozen=True, slots=True)
-class _Request:
-    """Something another task wants done with the driver."""
-
-    act: Callable[[], Awaitable[Any]]
-    done: asyncio.Future[Any]
-
-
 class RigLink:
     """Run one driver for ever. Made in the event loop; `run` is its only task."""
 
@@ -97,7 +88,7 @@ class RigLink:
         self._band = BandWatch()
         self._frozen = False
         self._keyed_outside: bool | None = None
-        self._requests: deque[_Request] = deque()
+        self._errands = Errands(self._wake)
         self._stand_off_until_s = 0.0
         self._durations = Durations()
         self._farewell: tuple[int | None, int | None] | None = None
@@ -176,13 +167,9 @@ class RigLink:
         await self._in_turn(self._driver.set_power, fraction)
 
     async def _in_turn(self, act: Callable[..., Awaitable[T]], *given: object) -> T:
-        """Have the link's own task do something with the driver, between other things."""
         if self.view.state not in ANSWERING:
             raise RigClosed(f"the radio does not answer: {self.view.reason}")
-        done: asyncio.Future[T] = asyncio.get_running_loop().create_future()
-        self._requests.append(_Request(partial(act, *given), done))
-        self._wake.set()
-        return await done
+        return await self._errands.ask(act, *given)
 
     def look_now(self) -> None:
         """Read the radio back at once and report `Updated`."""
@@ -240,10 +227,7 @@ class RigLink:
         first = self.view.reason != str(error)
         self._standing.clear()
         self._pending = []
-        while self._requests:
-            done = self._requests.popleft().done
-            if not done.done():
-                done.set_exception(RigClosed(str(error)))
+        self._errands.end(str(error))
         self._show(state=state, reason=str(error), rig=None, failures=self.view.failures + 1)
         if first:
             log.warning("radio %s: %s", error.reason, error)
@@ -258,8 +242,9 @@ class RigLink:
 
     async def _serve(self) -> None:
         while True:
-            if self._requests:
-                await self._do(self._requests.popleft())
+            if errand := self._errands.next():
+                await errand.run(self._call)
+                self._look_asked = True
                 continue
             if self._farewell is not None:
                 await self._leave(*self._farewell)
@@ -291,21 +276,6 @@ class RigLink:
                 continue
             self._wake.clear()
             await self._clock.wait(self._wake, wait_s)
-
-    async def _do(self, request: _Request) -> None:
-        if request.done.done():
-            return  # whoever asked has been cancelled
-        try:
-            result = await self._call(request.act())
-        except RigError as error:
-            if not request.done.done():
-                request.done.set_exception(error)
-            if not isinstance(error, RigRefused | RigUnfit):
-                raise
-        else:
-            if not request.done.done():
-                request.done.set_result(result)
-        self._look_asked = True
 
     async def _set_mode(self, mode: str, passband_hz: int) -> None:
         await set_mode(mode, passband_hz, self._driver, self._call, self._standing)

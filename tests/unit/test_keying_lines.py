@@ -33,6 +33,7 @@ from moontrim.keying.outputs import Output, make_outputs
 from moontrim.keying.settings import KeyingSettings
 from moontrim.keying.unkey import unkey
 from moontrim.settings import RadioSettings
+from moontrim_drivers.contract import RigUnreachable
 from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
 
 PORT = "/dev/serial/by-id/one"
@@ -596,3 +597,16 @@ def test_a_port_by_identity_needs_somebody_to_look_it_up() -> None:
 
     asyncio.run(main())
     assert shack.opened[0].path == "/dev/found"
+
+
+def test_a_port_by_identity_that_is_not_there() -> None:
+    def look_up(port: str) -> str:
+        raise RigUnreachable(f"{port} is not there")
+
+    async def main() -> None:
+        ports = Ports(resolve=look_up)
+        with pytest.raises(OutputError, match="usb:0403:6001 is not there"):
+            await ports.get("usb:0403:6001").open()
+        ports.close()
+
+    asyncio.run(main())

@@ -165,7 +165,11 @@ class LinePort:
                 self._abandon()  # unplugged meanwhile; it may be back under another number
             else:
                 return
-        self._lines = self._opener(self._resolve(self.port))
+        try:
+            path = self._resolve(self.port)
+        except Exception as error:  # whatever whoever looks ports up calls not finding it
+            raise OutputError(str(error)) from error
+        self._lines = self._opener(path)
 
     def _set(self, line: LineName, on: bool) -> None:
         if self._lines is not None:

@@ -20,7 +20,7 @@ MOST_PER_S = 5
 HEARTBEAT_S = 1.0
 # Steps that follow the Moon are shown this seldom, so that there is room left in the second for
 # what someone waits for: the effect of a command, or bad news.
-ROUTINE_EVERY_S = 0.5
+ROUTINE_EVERY_S = 0.25
 EFFECT_S = 0.6  # what a command does to the dial shows within so long
 DEAD_AFTER_S = 3.0  # a tracker silent for so long must show as silence
 RESTLESS_EVERY_S = 1.0
