@@ -27,7 +27,7 @@ Call = Callable[[Awaitable[Any]], Awaitable[Any]]
 class BandEntry:
     """tx_low_hz, tx_high_hz: where the dial may be that transmits. drive_ceiling: largest RF power
     as a fraction of full; None: not watched. mode: None leaves it. passband_hz: 0 for the mode's
-    normal one."""
+    normal one. commands: free-form, of the driver's own kind, sent once on entering."""
 
     name: str
     tx_low_hz: float
@@ -35,6 +35,7 @@ class BandEntry:
     drive_ceiling: float | None = None
     mode: str | None = None
     passband_hz: int = 0
+    commands: tuple[str, ...] = ()
 
     def outside(self, rig: RigState) -> str:
         """Why the radio must not transmit where its dial is; empty if it may."""
@@ -143,6 +144,8 @@ class BandWatch:
                 if self._reason and not await receiving():
                     raise Unready("the radio transmits and will not stop")
                 await lower_drive(entry, driver, call)
+                if entry.commands:
+                    await call(driver.send_commands(entry.commands))
                 dials_hz = await move_dials()
                 if entry.mode is not None:
                     await set_mode(entry.mode, entry.passband_hz, driver, call, dials_hz)

@@ -16,15 +16,17 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class Errand:
-    """One thing to do, and where its outcome goes."""
+    """One thing to do, and where its outcome goes. for_sure: also when whoever asked has given up
+    waiting."""
 
     act: Callable[[], Awaitable[Any]]
     done: asyncio.Future[Any]
+    for_sure: bool
 
     async def run(self, call: Callable[[Awaitable[Any]], Awaitable[Any]]) -> None:
-        """Do it, unless whoever asked has been cancelled. Raises RigError when the connection is
-        not healthy any more."""
-        if self.done.done():
+        """Do it, unless whoever asked has given up. Raises RigError when the connection is not
+        healthy any more."""
+        if self.done.done() and not self.for_sure:
             return
         try:
             result = await call(self.act())
@@ -48,10 +50,12 @@ class Errands:
         self._wake = wake
         self._waiting: deque[Errand] = deque()
 
-    async def ask(self, act: Callable[..., Awaitable[T]], *given: object) -> T:
+    async def ask(
+        self, act: Callable[..., Awaitable[T]], *given: object, for_sure: bool = False
+    ) -> T:
         """Have it done in turn; its result. Raises RigError."""
         done: asyncio.Future[T] = asyncio.get_running_loop().create_future()
-        self._waiting.append(Errand(partial(act, *given), done))
+        self._waiting.append(Errand(partial(act, *given), done, for_sure))
         self._wake.set()
         return await done
 

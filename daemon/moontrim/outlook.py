@@ -15,16 +15,17 @@ from moontrim.app import Daemon
 from moontrim.clock import SystemClock
 from moontrim.correction import Fractions, on_air
 from moontrim.errors import MoontrimError
-from moontrim.path import Ephemeris, solve_path
+from moontrim.forecast import Window, coming_windows
+from moontrim.path import Ephemeris, moon_from, solve_path
 from moontrim.session import Session
 from moontrim.settings import Settings
 from moontrim.state import Outlook, WindowView
-from moontrim.window import SEARCH_DAYS, elevations, stretches
 
 log = logging.getLogger(__name__)
 
 SHIFT_STEP_S, SHIFT_STEPS = 60.0, 60
 WINDOWS = 4  # the present one and the next three
+MINUTE_S, EVENTS_S = 60.0, 2 * 86400.0
 MADE_ANEW_S = 60.0
 SEARCHED_ANEW_S = 1800.0
 GLANCE_S = 0.5  # of real time
@@ -41,21 +42,29 @@ class Coming:
 
 
 def search(ephemeris: Ephemeris, settings: Settings, session: Session, utc_s: float) -> Coming:
-    """To the minute. A window under way counts as starting now. CoverageError."""
-    partner = session.partner_site(settings)
-    seen = elevations(ephemeris, settings.home.site(), partner, utc_s, SEARCH_DAYS)
-    windows = tuple(
-        WindowView(
-            float(seen.utc_s[a]),
-            float(seen.utc_s[b]),
-            float(seen.home_deg[a : b + 1].max()),
-            None if seen.partner_deg is None else float(seen.partner_deg[a : b + 1].max()),
-        )
-        for a, b in stretches(seen.up())[:WINDOWS]
-    )
-    edges = np.diff((seen.home_deg > 0.0).astype(int))
-    sets, rises = (seen.utc_s[np.flatnonzero(edges == sense) + 1] for sense in (-1, 1))
+    """Windows as the forecast finds them; the Moon's rise and set at home to the minute, centre on
+    the geometric horizon. CoverageError."""
+    home, partner = settings.home.site(), session.partner_site(settings)
+    sked_hz = session.here(settings).sked_hz
+    ask = settings.ask_for(home, partner, session.band, sked_hz, utc_s)
+    windows = tuple(_view(window) for window in coming_windows(ephemeris, ask, utc_s, WINDOWS))
+    minutes_s = np.arange(utc_s, min(utc_s + EVENTS_S, ephemeris.last_utc_s), MINUTE_S)
+    edges = np.diff((moon_from(ephemeris, home, minutes_s).elevation_deg > 0.0).astype(int))
+    sets, rises = (minutes_s[np.flatnonzero(edges == sense) + 1] for sense in (-1, 1))
     return Coming(utc_s, windows, tuple(sets.tolist()), tuple(rises.tolist()))
+
+
+def _view(window: Window) -> WindowView:
+    best = window.best[0] if window.best else None
+    return WindowView(
+        window.start_utc_s,
+        window.end_utc_s,
+        window.home_peak.elevation_deg,
+        None if window.own_echo else window.far_peak.elevation_deg,
+        best.start_utc_s if best else None,
+        best.end_utc_s if best else None,
+        best.spread_hz if best else None,
+    )
 
 
 def look_ahead(

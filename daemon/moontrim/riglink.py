@@ -51,7 +51,7 @@ T = TypeVar("T")
 OPEN_DEADLINE_S = 5.0
 SPARE_S = 0.01  # between the look before a set and the set
 TOGETHER_S = 0.002  # steps this close share one command
-FIRST_BACKOFF_S, LAST_BACKOFF_S, UNFIT_BACKOFF_S = 0.25, 2.0, 15.0
+FIRST_BACKOFF_S, LAST_BACKOFF_S, UNFIT_BACKOFF_S = 0.25, 1.5, 15.0
 STAND_OFF_S = 2.0  # pause in setting a radio that refuses or disagrees
 
 
@@ -146,10 +146,11 @@ class RigLink:
         self._wake.set()
 
     async def key(self, on: bool) -> None:
-        """Have the radio transmit or receive; returns when it has confirmed. Raises RigError."""
+        """Have the radio transmit or receive; returns when it has confirmed. Once asked for,
+        receiving is seen to even if the caller gives up. Raises RigError."""
         if on and (self.view.inhibit or not self._permitted):
             raise RigRefused(self.view.inhibit or "transmitting is forbidden")
-        await self._in_turn(self._driver.set_transmit, on)
+        await self._in_turn(self._driver.set_transmit, on, for_sure=not on)
 
     async def details(self) -> RigDetails:
         """Mode and power as they are. Raises RigError."""
@@ -166,10 +167,12 @@ class RigLink:
             raise RigRefused(f"above the drive ceiling of {100 * ceiling:.1f} %")
         await self._in_turn(self._driver.set_power, fraction)
 
-    async def _in_turn(self, act: Callable[..., Awaitable[T]], *given: object) -> T:
+    async def _in_turn(
+        self, act: Callable[..., Awaitable[T]], *given: object, for_sure: bool = False
+    ) -> T:
         if self.view.state not in ANSWERING:
             raise RigClosed(f"the radio does not answer: {self.view.reason}")
-        return await self._errands.ask(act, *given)
+        return await self._errands.ask(act, *given, for_sure=for_sure)
 
     def look_now(self) -> None:
         """Read the radio back at once and report `Updated`."""

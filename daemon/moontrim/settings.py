@@ -80,6 +80,13 @@ class BandSettings(Table):
         None, pattern="^[A-Z0-9]{1,12}$", description="Mode to set on entering the band, as USB."
     )
     passband_hz: int = Field(0, ge=0, le=20_000, description="With it; 0: the mode's normal one.")
+    commands: tuple[str, ...] = Field(
+        (),
+        max_length=16,
+        strict=False,
+        description="Free-form commands sent once on entering the band, for what a radio needs "
+        "besides; in the language of its driver. None that transmits is accepted.",
+    )
     over_s: float = Field(60.0, gt=0, le=600, description="Length of one over, for mid_over.")
 
     @model_validator(mode="after")
@@ -127,7 +134,13 @@ class BandSettings(Table):
             self.tx_band().dial_hz(hz) for hz in (self.allowed_low_hz, self.allowed_high_hz)
         )
         return BandEntry(
-            self.name, edges[0], edges[1], self.drive_ceiling, self.mode, self.passband_hz
+            self.name,
+            edges[0],
+            edges[1],
+            self.drive_ceiling,
+            self.mode,
+            self.passband_hz,
+            self.commands,
         )
 
     def band(self) -> Band:
@@ -229,6 +242,7 @@ class Settings(ForecastTables):
                 raise ValueError(f"bands: the name {name!r} is used twice")
         for name in sorted(self.band_names() - set(names)):
             raise ValueError(f"there is a table for band {name!r}, which is none of the bands")
+        self._check_commands()
         if self.keying.enabled:
             for band in self.bands:
                 if band.drive_ceiling is None and band.goes_through_transverter:
@@ -239,6 +253,17 @@ class Settings(ForecastTables):
         if self.session.band is not None and self.session.band not in names:
             raise ValueError(f"session.band: {self.session.band!r} is none of {', '.join(names)}")
         return self
+
+    def _check_commands(self) -> None:
+        parse = getattr(load(self.radio.driver), "parse_command", None)
+        for band in self.bands:
+            for text in band.commands:
+                if parse is None:
+                    raise ValueError(
+                        f"bands: {band.name!r} has commands, but driver {self.radio.driver!r} "
+                        "takes none"
+                    )
+                parse(text)  # raises ValueError
 
     def band(self, name: str) -> BandSettings:
         """Raises InputError for an unknown name."""

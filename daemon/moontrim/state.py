@@ -74,13 +74,17 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class WindowView:
-    """A stretch with the Moon up at both ends, and its highest elevation at each (None: our own
-    echo)."""
+    """A stretch with the Moon up at both ends, its highest elevation at each (None: our own echo),
+    and the part of it with the smallest spread, limb to limb, on the present band (None where
+    nothing is known)."""
 
     start_utc_s: float
     end_utc_s: float
     peak_home_deg: float
     peak_partner_deg: float | None
+    best_start_utc_s: float | None = None
+    best_end_utc_s: float | None = None
+    best_spread_hz: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,8 @@ from moontrim.linkview import ANSWERING
 from moontrim.riglink import RigLink
 from moontrim.settings import Settings
 from moontrim.state import StateHub, Tracking
+from moontrim_drivers.portchoice import choose
+from moontrim_drivers.serialports import attached
 
 log = logging.getLogger(__name__)
 
@@ -50,11 +52,14 @@ class Transmitting:
         self._changed = changed
         self._clock_doubt = clock_doubt
         keying = settings.keying
-        ports = Ports()
+        self._ports = ports = Ports(lambda port: choose(port, attached()))
         outputs = make_outputs(
             keying, clock, key_radio=link.key, publish=self._publish, ports=ports
         )
-        self.keyer = Keyer(keying, outputs, clock, self._conditions, link.freeze, self._show)
+        self.keyer = Keyer(
+            keying, outputs, clock, self._conditions, self._sequence_runs, self._show
+        )
+        self._running = False  # from the first output on to the last one off
         self._by_line = bool(keying.outputs) and not isinstance(keying.outputs[-1], RadioOutput)
         self._outside: bool | None = None
         contacts = make_contacts(keying, ports)
@@ -75,18 +80,31 @@ class Transmitting:
 
     async def run(self) -> None:
         """Until cancelled; by then everything has been switched off."""
-        async with asyncio.TaskGroup() as group:
-            group.create_task(self.keyer.run(), name="keying")
-            group.create_task(self._external.run(), name="external transmit state")
+        try:
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self.keyer.run(), name="keying")
+                group.create_task(self._external.run(), name="external transmit state")
+        finally:
+            self._ports.close()
 
     async def _publish(self, topic: str, payload: str) -> None:
         await self.publish(topic, payload)
 
     def _show(self, view: KeyingView) -> None:
-        # Keyed and settled, the dials may move if the band steps while transmitting.
-        self._link.freeze(view.state in (Phase.RAISING, Phase.LOWERING))
+        self._hold_still()
         self._tell_link()
         self._changed()
+
+    def _sequence_runs(self, on: bool) -> None:
+        self._running = on
+        self._hold_still()
+
+    def _hold_still(self) -> None:
+        """While relays move. Keyed and settled, the dials may move if the band steps while
+        transmitting; and what does not switch off must not hold them for ever."""
+        view = self.keyer.view
+        moving = view.state in (Phase.RAISING, Phase.LOWERING) and not view.stuck
+        self._link.freeze(self._running and moving)
 
     def _seen_outside(self, transmitting: bool | None) -> None:
         self._outside = transmitting

@@ -2,6 +2,7 @@
 band read back right, and whatever is wrong inhibits transmitting and says why."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import pytest
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris
 from moontrim.session import Correct, NudgeSked, SetBand
+from moontrim.settings import BandSettings
 from moontrim.state import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
 from moontrim_drivers.simulated import SimulatedDriver
@@ -27,10 +29,12 @@ CEILING = 0.1
 
 
 @pytest.fixture
-def stage(tmp_path: Path, ephemeris: Ephemeris) -> Callable[..., Stage]:
+def stage(
+    tmp_path: Path, ephemeris: Ephemeris, monkeypatch: pytest.MonkeyPatch
+) -> Callable[..., Stage]:
     """First 144 MHz, with full power; 10 GHz through a transverter that takes a tenth."""
 
-    def run(scene: Any, **changes: Any) -> Stage:
+    def run(scene: Any, commands: tuple[str, ...] = (), **changes: Any) -> Stage:
         async def on_144(s: Stage) -> None:
             s.daemon.inbox.tell(SetBand("test", "144 MHz"))
             await s.clock.sleep(1.0)
@@ -38,6 +42,15 @@ def stage(tmp_path: Path, ephemeris: Ephemeris) -> Callable[..., Stage]:
             s.radio.set_power(1.0)
             await scene(s)
 
+        if commands:  # the simulated radio takes none, so its config may have none
+            entry = BandSettings.entry
+            monkeypatch.setattr(
+                BandSettings,
+                "entry",
+                lambda band: replace(
+                    entry(band), commands=commands if band.name == "10 GHz" else ()
+                ),
+            )
         band = {"drive_ceiling": CEILING, "mode": "USB"}
         return play(tmp_path, ephemeris, on_144, band=band, more_bands=(LOW,), **changes)
 
@@ -299,3 +312,23 @@ def test_cross_band(tmp_path: Path, ephemeris: Ephemeris) -> None:
     }
     done = play(tmp_path, ephemeris, scene, band=band)
     assert (done.radio.rx_dial_hz, done.radio.tx_dial_hz) == (144_100_500, 144_100_500), "on exit"
+
+
+def test_free_form_commands_go_out_once_after_the_drive(stage: Any) -> None:
+    class Chatty(Noting):
+        @classmethod
+        def parse_command(cls, text: str) -> bytes:
+            return text.encode()
+
+        async def send_commands(self, commands: Any) -> None:
+            self.told.append(f"commands {' '.join(commands)}")
+
+    async def scene(s: Stage) -> None:
+        told = s.radio.told  # type: ignore[attr-defined]
+        told.clear()
+        await to_10_ghz(s)
+        await s.steady(5)
+        assert told[:4] == ["power", "commands NB0; AG100;", "dials", "mode"]
+        assert not [text for text in told[4:] if text.startswith("commands")]
+
+    stage(scene, driver_class=Chatty, commands=("NB0;", "AG100;"))

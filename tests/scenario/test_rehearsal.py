@@ -39,7 +39,7 @@ def test_on_frequency_throughout(
     raw["radio"]["options"]["split"] = split
     settings = settings_from(raw, "test")
     home, partner = settings.home.site(), settings.partner.site()  # type: ignore[union-attr]
-    start, end = next_window(ephemeris, home, partner, FROM_UTC_S)
+    start, end = next_window(ephemeris, settings, FROM_UTC_S)
     for site in (home, partner):
         low = moon_from(ephemeris, site, [start - 120.0, end + 120.0]).elevation_deg  # type: ignore[arg-type]
         assert min(low) < 1.0, "one end rises, the other sets"

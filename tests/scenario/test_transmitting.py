@@ -7,15 +7,16 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.outputs import SimulatedOutput
 from moontrim.keying.sequence import Phase
-from moontrim.path import Ephemeris
+from moontrim.path import Ephemeris, moon_from
+from moontrim.rehearsal import embedded_settings
 from moontrim.session import Correct, PermitTransmit, SetBand
 from moontrim.state import Tracking
-from moontrim.window import elevations
 from stage import T0, Stage, play
 
 KEYING = {
@@ -44,10 +45,9 @@ def stage(tmp_path: Path, ephemeris: Ephemeris) -> Callable[..., Stage]:
 
 
 def moon_at(ephemeris: Ephemeris, wanted: Callable[[float], bool]) -> float:
-    from moontrim.rehearsal import embedded_settings
-
-    seen = elevations(ephemeris, embedded_settings().home.site(), None, T0, 2.0)
-    return next(float(t) for t, deg in zip(seen.utc_s, seen.home_deg, strict=True) if wanted(deg))
+    utc_s = T0 + 60.0 * np.arange(2880)
+    elevation_deg = moon_from(ephemeris, embedded_settings().home.site(), utc_s).elevation_deg
+    return next(float(t) for t, deg in zip(utc_s, elevation_deg, strict=True) if wanted(deg))
 
 
 def relays(s: Stage) -> list[SimulatedOutput]:
@@ -69,9 +69,7 @@ def test_relays_then_radio_and_the_dial_is_still(stage: Any) -> None:
         await key(s)
         assert s.radio.transmitting
         (rf_s,) = [at_s for at_s, _, _, transmitting in changes if transmitting][:1]
-        assert SETTLES_S <= rf_s - began_s <= SETTLES_S + 0.03, (
-            "30 ms: the radio"
-        )
+        assert SETTLES_S <= rf_s - began_s <= SETTLES_S + 0.03, "30 ms: the radio"
         dials = {(rx, tx) for _, rx, tx, _ in changes}
         assert len(dials) == 1, "no dial moved while relays settled"
         await s.clock.sleep(10.0)

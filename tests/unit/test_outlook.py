@@ -37,8 +37,14 @@ def test_windows_are_those_of_the_moon(ephemeris: Ephemeris) -> None:
             assert float(moon_from(ephemeris, site, middle).elevation_deg) > 0.0
         assert 0.0 < window.peak_home_deg < 90.0
         assert window.peak_partner_deg is not None and 0.0 < window.peak_partner_deg < 90.0
+        assert window.best_start_utc_s is not None and window.best_end_utc_s is not None
+        assert window.start_utc_s <= window.best_start_utc_s < window.best_end_utc_s
+        assert window.best_end_utc_s <= window.end_utc_s
+        assert window.best_spread_hz is not None and 1.0 < window.best_spread_hz < 500.0
     later = [w for w in coming.windows if w.start_utc_s > T0]
-    assert (later[0].start_utc_s, later[0].end_utc_s) == next_window(ephemeris, home, partner, T0)
+    assert (later[0].start_utc_s, later[0].end_utc_s) == pytest.approx(
+        next_window(ephemeris, chosen, T0), abs=1.0
+    )
     for at_utc_s, sense in [(t, -1) for t in coming.sets_utc_s] + [
         (t, 1) for t in coming.rises_utc_s
     ]:

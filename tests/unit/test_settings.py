@@ -132,3 +132,41 @@ def test_missing_file_and_folder(tmp_path: Path) -> None:
         load_settings(tmp_path / "none.toml")
     with pytest.raises(InputError, match="readable"):
         load_settings(tmp_path)
+
+
+COMMANDS = """
+[home]
+locator = "JN88"
+[radio]
+driver = "{driver}"
+options = {options}
+[[bands]]
+name = "1296 MHz"
+sked_hz = 1_296_100_000
+allowed_low_hz = 1_296_000_000
+allowed_high_hz = 1_298_000_000
+commands = ["{command}"]
+"""
+CIV = '{ port = "/dev/ttyS9", address = 148 }'
+
+
+@pytest.mark.parametrize(
+    ("driver", "options", "command", "problem"),
+    [
+        ("civ", CIV, "16 5A 00", ""),
+        ("asciicat", '{ port = "/dev/ttyS9" }', "NB0;", ""),
+        ("civ", CIV, "1C 00 01", "can make a radio transmit"),
+        ("civ", CIV, "hello", "is no command"),
+        ("asciicat", '{ port = "/dev/ttyS9" }', "TX;", "can make a radio transmit"),
+        ("simulated", "{}", "NB0;", "takes none"),
+    ],
+)
+def test_commands_of_a_band_are_checked(
+    driver: str, options: str, command: str, problem: str
+) -> None:
+    raw = tomllib.loads(COMMANDS.format(driver=driver, options=options, command=command))
+    if not problem:
+        assert settings_from(raw, "test").bands[0].entry().commands == (command,)
+        return
+    with pytest.raises(InputError, match=problem):
+        settings_from(raw, "test")

@@ -55,8 +55,7 @@ def call(options: argparse.Namespace) -> int:
     settings = _for_rehearsal(settings, options)
     ephemeris = ephemeris_of(settings)
     from_utc_s = instant(options.start, "--from") if options.start else SystemClock().utc_s()
-    partner = None if settings.partner == "self" else settings.partner.site()
-    start, end = next_window(ephemeris, settings.home.site(), partner, from_utc_s)
+    start, end = next_window(ephemeris, settings, from_utc_s)
     if options.minutes is not None:
         if not options.minutes >= 0.1:
             raise InputError("--minutes", options.minutes, "0.1 or more")

@@ -17,9 +17,11 @@ def add(commands: Any) -> None:
 
 def call(options: argparse.Namespace) -> int:
     from moontrim.keying.unkey import unkey
+    from moontrim_drivers.portchoice import choose
+    from moontrim_drivers.serialports import attached
 
     settings = settings_of(options)
-    dropped = unkey(settings.keying, settings.radio)
+    dropped = unkey(settings.keying, settings.radio, resolve=lambda port: choose(port, attached()))
     if not dropped:
         print("keying is not enabled in the config: nothing to switch off")
     for one in dropped:

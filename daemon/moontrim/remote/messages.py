@@ -112,6 +112,13 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
             "sets": now.link.sets,
             "set_latency_ms": round(now.link.set_latency_s * 1000.0, 1),
             "failures": now.link.failures,
+            "inhibit": now.link.inhibit,
+        },
+        "keying": {
+            "state": str(now.keying.state),
+            "who": now.keying.who,
+            "reasons": list(now.keying.reasons),
+            "stuck": list(now.keying.stuck),
         },
         "seconds": {"planned": now.ticks, "missed": now.missed_seconds},
         "last_fault": None if fault is None else {"at_ms": ms(fault.at_utc_s), "text": fault.text},
@@ -134,6 +141,9 @@ def outlook(ahead: Outlook) -> dict[str, Any]:
                 "end_ms": ms(window.end_utc_s),
                 "peak_home_deg": round(window.peak_home_deg, 1),
                 "peak_partner_deg": _rounded(window.peak_partner_deg, 1),
+                "best_start_ms": _instant(window.best_start_utc_s),
+                "best_end_ms": _instant(window.best_end_utc_s),
+                "best_spread_hz": _rounded(window.best_spread_hz, 1),
             }
             for window in ahead.windows
         ],

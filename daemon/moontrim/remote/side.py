@@ -125,15 +125,13 @@ class Remote:
             password_needed=not trusts_local(remote),
             root=remote.root,
             station=remote.station,
+            tls=self._tls,
         )
         async with asyncio.TaskGroup() as group:
             group.create_task(self._last(side.run), name="mqtt")
             group.create_task(self._last(lambda: self._page(daemon, gateway)), name="page")
 
     async def _page(self, daemon: Daemon, gateway: Gateway) -> None:
-        if self._tls is not None:
-            log.warning("no phone page: it does not speak TLS with a broker yet")
-            return
         from moontrim.remote.web import serve  # late: only needed here, and not small
 
         remote = self._remote
