@@ -98,7 +98,7 @@ export function fitSked() {
 function showRadio(state) {
   const { radio, seconds, last_fault: fault, last_change: change, warnings } = state;
   say("radio", sentence(radio.state));
-  say("radio-reason", radio.reason);
+  say("radio-reason", radio.reason || (radio.inhibit ? `Must not transmit. ${radio.inhibit}` : ""));
   say("radio-numbers", `${radio.sets} dials set in ${radio.set_latency_ms.toFixed(1)} ms each (median), `
     + `${radio.failures} failures. ${seconds.planned} seconds planned, ${seconds.missed} missed.`);
   say("change", change ? `${sentence(change.by)}: ${change.what}, ${clock(change.at_ms)} UTC` : "none yet");
@@ -122,7 +122,10 @@ export function showOutlook(outlook, nowMs, elevation) {
       ? `up to ${degrees(window.peak_home_deg, 0)}`
       : `up to ${degrees(window.peak_home_deg, 0)} here, ${degrees(window.peak_partner_deg, 0)} at the partner`;
     const when = open ? `Open for ${lasting(window.end_ms - nowMs)} more` : `In ${lasting(window.start_ms - nowMs)}`;
-    return [when, `${span}, ${peak}`];
+    const best = window.best_spread_hz === null
+      ? ""
+      : `; best ${clock(window.best_start_ms)} to ${clock(window.best_end_ms)}, spread ${window.best_spread_hz.toFixed(0)} Hz`;
+    return [when, `${span}, ${peak}${best}`];
   });
   const key = texts.join("|") || "none";
   if (list.dataset.key === key) return;
