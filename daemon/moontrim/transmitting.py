@@ -9,7 +9,10 @@ import asyncio
 import logging
 from collections.abc import Callable
 
+import numpy as np
+
 from moontrim.clock import Clock
+from moontrim.forecast.ask import Horizon
 from moontrim.keying.inputs import ExternalTransmit, make_contacts
 from moontrim.keying.interlocks import Conditions
 from moontrim.keying.keyer import Keyer, KeyingView
@@ -51,7 +54,8 @@ class Transmitting:
         self._hub = hub
         self._changed = changed
         self._clock_doubt = clock_doubt
-        keying = settings.keying
+        keying, station = settings.keying, settings.station
+        self._horizon = Horizon(station.min_elevation_deg, station.horizon)
         self._ports = ports = Ports(lambda port: choose(port, attached()))
         outputs = make_outputs(
             keying, clock, key_radio=link.key, publish=self._publish, ports=ports
@@ -134,6 +138,7 @@ class Transmitting:
         return Conditions(
             moon_azimuth_deg=now.moon.azimuth_deg if now.moon else None,
             moon_elevation_deg=now.moon.elevation_deg if now.moon else None,
+            horizon_deg=self._horizon_deg(now.moon.azimuth_deg) if now.moon else 0.0,
             on_frequency=on_frequency,
             tracking=f"{now.tracking}" + (f", {now.reason}" if now.reason else ""),
             within_allowed_range=(
@@ -149,6 +154,9 @@ class Transmitting:
             clock_doubt=self._clock_doubt(),
             age_s=self._clock.utc_s() - now.utc_s,
         )
+
+    def _horizon_deg(self, azimuth_deg: float) -> float:
+        return float(self._horizon.elevation_deg(np.array([azimuth_deg]))[0])
 
 
 async def _no_broker(topic: str, payload: str) -> None:

@@ -34,10 +34,15 @@ SETTLES_S = 0.9
 def stage(tmp_path: Path, ephemeris: Ephemeris) -> Callable[..., Stage]:
     """With the Moon high at home."""
 
-    def run(scene: Any, start_utc_s: float | None = None, **changes: Any) -> Stage:
+    def run(
+        scene: Any,
+        start_utc_s: float | None = None,
+        station: dict[str, Any] | None = None,
+        **changes: Any,
+    ) -> Stage:
         if start_utc_s is None:
             start_utc_s = moon_at(ephemeris, lambda deg: deg > 30.0)
-        tables = {"keying": KEYING | changes.pop("keying", {})}
+        tables = {"keying": KEYING | changes.pop("keying", {}), "station": station or {}}
         band = {"drive_ceiling": 0.2} | changes.pop("band", {})
         return play(tmp_path, ephemeris, scene, start_utc_s, tables=tables, band=band, **changes)
 
@@ -91,6 +96,15 @@ def test_low_moon_is_refused_with_the_reason(stage: Any, ephemeris: Ephemeris) -
         assert not s.radio.transmitting
 
     stage(scene, moon_at(ephemeris, lambda deg: 2.0 < deg < 4.0))
+
+
+def test_a_hill_in_the_way_is_refused(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        with pytest.raises(KeyingRefused, match="behind the horizon"):
+            await key(s)
+        assert not s.radio.transmitting
+
+    stage(scene, station={"horizon": [[0, 10], [90, 80], [180, 10]]})
 
 
 @pytest.mark.parametrize(

@@ -5,16 +5,15 @@ from dataclasses import fields, replace
 from typing import Any
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from moontrim.keying.interlocks import STALE_S, Conditions, hindrances, horizon_deg
+from moontrim.keying.interlocks import STALE_S, Conditions, hindrances
 from moontrim.keying.settings import KeyingSettings
 
-SETTINGS = KeyingSettings(horizon=((10.0, 20.0), (100.0, 0.0), (350.0, 0.0)))
+SETTINGS = KeyingSettings()
 GOOD = Conditions(
     moon_azimuth_deg=180.0,
     moon_elevation_deg=30.0,
+    horizon_deg=2.0,
     on_frequency=True,
     tracking="on frequency",
     within_allowed_range=True,
@@ -52,8 +51,8 @@ def test_no_condition_has_a_default() -> None:
         ({"moon_azimuth_deg": None}, "not known where the Moon is"),
         ({"moon_elevation_deg": 4.999}, "RF exposure"),
         ({"moon_elevation_deg": math.nan}, "RF exposure"),
-        ({"moon_azimuth_deg": 10.0, "moon_elevation_deg": 19.9}, "behind the horizon"),
-        ({"moon_azimuth_deg": math.nan}, "behind the horizon"),
+        ({"horizon_deg": 20.0, "moon_elevation_deg": 19.9}, "behind the horizon"),
+        ({"horizon_deg": math.nan}, "behind the horizon"),
         ({"on_frequency": False, "tracking": "radio disagrees"}, "frequency: radio disagrees"),
         ({"within_allowed_range": False}, "outside the allowed range"),
         ({"drive_within_ceiling": False}, "drive"),
@@ -80,42 +79,3 @@ def test_every_reason_is_given() -> None:
         GOOD, transmit_permitted=False, radio_answers=False, moon_elevation_deg=-3.0, age_s=9.0
     )
     assert len(hindrances(worst, SETTINGS)) == 4
-
-
-@pytest.mark.parametrize(
-    ("azimuth_deg", "elevation_deg"),
-    [
-        (10.0, 20.0),
-        (55.0, 10.0),  # half-way from 20 down to 0
-        (100.0, 0.0),
-        (225.0, 0.0),
-        (0.0, 10.0),  # half-way from the last point at 350 to the first at 10, through north
-        (355.0, 5.0),
-        (5.0, 15.0),
-        (370.0, 20.0),
-        (-5.0, 5.0),
-        (-1e-18, 10.0),
-    ],
-)
-def test_horizon_is_straight_between_its_points(azimuth_deg: float, elevation_deg: float) -> None:
-    assert horizon_deg(SETTINGS.horizon, azimuth_deg) == pytest.approx(elevation_deg, abs=1e-9)
-
-
-def test_horizon_of_one_point_or_none() -> None:
-    assert horizon_deg((), 123.0) == 0.0
-    for azimuth_deg in (0.0, 40.0, 41.0, 359.9):
-        assert horizon_deg(((40.0, 7.0),), azimuth_deg) == pytest.approx(7.0)
-
-
-@given(
-    st.dictionaries(
-        st.floats(0, 359.99).map(lambda x: round(x, 2)), st.floats(0, 90), min_size=1, max_size=20
-    ),
-    st.floats(-720, 720),
-)
-def test_horizon_stays_within_its_points(points: dict[float, float], azimuth_deg: float) -> None:
-    mask = tuple(sorted(points.items()))
-    KeyingSettings(horizon=mask)  # a mask that the config accepts
-    found_deg = horizon_deg(mask, azimuth_deg)
-    assert min(points.values()) - 1e-9 <= found_deg <= max(points.values()) + 1e-9
-    assert found_deg == pytest.approx(horizon_deg(mask, azimuth_deg + 360.0), abs=1e-3 * 90)

@@ -26,6 +26,7 @@ EPSILON_S = 1e-6
 GOOD = Conditions(
     moon_azimuth_deg=180.0,
     moon_elevation_deg=30.0,
+    horizon_deg=2.0,
     on_frequency=True,
     tracking="on frequency",
     within_allowed_range=True,

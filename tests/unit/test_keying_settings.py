@@ -17,7 +17,6 @@ CTS = {"kind": "cts", "name": "switch", "port": "/dev/serial/by-id/one"}
 
 TEXT = """
 enabled = true
-horizon = [[0, 3], [90, 12.5], [200, 0]]
 [[outputs]]
 kind = "gpio"
 name = "coax relay"
@@ -52,7 +51,6 @@ def test_a_whole_table_from_toml() -> None:
     ]  # fmt: skip
     assert read.outputs[-1].keys_radio
     assert read.min_elevation_deg == 5.0
-    assert read.horizon[1] == (90, 12.5)
     assert read.inputs[0].name == "foot switch"
 
 
@@ -96,11 +94,6 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
     ({"min_elevation_deg": -1}, "greater than or equal to 0"),
     ({"longest_over_s": 601}, "600"),
     ({"longest_over_s": float("inf")}, "finite"),
-    ({"horizon": [[90, 5], [90, 6]]}, "does not come after"),
-    ({"horizon": [[10, 5], [360, 6]]}, "not from 0 to below 360"),
-    ({"horizon": [[10, 95]]}, "not from 0 to 90"),
-    ({"horizon": [[10, float("nan")]]}, "finite"),
-    ({"horizon": [[10]]}, "Field required"),
     ({"minimum_elevation_deg": 3}, "Extra inputs"),
 ]  # fmt: skip
 

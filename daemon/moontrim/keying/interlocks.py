@@ -16,7 +16,8 @@ STALE_S = 3.0  # the tracker looks once a second; older than this, it has stoppe
 class Conditions:
     """The station at an instant, as far as it matters to transmitting.
 
-    moon_azimuth_deg, moon_elevation_deg: from home; None: not known.
+    moon_azimuth_deg, moon_elevation_deg: from home; None: not known. horizon_deg: elevation of what
+        stands in the way in that direction.
     on_frequency: the dials are where they belong. Also true while they are held still for keying,
         whatever has added up since.
     tracking: the same in words, for the reason.
@@ -28,6 +29,7 @@ class Conditions:
 
     moon_azimuth_deg: float | None
     moon_elevation_deg: float | None
+    horizon_deg: float
     on_frequency: bool
     tracking: str
     within_allowed_range: bool
@@ -78,26 +80,10 @@ def _of_the_moon(conditions: Conditions, settings: KeyingSettings) -> list[str]:
             f"the Moon is at {elevation_deg:.2f} degrees elevation, below the minimum of "
             f"{settings.min_elevation_deg:g}: RF exposure of people near a low beam"
         ]
-    edge_deg = horizon_deg(settings.horizon, azimuth_deg)
+    edge_deg = conditions.horizon_deg
     if not elevation_deg >= edge_deg:
         return [
             f"the Moon is behind the horizon: {elevation_deg:.2f} degrees elevation at azimuth "
             f"{azimuth_deg:.1f}, where {edge_deg:.2f} is needed"
         ]
     return []
-
-
-def horizon_deg(horizon: tuple[tuple[float, float], ...], azimuth_deg: float) -> float:
-    """Elevation of the horizon mask in a direction: straight lines between its points, round
-    through north. 0 without a mask."""
-    if not horizon:
-        return 0.0
-    azimuth_deg %= 360.0
-    before = (horizon[-1][0] - 360.0, horizon[-1][1])
-    after = (horizon[0][0] + 360.0, horizon[0][1])
-    for point in (*horizon, after):
-        if not azimuth_deg > point[0]:
-            share = (azimuth_deg - before[0]) / (point[0] - before[0])
-            return before[1] + share * (point[1] - before[1])
-        before = point
-    raise AssertionError("the mask goes round")

@@ -34,13 +34,7 @@ class KeyingSettings(Table):
         le=90,
         description="No transmitting with the Moon lower than this: a low beam meets people, roofs "
         "and roads, and may expose them to more RF than is allowed. Find the value for your "
-        "station by its RF-exposure assessment.",
-    )
-    horizon: tuple[tuple[Degrees, Degrees], ...] = Field(
-        (),
-        max_length=360,
-        description="What stands in the way, as [azimuth_deg, elevation_deg] pairs by rising "
-        "azimuth from north through east; straight lines between, and from the last to the first.",
+        "station by its RF-exposure assessment. The horizon in the [station] table counts as well.",
     )
     longest_over_s: float = Field(
         90.0, ge=1, le=600, allow_inf_nan=False, description="Unkeyed after this long, always."
@@ -52,26 +46,10 @@ class KeyingSettings(Table):
         "cannot tell; any of several.",
     )
 
-    @field_validator("outputs", "inputs", "horizon", mode="before")
+    @field_validator("outputs", "inputs", mode="before")
     @classmethod
     def _lists_to_tuples(cls, value: Any) -> Any:
-        if not isinstance(value, list):
-            return value
-        return tuple(tuple(item) if isinstance(item, list) else item for item in value)
-
-    @field_validator("horizon")
-    @classmethod
-    def _goes_round(cls, value: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
-        before_deg = -1.0
-        for azimuth_deg, elevation_deg in value:
-            if not 0 <= azimuth_deg < 360:
-                raise ValueError(f"azimuth {azimuth_deg:g} is not from 0 to below 360")
-            if not 0 <= elevation_deg <= 90:
-                raise ValueError(f"elevation {elevation_deg:g} is not from 0 to 90")
-            if azimuth_deg <= before_deg:
-                raise ValueError(f"azimuth {azimuth_deg:g} does not come after {before_deg:g}")
-            before_deg = azimuth_deg
-        return value
+        return tuple(value) if isinstance(value, list) else value
 
     @model_validator(mode="after")
     def _keys_only_behind_the_relays(self) -> KeyingSettings:
