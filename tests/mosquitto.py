@@ -162,9 +162,9 @@ class Watch:
         await self.until(lambda: self.latest.get(f"{BASE}/availability") == b"online", within_s)
 
 
-def remote_settings(folder: Path, **remote: Any) -> Settings:
+def remote_settings(folder: Path, tables: dict[str, Any] | None = None, **remote: Any) -> Settings:
     """The embedded scenario with a second band, on free ports."""
-    raw: dict[str, Any] = deepcopy(EMBEDDED)
+    raw: dict[str, Any] = deepcopy(EMBEDDED) | (tables or {})
     raw["state_dir"] = str(folder / "state")
     raw["bands"].append(SECOND_BAND)
     raw["radio"]["options"]["latency_s"] = 0.005
@@ -213,9 +213,10 @@ async def station(
     *,
     show_password: bool = False,
     clock: Clock | None = None,
+    tables: dict[str, Any] | None = None,
     **remote: Any,
 ) -> AsyncIterator[Station]:
-    settings = remote_settings(folder, **remote)
+    settings = remote_settings(folder, tables, **remote)
     clock = SystemClock() if clock is None else clock
     driver = SimulatedDriver(settings.radio.driver_options(), clock)  # type: ignore[arg-type]
     daemon = Daemon(settings, clock, ephemeris, driver, seed=1)

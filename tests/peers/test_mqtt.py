@@ -20,6 +20,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from moontrim.clock import VirtualClock
+from moontrim.keying.modemlines import OutputError
 from moontrim.path import Ephemeris
 from moontrim.remote.accounts import access_list, password_file
 from moontrim.remote.settings import RemoteSettings
@@ -699,3 +700,34 @@ def build(
         .add_extension(extension, critical=isinstance(extension, x509.BasicConstraints))
         .sign(issuer_key, hashes.SHA256())
     )
+
+
+def test_a_relay_on_the_network_is_switched_through_the_broker(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """Heard by a client of its own, and not retained: a relay that comes back must not find an old
+    `on`."""
+    outputs = [
+        {"kind": "mqtt", "name": "mast relay", "topic": "mast/relay", "settle_ms": 100},
+        {"kind": "radio", "release_ms": 20},
+    ]
+    # Keying itself needs drive ceilings, and is tested elsewhere.
+    tables = {"keying": {"enabled": False, "outputs": outputs}}
+
+    async def main() -> None:
+        async with station(tmp_path, ephemeris, tables=tables) as here:
+            await until_online(here)
+            async with Watch.on(here.port, "mast/relay") as relay:
+                switch = here.daemon.transmitting.publish
+                await switch("mast/relay", "on")
+                await until(lambda: relay.latest.get("mast/relay") == b"on")
+                await switch("mast/relay", "off")
+                await until(lambda: relay.latest.get("mast/relay") == b"off")
+            async with Watch.on(here.port, "mast/relay") as later:
+                await asyncio.sleep(0.3)
+                assert not later.latest
+            here.daemon.stop.set()
+        with pytest.raises(OutputError):
+            await switch("mast/relay", "on")
+
+    asyncio.run(main())

@@ -34,17 +34,20 @@ def trusts_local(remote: RemoteSettings) -> bool:
     return not remote.lan if remote.broker is None else remote.user is None
 
 
-def access_list(remote: RemoteSettings, topics: Topics) -> str:
-    """The broker's access list; also what README tells to put into another broker's."""
+def access_list(remote: RemoteSettings, topics: Topics, relays: tuple[str, ...] = ()) -> str:
+    """The broker's access list; also what README tells to put into another broker's. relays: the
+    topics of networked relays, which viewers may read, so that a relay can be one."""
     lines = []
+    read_relays = [f"topic read {topic}" for topic in relays]
     if trusts_local(remote):  # rules before the first `user` are those of the anonymous
-        lines += _commands(topics, LOCAL)
+        lines += _commands(topics, LOCAL) + read_relays
     lines += [f"user {DAEMON}", f"topic readwrite {topics.base}/#"]
+    lines += [f"topic write {topic}" for topic in relays]
     if remote.discovery:
         prefix = remote.discovery_prefix
         lines += [f"topic write {prefix}/device/#", f"topic read {prefix}/status"]
     lines += [f"user {PHONE}", *_commands(topics, PHONE)]
-    lines += [f"user {VIEWER}", *_reads(topics)]
+    lines += [f"user {VIEWER}", *_reads(topics), *read_relays]
     if remote.discovery:
         prefix = remote.discovery_prefix
         lines += [f"user {HUB}", *_commands(topics, HUB)]

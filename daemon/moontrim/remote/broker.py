@@ -51,12 +51,18 @@ class OwnBroker:
     clients."""
 
     def __init__(
-        self, remote: RemoteSettings, topics: Topics, passwords: Mapping[str, str], real: Clock
+        self,
+        remote: RemoteSettings,
+        topics: Topics,
+        passwords: Mapping[str, str],
+        real: Clock,
+        relays: tuple[str, ...] = (),
     ) -> None:
         self.port = remote.broker_port
         self.ready = asyncio.Event()
         self._remote = remote
         self._topics = topics
+        self._relays = relays
         self._passwords = passwords
         self._real = real
         self._folder = Path()
@@ -161,7 +167,7 @@ class OwnBroker:
         as_user = getpass.getuser() if os.geteuid() == 0 else None
         files = {
             CONFIG: broker_config(self._remote, self._folder, self.port, as_user),
-            ACCESS: access_list(self._remote, self._topics),
+            ACCESS: access_list(self._remote, self._topics, self._relays),
             PASSWORDS: password_file(self._passwords),
         }
         for name, text in files.items():

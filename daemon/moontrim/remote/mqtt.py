@@ -22,6 +22,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from moontrim.clock import Clock
+from moontrim.keying.modemlines import OutputError
 from moontrim.remote.admission import Admission, Arrival
 from moontrim.remote.backoff import Backoff
 from moontrim.remote.door import Door
@@ -38,7 +39,7 @@ log = logging.getLogger(__name__)
 _quiet = logging.getLogger(f"{__name__}.wire")
 _quiet.setLevel(logging.CRITICAL)  # what matters is raised, and said once by us
 
-KEEPALIVE_S, ANSWER_S, FAREWELL_S = 10, 5.0, 1.0
+KEEPALIVE_S, ANSWER_S, FAREWELL_S, RELAY_S = 10, 5.0, 1.0, 1.0
 WAITING_IN, WAITING_OUT = 64, 256
 STALE_S = 10.0  # a reply or an event this old tells nobody anything
 STEADY_S = 10.0
@@ -70,9 +71,21 @@ class MqttSide:
         self._asks_again = asks_again
         self._real = real
         self._stall = Stall(real)
+        self._client: aiomqtt.Client | None = None
+        daemon.transmitting.publish = self.switch
         self._fresh = asyncio.Event()
         self._commands: asyncio.Queue[Arrival] = asyncio.Queue(WAITING_IN)
         self._outgoing: asyncio.Queue[tuple[float, Post]] = asyncio.Queue(WAITING_OUT)
+
+    async def switch(self, topic: str, payload: str) -> None:
+        """Tell a networked relay; returns once the broker has it. Raises OutputError. Not retained:
+        a relay that comes back later must not find an old `on`."""
+        if self._client is None:
+            raise OutputError("there is no connection to the broker")
+        try:
+            await self._client.publish(topic, payload, qos=1, timeout=RELAY_S)
+        except (aiomqtt.MqttError, ValueError) as error:
+            raise OutputError(f"the broker did not take it: {error}") from None
 
     async def run(self) -> None:
         async with asyncio.TaskGroup() as group:
@@ -118,10 +131,12 @@ class MqttSide:
             try:
                 async with self._connected() as client:
                     began_s, failures = self._real.monotonic_s(), 0
+                    self._client = client
                     await self._session(client)
             except (aiomqtt.MqttError, OSError, ValueError) as error:
                 end_if_cancelled()
                 reason = str(error) or type(error).__name__
+            self._client = None
             if began_s is None:
                 failures += 1
             elif self._real.monotonic_s() - began_s > STEADY_S:

@@ -14,6 +14,7 @@ from urllib.parse import urlsplit
 
 from moontrim.clock import Clock, SystemClock
 from moontrim.errors import InputError
+from moontrim.keying.wiring import MqttOutput
 from moontrim.remote import discovery, messages
 from moontrim.remote.accounts import DAEMON, HUB, LOCAL, commanders, given_passwords, trusts_local
 from moontrim.remote.admission import Admission
@@ -82,8 +83,13 @@ class Remote:
         passwords = {DAEMON: own}
         if remote.lan:
             passwords |= self._network_passwords(daemon.settings.state_path())
+        relays = tuple(
+            output.topic
+            for output in daemon.settings.keying.outputs
+            if isinstance(output, MqttOutput)
+        )
         try:
-            async with OwnBroker(remote, self._topics, passwords, self._real) as broker:
+            async with OwnBroker(remote, self._topics, passwords, self._real, relays) as broker:
                 door = Door(
                     unix_path=broker.daemon_socket,
                     user=DAEMON,
