@@ -9,7 +9,6 @@ from moontrim.forecast.ask import End, Horizon
 from moontrim.forecast.course import Course
 from moontrim.forecast.windows import Scan, find_windows
 from moontrim.path import Ephemeris, Site, moon_from
-from moontrim.window import elevations, stretches
 
 T0 = 1_750_000_012.3
 DAY_S = 86400.0
@@ -56,18 +55,6 @@ def test_edges_by_the_exact_look(ephemeris: Ephemeris, horizon: Horizon, alone: 
     assert np.array_equal(in_window, both > 0.0)
     # Where one end's rising meets the other's setting a minute is worth a quarter of a degree.
     assert found.highest_deg == pytest.approx(both.max(), abs=0.25)
-
-
-def test_agrees_with_the_windows_of_the_daemon(ephemeris: Ephemeris) -> None:
-    """The plain search by the minute, made independently, finds the same ones."""
-    home, far = End("home", HOME), End("partner", PARTNER)
-    seen = elevations(ephemeris, HOME, PARTNER, T0, 12.0)
-    theirs = [(seen.utc_s[a], seen.utc_s[b]) for a, b in stretches(seen.up())]
-    ours = scan(ephemeris, home, far).spans
-    assert len(ours) == len(theirs)
-    for span, (start, end) in zip(ours, theirs, strict=True):
-        assert 0.0 <= start - span.start_utc_s <= 60.0
-        assert 0.0 <= span.end_utc_s - end <= 60.0
 
 
 def test_span_that_begins_and_ends_inside_a_window(ephemeris: Ephemeris) -> None:
