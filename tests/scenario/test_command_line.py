@@ -10,7 +10,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from moontrim.cli import main
+from moontrim.cli import COMMANDS, main
 
 HOME = """
 [home]
@@ -23,6 +23,7 @@ allowed_high_hz = 1298_000_000
 """
 AT = "2026-11-25T20:00:00Z"
 PATH = ["path", "--home", "JN88DD", "--partner", "self", "--at", AT, "--frequency", "10368.1e6"]
+FORECAST = ["forecast", "--home", "JN88DD", "--partner", "KP20", "--frequency"]
 SITE_KEYS = {
     "latitude_deg", "longitude_deg", "height_m", "azimuth_deg", "elevation_deg", "distance_km",
 }  # fmt: skip
@@ -132,6 +133,25 @@ def test_rehearse(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     assert "on frequency throughout" in text and str(picture) in text
 
 
+def test_forecast_has_the_promised_shape(capsys: pytest.CaptureFixture[str]) -> None:
+    windows = json.loads(
+        said(capsys, *FORECAST, "10368.1e6", "--days", "3", "--from", AT, "--json")
+    )
+    assert len(windows) >= 2
+    for window in windows:
+        assert set(window) >= {
+            "partner", "start", "end", "best", "spread_minima", "path_loss_db",
+        }  # fmt: skip
+        assert set(window["path_loss_db"]) >= {"start", "end", "least"}
+        assert all(set(best) >= {"start", "end", "spread_hz"} for best in window["best"])
+        assert all(set(turn) >= {"at", "spread_hz"} for turn in window["spread_minima"])
+
+
+def test_ports_and_unkey(capsys: pytest.CaptureFixture[str], config: Path) -> None:
+    assert isinstance(json.loads(said(capsys, "ports", "--json")), list)
+    assert "not enabled" in said(capsys, "unkey", "--config", str(config))
+
+
 # --- mistakes ---
 
 
@@ -152,6 +172,8 @@ def test_rehearse(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
         (["rehearse", "--minutes", "0"], "--minutes", "0.1"),
         (["rehearse", "--pace", "-1"], "--pace", "above 0"),
         (["rehearse", "--from", "x"], "--from", "ISO 8601"),
+        ([*FORECAST, "low"], "low", "hertz"),
+        ([*FORECAST, "144e6", "--days", "-3"], "--days", "from 0"),
         (["rehearse", "--minutes", "0.2", "--pace", "1e6", "--quiet", "--picture", "/proc/x.png"],
          "--picture", "writable"),
     ],
@@ -241,7 +263,7 @@ def test_a_reader_that_leaves_is_no_error() -> None:
     assert done.returncode == 0
 
 
-@pytest.mark.parametrize("command", ["", "run", "rehearse", "path", "check", "schema"])
+@pytest.mark.parametrize("command", ["", *(m.__name__.split(".")[-1] for m in COMMANDS)])
 def test_help_teaches(capsys: pytest.CaptureFixture[str], command: str) -> None:
     with pytest.raises(SystemExit) as ended:
         main([*command.split(), "--help"])
