@@ -87,6 +87,7 @@ class RigLink:
         self._unkey_failed = False
         self._band = BandWatch()
         self._frozen = False
+        self._setting = False
         self._keyed_outside: bool | None = None
         self._errands = Errands(self._wake)
         self._stand_off_until_s = 0.0
@@ -111,7 +112,7 @@ class RigLink:
     def moving(self) -> bool:
         """Is a dial about to be set? `Updated` will follow."""
         now_utc_s = self._clock.utc_s()
-        return (
+        return self._setting or (
             self.view.state is LinkState.READY
             and not self._frozen
             and any(
@@ -386,12 +387,16 @@ class RigLink:
         wanted = {which: hz for which, hz in due.items() if self._standing.get(which) != hz}
         if not wanted:
             return
-        if not self._fresh() and not await self._look():
-            return
-        if self._keyed_and_untouchable():
-            self._report(Updated())
-            return
-        await self._set(wanted)
+        self._setting = True
+        try:
+            if not self._fresh() and not await self._look():
+                return
+            if self._keyed_and_untouchable():
+                self._report(Updated())
+                return
+            await self._set(wanted)
+        finally:
+            self._setting = False
 
     def _keyed_and_untouchable(self) -> bool:
         rig = self.view.rig

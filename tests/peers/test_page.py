@@ -519,8 +519,7 @@ def test_by_keyboard(tmp_path: Path, ephemeris: Ephemeris) -> None:
 def test_picture(tmp_path: Path, ephemeris: Ephemeris) -> None:
     """Two phones beside each other, ten minutes into a window, for people to look at."""
     settings = remote_settings(tmp_path)
-    partner = settings.partner.site() if settings.partner != "self" else None
-    start_s, _ = next_window(ephemeris, settings.home.site(), partner, 1_795_600_000.0)
+    start_s, _ = next_window(ephemeris, settings, 1_795_600_000.0)
     clock = VirtualClock(start_s + 5400.0, pace=40.0)
     driver = SimulatedDriver(settings.radio.driver_options(), clock)  # type: ignore[arg-type]
 
