@@ -12,6 +12,7 @@ from moontrim.forecast.air import HIGHEST_HZ
 from moontrim.forecast.ask import Ask, Gear
 from moontrim.forecast.circumstances import Named, find_named, remarks_on
 from moontrim.forecast.course import MARGIN_S, MINUTE_S, Course, View
+from moontrim.forecast.exposure import RULES, safe_distance_m
 from moontrim.forecast.link import missing
 from moontrim.forecast.polarisation import mismatch_text
 from moontrim.forecast.series import series_of
@@ -67,10 +68,25 @@ def forecast(
         start_utc_s,
         end_utc_s,
         tuple(windows),
-        tuple(notes + _not_known(ask)),
+        tuple(notes + _not_known(ask) + _exposure(ask)),
         scan.highest_deg,
         scan.highest_utc_s,
     )
+
+
+def _exposure(ask: Ask) -> list[str]:
+    gear = ask.home.gear
+    if gear.power_w is None or gear.antenna is None:
+        return []
+    power_w = gear.power_w * 10.0 ** (-gear.feed_loss_db / 10.0)
+    near_m, far_m = sorted(
+        safe_distance_m(power_w, gear.antenna.gain_dbi, ask.frequency_hz, rules, "public")
+        for rules in RULES
+    )
+    return [
+        f"RF exposure: in the beam keep people {near_m:.0f} to {far_m:.0f} m away (the public, key "
+        "always down; ICNIRP in free space to FCC with ground reflection). Your local rules count."
+    ]
 
 
 def coming_windows(ephemeris: Ephemeris, ask: Ask, utc_s: float, count: int = 4) -> tuple[
