@@ -42,7 +42,8 @@ def ask(days: float = 10.0, **change: object) -> Ask:
 def test_series_by_the_exact_path(ephemeris: Ephemeris, partner: End | None) -> None:
     found = forecast(ephemeris, ask(3.0, partner=partner))
     assert len(found.windows) >= 3
-    assert found.notes == ()
+    (caution,) = found.notes
+    assert "RF exposure" in caution
     for window in found.windows:
         s = window.series
         exact = solve_path(
@@ -96,7 +97,7 @@ def test_never(ephemeris: Ephemeris) -> None:
     far = End("antipodes", Site(-50.0, -170.0), gear=FULL)
     found = forecast(ephemeris, ask(partner=far))
     assert found.windows == ()
-    (note,) = found.notes
+    note, _caution = found.notes
     assert "antipodes" in note and "never above the horizon" in note
     at = found.highest_utc_s
     lower = min(
@@ -109,7 +110,7 @@ def test_never(ephemeris: Ephemeris) -> None:
 def test_what_is_not_known_is_said_and_the_rest_is_there(ephemeris: Ephemeris) -> None:
     bare = replace(PARTNER, gear=Gear(power_w=100.0))
     found = forecast(ephemeris, ask(2.0, partner=bare))
-    (note,) = found.notes
+    note, _caution = found.notes
     assert "not known: antenna, receiver noise at west" in note
     assert "the signal is not forecast" in note
     series = found.windows[0].series
