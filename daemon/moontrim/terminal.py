@@ -117,8 +117,11 @@ def panel(seen: Snapshot) -> Panel:
         where = f"azimuth {seen.moon.azimuth_deg:5.1f}°  elevation {seen.moon.elevation_deg:5.1f}°"
         if seen.moon.partner_elevation_deg is not None:
             where += f"  (partner {seen.moon.partner_elevation_deg:.1f}°)"
-        if seen.outlook is not None and seen.outlook.moon_sets_utc_s is not None:
-            where += f"  sets {iso(seen.outlook.moon_sets_utc_s)[11:16]}"
+        if seen.outlook is not None:
+            up = seen.moon.elevation_deg > 0.0
+            next_s = seen.outlook.moon_sets_utc_s if up else seen.outlook.moon_rises_utc_s
+            if next_s is not None:
+                where += f"  {'sets' if up else 'rises'} {iso(next_s)[11:16]}"
         grid.add_row("Moon", where)
     link = seen.link
     grid.add_row(
