@@ -123,8 +123,9 @@ class Watch:
             try:
                 yield watch
             finally:
-                task.cancel()
-                await asyncio.gather(task, return_exceptions=True)
+                while not task.done():  # Python 3.11's wait_for may swallow a cancellation
+                    task.cancel()
+                    await asyncio.wait([task], timeout=0.1)
 
     async def _read(self) -> None:
         async for message in self.client.messages:

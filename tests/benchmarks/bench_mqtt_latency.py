@@ -73,8 +73,9 @@ async def echo(port: int, count: int) -> Times:
             await client.publish(here, str(number).encode(), qos=1)
             await anext(answers)
             times.seconds.append(time.perf_counter() - began_s)
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
+        while not task.done():  # Python 3.11's wait_for may swallow a cancellation
+            task.cancel()
+            await asyncio.wait([task], timeout=0.1)
     return times
 
 
