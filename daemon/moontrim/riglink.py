@@ -137,8 +137,9 @@ class RigLink:
     def keyed_outside(self, on: bool | None) -> None:
         """A relay, a foot switch or our own line says that the radio transmits; None: nobody
         does. For radios that cannot tell, or not soon enough."""
-        self._keyed_outside = on
-        self.look_now()
+        if on is not self._keyed_outside:
+            self._keyed_outside = on
+            self.look_now()
 
     def freeze(self, on: bool) -> None:
         """Leave the radio alone, dials and all, while relays settle; only `key` goes through, and

@@ -57,7 +57,6 @@ class Tracker:
         saver: SessionSaver,
         watch: ClockWatch,
         keying: Callable[[], KeyingView],
-        warnings: tuple[str, ...] = (),
     ) -> None:
         self.session = session
         self.missed_seconds = 0
@@ -70,7 +69,6 @@ class Tracker:
         self._hub = hub
         self._saver = saver
         self._keying = keying
-        self._warnings = warnings
         self._prediction = Prediction(settings, ephemeris, session)
         self._plan: Plan | None = None
         self._planned_to_utc_s = 0.0
@@ -79,8 +77,8 @@ class Tracker:
         self._outlook: Outlook | None = None
         self._hand = Hand()
         self._news = False  # is there something that readers do not know of yet?
-        link.permit_transmit(session.transmit_permitted)
         self._watch = watch
+        link.permit_transmit(session.transmit_permitted)
 
     async def run(self) -> None:
         """Tick just ahead of every UTC second; deal with the inbox as soon as anything is in it."""
@@ -195,7 +193,7 @@ class Tracker:
             self._replan()
         # A dial about to move would show as off frequency; `Updated` or the next tick says how it
         # is. On frequency, a step is no news.
-        self._news = self._news or not all(isinstance(item, Updated) for item in items)
+        self._news |= any(not isinstance(item, Updated) or item.asked for item in items)
         if self._news and not self._link.moving:
             self._publish()
 
@@ -222,7 +220,6 @@ class Tracker:
                 self._outlook = item
                 return False
             case Updated():
-                self._news |= item.asked
                 return False
         return True
 
@@ -339,6 +336,5 @@ class Tracker:
                 keying=self._keying(),
                 transmit_permitted=self.session.transmit_permitted,
                 outlook=self._outlook,
-                warnings=self._warnings,
             )
         )
