@@ -26,7 +26,7 @@ from moontrim.remote.side import Remote
 from moontrim.settings import Settings, settings_from
 from moontrim_drivers.simradio import SimulatedRadio
 from moontrim_drivers.simulated import SimulatedDriver
-from rigctld import free_port
+from rigctld import free_port, listening
 
 BASE = "moontrim/station"
 SECOND_BAND = {
@@ -85,18 +85,6 @@ async def other_broker(
         with suppress(ProcessLookupError):
             process.kill()
         await process.wait()
-
-
-async def listening(port: int, within_s: float = 5.0) -> None:
-    async with asyncio.timeout(within_s):
-        while True:
-            try:
-                _, writer = await asyncio.open_connection("127.0.0.1", port)
-            except OSError:
-                await asyncio.sleep(0.02)
-                continue
-            writer.transport.abort()
-            return
 
 
 class Watch:

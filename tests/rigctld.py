@@ -26,6 +26,19 @@ def free_port() -> int:
         return int(sock.getsockname()[1])
 
 
+async def listening(port: int, within_s: float = 5.0) -> None:
+    """Wait until something accepts connections there. TimeoutError."""
+    async with asyncio.timeout(within_s):
+        while True:
+            try:
+                _, writer = await asyncio.open_connection("127.0.0.1", port)
+            except OSError:
+                await asyncio.sleep(0.02)
+                continue
+            writer.transport.abort()
+            return
+
+
 @asynccontextmanager
 async def rigctld(
     port: int, *radio: str, model: int = 1
@@ -37,16 +50,7 @@ async def rigctld(
         stderr=asyncio.subprocess.DEVNULL,
     )
     try:
-        for _ in range(200):
-            try:
-                _, writer = await asyncio.open_connection("127.0.0.1", port)
-            except OSError:
-                await asyncio.sleep(0.02)
-                continue
-            writer.transport.abort()
-            break
-        else:
-            raise AssertionError("rigctld does not listen")
+        await listening(port)
         yield process
     finally:
         if process.returncode is None:

@@ -24,8 +24,7 @@ from moontrim.linkview import ANSWERING
 from moontrim.riglink import RigLink
 from moontrim.settings import Settings
 from moontrim.state import StateHub, Tracking
-from moontrim_drivers.portchoice import choose
-from moontrim_drivers.serialports import attached
+from moontrim_drivers.serialtalk import locate
 
 log = logging.getLogger(__name__)
 
@@ -56,7 +55,7 @@ class Transmitting:
         self._clock_doubt = clock_doubt
         keying, station = settings.keying, settings.station
         self._horizon = Horizon(station.min_elevation_deg, station.horizon)
-        self._ports = ports = Ports(lambda port: choose(port, attached()))
+        self._ports = ports = Ports(locate)
         outputs = make_outputs(
             keying, clock, key_radio=link.key, publish=self._publish, ports=ports
         )

@@ -27,10 +27,14 @@ from moontrim_drivers.serialwire import Lost, Received, SerialWire, Wire
 OpenWire = Callable[[SerialOptions, Received, Lost], Wire]
 
 
+def locate(port: str) -> str:
+    """The path of the port that is meant at this moment. Raises RigUnreachable."""
+    return choose(port, serialports.attached() if port[:1] != "/" else ())
+
+
 def open_wire(options: SerialOptions, received: Received, lost: Lost) -> Wire:
     """The port that the options mean at this moment, opened. Raises RigError."""
-    path = choose(options.port, serialports.attached() if options.port[:1] != "/" else ())
-    return SerialWire(path, options.line(), received, lost)
+    return SerialWire(locate(options.port), options.line(), received, lost)
 
 
 class Exchange(Protocol):

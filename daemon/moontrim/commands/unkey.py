@@ -17,11 +17,10 @@ def add(commands: Any) -> None:
 
 def call(options: argparse.Namespace) -> int:
     from moontrim.keying.unkey import unkey
-    from moontrim_drivers.portchoice import choose
-    from moontrim_drivers.serialports import attached
+    from moontrim_drivers.serialtalk import locate
 
     settings = settings_of(options)
-    dropped = unkey(settings.keying, settings.radio, resolve=lambda port: choose(port, attached()))
+    dropped = unkey(settings.keying, settings.radio, resolve=locate)
     if not dropped:
         print("keying is not enabled in the config: nothing to switch off")
     for one in dropped:
