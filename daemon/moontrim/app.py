@@ -90,6 +90,7 @@ class Daemon:
             self.saver,
             watch,
             lambda: self.transmitting.keyer.view,
+            self.transmitting.about_to,
         )
 
     async def run(self, *companions: Companion) -> None:

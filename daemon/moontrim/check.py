@@ -141,7 +141,8 @@ async def _radio(settings: Settings, clock: Clock) -> list[Finding]:
             Finding(
                 "note",
                 "split",
-                "one dial for both: it receives right, and transmits where it receives",
+                "one dial for both: right for receiving; only when keyed through moontrim does "
+                "it transmit on frequency",
             )
         )
     for band in settings.bands:

@@ -115,6 +115,7 @@ def plan_stretch(
     transmitting: bool,
     while_transmitting: WhileTransmitting,
     steps_per_s: float,
+    about_to_transmit: bool = False,
 ) -> Plan:
     """Plan the steps of a stretch of time, usually one second.
 
@@ -122,7 +123,8 @@ def plan_stretch(
     resolution_hz: the coarser of the band's and the radio's. at_start, at_end: ideal on-air
     frequencies; for `mid_over` the caller has already taken the transmit ones half an over later. A
     transmit frequency outside the band's allowed range gets no step at all, nor does the one dial
-    of a radio without split where it would become one."""
+    of a radio without split where it would become one. about_to_transmit: that one dial goes where
+    it is to transmit before the radio is keyed."""
     rx = ramp_of_dial(band, start_utc_s, end_utc_s, (at_start.rx_hz, at_end.rx_hz))
     tx = ramp_of_dial(tx_band, start_utc_s, end_utc_s, (at_start.tx_hz, at_end.tx_hz))
     stepping = while_transmitting == "step"
@@ -132,17 +134,18 @@ def plan_stretch(
     for on_air_hz in (at_start.tx_hz, at_end.tx_hz):
         if not band.allows(on_air_hz):
             held["tx"] = _outside("transmit", on_air_hz, band)
+    transmits = transmitting or about_to_transmit
     if split:
         moving: dict[Which, Ramp] = {"rx": rx, "tx": tx}
     else:
         # The one dial follows what the radio is doing. It is also where a key pressed now
         # would transmit.
-        moving = {"rx": tx if transmitting else rx}
+        moving = {"rx": tx if transmits else rx}
         for rx_hz in (at_start.rx_hz, at_end.rx_hz):
             on_air_hz = tx_band.on_air_hz(band.dial_hz(rx_hz))
             if not band.allows(on_air_hz):
                 held["rx"] = _outside("receive (the one dial also transmits)", on_air_hz, band)
-        if transmitting and "tx" in held:
+        if transmits and "tx" in held:
             held["rx"] = held["tx"]
     active = {which: ramp for which, ramp in moving.items() if which not in held}
     rates = [ramp.rate_hz_per_s for ramp in active.values()]
@@ -161,7 +164,7 @@ def plan_stretch(
         rx=rx,
         tx=tx,
         split=split,
-        one_dial="tx" if transmitting and not split else "rx",
+        one_dial="tx" if not split and transmits else "rx",
         grid_hz=grid_hz,
         steps=tuple(steps),
         held=held,

@@ -57,6 +57,7 @@ class Tracker:
         saver: SessionSaver,
         watch: ClockWatch,
         keying: Callable[[], KeyingView],
+        about_to_transmit: Callable[[], bool],
     ) -> None:
         self.session = session
         self.missed_seconds = 0
@@ -69,6 +70,8 @@ class Tracker:
         self._hub = hub
         self._saver = saver
         self._keying = keying
+        self._about_to_transmit = about_to_transmit
+        self._planned_to_transmit = False
         self._prediction = Prediction(settings, ephemeris, session)
         self._plan: Plan | None = None
         self._planned_to_utc_s = 0.0
@@ -139,6 +142,7 @@ class Tracker:
             return
         self._prediction_problem = ""
         rig = self._link.view.rig
+        self._planned_to_transmit = self._about_to_transmit()
         self._plan = plan_stretch(
             self._band().band(),
             self._band().tx_band(),
@@ -151,6 +155,7 @@ class Tracker:
             transmitting=bool(rig and rig.transmitting),
             while_transmitting=self._policy(),
             steps_per_s=self._link.view.steps_per_s,
+            about_to_transmit=self._planned_to_transmit,
         )
         if self.session.correcting and not self._yielding() and not self._hand.away:
             self._link.submit(self._plan, at_once=at_once)
@@ -189,7 +194,7 @@ class Tracker:
 
     def _handle(self, items: list[Item]) -> None:
         decisive = [self._take(item) for item in items]
-        if any(decisive):
+        if any(decisive) or self._planned_to_transmit != self._about_to_transmit():
             self._replan()
         # A dial about to move would show as off frequency; `Updated` or the next tick says how it
         # is. On frequency, a step is no news.

@@ -6,6 +6,7 @@ left alone while relays move."""
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 from collections.abc import Callable
 
@@ -13,6 +14,7 @@ import numpy as np
 
 from moontrim.clock import Clock
 from moontrim.forecast.ask import Horizon
+from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.inputs import ExternalTransmit, make_contacts
 from moontrim.keying.interlocks import Conditions
 from moontrim.keying.keyer import Keyer, KeyingView
@@ -28,6 +30,7 @@ from moontrim_drivers.serialtalk import locate
 
 log = logging.getLogger(__name__)
 
+MOVING_S = 2.0
 ON_FREQUENCY = (Tracking.ON_FREQUENCY, Tracking.HELD_KEYED)
 
 
@@ -65,12 +68,45 @@ class Transmitting:
         self._running = False  # from the first output on to the last one off
         self._by_line = bool(keying.outputs) and not isinstance(keying.outputs[-1], RadioOutput)
         self._outside: bool | None = None
+        self._moving_one_dial = 0  # requests that wait for it
         contacts = make_contacts(keying, ports)
         self._external = ExternalTransmit(contacts, clock, self._seen_outside)
 
     async def request(self, who: str) -> None:
-        """Key for `who`; returns once keyed. KeyingRefused says why not."""
-        await self.keyer.request(who)
+        """Key for `who`; returns once keyed. KeyingRefused says why not. Without split, the one
+        dial first goes where it is to transmit."""
+        self._moving_one_dial += 1
+        try:
+            await self._move_one_dial()
+            await self.keyer.request(who)
+        finally:
+            self._moving_one_dial -= 1
+            self._changed()
+
+    def about_to(self) -> bool:
+        """Is the one dial of a radio without split to be where it transmits?"""
+        return self._moving_one_dial > 0 or self.keyer.view.state is not Phase.IDLE
+
+    async def _move_one_dial(self) -> None:
+        link = self._link.view
+        if link.split or link.state not in ANSWERING or not self._settings.keying.enabled:
+            return  # nothing to move, or the keyer says why not
+        self._changed()
+        with contextlib.suppress(TimeoutError):
+            async with self._clock.timeout(MOVING_S):
+                while not self._one_dial_transmits():
+                    await self._hub.next()
+        if not self._one_dial_transmits():
+            raise KeyingRefused("the one dial has not reached the transmit frequency")
+
+    def _one_dial_transmits(self) -> bool:
+        now = self._hub.latest
+        return (
+            now is not None
+            and now.tx is not None
+            and now.tx.dial_hz is not None
+            and (now.tracking in ON_FREQUENCY)
+        )
 
     def release(self, who: str) -> None:
         """Unkey, if `who` is the one who keys; otherwise harmless."""

@@ -190,7 +190,7 @@ def test_two_programs_and_a_phone_at_once(tmp_path: Path, ephemeris: Ephemeris) 
         finally:
             daemon.stop.set()
             await running
-        relays = [o for o in daemon.transmitting.keyer._switching._outputs]
+        relays = daemon.transmitting.keyer._switching._outputs
         check_keying(radio_did, [o for o in relays if isinstance(o, SimulatedOutput)])
 
     async def act(daemon: Daemon, order: Order, share_port: int, phone: Station) -> None:

@@ -220,3 +220,48 @@ def test_keying_through_a_transverter_needs_a_ceiling(stage: Any) -> None:
 
     with pytest.raises(InputError, match="drive_ceiling"):
         stage(scene, band={"drive_ceiling": None})
+
+
+@pytest.mark.parametrize("policy", ["hold", "step"])
+def test_without_split_the_one_dial_goes_where_it_transmits_first(
+    stage: Any, ephemeris: Ephemeris, policy: str
+) -> None:
+    """10 GHz between distant places: receive and transmit are kilohertz apart."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        seen: list[tuple[float, int, bool]] = []
+        s.radio.on_change = lambda at_s, rx_hz, tx_hz, on: seen.append((at_s, rx_hz, on))
+        await s.daemon.transmitting.request("test")
+        ideal = s.daemon.tracker.ideal(s.clock.utc_s())
+        apart_hz = abs(ideal.rx_hz - ideal.tx_hz)
+        assert apart_hz > 1000.0
+        keyed = [dial_hz for _, dial_hz, on in seen if on]
+        assert abs(s.band.on_air_hz(keyed[0]) - ideal.tx_hz) < 2.0, "a second of relays"
+        (rf_s,) = [at_s for at_s, _, on in seen if on][:1]
+        moved_s = max(at_s for at_s, dial_hz, on in seen if not on)
+        assert rf_s - moved_s >= SETTLES_S, "still while the relays settled"
+        await s.clock.sleep(10.0)
+        while_keyed = {dial_hz for _, dial_hz, on in seen if on}
+        assert (len(while_keyed) > 1) == (policy == "step")
+        s.daemon.transmitting.release("test")
+        await s.clock.sleep(0.5)
+        await s.until(Tracking.ON_FREQUENCY, 1.0)
+        residual_hz = (
+            s.band.on_air_hz(s.radio.rx_dial_hz) - s.daemon.tracker.ideal(s.clock.utc_s()).rx_hz
+        )
+        assert abs(residual_hz) < 1.5
+        await s.steady(5)
+
+    stage(scene, band={"while_transmitting": policy}, split=False)
+
+
+def test_without_split_a_dial_that_does_not_arrive_is_not_keyed(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        s.radio.change(refuse_every=1)
+        with pytest.raises(KeyingRefused):
+            await s.daemon.transmitting.request("test")
+        assert not s.radio.transmitting and not any(relay.is_on for relay in relays(s))
+
+    stage(scene, split=False)

@@ -1,0 +1,184 @@
+"""What one seed stands for: a station, its radio's habits, when it all begins and which misfortunes
+may befall it. Pure but for the chance it is given."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from moontrim.path import Ephemeris, moon_from, parse_site
+from moontrim.settings import Settings, settings_from
+
+# An invented pair: the first is the simulated station, the others are who it may talk to.
+HOME = "JN88DD55AA"
+PARTNERS = ("self", "KP20NF11AA", "IM12MR55MM", "FN31AA00AA", "QF56OD44KK")
+FIRST_UTC_S, DAYS = 1_790_000_000.0, 60  # September 2026
+GRID_S = 600.0
+
+_BANDS: dict[str, dict[str, Any]] = {
+    "144 MHz": {
+        "sked_hz": 144_120_000,
+        "allowed_low_hz": 144_000_000,
+        "allowed_high_hz": 146_000_000,
+    },
+    "432 MHz": {
+        "sked_hz": 432_070_000,
+        "allowed_low_hz": 432_000_000,
+        "allowed_high_hz": 433_000_000,
+    },
+    "1296 MHz": {
+        "sked_hz": 1_296_100_000,
+        "allowed_low_hz": 1_296_000_000,
+        "allowed_high_hz": 1_297_000_000,
+    },
+    "10 GHz": {
+        "sked_hz": 10_368_100_000,
+        "allowed_low_hz": 10_368_000_000,
+        "allowed_high_hz": 10_370_000_000,
+        "transverter_offset_hz": 10_224_000_000,
+    },
+}
+# Most hours on the band with the fewest steps: they are the cheapest to simulate.
+_FIRST_BAND = ("144 MHz",) * 14 + ("432 MHz", "1296 MHz", "1296 MHz", "1296 MHz", "10 GHz")
+
+
+@dataclass(frozen=True)
+class Plan:
+    """One run. kinds: of the misfortunes that may happen in it."""
+
+    seed: int
+    settings: Settings
+    start_utc_s: float
+    duration_s: float
+    kinds: tuple[str, ...]
+    keyed_by_line: bool
+    contacts: bool
+
+    def describe(self) -> str:
+        radio, keying = self.settings.radio, self.settings.keying
+        band = self.settings.bands[0]
+        return (
+            f"seed {self.seed}: {self.duration_s / 3600:g} h from {self.start_utc_s:.2f} on "
+            f"{band.name}, {self.settings.session.agreement}, {band.while_transmitting}, "
+            f"{radio.when_turned}, keying {keying.enabled}, options {radio.options}, "
+            f"misfortunes: {', '.join(self.kinds)}"
+        )
+
+
+def draw(
+    seed: int, folder: str, duration_s: float, kinds: tuple[str, ...], ephemeris: Ephemeris
+) -> Plan:
+    """Everything that is decided before the run. kinds: all there are; a quarter is enabled."""
+    chance = random.Random(f"plan {seed}")
+    keying = chance.random() < 0.6
+    split = chance.random() < 0.8
+    by_line = keying and chance.random() < 0.25
+    reports = by_line or chance.random() < 0.9
+    # The contacts are looked at fifty times a second, which makes such hours slow: few of them.
+    contacts = chance.random() < 0.03
+    first = chance.choice(_FIRST_BAND)
+    names = [first, *(name for name in _BANDS if name != first and name != "10 GHz")]
+    if chance.random() < 0.1 and first != "10 GHz":
+        names.append("10 GHz")
+    retunes = chance.random() < 0.5
+    habits = {
+        "split": split,
+        "latency_s": chance.choice([0.0, 0.005, 0.03, 0.03]),
+        "effect_fraction": chance.choice([0.0, 0.5, 1.0]),
+        "retunes_while_transmitting": retunes,
+        "reports_transmit": reports,
+        "sets_power": chance.random() < 0.8,
+        "seed": seed,
+    }
+    policies = ("hold", "mid_over", "step") if retunes else ("hold", "mid_over")
+    raw = {
+        "home": {"locator": HOME, "height_m": 300.0},
+        "partner": _partner(chance.choice(PARTNERS)),
+        "bands": [_band(name, chance, policies) for name in names],
+        "radio": {
+            "driver": "simulated",
+            "options": habits,
+            "poll_s": chance.choice([5.0, 5.0, 5.0, 5.0, 5.0, 5.0, 2.0, 0.5]),
+            "when_turned": chance.choice(["follow", "put_back"]),
+            "on_exit": chance.choice(["sked", "stay"]),
+        },
+        "session": {
+            "agreement": chance.choice(["halves", "halves", "receiver", "transmitter", "home"]),
+        },
+        "keying": _keying(chance, by_line=by_line) if keying else {},
+        "station": {"min_elevation_deg": 0.0},
+        "remote": {"enabled": False},
+        "state_dir": folder,
+        "troposphere": chance.random() < 0.5,
+    }
+    usable = [kind for kind in kinds if contacts or kind != "contact chatter"]
+    enabled = tuple(kind for kind in usable if chance.random() < 0.25)
+    return Plan(
+        seed=seed,
+        settings=settings_from(raw, "soak"),
+        start_utc_s=_start(chance, ephemeris, duration_s),
+        duration_s=duration_s,
+        kinds=enabled or (chance.choice(usable),),
+        keyed_by_line=by_line,
+        contacts=contacts,
+    )
+
+
+def _partner(text: str) -> Any:
+    return text if text == "self" else {"locator": text, "height_m": 60.0}
+
+
+def _band(name: str, chance: random.Random, policies: tuple[str, ...]) -> dict[str, Any]:
+    band = {"name": name, "while_transmitting": chance.choice(policies), **_BANDS[name]}
+    if "transverter_offset_hz" in band or chance.random() < 0.3:
+        band["drive_ceiling"] = chance.choice([0.1, 0.2])
+    if chance.random() < 0.3:
+        band["mode"] = "USB"
+    return band
+
+
+def _keying(chance: random.Random, *, by_line: bool) -> dict[str, Any]:
+    relays = [
+        {
+            "kind": "simulated",
+            "name": f"relay {index}",
+            "settle_ms": chance.choice([0, 30, 100, 800]),
+            "release_ms": chance.choice([0, 30, 50]),
+        }
+        for index in range(chance.choice([0, 1, 2, 2, 3]))
+    ]
+    key = {"release_ms": chance.choice([10, 20, 50])}
+    if by_line:
+        key |= {"kind": "simulated", "name": "key line", "keys_radio": True, "settle_ms": 10}
+    else:
+        key |= {"kind": "radio"}
+    return {
+        "enabled": True,
+        "outputs": [*relays, key],
+        "min_elevation_deg": 5.0,
+        "longest_over_s": chance.choice([5.0, 20.0, 60.0]),
+    }
+
+
+def _start(chance: random.Random, ephemeris: Ephemeris, duration_s: float) -> float:
+    """Half of the runs across a rise or a set of the Moon at the keying's limit; most others with
+    it up. Always within a second, not at its beginning."""
+    elevation_deg = _elevation_deg(ephemeris)
+    up = elevation_deg > 5.0
+    cells = max(1, int(duration_s / GRID_S))
+    if chance.random() < 0.5:
+        edges = np.flatnonzero(up[1:] != up[:-1])
+        cell = int(chance.choice(edges.tolist())) - chance.randrange(cells)
+    else:
+        cell = int(chance.choice(np.flatnonzero(up).tolist()))
+    return FIRST_UTC_S + max(0, cell) * GRID_S + chance.uniform(0.0, GRID_S)
+
+
+@lru_cache(maxsize=2)
+def _elevation_deg(ephemeris: Ephemeris) -> Any:
+    utc_s = FIRST_UTC_S + np.arange(0.0, DAYS * 86400.0, GRID_S)
+    return moon_from(ephemeris, parse_site(HOME, "home"), utc_s).elevation_deg
