@@ -47,23 +47,36 @@ transverter_offset_hz = {OFFSET_HZ}
     return path
 
 
+class Sentry:
+    """Notes when this machine, which others share, did not run what was due: then nothing can be
+    said of the daemon. It only sleeps and looks at the clock."""
+
+    EVERY_S, LATE_S, AFTER_S = 0.01, 0.04, 0.3
+
+    def __init__(self) -> None:
+        self.stalls: list[tuple[float, float]] = []
+
+    async def watch(self) -> None:
+        while True:
+            due_s = time.time() + self.EVERY_S
+            await asyncio.sleep(self.EVERY_S)
+            if (now_s := time.time()) - due_s > self.LATE_S:
+                self.stalls.append((due_s, now_s + self.AFTER_S))
+
+    def ran(self, utc_s: np.ndarray) -> np.ndarray:
+        """At which of these instants the machine ran."""
+        ran = np.ones(utc_s.shape, bool)
+        for begin_s, end_s in self.stalls:
+            ran &= ~((utc_s > begin_s) & (utc_s < end_s))
+        return ran
+
+
 def test_residual_over_civ_at_19200_baud(ephemeris: Ephemeris, tmp_path: Path) -> None:
-    """The better of two half minutes, as a machine that others share may stall for a while."""
-    for attempt in ("first", "second"):
-        folder = tmp_path / attempt
-        folder.mkdir()
-        largest_hz = watched(ephemeris, folder)
-        if largest_hz <= LARGEST_HZ:
-            return
-    raise AssertionError(f"largest residual {largest_hz:.3f} Hz")
-
-
-def watched(ephemeris: Ephemeris, tmp_path: Path) -> float:
-    """The largest residual in Hz."""
     home = under_the_moon(ephemeris)
     link = tmp_path / "radio"
     settings = config(tmp_path, home, link, "address = 0xA2, baud = 19200")
     changes: list[dict[str, float]] = []
+    sentry = Sentry()
 
     async def main() -> None:
         radio = moontrim("simulate", "--bus", "civ", "--link", str(link), "--watch")
@@ -76,11 +89,12 @@ def watched(ephemeris: Ephemeris, tmp_path: Path) -> float:
                     if line.startswith("{"):
                         changes.append(json.loads(line))
 
-            watching = asyncio.create_task(watch())
+            beside = [asyncio.create_task(one()) for one in (watch, sentry.watch)]
             async with moontrim("run", "--config", str(settings), "--quiet"):
                 await asyncio.sleep(6.0 + WATCHED_S)
                 ended.append(time.time())
-            watching.cancel()
+            for task in beside:
+                task.cancel()
 
     ended: list[float] = []
     asyncio.run(main())
@@ -97,9 +111,12 @@ def watched(ephemeris: Ephemeris, tmp_path: Path) -> float:
     stood_hz = dial_hz[np.searchsorted(moved_utc_s, utc_s, side="right") - 1]
     echo = solve_path(ephemeris, home, None, utc_s).legs["echo"].fraction
     residual_hz = stood_hz - (SKED_HZ * (1 + echo) - OFFSET_HZ)
+    ran = sentry.ran(utc_s)
+    assert ran.mean() > 0.6, f"the machine stalled too often: {sentry.stalls}"
     even = np.arange(start, end, 0.05)
     rms_hz = float(np.sqrt(np.mean(np.interp(even, utc_s, residual_hz) ** 2)))
-    largest_hz = float(np.abs(residual_hz).max())
-    print(f"{inside.sum()} steps, RMS {rms_hz:.3f} Hz, largest {largest_hz:.3f} Hz")
+    largest_hz = float(np.abs(residual_hz[ran]).max())
+    print(f"{inside.sum()} steps, RMS {rms_hz:.3f} Hz, largest {largest_hz:.3f} Hz", end="; ")
+    print(f"{len(sentry.stalls)} stalls, largest among all {np.abs(residual_hz).max():.3f} Hz")
     assert not any(change["transmitting"] for change in changes)
-    return largest_hz
+    assert largest_hz <= LARGEST_HZ
