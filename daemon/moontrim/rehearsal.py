@@ -9,6 +9,7 @@ from typing import Any
 from moontrim.app import Companion, Daemon
 from moontrim.clock import VirtualClock
 from moontrim.judgement import Record, Result, judge
+from moontrim.keying.wiring import AnyOutput, RadioOutput, SimulatedOutputSettings
 from moontrim.path import Ephemeris
 from moontrim.settings import Settings, settings_from
 from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
@@ -34,9 +35,43 @@ EMBEDDED: dict[str, Any] = {
 }
 
 
-def embedded_settings() -> Settings:
+# With a transmit sequence, for the faults that come while keyed.
+KEYING: dict[str, Any] = {
+    "enabled": True,
+    "outputs": [
+        {"kind": "simulated", "name": "waveguide switch", "settle_ms": 300, "release_ms": 50},
+        {"kind": "simulated", "name": "amplifier", "settle_ms": 100, "release_ms": 50},
+        {"kind": "radio", "release_ms": 20},
+    ],
+}
+
+
+def embedded_settings(*, keying: bool = False) -> Settings:
     """What `rehearse` runs on when it is given no config."""
-    return settings_from(EMBEDDED, "embedded scenario")
+    if not keying:
+        return settings_from(EMBEDDED, "embedded scenario")
+    bands = [EMBEDDED["bands"][0] | {"drive_ceiling": 0.2}]
+    return settings_from(EMBEDDED | {"bands": bands, "keying": KEYING}, "embedded scenario")
+
+
+def with_simulated_radio(settings: Settings, **habits: Any) -> Settings:
+    """The same station with a simulated radio and simulated relays in place of its own: a rehearsal
+    touches neither a port nor a line. habits: of that radio."""
+    own = dict(settings.radio.options) if settings.radio.driver == "simulated" else {}
+    options = {"retunes_while_transmitting": True} | own | habits
+    radio = settings.radio.model_copy(update={"driver": "simulated", "options": options})
+    keying = settings.keying.model_copy(
+        update={"outputs": _simulated(settings.keying.outputs), "inputs": ()}
+    )
+    return settings.model_copy(update={"radio": radio, "keying": keying})
+
+
+def _simulated(outputs: tuple[AnyOutput, ...]) -> tuple[AnyOutput, ...]:
+    def times(output: AnyOutput) -> dict[str, Any]:
+        return {key: getattr(output, key) for key in ("name", "settle_ms", "release_ms")}
+
+    relays = [SimulatedOutputSettings(kind="simulated", **times(one)) for one in outputs[:-1]]
+    return (*relays, *(RadioOutput(kind="radio", **times(last)) for last in outputs[-1:]))
 
 
 def rehearse(

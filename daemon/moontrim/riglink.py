@@ -48,7 +48,7 @@ from moontrim_drivers.contract import (
 log = logging.getLogger(__name__)
 T = TypeVar("T")
 
-OPEN_DEADLINE_S = 5.0
+OPEN_DEADLINES = 2.0  # opening asks several questions
 SPARE_S = 0.01  # between the look before a set and the set
 TOGETHER_S = 0.002  # steps this close share one command
 FIRST_BACKOFF_S, LAST_BACKOFF_S, UNFIT_BACKOFF_S = 0.25, 1.5, 15.0
@@ -203,12 +203,15 @@ class RigLink:
                     if not error.transient:
                         backoff_s = UNFIT_BACKOFF_S
                     await self._rest(backoff_s * self._random.uniform(0.75, 1.25))
-                    backoff_s = min(LAST_BACKOFF_S, 2 * backoff_s)
+                    # One that does not answer has been waited for already, and may be switched on
+                    # at any moment.
+                    longer = not isinstance(error, RigTimeout)
+                    backoff_s = min(LAST_BACKOFF_S, 2 * backoff_s) if longer else FIRST_BACKOFF_S
         finally:
             await self._driver.close()
 
     async def _open(self) -> None:
-        await self._call(self._driver.open(), OPEN_DEADLINE_S)
+        await self._call(self._driver.open(), OPEN_DEADLINES * self._deadline_s)
         rig = await self._call(self._driver.read())
         capabilities = self._driver.capabilities
         self._saw(rig)
@@ -286,11 +289,23 @@ class RigLink:
         await set_mode(mode, passband_hz, self._driver, self._call, self._standing)
 
     def _drop_steps_already_taken(self) -> None:
-        """A plan begins with what ought to stand already; that needs neither look nor set."""
+        """A plan begins with what ought to stand already; that needs neither look nor set, and if
+        there is nothing else to be done now, the radio is where it should be again."""
+        dropped = False
         while self._pending and self._standing.get(self._pending[0].which) == (
             self._pending[0].dial_hz
         ):
             self._pending.pop(0)
+            dropped = True
+        if dropped and not (self._pending and self._pending[0].at_utc_s <= self._clock.utc_s()):
+            self._follows()
+
+    def _follows(self) -> None:
+        """The dials are where they were to be set."""
+        if self.view.state is not LinkState.READY:
+            log.info("radio follows again")
+            self._show(state=LinkState.READY, reason="")
+            self._report(Updated())
 
     def _fresh(self, in_s: float = 0.0) -> bool:
         """Will the last look be recent enough to set the radio then?"""

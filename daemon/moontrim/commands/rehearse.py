@@ -39,6 +39,12 @@ def add(commands: Any) -> None:
         "--pace", type=float, metavar="X", help="X times real time (default: a minute in all)"
     )
     command.add_argument("--picture", type=Path, metavar="FILE", help="default: out/rehearsal.png")
+    command.add_argument(
+        "--faults",
+        action="store_true",
+        help="in two minutes of real time, lose radio and broker, step the clock, turn the dial ..."
+        " and see what was kept",
+    )
     command.add_argument("--json", action="store_true", help="print the summary as JSON")
     command.add_argument("--quiet", action="store_true", help="no live view")
 
@@ -51,7 +57,10 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.terminal import iso, live_view, on_terminal, show
     from moontrim.window import next_window
 
-    settings = settings_of(options) if options.config else rehearsal.embedded_settings()
+    if options.config:
+        settings = settings_of(options)
+    else:
+        settings = rehearsal.embedded_settings(keying=options.faults)
     settings = _for_rehearsal(settings, options)
     ephemeris = ephemeris_of(settings)
     from_utc_s = instant(options.start, "--from") if options.start else SystemClock().utc_s()
@@ -60,11 +69,15 @@ def call(options: argparse.Namespace) -> int:
         if not options.minutes >= 0.1:
             raise InputError("--minutes", options.minutes, "0.1 or more")
         end = min(end, start + 60.0 * options.minutes)
-    pace = rehearsal.real_time_pace(start, end)
+    if options.faults:
+        start = (start + end) / 2.0  # with the Moon high
+    pace = 1.0 if options.faults else rehearsal.real_time_pace(start, end)
     if options.pace is not None:
         if not 0 < options.pace <= 1e6:
             raise InputError("--pace", options.pace, "above 0, up to 1000000")
         pace = options.pace
+    if options.faults:
+        return _faults(settings, options, start, pace)
     show(
         f"Window {iso(start)} to {iso(end)}, shown {pace:.0f} times as fast. Ctrl-C ends it early."
     )
@@ -95,6 +108,40 @@ def call(options: argparse.Namespace) -> int:
     return 0 if result.passed else 1
 
 
+def _faults(settings: Settings, options: argparse.Namespace, start: float, pace: float) -> int:
+    from moontrim.outlook import keep_outlook
+    from moontrim.rehearsalfaults import rehearse_faults
+    from moontrim.remote.side import Remote
+    from moontrim.terminal import iso, live_view, on_terminal, show
+
+    show(f"From {iso(start)}, one fault after the other. Ctrl-C ends it early.")
+    logging.basicConfig(level=logging.CRITICAL, stream=sys.stderr)
+    view = () if options.quiet or not on_terminal() else (live_view,)
+    side = Remote(settings.remote, on_page=lambda url: show(f"phone page: {url}"))
+    with TemporaryDirectory(prefix="moontrim-") as folder:
+        outcomes = rehearse_faults(
+            settings.model_copy(update={"state_dir": Path(folder)}),
+            ephemeris_of(settings),
+            start,
+            pace=pace,
+            companions=(*view, keep_outlook, side.run),
+            broker=lambda: side.broker,
+            say=lambda text: show(f"  {text} ..."),
+        )
+    passed = bool(outcomes) and all(one.passed for one in outcomes)
+    if options.json:
+        print(
+            json.dumps({"faults": [one.as_json() for one in outcomes], "passed": passed}, indent=1)
+        )
+        return 0 if passed else 1
+    for one in outcomes:
+        took = "never" if one.took_s is None else f"{one.took_s:.1f} s"
+        print(f"{one.fault}: {took} (at most {one.limit_s:.1f} s); {one.kept}")
+        print(f"    shown: {', '.join(one.states) or 'no change'}")
+    print("all as it should be" if passed else "NOT all as it should be")
+    return 0 if passed else 1
+
+
 def _summarise(result: Result, picture: Path) -> None:
     from moontrim.terminal import grouped, iso
 
@@ -122,17 +169,12 @@ def _summarise(result: Result, picture: Path) -> None:
 
 
 def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
-    """The same station with a simulated radio in place of its own, and its phone page on this
-    machine only."""
-    radio = settings.radio
-    simulated = (
-        dict(radio.options) if radio.driver == "simulated" else {"retunes_while_transmitting": True}
-    )
-    if options.no_split:
-        simulated["split"] = False
-    changed = radio.model_copy(update={"driver": "simulated", "options": simulated})
+    """The same station with nothing real about it, and its phone page on this machine only."""
+    from moontrim.rehearsal import with_simulated_radio
+
+    settings = with_simulated_radio(settings, **({"split": False} if options.no_split else {}))
     remote = RemoteSettings(enabled=settings.remote.enabled, http_port=_free_port())
-    settings = settings.model_copy(update={"radio": changed, "remote": remote})
+    settings = settings.model_copy(update={"remote": remote})
     if options.agreement:
         session = settings.session.model_copy(update={"agreement": options.agreement})
         settings = settings.model_copy(update={"session": session})

@@ -94,6 +94,11 @@ class OwnBroker:
         """It accepts clients but does not answer them: start another one in its place."""
         if self._process is not None and self._process.returncode is None and self.ready.is_set():
             log.warning("the broker does not answer; starting it afresh")
+            self.kill()
+
+    def kill(self) -> None:
+        """At once, as if it had crashed; another one will take its place."""
+        if self._process is not None:
             with contextlib.suppress(ProcessLookupError):
                 self._process.kill()
 

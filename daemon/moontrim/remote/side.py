@@ -50,7 +50,7 @@ class Remote:
     show: prints what only the one at the terminal may see (password and picture), when a password
     was just made or with show_password. None: it is never shown. on_page: called with each address
     of the page once it can be opened. Raises InputError where the config names what cannot be read:
-    better at the start than later."""
+    better at the start than later. `broker` is our own one, once it has been started."""
 
     def __init__(
         self,
@@ -65,6 +65,7 @@ class Remote:
         self._show_password = show_password
         self._on_page = on_page
         self._topics = Topics(remote.root, remote.station)
+        self.broker: OwnBroker | None = None
         self._real: Clock = SystemClock()
         self._tls = _tls(remote)
         self._password = broker_password() if remote.user is not None else None
@@ -90,6 +91,7 @@ class Remote:
         )
         try:
             async with OwnBroker(remote, self._topics, passwords, self._real, relays) as broker:
+                self.broker = broker
                 door = Door(
                     unix_path=broker.daemon_socket,
                     user=DAEMON,
