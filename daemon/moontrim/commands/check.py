@@ -14,18 +14,23 @@ from moontrim.commands.given import add_command, add_config, ephemeris_of, setti
 
 
 def add(commands: Any) -> None:
-    command = add_command(
-        commands, "check", call, "is everything in place? touches neither dial nor key"
-    )
+    command = add_command(commands, "check", call, "is everything in place? never keys")
     add_config(command)
+    command.add_argument(
+        "--hands-off",
+        action="store_true",
+        help="do not move the radio's dials, not even to see whether it obeys",
+    )
     command.add_argument("--json", action="store_true", help="as JSON")
 
 
 def call(options: argparse.Namespace) -> int:
-    from moontrim.check import check
+    from moontrim.preflight import check
 
     settings = settings_of(options)
-    findings = asyncio.run(check(settings, ephemeris_of(settings), SystemClock()))
+    findings = asyncio.run(
+        check(settings, ephemeris_of(settings), SystemClock(), move_dials=not options.hands_off)
+    )
     if options.json:
         print(json.dumps([finding.as_json() for finding in findings], indent=1))
     else:

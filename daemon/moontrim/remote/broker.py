@@ -79,7 +79,7 @@ class OwnBroker:
         return self._folder / PAGE_SOCKET
 
     async def __aenter__(self) -> OwnBroker:
-        self._command = _command()
+        self._command = broker_command()
         self._folder = _private_folder()
         self._watcher = asyncio.create_task(self._keep_running(), name="broker")
         return self
@@ -183,7 +183,7 @@ class OwnBroker:
             path.unlink(missing_ok=True)  # left over from one that was killed
 
 
-def _command() -> list[str]:
+def broker_command() -> list[str]:
     """The program, so that it ends with us even if we are killed. Raises BrokerMissing."""
     path = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin", "/usr/local/sbin"))
     program = shutil.which(PROGRAM, path=path)

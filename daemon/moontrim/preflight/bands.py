@@ -1,0 +1,22 @@
+"""What the bands of a config leave open."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from moontrim.bandplan import load_band_plan
+from moontrim.preflight.finding import Finding
+from moontrim.settings import Settings
+
+
+def band_findings(settings: Settings) -> Iterator[Finding]:
+    plan = load_band_plan(settings.data.band_plan_file)
+    for band in settings.bands:
+        if remark := plan.remark(band.tx_sked_hz or band.sked_hz):
+            yield Finding("note", band.name, remark)
+        if band.goes_through_transverter and band.drive_ceiling is None:
+            yield Finding(
+                "note",
+                band.name,
+                "no drive_ceiling: nothing keeps the radio from overdriving the transverter",
+            )

@@ -1,0 +1,20 @@
+"""One line of the pre-flight list."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+Level = Literal["ok", "note", "wrong"]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """level: ok, worth a note, or wrong. text: what was found and, unless ok, what to do."""
+
+    level: Level
+    what: str
+    text: str
+
+    def as_json(self) -> dict[str, Any]:
+        return asdict(self)

@@ -1,0 +1,58 @@
+"""Is what the transmit sequence switches there? Looks at names and permissions only: opening a
+serial port pulses its lines, and that is no thing for a check."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from moontrim.keying.settings import KeyingSettings
+from moontrim.keying.wiring import AnyInput, AnyOutput
+from moontrim.preflight.finding import Finding
+from moontrim_drivers.contract import RigError
+from moontrim_drivers.serialtalk import locate
+
+
+def output_findings(keying: KeyingSettings) -> Iterator[Finding]:
+    if not keying.enabled:
+        yield Finding("ok", "keying", "off: moontrim keys nothing")
+        return
+    settles_ms = sum(output.settle_ms for output in keying.outputs)
+    yield Finding(
+        "ok",
+        "keying",
+        f"{len(keying.outputs)} output(s), RF {settles_ms} ms after a request, Moon above "
+        f"{keying.min_elevation_deg:g} degrees, overs of at most {keying.longest_over_s:g} s; try "
+        "it with the amplifier off",
+    )
+    for one in (*keying.outputs, *keying.inputs):
+        if trouble := _trouble(one):
+            yield Finding("wrong", one.name, trouble)
+        elif one.kind == "simulated":
+            yield Finding("note", one.name, "simulated: switches nothing")
+
+
+def _trouble(one: AnyOutput | AnyInput) -> str:
+    """Why it cannot be used; empty if nothing is known against it."""
+    path = getattr(one, "chip", "")
+    if port := getattr(one, "port", ""):
+        try:
+            path = locate(port)
+        except RigError as error:
+            return f"{error}; `moontrim ports` lists what is there"
+    if not path:
+        return ""
+    if not Path(path).exists():
+        return f"{path} is not there; is it plugged in?"
+    if not os.access(path, os.R_OK | os.W_OK):
+        group = _group(path)
+        return f"{path} may not be opened by this user; add the user to the group {group}"
+    return ""
+
+
+def _group(path: str) -> str:
+    try:
+        return Path(path).group()
+    except (KeyError, OSError):
+        return "that owns it"

@@ -1,0 +1,157 @@
+"""Is the radio there, and does it do what it says? On every band its dials are moved in their
+smallest steps, read back each time, and put where they were. Never keys."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from moontrim.clock import Clock
+from moontrim.planner import nearest
+from moontrim.preflight.finding import Finding
+from moontrim.settings import BandSettings, Settings
+from moontrim_drivers.contract import Capabilities, RigDriver, RigError, RigRefused, RigState
+from moontrim_drivers.registry import load
+
+OPEN_S = 5.0
+STEPS = 3  # enough to find a radio that rounds to 2, 5 or 10 Hz
+APART = 7  # steps between the two dials, so that one that drags the other along is found out
+
+
+async def radio_findings(settings: Settings, clock: Clock, *, move_dials: bool) -> list[Finding]:
+    radio = settings.radio
+    driver = load(radio.driver)(radio.driver_options(), clock)
+    try:
+        async with clock.timeout(OPEN_S + radio.deadline_s):
+            await driver.open()
+            rig = await driver.read()
+            details = await driver.details()
+        findings = [Finding("ok", "radio", f"{_dials(rig)}, mode {details.mode or 'unknown'}")]
+        findings += _abilities(settings, driver.capabilities, rig)
+        if not move_dials:
+            findings.append(Finding("note", "dials", "not moved, as asked"))
+        elif rig.transmitting:
+            findings.append(Finding("note", "dials", "not moved, because the radio transmits"))
+        else:
+            deadline_s = radio.deadline_s + driver.capabilities.own_pauses_s
+            async with _put_back(driver, rig, details.mode, details.passband_hz, clock, deadline_s):
+                for band in settings.bands:
+                    findings.append(await _obeys(driver, band, clock, deadline_s))
+        return findings
+    except (RigError, TimeoutError) as error:
+        reason = str(error) or "no answer in time"
+        return [
+            Finding(
+                "wrong",
+                "radio",
+                f"{reason}; is it on, is the address right, and does no other program hold it?",
+            )
+        ]
+    finally:
+        await driver.close()
+
+
+def _dials(rig: RigState) -> str:
+    text = f"receive dial {rig.rx_dial_hz} Hz"
+    return text if rig.tx_dial_hz is None else f"{text}, transmit dial {rig.tx_dial_hz} Hz"
+
+
+def _abilities(settings: Settings, capabilities: Capabilities, rig: RigState) -> list[Finding]:
+    findings = []
+    if rig.transmitting:
+        findings.append(Finding("wrong", "transmit", "the radio is transmitting right now"))
+    elif not capabilities.reports_transmit:
+        findings.append(
+            Finding(
+                "note",
+                "transmit",
+                "the radio cannot say whether it transmits; it may be retuned keyed",
+            )
+        )
+    if not capabilities.split:
+        findings.append(
+            Finding(
+                "note",
+                "split",
+                "one dial for both: right for receiving; only when keyed through moontrim does it "
+                "transmit on frequency",
+            )
+        )
+    for band in settings.bands:
+        if band.while_transmitting == "step" and not capabilities.retunes_while_transmitting:
+            findings.append(
+                Finding(
+                    "note",
+                    band.name,
+                    "while_transmitting is step, but this radio cannot: it will hold",
+                )
+            )
+        if band.drive_ceiling is not None and not capabilities.sets_power:
+            findings.append(
+                Finding(
+                    "note",
+                    band.name,
+                    "this driver does not set the drive; turn it below the ceiling by hand, or no "
+                    "transmitting is allowed",
+                )
+            )
+    return findings
+
+
+@asynccontextmanager
+async def _put_back(
+    driver: RigDriver,
+    rig: RigState,
+    mode: str | None,
+    passband_hz: int | None,
+    clock: Clock,
+    deadline_s: float,
+) -> AsyncIterator[None]:
+    """However the trial ends, as far as the radio still obeys."""
+    try:
+        yield
+    finally:
+        with contextlib.suppress(RigError, TimeoutError):
+            async with clock.timeout(2 * deadline_s):
+                await driver.set_dials(rig.rx_dial_hz, rig.tx_dial_hz)
+                if mode is not None and (await driver.details()).mode != mode:
+                    await driver.set_mode(mode, passband_hz or 0)
+
+
+async def _obeys(driver: RigDriver, band: BandSettings, clock: Clock, deadline_s: float) -> Finding:
+    """Does each dial take the smallest step there is, alone?"""
+    step_hz = max(band.dial_resolution_hz, driver.capabilities.dial_resolution_hz)
+    rx_hz = nearest(band.band().dial_hz(band.sked_hz), step_hz)
+    split = driver.capabilities.split
+    tx_hz = None
+    if split:
+        tx_hz = nearest(band.tx_band().dial_hz(band.sked_hz + band.tx_shift_hz), step_hz)
+        tx_hz += APART * step_hz
+    began_s = clock.monotonic_s()
+    sets = 0
+    for step in range(STEPS + 1):
+        wanted = RigState(rx_hz + step * step_hz, tx_hz, None)
+        if step > STEPS // 2 and tx_hz is not None:  # first the one, then the other
+            wanted = RigState(rx_hz + STEPS // 2 * step_hz, tx_hz + step * step_hz, None)
+        try:
+            async with clock.timeout(deadline_s):
+                rig = await driver.set_dials(wanted.rx_dial_hz, wanted.tx_dial_hz)
+        except RigRefused as error:
+            return Finding(
+                "wrong",
+                band.name,
+                f"the radio refuses {_dials(wanted)} ({error}); does it cover this band, and is "
+                "transverter_offset_hz right?",
+            )
+        sets += 1
+        if (rig.rx_dial_hz, rig.tx_dial_hz) != (wanted.rx_dial_hz, wanted.tx_dial_hz):
+            return Finding(
+                "wrong",
+                band.name,
+                f"set to {_dials(wanted)} it shows {_dials(rig)}; give it dial_resolution_hz as "
+                "coarse as its own step, and look at locks and split",
+            )
+    took_ms = 1e3 * (clock.monotonic_s() - began_s) / sets
+    dials = "both dials obey" if split else "the dial obeys"
+    return Finding("ok", band.name, f"{dials} to {step_hz} Hz, {took_ms:.0f} ms a set")

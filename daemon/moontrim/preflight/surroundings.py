@@ -1,0 +1,70 @@
+"""Broker and disk: what the daemon can do without, but the operator may miss."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+
+from moontrim.clock import Clock
+from moontrim.preflight.finding import Finding
+from moontrim.remote.broker import BrokerMissing, broker_command
+from moontrim.settings import Settings
+
+CONNECT_S = 3.0
+FULL_MB, SHORT_MB = 20.0, 200.0
+
+
+async def broker_findings(settings: Settings, clock: Clock) -> list[Finding]:
+    """Can phones reach us?"""
+    remote = settings.remote
+    if not remote.enabled:
+        return [Finding("ok", "broker", "off: no MQTT and no phone page")]
+    if remote.broker is None:
+        try:
+            program = broker_command()[-1]
+        except BrokerMissing as error:
+            return [Finding("note", "broker", str(error))]
+        return [Finding("ok", "broker", f"our own, {program}, started with the daemon")]
+    where = f"{remote.broker} port {remote.broker_port}"
+    try:
+        async with clock.timeout(CONNECT_S):
+            _, writer = await asyncio.open_connection(remote.broker, remote.broker_port)
+        writer.transport.abort()
+    except (OSError, TimeoutError) as error:
+        reason = str(error) or f"no answer in {CONNECT_S:.0f} s"
+        return [Finding("wrong", "broker", f"{where}: {reason}; the radio works without it")]
+    return [Finding("ok", "broker", f"{where} answers")]
+
+
+def disk_findings(settings: Settings) -> Iterator[Finding]:
+    """Can session and journal be kept?"""
+    folder = settings.state_path()
+    there = folder
+    while not there.exists():
+        there = there.parent
+    try:
+        if there == folder:
+            with tempfile.TemporaryFile(dir=folder) as trial:
+                trial.write(b"moontrim")
+                trial.flush()
+        elif not os.access(there, os.W_OK):
+            raise PermissionError(13, "not writable", str(there))
+        free_mb = shutil.disk_usage(there).free / 1e6
+    except OSError as error:
+        yield Finding(
+            "wrong",
+            "disk",
+            f"nothing can be kept in {folder} ({error.strerror}); choices and journal are lost at "
+            "the end. Name another state_dir",
+        )
+        return
+    text = f"{free_mb:.0f} MB free for {folder}"
+    if free_mb < FULL_MB:
+        yield Finding("wrong", "disk", f"{text}: make room, or choices and journal are lost")
+    elif free_mb < SHORT_MB:
+        yield Finding("note", "disk", f"{text}: a night's journal takes a few")
+    else:
+        yield Finding("ok", "disk", text)

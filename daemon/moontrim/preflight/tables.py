@@ -1,0 +1,58 @@
+"""The tables that the sky comes from: how old, how far they reach, what their age costs, and how
+to renew them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from moontrim.errors import MoontrimError
+from moontrim.path import Ephemeris
+from moontrim.path.report import ut1_sensitivity
+from moontrim.preflight.finding import Finding
+from moontrim.session import Session
+from moontrim.settings import Settings
+from moontrim.terminal import iso
+
+DAY_S = 86400.0
+SHORT_DAYS = 30.0
+OFFLINE_DAYS = 28.0  # what the table will be worth after so long without a network
+RENEW = (
+    "renew it with `pip install --upgrade astropy-iers-data`, or put a finals2000A file beside the "
+    "config and name it as earth_rotation_file in [data]"
+)
+
+
+def table_findings(
+    settings: Settings, session: Session, ephemeris: Ephemeris, now_utc_s: float
+) -> Iterator[Finding]:
+    sked_hz = session.here(settings).sked_hz
+    home, partner = settings.home.site(), session.partner_site(settings)
+    try:
+        ephemeris.require(now_utc_s)
+        later_s = min(now_utc_s + OFFLINE_DAYS * DAY_S, ephemeris.last_utc_s)
+        # How much it matters changes over the day with where the stations are.
+        hz_per_s = sked_hz * max(
+            abs(
+                ut1_sensitivity(ephemeris, home, partner, now_utc_s + 3600.0 * hour)["from_partner"]
+            )
+            for hour in range(24)
+        )
+        today_hz, later_hz = (
+            hz_per_s * ephemeris.earth_rotation(utc_s).uncertainty_s
+            for utc_s in (now_utc_s, later_s)
+        )
+    except MoontrimError as error:
+        yield Finding("wrong", "Earth rotation", f"{error}; {RENEW}")
+        return
+    age_days = (now_utc_s - ephemeris.table_last_measured_utc_s) / DAY_S
+    left_days = (ephemeris.last_utc_s - now_utc_s) / DAY_S
+    text = (
+        f"measured to {iso(ephemeris.table_last_measured_utc_s)[:10]} ({age_days:.0f} days ago), "
+        f"predicted to {iso(ephemeris.last_utc_s)[:10]}; at {sked_hz / 1e6:.0f} MHz it may be "
+        f"wrong by {today_hz:.3f} Hz today, {later_hz:.3f} Hz after "
+        f"{(later_s - now_utc_s) / DAY_S:.0f} days without a newer one"
+    )
+    if left_days < SHORT_DAYS:
+        yield Finding("note", "Earth rotation", f"{text}; {RENEW}")
+    else:
+        yield Finding("ok", "Earth rotation", text)

@@ -1,0 +1,43 @@
+"""Where the Moon is, and when it is up at both ends next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from moontrim.errors import MoontrimError
+from moontrim.forecast import coming_windows
+from moontrim.path import Ephemeris, moon_from
+from moontrim.preflight.finding import Finding
+from moontrim.session import Session
+from moontrim.settings import Settings
+from moontrim.terminal import iso
+
+
+def window_findings(
+    settings: Settings, session: Session, ephemeris: Ephemeris, now_utc_s: float
+) -> Iterator[Finding]:
+    home, partner = settings.home.site(), session.partner_site(settings)
+    try:
+        moon = moon_from(ephemeris, home, now_utc_s)
+        sked_hz = session.here(settings).sked_hz
+        ask = settings.ask_for(home, partner, session.band, sked_hz, now_utc_s)
+        windows = coming_windows(ephemeris, ask, now_utc_s, 1)
+    except MoontrimError as error:
+        yield Finding("wrong", "Moon", str(error))
+        return
+    where = f"azimuth {moon.azimuth_deg:.1f}, elevation {moon.elevation_deg:.1f} degrees at home"
+    yield Finding("ok", "Moon", where)
+    if not windows:
+        yield Finding("note", "window", "the Moon is not up at both ends before the tables end")
+        return
+    window = windows[0]
+    text = f"{iso(window.start_utc_s)} to {iso(window.end_utc_s)}"
+    if window.start_utc_s <= now_utc_s:
+        text += ", under way"
+    if window.best:
+        best = window.best[0]
+        text += (
+            f"; smallest spread {best.spread_hz:.1f} Hz (limb to limb) from "
+            f"{iso(best.start_utc_s)[11:16]} to {iso(best.end_utc_s)[11:16]}"
+        )
+    yield Finding("ok", "window", text)
