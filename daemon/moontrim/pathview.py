@@ -17,7 +17,7 @@ LEG_WORDS = {
 
 
 def show_path(report: dict[str, Any]) -> None:
-    """Two tables: the ends and the legs."""
+    """Three tables: the ends, the legs and the error budget."""
     console = Console()
     frequency_mhz = report["frequency_hz"] / 1e6
     console.print(f"[bold]{report['at']}[/bold]  {frequency_mhz:.6f} MHz", highlight=False)
@@ -54,3 +54,39 @@ def show_path(report: dict[str, Any]) -> None:
     for end in ("home", "partner"):
         if report[end]["elevation_deg"] < 0.0:
             console.print(f"The Moon is below the horizon at {end}.", style="yellow")
+    _show_budget(console, report["error_budget"], report["agreement"])
+
+
+def _show_budget(console: Console, budget: dict[str, Any], agreement: str) -> None:
+    rx, tx = budget["rx"], budget["tx"]
+    console.print(f"[bold]How far off the dials may be[/bold], agreement {agreement}, Hz")
+    table = Table(box=None, header_style="dim", padding=(0, 2, 0, 0))
+    for heading in ("", "receive 1 sigma", "can cost", "transmit 1 sigma", "can cost"):
+        table.add_column(heading, justify="right" if heading else "left", no_wrap=True)
+    by_name = [{cause["name"]: cause for cause in side["causes"]} for side in (rx, tx)]
+    for name in by_name[1] | by_name[0]:  # the transmit dial has every cause that there is
+        table.add_row(name, *_sizes(by_name[0].get(name)), *_sizes(by_name[1].get(name)))
+    table.add_row("all that is known", f"{rx['sigma_hz']:.3f}", "", f"{tx['sigma_hz']:.3f}", "")
+    table.add_row(
+        "95 % within", f"{rx['bound95_hz']:.3f}", "", f"{tx['bound95_hz']:.3f}", "", style="bold"
+    )
+    console.print(table)
+    same = rx["advice"] == tx["advice"]
+    for dial, side in (("", rx),) if same else (("Receive: ", rx), ("Transmit: ", tx)):
+        console.print(dial + side["advice"], highlight=False)
+    unknown = {
+        one["name"]: one["advice"]
+        for side in (tx, rx)
+        for one in side["causes"]
+        if one["sigma_hz"] is None
+    }
+    for sentence in unknown.values():
+        console.print(sentence, style="dim", highlight=False)
+
+
+def _sizes(cause: dict[str, Any] | None) -> tuple[str, str]:
+    if cause is None:
+        return "", ""
+    if cause["sigma_hz"] is None:
+        return "not known", ""
+    return f"{cause['sigma_hz']:.3f}", f"{cause['largest_hz']:.3f}"

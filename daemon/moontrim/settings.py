@@ -63,6 +63,19 @@ class BandSettings(Table):
         le=1e5,
         description="Measured: by how many parts per billion the frequency reference is high.",
     )
+    reference_uncertainty_ppb: float | None = Field(
+        None,
+        ge=0,
+        le=1e5,
+        description="How well reference_error_ppb is known, one sigma; left out: not known.",
+    )
+    dial_uncertainty_hz: float | None = Field(
+        None,
+        ge=0,
+        le=1e6,
+        description="How well dial_error_hz (a transverter's oscillator) is known, one sigma; 0 if "
+        "it hangs on the radio's reference; left out: not known.",
+    )
     while_transmitting: WhileTransmitting = Field(
         "hold",
         description="hold: leave the dial as it is while keyed. mid_over: while receiving, keep "

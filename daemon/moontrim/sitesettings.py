@@ -8,6 +8,7 @@ from functools import lru_cache
 from pydantic import Field, model_validator
 
 from moontrim.errors import InputError
+from moontrim.path.doubts import PlaceDoubt
 from moontrim.path.site import Site, parse_site
 from moontrim.table import Table
 
@@ -26,6 +27,16 @@ class SiteSettings(Table):
     latitude_deg: float | None = Field(None, ge=-90, le=90, description="WGS84, north positive.")
     longitude_deg: float | None = Field(None, ge=-180, le=180, description="WGS84, east positive.")
     height_m: float = Field(0.0, ge=-500, le=9000, description="Above the WGS84 ellipsoid.")
+    accuracy_m: float | None = Field(
+        None,
+        ge=0,
+        le=100_000,
+        description="How well the place is known horizontally, one sigma, for the error budget; a "
+        "locator's square comes on top. A satellite receiver is good to about 5.",
+    )
+    height_accuracy_m: float | None = Field(
+        None, ge=0, le=10_000, description="How well the height is known, one sigma."
+    )
 
     @model_validator(mode="after")
     def _one_way_to_say_it(self) -> SiteSettings:
@@ -47,3 +58,7 @@ class SiteSettings(Table):
             return _parsed(self.locator, self.height_m)
         assert self.latitude_deg is not None and self.longitude_deg is not None
         return Site(self.latitude_deg, self.longitude_deg, self.height_m)
+
+    def doubt(self) -> PlaceDoubt:
+        """How well the place is known, besides the size of a locator's square."""
+        return PlaceDoubt(self.accuracy_m, self.height_accuracy_m)

@@ -93,6 +93,27 @@ def test_path_for_people(capsys: pytest.CaptureFixture[str]) -> None:
         assert word in out
 
 
+def test_path_says_how_far_off_the_dials_may_be(capsys: pytest.CaptureFixture[str]) -> None:
+    stated = ("--accuracy", "5", "--height-accuracy", "10", "--clock-error", "0.05",
+        "--reference-uncertainty", "0.1", "--dial-resolution", "1")  # fmt: skip
+    bare = json.loads(said(capsys, *PATH, "--json"))
+    full = json.loads(said(capsys, *PATH, *stated, "--agreement", "home", "--json"))
+    assert (bare["agreement"], full["agreement"]) == ("halves", "home")
+    for which in ("rx", "tx"):
+        assert set(bare["error_budget"][which]["not_known"]) == {
+            "home height",
+            "clock",
+            "reference",
+        }
+        budget = full["error_budget"][which]
+        assert budget["not_known"] == [] and budget["largest"] == "home position"
+        assert all(set(one) >= {"name", "sigma_hz", "largest_hz"} for one in budget["causes"])
+    text = said(capsys, *PATH, *stated)
+    for words in ("home position", "1 sigma", "can cost", "95 % within", "6-character locator"):
+        assert words in text
+    assert "not known" not in text and "not known" in said(capsys, *PATH)
+
+
 # --- the other commands ---
 
 
@@ -167,6 +188,10 @@ def test_ports_and_unkey(capsys: pytest.CaptureFixture[str], config: Path) -> No
         ([*PATH[:7], "--frequency", "10 GHz"], "--frequency", "hertz"),
         ([*PATH[:7], "--frequency", "nan"], "--frequency", "hertz"),
         ([*PATH[:7], "--frequency", "-5e9"], "--frequency", "hertz"),
+        ([*PATH, "--agreement", "both"], "--agreement", "halves"),
+        ([*PATH, "--accuracy", "-3"], "--accuracy", "from 0"),
+        ([*PATH, "--clock-error", "nan"], "--clock-error", "from 0"),
+        ([*PATH, "--reference-uncertainty", "low"], "--reference-uncertainty", "from 0"),
         (["run", "--config", "/nowhere/x.toml"], "/nowhere/x.toml", "exists"),
         (["check", "--config", "/"], "config", "readable"),
         (["rehearse", "--minutes", "0"], "--minutes", "0.1"),

@@ -10,7 +10,10 @@ import pytest
 
 from moontrim.errors import CoverageError, InputError
 from moontrim.path import LEGS, Ephemeris, Site, parse_site, path_report, solve_path
-from moontrim.path.report import EARTH_ANGLE_DEG_PER_S, iso_utc
+from moontrim.path.budget import error_budget
+from moontrim.path.displaced import EARTH_ANGLE_DEG_PER_S
+from moontrim.path.doubts import Doubts
+from moontrim.path.report import iso_utc
 
 F_HZ = 10.368e9
 HOME, PARTNER = parse_site("JN88ee"), Site(40.0, -80.0, 300.0)
@@ -52,6 +55,19 @@ def test_without_troposphere(ephemeris: Ephemeris) -> None:
         assert math.copysign(1.0, vacuum["troposphere_hz"]) == 1.0
         expected = with_air["shift_hz"] - with_air["troposphere_hz"]
         assert vacuum["shift_hz"] == pytest.approx(expected, abs=1e-9)
+
+
+def test_error_budget_is_in_it(ephemeris: Ephemeris) -> None:
+    doubts = Doubts(clock_s=0.5, reference_ppb=0.2)
+    for given, agreement in ((None, "halves"), (doubts, "receiver")):
+        report = path_report(ephemeris, HOME, PARTNER, MEASURED_UTC_S, F_HZ, True, agreement, given)
+        rx, tx = error_budget(
+            ephemeris, HOME, PARTNER, MEASURED_UTC_S, F_HZ, agreement, given or Doubts()
+        )
+        assert report["agreement"] == agreement
+        assert report["error_budget"] == {"rx": rx.as_json(), "tx": tx.as_json()}
+    with pytest.raises(InputError, match="agreement"):
+        path_report(ephemeris, HOME, None, MEASURED_UTC_S, F_HZ, True, "both")  # type: ignore[arg-type]
 
 
 def test_uncertainty_is_what_one_sigma_of_ut1_does(ephemeris: Ephemeris) -> None:

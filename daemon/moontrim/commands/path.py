@@ -4,11 +4,24 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
-from typing import Any
+from typing import Any, cast
 
 from moontrim.commands.given import add_command, frequency_hz, instant, partner_of
+from moontrim.correction import AGREEMENTS, Agreement
+from moontrim.errors import InputError
 from moontrim.path import Ephemeris, parse_site
+from moontrim.path.doubts import Doubts, PlaceDoubt
+
+# Options of the error budget: what they mean, and the most that is taken for a number.
+DOUBTS = {
+    "--accuracy": ("M", "how well both places are known, besides a locator's square", 1e5),
+    "--height-accuracy": ("M", "how well both heights are known", 1e4),
+    "--clock-error": ("S", "how far at most the clock is from UTC", 3600.0),
+    "--reference-uncertainty": ("PPB", "how well the frequency reference is known", 1e6),
+    "--dial-resolution": ("HZ", "step of the dial", 1e4),
+}
 
 
 def add(commands: Any) -> None:
@@ -27,6 +40,14 @@ def add(commands: Any) -> None:
     )
     command.add_argument("--no-troposphere", action="store_true", help="leave the air out")
     command.add_argument(
+        "--agreement",
+        metavar="NAME",
+        default="halves",
+        help=f"of the error budget: {', '.join(AGREEMENTS)}; halves if left out",
+    )
+    for option, (metavar, about, _) in DOUBTS.items():
+        command.add_argument(option, metavar=metavar, help=f"for the error budget: {about}")
+    command.add_argument(
         "--json", action="store_true", help="as JSON: an object, or a list for several --at"
     )
 
@@ -38,10 +59,15 @@ def call(options: argparse.Namespace) -> int:
     partner = partner_of(options.partner, "--partner")
     on_air_hz = frequency_hz(options.frequency)
     instants = [instant(text, "--at") for text in options.at]
+    if options.agreement not in AGREEMENTS:
+        raise InputError("--agreement", options.agreement, ", ".join(AGREEMENTS))
+    agreement = cast(Agreement, options.agreement)
+    doubts = _doubts(options)
     ephemeris = Ephemeris.load()
     troposphere = not options.no_troposphere
     reports = [
-        path_report(ephemeris, home, partner, utc_s, on_air_hz, troposphere) for utc_s in instants
+        path_report(ephemeris, home, partner, utc_s, on_air_hz, troposphere, agreement, doubts)
+        for utc_s in instants
     ]
     for warning in dict.fromkeys(w for report in reports for w in report.get("warnings", ())):
         print(f"moontrim: {warning}", file=sys.stderr)
@@ -53,3 +79,31 @@ def call(options: argparse.Namespace) -> int:
     for report in reports:
         show_path(report)
     return 0
+
+
+def _doubts(options: argparse.Namespace) -> Doubts:
+    """A transverter counts as part of the reference here; what was not given is not known, but
+    for the dial, which then has no steps."""
+    place = PlaceDoubt(_given(options, "--accuracy"), _given(options, "--height-accuracy"))
+    return Doubts(
+        home=place,
+        partner=place,
+        clock_s=_given(options, "--clock-error"),
+        reference_ppb=_given(options, "--reference-uncertainty"),
+        transverter_hz=0.0,
+        dial_resolution_hz=_given(options, "--dial-resolution") or 0.0,
+    )
+
+
+def _given(options: argparse.Namespace, option: str) -> float | None:
+    text = getattr(options, option.removeprefix("--").replace("-", "_"))
+    if text is None:
+        return None
+    most = DOUBTS[option][2]
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0.0 <= value <= most:
+        raise InputError(option, text, f"a number from 0 to {most:g}")
+    return value

@@ -91,6 +91,8 @@ class Ephemeris:
 
     def require(self, utc_s: ArrayLike) -> None:
         """Raise CoverageError unless all instants are finite and inside the usable range."""
+        if isinstance(utc_s, float) and self.first_utc_s <= utc_s <= self.last_utc_s:
+            return  # one instant a tick need not become an array
         utc = np.asarray(utc_s, dtype=np.float64)
         good = (utc >= self.first_utc_s) & (utc <= self.last_utc_s)  # NaN is not good either
         if not good.all():

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from moontrim.correction import Agreement
 from moontrim.errors import InputError
+from moontrim.path.budget import error_budget
+from moontrim.path.displaced import turned
+from moontrim.path.doubts import Doubts
 from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.look import Look
 from moontrim.path.site import Site
 from moontrim.path.solution import LEGS, Leg, solve_path
 
-# Earth's rotation per second of UT1 (IERS Conventions 2010, eq. 5.15).
-EARTH_ANGLE_DEG_PER_S = 360.0 * 1.00273781191135448 / 86400.0
 # The effect of a UT1 error is linear to 1e-5 over this: large against rounding.
 UT1_PROBE_S = 0.1
 
@@ -24,10 +25,6 @@ def ut1_sensitivity(
 ) -> dict[str, float]:
     """For each leg, change of the vacuum fraction per second of UT1 error: both stations carried
     along by the Earth's extra turn, the path solved again. Raises CoverageError."""
-
-    def turned(site: Site, by_s: float) -> Site:
-        return replace(site, longitude_deg=site.longitude_deg + by_s * EARTH_ANGLE_DEG_PER_S)
-
     late, early = (
         solve_path(
             ephemeris,
@@ -51,14 +48,17 @@ def path_report(
     utc_s: float,
     frequency_hz: float,
     troposphere: bool = True,
+    agreement: Agreement = "halves",
+    doubts: Doubts | None = None,
 ) -> dict[str, Any]:
     """The path at POSIX seconds utc_s as a dict of numbers and strings, ready for JSON.
 
     Keys: at (ISO 8601 UTC), frequency_hz, home and partner (place and look of the Moon's centre),
     legs (delay_s, shift_hz, shift_rate_hz_per_s, troposphere_hz, spread_hz limb to limb; shift_hz
     includes troposphere_hz), earth_rotation (with uncertainty_hz: how far one sigma of UT1 moves
-    the shift of from_partner) and warnings (sentences). Raises InputError for a frequency that is
-    not positive and finite, CoverageError outside the tables."""
+    the shift of from_partner), agreement, error_budget (rx and tx: see `budget.Budget`; doubts
+    None: nothing is stated) and warnings (sentences). Raises InputError for a frequency that is
+    not positive and finite and for an unknown agreement, CoverageError outside the tables."""
     if not (math.isfinite(frequency_hz) and frequency_hz > 0.0):
         raise InputError("frequency_hz", frequency_hz, "a positive number of Hz")
     solution = solve_path(ephemeris, home, partner, utc_s, troposphere)
@@ -73,6 +73,9 @@ def path_report(
             f"which moves the shift by {uncertainty_hz:.4f} Hz."
         )
     far = home if partner is None else partner
+    rx, tx = error_budget(
+        ephemeris, home, partner, utc_s, frequency_hz, agreement, doubts or Doubts(), troposphere
+    )
     return {
         "at": iso_utc(utc_s),
         "frequency_hz": float(frequency_hz),
@@ -85,6 +88,8 @@ def path_report(
             "uncertainty_hz": uncertainty_hz,
             "predicted": rotation.predicted,
         },
+        "agreement": agreement,
+        "error_budget": {"rx": rx.as_json(), "tx": tx.as_json()},
         "warnings": warnings,
     }
 

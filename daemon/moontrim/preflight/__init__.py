@@ -10,7 +10,7 @@ from moontrim.path import Ephemeris
 from moontrim.preflight.bands import band_findings
 from moontrim.preflight.finding import Finding
 from moontrim.preflight.outputs import output_findings
-from moontrim.preflight.places import place_findings
+from moontrim.preflight.places import budget_findings, place_findings
 from moontrim.preflight.radio import radio_findings
 from moontrim.preflight.surroundings import broker_findings, disk_findings
 from moontrim.preflight.tables import table_findings
@@ -31,6 +31,7 @@ async def check(
         *band_findings(settings),
         *place_findings(settings),
         *table_findings(settings, session, ephemeris, now_s),
+        *budget_findings(settings, session, ephemeris, now_s, None),
         *window_findings(settings, session, ephemeris, now_s),
         *await radio_findings(settings, clock, move_dials=move_dials),
         *output_findings(settings.keying),

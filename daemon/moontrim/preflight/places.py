@@ -1,32 +1,43 @@
-"""Where home and partner are, and whether that is known well enough."""
+"""Where home and partner are, and how far off the dials can be."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
+from moontrim.budgetask import budget_now
+from moontrim.errors import MoontrimError
+from moontrim.path import Ephemeris
 from moontrim.preflight.finding import Finding
+from moontrim.session import Session
 from moontrim.settings import Settings
 
-COARSE_LOCATOR_HZ = 1e9  # from here up a 6-character locator costs hertz
+GOOD_HZ = 1.0  # what digital modes ask for in the quiet hours
 
 
 def place_findings(settings: Settings) -> Iterator[Finding]:
-    highest_hz = max(band.allowed_high_hz for band in settings.bands)
     places = {"home": settings.home}
     if settings.partner != "self":
         places["partner"] = settings.partner
     for name, place in places.items():
-        if place.locator is not None and len(place.locator) < 8 and highest_hz > COARSE_LOCATOR_HZ:
-            yield Finding(
-                "note",
-                name,
-                f"locator {place.locator} is coarse for {highest_hz / 1e6:.0f} MHz; "
-                "give 8 or more characters",
-            )
-        else:
-            site = place.site()
-            yield Finding(
-                "ok",
-                name,
-                f"{site.latitude_deg:.5f}, {site.longitude_deg:.5f}, {site.height_m:.0f} m",
-            )
+        site = place.site()
+        where = f"{site.latitude_deg:.5f}, {site.longitude_deg:.5f}, {site.height_m:.0f} m"
+        yield Finding("ok", name, f"{place.locator} is {where}" if place.locator else where)
+
+
+def budget_findings(
+    settings: Settings,
+    session: Session,
+    ephemeris: Ephemeris,
+    now_utc_s: float,
+    clock_bound_s: float | None,
+) -> Iterator[Finding]:
+    """clock_bound_s: the clock is at most so far from UTC; None: not known."""
+    try:
+        budgets = budget_now(settings, session, ephemeris, now_utc_s, clock_bound_s)
+    except MoontrimError as error:
+        yield Finding("wrong", "accuracy", str(error))
+        return
+    for name, budget in zip(("receive", "transmit"), budgets, strict=True):
+        text = f"within {budget.bound95_hz:.2f} Hz in 95 of 100 cases. {budget.advice}"
+        good = budget.bound95_hz <= GOOD_HZ and not budget.not_known
+        yield Finding("ok" if good else "note", f"{name} accuracy", text)

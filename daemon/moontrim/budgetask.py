@@ -1,0 +1,76 @@
+"""Asks for the error budget of a running session: gathers what the config says about doubts."""
+
+from __future__ import annotations
+
+from moontrim.path import Ephemeris
+from moontrim.path.budget import Budget, error_budget
+from moontrim.path.doubts import Doubts, PlaceDoubt
+from moontrim.session import Session
+from moontrim.settings import Settings
+
+
+def doubts_of(
+    settings: Settings,
+    session: Session,
+    clock_bound_s: float | None,
+    *,
+    dial_resolution_hz: float = 0.0,
+    steps_per_s: float | None = None,
+) -> Doubts:
+    """What is not known exactly on the session's band, with its partner. Arguments as for
+    `budget_now`."""
+    band = settings.band(session.band)
+    partner = PlaceDoubt()
+    if session.partner is None and settings.partner != "self":
+        partner = settings.partner.doubt()
+    limits = [limit for limit in (steps_per_s, settings.radio.max_steps_per_s) if limit is not None]
+    transverter_hz = band.dial_uncertainty_hz
+    if transverter_hz is None and not (
+        band.goes_through_transverter or band.transverter_offset_hz or band.dial_error_hz
+    ):
+        transverter_hz = 0.0
+    stepping = band.while_transmitting == "step"
+    return Doubts(
+        home=settings.home.doubt(),
+        partner=partner,
+        clock_s=clock_bound_s,
+        reference_ppb=band.reference_uncertainty_ppb,
+        transverter_hz=transverter_hz,
+        dial_resolution_hz=max(float(band.dial_resolution_hz), dial_resolution_hz),
+        step_interval_s=1.0 / min(limits) if limits else 0.0,
+        over_s=0.0 if stepping else band.over_s,
+        over_centred=band.while_transmitting == "mid_over",
+    )
+
+
+def budget_now(
+    settings: Settings,
+    session: Session,
+    ephemeris: Ephemeris,
+    utc_s: float,
+    clock_bound_s: float | None,
+    *,
+    dial_resolution_hz: float = 0.0,
+    steps_per_s: float | None = None,
+) -> tuple[Budget, Budget]:
+    """The budgets of the receive and the transmit dial at POSIX seconds utc_s; some 20 ms of pure
+    computation. clock_bound_s: the clock is at most so far from UTC; None: not known.
+    dial_resolution_hz, steps_per_s: what the radio itself is good for, where that is less than the
+    config asks. Raises CoverageError outside the tables."""
+    return error_budget(
+        ephemeris,
+        settings.home.site(),
+        session.partner_site(settings),
+        utc_s,
+        session.here(settings).sked_hz,
+        session.agreement,
+        doubts_of(
+            settings,
+            session,
+            clock_bound_s,
+            dial_resolution_hz=dial_resolution_hz,
+            steps_per_s=steps_per_s,
+        ),
+        settings.troposphere,
+        session.tx_sked_hz(settings),
+    )

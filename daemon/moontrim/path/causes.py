@@ -1,0 +1,181 @@
+"""Every cause by which a dial can be off: how its error is distributed, and what to do about it.
+
+One dial at a time, from the effect of one unit of each error and from the doubts. Sign: ideal
+on-air frequency minus the one that is set."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from moontrim.path.combine import Distribution, Normal, Uniform
+from moontrim.path.contribution import Contribution, duration, hertz
+from moontrim.path.doubts import Doubts
+from moontrim.path.earthtable import EarthRotation
+from moontrim.path.effects import Effects
+from moontrim.path.placecauses import height, position
+
+# The weather of the day against the standard atmosphere, one sigma (common practice).
+WEATHER_SHARE = 0.1
+
+
+def contributions(
+    effect: Effects,
+    other: Effects,
+    doubts: Doubts,
+    rotation: EarthRotation,
+    *,
+    transmit: bool,
+    echo: bool,
+    troposphere: bool,
+) -> Iterator[Contribution]:
+    """To one dial's error. other: the effects on the other dial, which takes steps of the radio's
+    too. echo: there is no partner. troposphere: it is corrected."""
+    yield position("home", effect.home, doubts.home)
+    yield height("home", effect.home_height_hz_per_m, doubts.home)
+    if not echo:
+        yield position("partner", effect.partner, doubts.partner)
+        yield height("partner", effect.partner_height_hz_per_m, doubts.partner)
+    yield _earth_rotation(effect.ut1_hz_per_s, rotation)
+    yield _clock(effect.rate_hz_per_s, doubts.clock_s)
+    yield _reference(effect.on_air_hz, doubts.reference_ppb, echo)
+    if doubts.transverter_hz != 0.0:
+        yield _transverter(doubts.transverter_hz)
+    if doubts.dial_resolution_hz or doubts.step_interval_s:
+        yield _steps(abs(effect.rate_hz_per_s) + abs(other.rate_hz_per_s), doubts)
+    if transmit and doubts.over_s:
+        yield _held(effect.rate_hz_per_s, doubts)
+    yield _troposphere((effect.home_air_hz, effect.partner_air_hz), troposphere)
+    yield _ionosphere((effect.home_ionosphere_hz, effect.partner_ionosphere_hz))
+
+
+def _earth_rotation(hz_per_s: float, rotation: EarthRotation) -> Contribution:
+    part = Normal(abs(hz_per_s) * rotation.uncertainty_s)
+    known, todo = "measured", "there is nothing better"
+    if rotation.predicted:
+        known, todo = "predicted", "upgrade the package astropy-iers-data for newer figures"
+    return Contribution(
+        "Earth rotation",
+        (part,),
+        f"Earth rotation is {known} to {rotation.uncertainty_s:.2g} s (1 sigma), which is "
+        f"{hertz(part.rms)}; {todo}.",
+    )
+
+
+def _clock(rate_hz_per_s: float, bound_s: float | None) -> Contribution:
+    if bound_s is None and rate_hz_per_s != 0.0:
+        return Contribution(
+            "clock",
+            None,
+            "How wrong the clock may be is not known: every 100 ms costs "
+            f"{hertz(0.1 * rate_hz_per_s)}; synchronise it.",
+        )
+    bound_s = bound_s or 0.0
+    bound_hz = bound_s * abs(rate_hz_per_s)
+    return Contribution(
+        "clock",
+        (Uniform(-bound_hz, bound_hz),),
+        f"The clock may be wrong by {duration(bound_s)}, which is {hertz(bound_hz)} here; "
+        "synchronise it.",
+    )
+
+
+def _reference(on_air_hz: float, ppb: float | None, echo: bool) -> Contribution:
+    hidden = " (your own echo does not show it, since both dials hang on it)" if echo else ""
+    if ppb is None:
+        return Contribution(
+            "reference",
+            None,
+            f"How wrong the frequency reference may be is not known: every 1 ppb costs "
+            f"{hertz(1e-9 * on_air_hz)}{hidden}; measure it and state reference_uncertainty_ppb.",
+        )
+    part = Normal(ppb * 1e-9 * on_air_hz)
+    return Contribution(
+        "reference",
+        (part,),
+        f"The frequency reference is uncertain by {ppb:.3g} ppb (1 sigma), which is "
+        f"{hertz(part.rms)}{hidden}; measure it better, or lock it to a better one.",
+    )
+
+
+def _transverter(sigma_hz: float | None) -> Contribution:
+    if sigma_hz is None:
+        return Contribution(
+            "transverter",
+            None,
+            "How wrong the transverter's oscillator may be is not known; measure it and state "
+            "dial_error_hz and dial_uncertainty_hz (0 if it hangs on the radio's reference).",
+        )
+    return Contribution(
+        "transverter",
+        (Normal(sigma_hz),),
+        f"The transverter's oscillator is uncertain by {hertz(sigma_hz)} (1 sigma); measure it "
+        "better, or lock it to the reference.",
+    )
+
+
+def _steps(rates_hz_per_s: float, doubts: Doubts) -> Contribution:
+    """Steps at the crossings leave half a step of the grid in use: the dial's own, or the finest
+    multiple of it that the radio can follow with both dials (see `planner.coarsen`)."""
+    resolution_hz, interval_s = doubts.dial_resolution_hz, doubts.step_interval_s
+    grid_hz = rates_hz_per_s * interval_s
+    if resolution_hz:
+        grid_hz = resolution_hz * max(1, math.ceil(grid_hz / resolution_hz))
+    part = Uniform(-0.5 * grid_hz, 0.5 * grid_hz)
+    if grid_hz > resolution_hz:
+        return Contribution(
+            "step rate",
+            (part,),
+            f"One step every {duration(interval_s)} makes steps of {hertz(grid_hz)}, which leave "
+            f"up to {hertz(part.largest)}; allow more steps (max_steps_per_s).",
+        )
+    return Contribution(
+        "dial resolution",
+        (part,),
+        f"Steps of {resolution_hz:g} Hz leave up to {hertz(part.largest)}; only a finer dial "
+        "(dial_resolution_hz) does better.",
+    )
+
+
+def _held(rate_hz_per_s: float, doubts: Doubts) -> Contribution:
+    drift_hz = rate_hz_per_s * doubts.over_s
+    start_hz = -0.5 * drift_hz if doubts.over_centred else 0.0
+    end_hz = start_hz + drift_hz
+    part = Uniform(min(start_hz, end_hz), max(start_hz, end_hz))
+    todo = 'while_transmitting = "step" avoids it, on a radio that can'
+    if not doubts.over_centred:
+        todo = 'while_transmitting = "mid_over" halves it, "step" avoids it'
+    return Contribution(
+        "held dial",
+        (part,),
+        f"The transmit dial stands still through an over of {duration(doubts.over_s)}, which "
+        f"costs up to {hertz(part.largest)}; {todo}.",
+    )
+
+
+def _troposphere(ends_hz: tuple[float, float], corrected: bool) -> Contribution:
+    weather: tuple[Distribution, ...] = tuple(Normal(WEATHER_SHARE * abs(hz)) for hz in ends_hz)
+    if corrected:
+        return Contribution(
+            "troposphere",
+            weather,
+            f"The weather may change the air's part by {WEATHER_SHARE:.0%}, which is "
+            f"{hertz(math.hypot(*(part.rms for part in weather)))} here; it is less with the Moon "
+            "higher.",
+        )
+    whole_hz = sum(ends_hz)
+    return Contribution(
+        "troposphere",
+        (Uniform(whole_hz, whole_hz), *weather),
+        f"The air is left out, which costs {hertz(whole_hz)} here; set troposphere to true.",
+    )
+
+
+def _ionosphere(ends_hz: tuple[float, float]) -> Contribution:
+    parts = tuple(Uniform(-abs(hz), abs(hz)) for hz in ends_hz)
+    return Contribution(
+        "ionosphere",
+        parts,
+        f"A lively ionosphere moves the path by {hertz(sum(map(abs, ends_hz)))} here, which "
+        "nothing corrects: take it as the floor.",
+    )

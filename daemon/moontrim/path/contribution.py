@@ -1,0 +1,33 @@
+"""One cause's contribution to a dial's error, and how sizes are put into its words."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from moontrim.path.combine import Distribution
+
+NEGLIGIBLE_HZ = 0.0005
+
+
+class Contribution(NamedTuple):
+    """name: of the cause. parts: what it adds in Hz, as independent distributions; None: not known.
+    advice: a sentence with the numbers in it."""
+
+    name: str
+    parts: tuple[Distribution, ...] | None
+    advice: str
+
+
+def hertz(size_hz: float) -> str:
+    """A size in hertz, to about two figures."""
+    size_hz = abs(size_hz)
+    if size_hz >= 100.0:
+        return f"{size_hz:,.0f} Hz"
+    if size_hz >= 1.0:
+        return f"{size_hz:.1f} Hz"
+    return f"{size_hz:.2g} Hz" if size_hz >= NEGLIGIBLE_HZ else "less than 0.001 Hz"
+
+
+def duration(length_s: float) -> str:
+    """In seconds, or milliseconds below one."""
+    return f"{length_s:.3g} s" if length_s >= 1.0 else f"{1e3 * length_s:.3g} ms"

@@ -1,0 +1,127 @@
+"""The exact path for many slightly different stations at one instant, all at once.
+
+The same light-time solution as `solution`, vectorised over places instead of instants, and without
+what an error budget does not need. Around the instant the Earth's turning and the Moon are taken as
+short polynomials, exact to rounding. Knows nothing of budgets."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from moontrim.path.chebyshev import Track, fit_matrix, nodes
+from moontrim.path.delay import MIDDLE, STENCIL, Bounce, curvature, slope, solve
+from moontrim.path.ephemeris import BLOCK_MARGIN_S, Ephemeris
+from moontrim.path.site import Site
+from moontrim.path.solution import SPEED_OF_LIGHT_M_S, fractions
+from moontrim.path.troposphere import day_of_year, slant_over
+from moontrim.path.vectors import Array, dot, norm
+
+# Earth's rotation per second of UT1 (IERS Conventions 2010, eq. 5.15).
+EARTH_ANGLE_DEG_PER_S = 360.0 * 1.00273781191135448 / 86400.0
+
+# Room around the instant for the stencil (80 s), the light time (2.6 s) and the rest of a second.
+ROOM_S = 85.0
+MOST_LATE_S = BLOCK_MARGIN_S - ROOM_S - 5.0
+# The Earth turns by 0.03 rad in the longest window: the eighth term is below 1e-17.
+TERMS = 8
+
+
+@dataclass(frozen=True)
+class Ratios:
+    """Received / sent - 1 for N sets of stations; every field (N,).
+
+    up: home to Moon. down: Moon to home. received: partner to home. sent: home to partner. All
+    include the troposphere, of which home_air and partner_air are one passage's part at each end
+    (0 when it is off)."""
+
+    up: Array
+    down: Array
+    received: Array
+    sent: Array
+    home_air: Array
+    partner_air: Array
+
+
+def turned(site: Site, by_s: float) -> Site:
+    """The site carried along by the Earth's extra turn in by_s seconds of UT1."""
+    return replace(site, longitude_deg=site.longitude_deg + by_s * EARTH_ANGLE_DEG_PER_S)
+
+
+def displaced_ratios(
+    ephemeris: Ephemeris,
+    homes: Sequence[Site],
+    partners: Sequence[Site] | None,
+    utc_s: float,
+    late_s: ArrayLike = 0.0,
+    troposphere: bool = True,
+) -> Ratios:
+    """The path at home's POSIX seconds utc_s + late_s for each pair of homes and partners (N
+    sites each; partners None: each home's own echo). late_s: a number or (N,), at most MOST_LATE_S
+    either way. Agrees with `solve_path` to its rounding. Raises CoverageError."""
+    late = np.broadcast_to(np.asarray(late_s, dtype=np.float64), (len(homes),))
+    if np.max(np.abs(late), initial=0.0) > MOST_LATE_S:
+        raise ValueError(f"late_s may be up to {MOST_LATE_S} s either way")
+    tai_s, rest_s = ephemeris.split(np.array([utc_s]))
+    half_s = ROOM_S + float(np.max(np.abs(late), initial=0.0))
+    window_s = (nodes(TERMS) * half_s)[:, np.newaxis]
+    when_s = rest_s + late + STENCIL
+
+    def short(track: Track) -> Array:
+        """Coefficients (TERMS, 3) of a track around the instant."""
+        return np.asarray(fit_matrix(TERMS) @ track(window_s)[:, :, 0].T)
+
+    def placed(vectors: Array) -> Track:
+        """Earth-fixed vectors (3, N) as a track in GCRS."""
+        return Track((turning @ vectors)[:, :, np.newaxis, :], np.zeros(len(homes)), half_s)
+
+    axes = [short(ephemeris.earth_fixed_track(axis, tai_s)) for axis in np.eye(3)]
+    turning = np.stack(axes, axis=2)
+    moon = Track(
+        short(ephemeris.moon_track(tai_s))[:, :, np.newaxis, np.newaxis], np.zeros(1), half_s
+    )
+    here = placed(_itrs_km(homes))
+    there = here if partners is None else placed(_itrs_km(partners))
+    received = solve(there, moon, here, when_s, arriving=True)
+    sent = solve(here, moon, there, when_s, arriving=False)
+
+    far = homes if partners is None else partners
+    day = float(day_of_year(utc_s))
+    slants = {site: slant_over(site, day) for site in {*homes, *far} if troposphere}
+
+    def air(sites: Sequence[Site], place: Track, at_s: Array) -> Array:
+        if not troposphere:
+            return np.zeros(len(sites))
+        sight = moon(at_s) - place(at_s)
+        up = placed(np.stack([site.up() for site in sites], axis=1))
+        sine = dot(sight, up(at_s)) / norm(sight)
+        by_sine = [
+            slants[site].delay_m(float(s))[1] for site, s in zip(sites, sine[MIDDLE], strict=True)
+        ]
+        return -np.array(by_sine) * slope(sine) / SPEED_OF_LIGHT_M_S
+
+    home_air = air(homes, here, when_s)
+    partner_air = air(far, there, received.leaves_s)
+
+    def ratio(delay_s: Array, arriving: bool) -> Array:
+        return fractions(slope(delay_s), curvature(delay_s), arriving)[0]
+
+    def whole_s(bounce: Bounce) -> Array:
+        return bounce.up_s + bounce.down_s
+
+    return Ratios(
+        up=ratio(sent.up_s, False) + home_air,
+        down=ratio(received.down_s, True) + home_air,
+        received=ratio(whole_s(received), True) + home_air + partner_air,
+        sent=ratio(whole_s(sent), False) + home_air + air(far, there, sent.arrives_s),
+        home_air=home_air,
+        partner_air=partner_air,
+    )
+
+
+def _itrs_km(sites: Sequence[Site]) -> Array:
+    """Earth-fixed positions (3, N)."""
+    return np.stack([site.itrs_km() for site in sites], axis=1)

@@ -1,0 +1,145 @@
+"""What one unit of each error does to the two dials: the exact path solved again with things moved.
+
+Sign: ideal on-air frequency with things as moved, minus the one for what is believed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from moontrim.correction import Agreement, Fractions, on_air
+from moontrim.path.displaced import displaced_ratios, turned
+from moontrim.path.ephemeris import Ephemeris
+from moontrim.path.site import Site
+from moontrim.path.solution import SPEED_OF_LIGHT_M_S
+from moontrim.path.surface import Surface, nine_places
+from moontrim.path.vectors import Array
+
+# How far things are moved, either way: large against rounding (some 1e-6 Hz at 10 GHz), small
+# against where their effect stops being a straight line.
+PROBE_HEIGHT_M = 100.0
+PROBE_UT1_S = 0.1
+PROBE_LATE_S = 1.0
+
+# Group delay in a plasma: 40.308 m3/s2 x electrons per m2 / (c f2) (ITU-R P.531).
+PLASMA_M3_PER_S2 = 40.308
+# A lively ionosphere: 0.01 TECU/s along the ray (common practice).
+LIVELY_PER_M2_S = 0.01e16
+
+
+@dataclass(frozen=True)
+class Effects:
+    """On one dial, in Hz. home, partner: over the square of each, or around it. *_air_hz: of all of
+    the troposphere over that end; *_ionosphere_hz: of a lively ionosphere there. Our own echo has
+    one end, home, and 0 for the partner."""
+
+    on_air_hz: float
+    home: Surface
+    partner: Surface
+    home_height_hz_per_m: float
+    partner_height_hz_per_m: float
+    ut1_hz_per_s: float
+    rate_hz_per_s: float
+    home_air_hz: float
+    partner_air_hz: float
+    home_ionosphere_hz: float
+    partner_ionosphere_hz: float
+
+
+class _Case(NamedTuple):
+    """One way things may be."""
+
+    home: Site
+    partner: Site
+    late_s: float = 0.0
+
+
+def effects(
+    ephemeris: Ephemeris,
+    home: Site,
+    partner: Site | None,
+    utc_s: float,
+    sked_hz: float,
+    agreement: Agreement,
+    tx_sked_hz: float | None = None,
+) -> tuple[Effects, Effects]:
+    """On the receive and on the transmit dial at POSIX seconds utc_s; sked_hz and tx_sked_hz as in
+    `on_air`. Raises CoverageError."""
+    far = home if partner is None else partner
+    either = (1.0, -1.0)
+    groups = {
+        "believed": [_Case(home, far)],
+        "home": [_Case(site, far) for site in nine_places(home)],
+        "partner": [_Case(home, site) for site in nine_places(far)],
+        "home height": [_Case(_raised(home, sign), far) for sign in either],
+        "partner height": [_Case(home, _raised(far, sign)) for sign in either],
+        "ut1": [
+            _Case(turned(home, sign * PROBE_UT1_S), turned(far, sign * PROBE_UT1_S))
+            for sign in either
+        ],
+        "late": [_Case(home, far, sign * PROBE_LATE_S) for sign in either],
+    }
+    cases = [case for group in groups.values() for case in group]
+    ratios = displaced_ratios(
+        ephemeris,
+        [case.home for case in cases],
+        None if partner is None else [case.partner for case in cases],
+        utc_s,
+        [case.late_s for case in cases],
+    )
+
+    def ideal(up: float, down: float, received: float, sent: float) -> Array:
+        both = on_air(
+            agreement, sked_hz, Fractions(up, down, received, sent), tx_sked_hz=tx_sked_hz
+        )
+        return np.array([both.rx_hz, both.tx_hz])
+
+    rows = np.stack([ratios.up, ratios.down, ratios.received, ratios.sent], axis=1).tolist()
+    believed = ideal(*rows[0])
+    moved = np.array([ideal(*row) for row in rows]) - believed
+    ends = np.cumsum([len(group) for group in groups.values()])
+    hz = dict(zip(groups, np.split(moved, ends[:-1]), strict=True))
+
+    def slope(name: str, probe: float) -> Array:
+        """Per unit, (2,) for the two dials."""
+        return np.asarray((hz[name][0] - hz[name][1]) / (2.0 * probe))
+
+    def media(home_fraction: float, partner_fraction: float) -> tuple[Array, Array]:
+        """Of a medium that adds so much to the fraction of a passage at each end."""
+        up, down, received, sent = rows[0]
+        a, b = home_fraction, partner_fraction
+        whole, b = (a + b, 0.0) if partner is None else (a, b)
+        at_home = ideal(up + a, down + a, received + whole, sent + whole)
+        at_partner = ideal(up, down, received + b, sent + b)
+        return at_home - believed, at_partner - believed
+
+    plasma = PLASMA_M3_PER_S2 * LIVELY_PER_M2_S / (SPEED_OF_LIGHT_M_S * sked_hz**2)
+    home_air, partner_air = media(float(ratios.home_air[0]), float(ratios.partner_air[0]))
+    home_ionosphere, partner_ionosphere = media(plasma, plasma)
+    home_height, partner_height = (
+        slope(f"{end} height", PROBE_HEIGHT_M) for end in ("home", "partner")
+    )
+    ut1, rate = slope("ut1", PROBE_UT1_S), slope("late", PROBE_LATE_S)
+    rx, tx = (
+        Effects(
+            on_air_hz=float(believed[dial]),
+            home=Surface(home, hz["home"][:, dial]),
+            partner=Surface(far, hz["partner"][:, dial]),
+            home_height_hz_per_m=float(home_height[dial]),
+            partner_height_hz_per_m=float(partner_height[dial]),
+            ut1_hz_per_s=float(ut1[dial]),
+            rate_hz_per_s=float(rate[dial]),
+            home_air_hz=float(home_air[dial]),
+            partner_air_hz=float(partner_air[dial]),
+            home_ionosphere_hz=float(home_ionosphere[dial]),
+            partner_ionosphere_hz=float(partner_ionosphere[dial]),
+        )
+        for dial in (0, 1)
+    )
+    return rx, tx
+
+
+def _raised(site: Site, sign: float) -> Site:
+    return replace(site, height_m=site.height_m + sign * PROBE_HEIGHT_M)

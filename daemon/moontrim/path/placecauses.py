@@ -1,0 +1,85 @@
+"""What not knowing exactly where the two stations are adds to a dial's error."""
+
+from __future__ import annotations
+
+from moontrim.path.combine import Distribution, Normal, Sampled, Uniform
+from moontrim.path.contribution import Contribution, hertz
+from moontrim.path.doubts import PlaceDoubt
+from moontrim.path.surface import Surface
+
+# Advice on locators: as many characters as keep the cost of the square below this.
+GOOD_ENOUGH_HZ = 1.0
+# How many characters come next, and by how many times the square then shrinks.
+FINER = {4: (6, 24.0), 6: (8, 10.0), 8: (10, 24.0), 10: (12, 10.0)}
+# What nobody has stated is counted all the same where even so much could not cost more than a
+# hundredth of a hertz, as with the partner's place when each side corrects its own leg.
+UNSTATED_PLACE_M = 10_000.0
+UNSTATED_HEIGHT_M = 9_000.0
+HARMLESS_HZ = 0.01
+
+
+def position(end: str, surface: Surface, doubt: PlaceDoubt) -> Contribution:
+    """Horizontally, of `home` or `partner`: the locator's square, the stated accuracy, or both."""
+    name, slope_hz_per_m = f"{end} position", surface.per_m
+    parts: list[Distribution] = []
+    advice = ""
+    if surface.site.half_height_deg > 0.0:
+        parts.append(Sampled(surface.everywhere(), surface.largest))
+        advice = _on_locator(end, surface)
+    if doubt.accuracy_m is not None:
+        parts.append(Normal(doubt.accuracy_m * slope_hz_per_m))
+        if parts[-1].rms >= parts[0].rms:
+            advice = (
+                f"{_whose(end).capitalize()} position is known to {doubt.accuracy_m:.4g} m "
+                f"(1 sigma), which is {hertz(parts[-1].rms)}; measure it better."
+            )
+    if not parts:
+        return _unstated(
+            name,
+            UNSTATED_PLACE_M * slope_hz_per_m,
+            f"The accuracy of {_whose(end)} position is not stated: every 100 m can cost "
+            f"{hertz(100.0 * slope_hz_per_m)}; state accuracy_m.",
+        )
+    return Contribution(name, tuple(parts), advice)
+
+
+def height(end: str, hz_per_m: float, doubt: PlaceDoubt) -> Contribution:
+    """Of `home` or `partner`."""
+    name, sigma_m = f"{end} height", doubt.height_accuracy_m
+    if sigma_m is None:
+        return _unstated(
+            name,
+            UNSTATED_HEIGHT_M * abs(hz_per_m),
+            f"The accuracy of {_whose(end)} height is not stated: every 100 m costs "
+            f"{hertz(100.0 * hz_per_m)}; state height_m and height_accuracy_m.",
+        )
+    part = Normal(sigma_m * abs(hz_per_m))
+    return Contribution(
+        name,
+        (part,),
+        f"{_whose(end).capitalize()} height is known to {sigma_m:.4g} m (1 sigma), which is "
+        f"{hertz(part.rms)}; measure it better.",
+    )
+
+
+def _on_locator(end: str, surface: Surface) -> str:
+    length, cost_hz = len(surface.site.locator or ""), surface.largest
+    costs = (
+        f"{_whose(end).capitalize()} {length}-character locator alone can cost {hertz(cost_hz)}; "
+    )
+    if cost_hz <= GOOD_ENOUGH_HZ:
+        return costs + "that is fine enough."
+    while cost_hz > GOOD_ENOUGH_HZ and length in FINER:
+        length, shrinks = FINER[length]
+        cost_hz /= shrinks
+    return f"{costs}{'give' if end == 'home' else 'ask for'} {length} or more characters."
+
+
+def _unstated(name: str, most_hz: float, advice: str) -> Contribution:
+    if most_hz <= HARMLESS_HZ:
+        return Contribution(name, (Uniform(-most_hz, most_hz),), advice)
+    return Contribution(name, None, advice)
+
+
+def _whose(end: str) -> str:
+    return "home's" if end == "home" else "the partner's"

@@ -1,0 +1,612 @@
+"""The error budget: its parts against closed forms and outside figures, and what it says.
+
+Outside figures: WGS84 and Earth rotation of the IERS Conventions 2010; the table of error sizes was
+computed with the NAIF toolkit (DE440) for one's own echo, largest over geometry. Draws of
+everything at once are in tests/authority."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import math
+import time
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from moontrim.budgetask import budget_now, doubts_of
+from moontrim.correction import AGREEMENTS, Agreement
+from moontrim.errors import CoverageError, InputError
+from moontrim.path import Ephemeris, Site, moon_from, parse_site, solve_path
+from moontrim.path.budget import Budget, Cause, error_budget
+from moontrim.path.causes import contributions
+from moontrim.path.combine import (
+    Distribution,
+    Normal,
+    Sampled,
+    Uniform,
+    bound95,
+    root_sum_square,
+)
+from moontrim.path.contribution import duration, hertz
+from moontrim.path.displaced import MOST_LATE_S, displaced_ratios
+from moontrim.path.doubts import Doubts, PlaceDoubt
+from moontrim.path.earthtable import EarthRotation
+from moontrim.path.effects import Effects, effects
+from moontrim.path.surface import Surface, nine_places
+from moontrim.planner import coarsen
+from moontrim.session import first_session
+from moontrim.settings import settings_from
+
+F_HZ = 10.368e9
+T0 = 1.768e9
+HOME, PARTNER = parse_site("JN88dd", height_m=200.0), Site(40.0, -80.0, 300.0)
+STATED = Doubts(
+    PlaceDoubt(5.0, 10.0),
+    PlaceDoubt(5.0, 10.0),
+    clock_s=0.01,
+    reference_ppb=0.1,
+    transverter_hz=1.0,
+    dial_resolution_hz=1.0,
+)
+UNMEASURED = replace(STATED, home=PlaceDoubt(None, 10.0), partner=PlaceDoubt(None, 10.0))
+
+
+def budgets(
+    ephemeris: Ephemeris,
+    home: Site = HOME,
+    partner: Site | None = PARTNER,
+    agreement: Agreement = "home",
+    doubts: Doubts = STATED,
+    *,
+    utc_s: float = T0,
+    hz: float = F_HZ,
+) -> dict[str, Budget]:
+    rx, tx = error_budget(ephemeris, home, partner, utc_s, hz, agreement, doubts)
+    return {"rx": rx, "tx": tx}
+
+
+def cause(budget: Budget, name: str) -> Cause:
+    (found,) = [one for one in budget.causes if one.name == name]
+    return found
+
+
+# --- the path from many places at once ---
+
+
+@pytest.mark.parametrize("troposphere", [True, False])
+@pytest.mark.parametrize("alone", [True, False])
+def test_many_places_at_once_are_the_exact_path(
+    ephemeris: Ephemeris, alone: bool, troposphere: bool
+) -> None:
+    """Against `solve_path` one by one, anywhere, the Moon up or down, also late and early: 1e-6 Hz
+    at 10.368 GHz."""
+    rng = np.random.default_rng(3)
+    homes = [
+        Site(float(np.degrees(np.arcsin(rng.uniform(-1, 1)))), float(rng.uniform(-180, 180)), h)
+        for h in (0.0, 300.0, 2000.0, -100.0, 4000.0, 50.0)
+    ]
+    partners = None if alone else homes[::-1]
+    late_s = np.array([0.0, 0.0, 61.7, -60.2, MOST_LATE_S, -0.001])
+    utc_s = 1.7e9 + 12345.678
+    ours = displaced_ratios(ephemeris, homes, partners, utc_s, late_s, troposphere)
+    for at, home in enumerate(homes):
+        partner = None if partners is None else partners[at]
+        legs = solve_path(ephemeris, home, partner, utc_s + late_s[at], troposphere).legs
+        for mine, leg in (
+            (ours.up, legs["to_moon"]),
+            (ours.down, legs["from_moon"]),
+            (ours.received, legs["from_partner"]),
+            (ours.sent, legs["to_partner"]),
+        ):
+            assert abs(mine[at] - float(leg.fraction)) * F_HZ < 1e-6
+        assert ours.home_air[at] == pytest.approx(
+            float(legs["from_moon"].troposphere_fraction), abs=1e-16
+        )
+        both = ours.home_air[at] + ours.partner_air[at]
+        assert both == pytest.approx(float(legs["from_partner"].troposphere_fraction), abs=1e-16)
+
+
+def test_too_late_is_refused(ephemeris: Ephemeris) -> None:
+    with pytest.raises(ValueError, match="late_s"):
+        displaced_ratios(ephemeris, [HOME], None, T0, MOST_LATE_S + 1.0)
+
+
+@pytest.mark.parametrize(
+    ("locator", "tolerance_hz"),
+    [("JN88", 0.05), ("JN88dd", 1e-4), ("AA00", 0.5), ("JN88dd55", 1e-5)],
+)
+def test_nine_places_tell_the_whole_square(
+    ephemeris: Ephemeris, locator: str, tolerance_hz: float
+) -> None:
+    """The surface through nine places against the full solution at a grid of 21 by 21, when the
+    effect is large (hundreds of Hz over a square of 4 characters at 10.368 GHz)."""
+    site = parse_site(locator)
+    every = [
+        replace(
+            site,
+            latitude_deg=site.latitude_deg + v * site.half_height_deg,
+            longitude_deg=site.longitude_deg + u * site.half_width_deg,
+        )
+        for v in (np.arange(20) + 0.5) / 10.0 - 1.0
+        for u in (np.arange(20) + 0.5) / 10.0 - 1.0
+    ]
+    full = displaced_ratios(ephemeris, [site, *nine_places(site), *every], None, T0).received * F_HZ
+    surface = Surface(site, full[1:10] - full[0])
+    assert surface.largest == pytest.approx(np.max(np.abs(full[1:] - full[0])), rel=1e-3)
+    coarse = surface.everywhere().reshape(20, 10, 20, 10).mean(axis=(1, 3)).ravel()
+    assert np.max(np.abs(coarse - (full[10:] - full[0]))) < tolerance_hz
+    assert surface.largest > 50 * tolerance_hz
+
+
+# --- adding up ---
+
+
+def test_95_percent_of_known_sums() -> None:
+    """Normal: 1.959964 sigma (Abramowitz and Stegun, table 26.1); uniform and triangular by
+    geometry."""
+    assert bound95([]) == 0.0
+    assert bound95([Normal(0.0), Uniform(0.0, 0.0)]) == 0.0
+    assert bound95([Normal(2.0)]) == pytest.approx(2 * 1.959964, rel=1e-3)
+    assert bound95([Normal(3.0), Normal(4.0)]) == pytest.approx(5 * 1.959964, rel=1e-3)
+    assert bound95([Uniform(-3.0, 3.0)]) == pytest.approx(2.85, rel=1e-3)
+    assert bound95([Uniform(0.0, 3.0)]) == pytest.approx(2.85, rel=1e-3)
+    assert bound95([Uniform(-3.0, 0.0)]) == pytest.approx(2.85, rel=1e-3)
+    assert bound95([Uniform(-2.0, -2.0)]) == pytest.approx(2.0, rel=1e-3)
+    assert bound95([Uniform(-1, 1)] * 2) == pytest.approx(2 - 2 * math.sqrt(0.05), rel=1e-3)
+    # One that outweighs: not 1.96 root sum squares.
+    parts = [Uniform(-5.0, 5.0), Normal(0.1)]
+    assert bound95(parts) == pytest.approx(4.75, rel=2e-3)
+    assert 1.96 * root_sum_square(parts) > 5.6
+
+
+@given(
+    st.lists(
+        st.one_of(
+            st.builds(Normal, st.floats(0, 50)),
+            st.builds(
+                lambda a, b: Uniform(min(a, b), max(a, b)), st.floats(-50, 50), st.floats(-50, 50)
+            ),
+        ),
+        min_size=1,
+        max_size=6,
+    )
+)
+@settings(max_examples=40, deadline=None)
+def test_95_percent_of_any_sum(parts: list[Distribution]) -> None:
+    """Against 40,000 draws: the share inside is 95 % within four standard errors."""
+    rng, count = np.random.default_rng(1), 40_000
+    total = np.zeros(count)
+    for part in parts:
+        total += (
+            rng.normal(0.0, part.sigma, count)
+            if isinstance(part, Normal)
+            else rng.uniform(part.low, part.high, count)  # type: ignore[attr-defined]
+        )
+    bound = bound95(parts)
+    slack = 2e-3 * bound + 1e-300
+    assert np.mean(np.abs(total) <= bound + slack) >= 0.9456
+    assert np.mean(np.abs(total) <= bound - slack) <= 0.9544
+    assert root_sum_square(parts) == pytest.approx(
+        math.sqrt(sum(part.rms**2 for part in parts)), rel=1e-12
+    )
+
+
+def test_a_sampled_square_adds_up_like_the_uniforms_it_is_made_of() -> None:
+    at = (np.arange(200) + 0.5) / 100 - 1.0
+    square = Sampled(3.0 * at[:, None] + 1.0 * at[None, :], 4.0)
+    two: list[Distribution] = [Uniform(-3.0, 3.0), Uniform(-1.0, 1.0)]
+    assert bound95([square]) == pytest.approx(bound95(two), rel=2e-3)
+    assert square.rms == pytest.approx(root_sum_square(two), rel=1e-4)
+    more: list[Distribution] = [Normal(2.0), Uniform(0.0, 3.0)]
+    assert bound95([square, *more]) == pytest.approx(bound95([*two, *more]), rel=2e-3)
+
+
+# --- sizes, against figures from outside ---
+
+
+@pytest.fixture(scope="module")
+def month(ephemeris: Ephemeris) -> dict[float, list[Effects]]:
+    """Effects on the receive dial under `home`, own echo at 10.368 GHz, through a month with the
+    Moon up, at latitudes 0 and 52."""
+    found: dict[float, list[Effects]] = {}
+    for latitude_deg in (0.0, 52.0):
+        site = Site(latitude_deg, 0.0)
+        utc_s = T0 + np.arange(0.0, 27.3 * 86400.0, 10800.0)
+        up = utc_s[moon_from(ephemeris, site, utc_s).elevation_deg > 0.0]
+        found[latitude_deg] = [
+            effects(ephemeris, site, None, float(at), F_HZ, "home")[0] for at in up
+        ]
+    return found
+
+
+def test_a_kilometre_at_home(month: dict[float, list[Effects]]) -> None:
+    """5.0 Hz at 10.368 GHz at most (research table, NAIF). The Earth's turning alone (7.292115e-5
+    rad/s, IERS) would move an echo by 2 f w / c = 5.04 Hz per km across the line of sight."""
+    largest = max(1000.0 * effect.home.per_m for effect in month[0.0] + month[52.0])
+    assert largest == pytest.approx(5.0, abs=0.1)
+    assert largest <= 2 * F_HZ * 7.292115e-5 * 1000.0 / 299792458.0
+
+
+def test_height_ut1_and_clock(month: dict[float, list[Effects]]) -> None:
+    """Research table (NAIF), own echo at 10.368 GHz, largest: 100 m of height 0.50 Hz, 0.1 s of UT1
+    0.23 Hz, rate 2.24 Hz/s at latitude 0 and 1.37 at 52 (it varies over the years); 0.2 Hz/s per
+    GHz is the rule (common practice)."""
+    both = month[0.0] + month[52.0]
+    assert max(100 * abs(e.home_height_hz_per_m) for e in both) == pytest.approx(0.50, abs=0.03)
+    assert max(0.1 * abs(e.ut1_hz_per_s) for e in both) == pytest.approx(0.23, abs=0.04)
+    assert max(abs(e.rate_hz_per_s) for e in month[0.0]) == pytest.approx(2.24, rel=0.07)
+    assert max(abs(e.rate_hz_per_s) for e in month[52.0]) == pytest.approx(1.37, rel=0.1)
+    assert max(abs(e.rate_hz_per_s) for e in both) == pytest.approx(0.2 * 10.368, rel=0.15)
+
+
+@pytest.mark.parametrize(("hz", "costs_hz"), [(50e6, 0.54), (144e6, 0.19), (432e6, 0.06)])
+def test_ionosphere(ephemeris: Ephemeris, hz: float, costs_hz: float) -> None:
+    """Research figures for 0.01 TECU/s there and back, from 40.3 m3/s2 (ITU-R P.531)."""
+    for budget in budgets(ephemeris, partner=None, hz=hz).values():
+        assert cause(budget, "ionosphere").largest_hz == pytest.approx(costs_hz, abs=0.005)
+    (half, _) = budgets(ephemeris, partner=None, hz=hz, agreement="halves").values()
+    assert cause(half, "ionosphere").largest_hz == pytest.approx(costs_hz / 2, abs=0.005)
+
+
+def test_reference(ephemeris: Ephemeris) -> None:
+    """1 ppb is 10.4 Hz at 10.368 GHz, whoever corrects."""
+    for agreement in AGREEMENTS:
+        doubts = replace(STATED, reference_ppb=1.0)
+        for budget in budgets(ephemeris, agreement=agreement, doubts=doubts).values():
+            assert cause(budget, "reference").sigma_hz == pytest.approx(10.368, abs=0.001)
+
+
+def low_moon(ephemeris: Ephemeris, site: Site, elevation_deg: float) -> float:
+    utc_s = T0 + np.arange(0.0, 20 * 86400.0, 60.0)
+    off = np.abs(moon_from(ephemeris, site, utc_s).elevation_deg - elevation_deg)
+    return float(utc_s[np.argmin(off)])
+
+
+def test_troposphere(ephemeris: Ephemeris) -> None:
+    """A tenth of the air's part of the solved path (common practice); all of it, when left out."""
+    site = Site(50.0, 10.0, 300.0)
+    utc_s = low_moon(ephemeris, site, 2.0)
+    leg = solve_path(ephemeris, site, None, utc_s).legs["echo"]
+    air_hz = abs(float(leg.troposphere_fraction)) * F_HZ
+    assert air_hz > 0.5
+    doubts = replace(STATED, home=PlaceDoubt(0.0, 0.0))
+    (rx, _) = budgets(ephemeris, site, None, doubts=doubts, utc_s=utc_s).values()
+    assert cause(rx, "troposphere").sigma_hz == pytest.approx(air_hz / 10, rel=1e-3)
+    (rx, _) = error_budget(ephemeris, site, None, utc_s, F_HZ, "home", doubts, troposphere=False)
+    left_out = cause(rx, "troposphere")
+    assert left_out.sigma_hz == pytest.approx(math.hypot(air_hz, air_hz / 10), rel=1e-3)
+    assert "set troposphere to true" in left_out.advice
+
+
+def test_clock_is_its_bound_times_the_rate(ephemeris: Ephemeris) -> None:
+    leg = solve_path(ephemeris, HOME, PARTNER, T0).legs["from_partner"]
+    (rx, _) = budgets(ephemeris, doubts=replace(STATED, clock_s=0.12)).values()
+    bound_hz = 0.12 * abs(float(leg.fraction_rate_per_s)) * F_HZ
+    assert cause(rx, "clock").largest_hz == pytest.approx(bound_hz, rel=1e-4)
+    assert cause(rx, "clock").sigma_hz == pytest.approx(bound_hz / math.sqrt(3), rel=1e-4)
+    assert "120 ms" in cause(rx, "clock").advice
+    assert hertz(bound_hz) in cause(rx, "clock").advice
+
+
+@given(st.floats(-6, 6), st.floats(-6, 6), st.integers(1, 1000), st.floats(0.05, 100))
+@settings(max_examples=100, deadline=None)
+def test_step_rate_is_the_planners_grid(
+    rx_rate: float, tx_rate: float, resolution_hz: int, steps_per_s: float
+) -> None:
+    steps_needed = (abs(rx_rate) + abs(tx_rate)) / steps_per_s / resolution_hz
+    assume(abs(steps_needed - round(steps_needed)) > 1e-9)  # where rounding decides
+    nothing = Surface(PARTNER, np.zeros(9))
+    rx, tx = (
+        Effects(F_HZ, nothing, nothing, 0.0, 0.0, 0.0, rate, 0.0, 0.0, 0.0, 0.0)
+        for rate in (rx_rate, tx_rate)
+    )
+    doubts = replace(
+        STATED, dial_resolution_hz=float(resolution_hz), step_interval_s=1.0 / steps_per_s
+    )
+    still = EarthRotation(0.0, 0.0, False)
+    found = contributions(rx, tx, doubts, still, transmit=False, echo=True, troposphere=True)
+    (steps,) = [one for one in found if one.name in ("dial resolution", "step rate")]
+    grid_hz = coarsen([rx_rate, tx_rate], resolution_hz, steps_per_s)
+    assert steps.name == ("dial resolution" if grid_hz == resolution_hz else "step rate")
+    assert steps.parts == (Uniform(-grid_hz / 2, grid_hz / 2),)
+
+
+def test_a_dial_held_while_keyed(ephemeris: Ephemeris) -> None:
+    leg = solve_path(ephemeris, HOME, PARTNER, T0).legs["to_partner"]
+    drift_hz = 60.0 * abs(float(leg.fraction_rate_per_s)) * F_HZ
+    start = budgets(ephemeris, doubts=replace(STATED, over_s=60.0))
+    middle = budgets(ephemeris, doubts=replace(STATED, over_s=60.0, over_centred=True))
+    assert cause(start["tx"], "held dial").largest_hz == pytest.approx(drift_hz, rel=1e-3)
+    assert cause(middle["tx"], "held dial").largest_hz == pytest.approx(drift_hz / 2, rel=1e-3)
+    assert "mid_over" in cause(start["tx"], "held dial").advice
+    assert "mid_over" not in cause(middle["tx"], "held dial").advice
+    for side in (start, middle):
+        assert "held dial" not in {one.name for one in side["rx"].causes}
+
+
+# --- the agreement ---
+
+PATH_CAUSES = ("home position", "home height", "partner position", "partner height",
+    "Earth rotation", "clock", "troposphere", "ionosphere")  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("agreement", "rx_corrected", "tx_corrected"),
+    [
+        ("halves", True, True),
+        ("receiver", True, False),
+        ("transmitter", False, True),
+        ("home", True, True),
+        ("partner", False, False),
+    ],
+)
+def test_only_what_we_correct_can_be_wrong(
+    ephemeris: Ephemeris, agreement: Agreement, rx_corrected: bool, tx_corrected: bool
+) -> None:
+    found = budgets(ephemeris, agreement=agreement)
+    for which, corrected in (("rx", rx_corrected), ("tx", tx_corrected)):
+        for name in PATH_CAUSES:
+            sigma_hz = cause(found[which], name).sigma_hz
+            assert sigma_hz is not None
+            assert (sigma_hz > 0.0) == corrected, (which, name)
+        for name in ("reference", "transverter", "dial resolution"):
+            assert cause(found[which], name).sigma_hz
+
+
+def test_with_halves_the_partners_place_hardly_matters(ephemeris: Ephemeris) -> None:
+    """It moves only the point where the wave is reflected; for the whole path it counts in full."""
+    coarse = parse_site("FN20aa")
+    halves = budgets(ephemeris, HOME, coarse, "halves")
+    whole = budgets(ephemeris, HOME, coarse, "home")
+    for which in ("rx", "tx"):
+        partner_hz = cause(halves[which], "partner position").largest_hz
+        assert partner_hz is not None
+        assert 0.0 < partner_hz < 0.01
+        assert (cause(whole[which], "partner position").largest_hz or 0.0) > 1.0
+
+
+def test_an_echo_is_twice_a_leg_and_has_no_partner(ephemeris: Ephemeris) -> None:
+    whole = budgets(ephemeris, partner=None)["rx"]
+    half = budgets(ephemeris, partner=None, agreement="halves")["rx"]
+    assert not any("partner" in one.name for one in whole.causes)
+    for name in ("home position", "home height", "clock", "Earth rotation", "troposphere"):
+        twice, once = cause(whole, name).sigma_hz, cause(half, name).sigma_hz
+        assert twice is not None and once is not None
+        assert twice == pytest.approx(2 * once, rel=0.01)
+
+
+def test_cross_band(ephemeris: Ephemeris) -> None:
+    rx, tx = error_budget(ephemeris, HOME, PARTNER, T0, F_HZ, "halves", STATED, tx_sked_hz=2 * F_HZ)
+    a, b = (cause(budget, "home position").sigma_hz for budget in (rx, tx))
+    assert a is not None and b is not None
+    assert b == pytest.approx(2 * a, rel=1e-3)
+
+
+# --- what is not known, and what it says ---
+
+
+def test_what_nobody_stated_is_said(ephemeris: Ephemeris) -> None:
+    place = Site(48.0, 16.0)
+    for which, budget in budgets(ephemeris, place, PARTNER, doubts=Doubts()).items():
+        unknown = ("home position", "home height", "partner position", "partner height", "clock",
+            "reference", "transverter")  # fmt: skip
+        assert budget.not_known == unknown, which
+        for name in unknown:
+            one = cause(budget, name)
+            assert one.sigma_hz is None and one.largest_hz is None and one.shape == "not known"
+            assert "not stated" in one.advice or "not known" in one.advice
+            assert name in budget.advice
+        assert budget.largest and budget.sigma_hz > 0.0
+    # Where we correct nothing it does not matter where anybody is.
+    (rx, _) = budgets(ephemeris, place, PARTNER, "partner", Doubts()).values()
+    assert rx.not_known == ("reference", "transverter")
+    assert (rx.sigma_hz, rx.bound95_hz, rx.largest) == (0.0, 0.0, "")
+    assert rx.advice.startswith("Nothing that is known")
+
+
+@pytest.mark.parametrize(
+    ("home", "doubts", "agreement", "which", "largest", "says"),
+    [
+        (HOME, UNMEASURED, "home", "rx", "home position",
+         "Home's 6-character locator alone can cost {}; give 8 or more characters."),
+        (parse_site("JN88"), UNMEASURED, "halves", "rx", "home position",
+         "Home's 4-character locator alone can cost {}; give 8 or more characters."),
+        (HOME, replace(STATED, home=PlaceDoubt(9000.0, 10.0)), "home", "rx", "home position",
+         "Home's position is known to 9000 m (1 sigma), which is"),
+        (PARTNER, replace(STATED, home=PlaceDoubt(1.0, 2e4)), "home", "tx", "home height",
+         "Home's height is known to 2e+04 m (1 sigma), which is"),
+        (PARTNER, replace(STATED, clock_s=50.0), "home", "rx", "clock",
+         "The clock may be wrong by 50 s, which is {} here; synchronise it."),
+        (PARTNER, replace(STATED, reference_ppb=50.0), "partner", "tx", "reference",
+         "uncertain by 50 ppb (1 sigma), which is 518 Hz; measure it better"),
+        (PARTNER, replace(STATED, transverter_hz=90.0), "halves", "tx", "transverter",
+         "uncertain by 90.0 Hz (1 sigma)"),
+        (PARTNER, replace(STATED, dial_resolution_hz=100.0), "home", "tx", "dial resolution",
+         "Steps of 100 Hz leave up to 50.0 Hz"),
+        (PARTNER, replace(STATED, step_interval_s=30.0), "home", "rx", "step rate",
+         "One step every 30 s makes steps of"),
+        (PARTNER, replace(STATED, over_s=120.0), "home", "tx", "held dial",
+         "stands still through an over of 120 s, which costs up to {}"),
+    ],
+)  # fmt: skip
+def test_advice_names_the_largest_with_its_numbers(
+    ephemeris: Ephemeris,
+    home: Site,
+    doubts: Doubts,
+    agreement: Agreement,
+    which: str,
+    largest: str,
+    says: str,
+) -> None:
+    budget = budgets(ephemeris, home, Site(30.0, 10.0), agreement, doubts)[which]
+    assert budget.largest == largest
+    size_hz = cause(budget, largest).largest_hz
+    assert size_hz is not None
+    assert says.format(hertz(size_hz)) in budget.advice
+    assert cause(budget, largest).sigma_hz == max(one.sigma_hz or 0.0 for one in budget.causes)
+
+
+def test_the_partner_is_asked_for_more_characters(ephemeris: Ephemeris) -> None:
+    doubts = replace(UNMEASURED, home=PlaceDoubt(5.0, 10.0))
+    (rx, _) = budgets(ephemeris, PARTNER, parse_site("KP20nf"), "home", doubts).values()
+    assert "The partner's 6-character locator alone can cost" in rx.advice
+    assert "ask for 8 or more characters." in rx.advice
+    finest = parse_site("KP20nf55aa55")
+    (fine, _) = budgets(ephemeris, PARTNER, finest, "home", doubts).values()
+    assert "12-character" in cause(fine, "partner position").advice
+    assert "fine enough" in cause(fine, "partner position").advice
+
+
+def test_the_square_of_each_length(ephemeris: Ephemeris) -> None:
+    """A square shrinks by 24, 10, 24 and 10 (IARU locator), and its cost with it."""
+    sizes = []
+    for length in (4, 6, 8, 10, 12):
+        site = parse_site("JN88dd55dd55"[:length])
+        (rx, _) = budgets(ephemeris, site, None, doubts=UNMEASURED).values()
+        sizes.append(cause(rx, "home position").sigma_hz or 0.0)
+    ratios = [a / b for a, b in itertools.pairwise(sizes)]
+    assert ratios == pytest.approx([24.0, 10.0, 24.0, 10.0], rel=0.12)
+
+
+def test_sums(ephemeris: Ephemeris) -> None:
+    for budget in budgets(ephemeris).values():
+        sigmas = [one.sigma_hz for one in budget.causes if one.sigma_hz is not None]
+        assert budget.sigma_hz == pytest.approx(math.hypot(*sigmas))
+        assert 0.9 * budget.sigma_hz < budget.bound95_hz < 4.5 * budget.sigma_hz
+        assert budget.bound95_hz <= sum(one.largest_hz or 0.0 for one in budget.causes)
+        plain = budget.as_json()
+        assert json.loads(json.dumps(plain, allow_nan=False)) == plain
+        assert set(plain) == {
+            "causes", "sigma_hz", "bound95_hz", "largest", "advice", "not_known",
+        }  # fmt: skip
+
+
+def test_words() -> None:
+    assert [hertz(x) for x in (1234.5, -12.34, 0.123, 0.0001)] == [
+        "1,234 Hz", "12.3 Hz", "0.12 Hz", "less than 0.001 Hz",
+    ]  # fmt: skip
+    assert [duration(x) for x in (60.0, 0.12, 1.5)] == ["60 s", "120 ms", "1.5 s"]
+
+
+@pytest.mark.parametrize("value", [-1.0, math.nan, math.inf])
+@pytest.mark.parametrize(
+    "field", ["clock_s", "reference_ppb", "transverter_hz", "dial_resolution_hz", "over_s"]
+)
+def test_impossible_doubts_are_refused(field: str, value: float) -> None:
+    with pytest.raises(InputError, match=field):
+        Doubts(**{field: value})
+    with pytest.raises(InputError, match="accuracy_m"):
+        PlaceDoubt(accuracy_m=value)
+
+
+def test_impossible_questions_are_refused(ephemeris: Ephemeris) -> None:
+    for hz in (0.0, -1.0, math.nan, math.inf):
+        with pytest.raises(InputError, match="sked_hz"):
+            budgets(ephemeris, hz=hz)
+    with pytest.raises(InputError, match="agreement"):
+        budgets(ephemeris, agreement="both")  # type: ignore[arg-type]
+    with pytest.raises(CoverageError):
+        budgets(ephemeris, utc_s=5e9)
+
+
+@pytest.mark.parametrize("home", [Site(90.0, 0.0), Site(-90.0, 0.0), parse_site("AA00aa")])
+def test_the_poles(ephemeris: Ephemeris, home: Site) -> None:
+    for budget in budgets(ephemeris, home, None).values():
+        assert all(math.isfinite(one.sigma_hz or 0.0) for one in budget.causes)
+        assert math.isfinite(budget.bound95_hz)
+
+
+def test_fast_enough_for_once_a_minute(ephemeris: Ephemeris) -> None:
+    """50 ms of computing for both dials, whatever else the machine does."""
+    coarse = parse_site("FN20aa")
+    taken_s = []
+    for at in range(6):
+        start_s = time.thread_time()
+        budgets(ephemeris, HOME, coarse, utc_s=T0 + 60.0 * at)
+        taken_s.append(time.thread_time() - start_s)
+    assert min(taken_s) < 0.05, taken_s
+
+
+# --- asked by a running session ---
+
+RAW: dict[str, Any] = {
+    "home": {"locator": "JN88dd", "height_m": 200.0, "height_accuracy_m": 20.0},
+    "partner": {"latitude_deg": 60.0, "longitude_deg": 25.0, "accuracy_m": 5.0},
+    "bands": [
+        {
+            "name": "10 GHz",
+            "sked_hz": 10_368_100_000,
+            "allowed_low_hz": 10_368_000_000,
+            "allowed_high_hz": 10_370_000_000,
+            "transverter_offset_hz": 10_224_000_000,
+            "while_transmitting": "mid_over",
+            "over_s": 30.0,
+        },
+        {
+            "name": "144 MHz",
+            "sked_hz": 144_120_000,
+            "allowed_low_hz": 144_000_000,
+            "allowed_high_hz": 146_000_000,
+            "dial_resolution_hz": 10,
+            "while_transmitting": "step",
+        },
+    ],
+    "radio": {"max_steps_per_s": 4.0},
+}
+
+
+def test_doubts_of_a_session() -> None:
+    config = settings_from(RAW, "test")
+    session = first_session(config)
+    doubts = doubts_of(config, session, 0.02)
+    assert doubts.home == PlaceDoubt(None, 20.0)
+    assert doubts.partner == PlaceDoubt(5.0, None)
+    assert (doubts.clock_s, doubts.reference_ppb, doubts.transverter_hz) == (0.02, None, None)
+    assert (doubts.dial_resolution_hz, doubts.step_interval_s) == (1.0, 0.25)
+    assert (doubts.over_s, doubts.over_centred) == (30.0, True)
+    low = doubts_of(config, session.model_copy(update={"band": "144 MHz"}), None)
+    assert low.transverter_hz == 0.0, "there is none"
+    assert (low.clock_s, low.dial_resolution_hz, low.over_s) == (None, 10.0, 0.0)
+    called = session.model_copy(update={"partner": "KP20nf"})
+    assert doubts_of(config, called, None).partner == PlaceDoubt(), (
+        "another place than the config's"
+    )
+    slow = doubts_of(config, session, None, dial_resolution_hz=20.0, steps_per_s=0.5)
+    assert (slow.dial_resolution_hz, slow.step_interval_s) == (20.0, 2.0)
+
+
+def test_budget_of_a_session(ephemeris: Ephemeris) -> None:
+    config = settings_from(RAW, "test")
+    session = first_session(config).model_copy(update={"agreement": "home"})
+    found = budget_now(config, session, ephemeris, T0, 0.02)
+    expected = error_budget(
+        ephemeris,
+        config.home.site(),
+        session.partner_site(config),
+        T0,
+        10_368_100_000.0,
+        "home",
+        doubts_of(config, session, 0.02),
+    )
+    assert found == expected
+    rx, tx = found
+    assert rx.largest == "home position"
+    assert "held dial" in {one.name for one in tx.causes}
+    assert rx.not_known == ("partner height", "reference", "transverter")
+    alone = session.model_copy(update={"partner": "self"})
+    assert "partner position" not in {
+        one.name for one in budget_now(config, alone, ephemeris, T0, None)[0].causes
+    }
+
+
+@pytest.mark.parametrize("key", ["accuracy_m", "height_accuracy_m"])
+@pytest.mark.parametrize("value", [-1.0, math.nan, 1e9])
+def test_impossible_accuracies_are_named(key: str, value: float) -> None:
+    raw = {**RAW, "home": {"locator": "JN88", key: value}}
+    with pytest.raises(InputError, match=key):
+        settings_from(raw, "test")
