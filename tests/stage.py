@@ -75,9 +75,11 @@ def play(
     **habits: Any,
 ) -> Stage:
     """Run a scene from one second after the start. band, radio, tables: changes to the embedded
-    scenario; habits: of the simulated radio. The session is kept in the folder."""
+    scenario (None leaves a table out); habits: of the simulated radio. The session is kept in
+    the folder."""
     raw = deepcopy(EMBEDDED)
     raw |= {"state_dir": str(folder)} | (tables or {})
+    raw = {key: value for key, value in raw.items() if value is not None}
     raw["bands"][0] |= band or {}
     raw["bands"] += more_bands
     raw["radio"] |= radio or {}

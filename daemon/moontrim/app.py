@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import signal
 from collections.abc import Callable, Coroutine
 from typing import Any
@@ -15,6 +16,7 @@ from typing import Any
 from moontrim.clock import Clock
 from moontrim.clockwatch import ClockWatch
 from moontrim.errors import BusyError
+from moontrim.gps.timecheck import gps_reader
 from moontrim.inbox import Inbox, Request
 from moontrim.linkview import ANSWERING, Updated
 from moontrim.path import Ephemeris
@@ -22,10 +24,13 @@ from moontrim.planner import nearest
 from moontrim.riglink import RigLink
 from moontrim.session import Command, Session
 from moontrim.settings import Settings
-from moontrim.state import StateHub, Tracking
+from moontrim.state import StateHub, Surroundings, Tracking
 from moontrim.store import SessionSaver, load_session
+from moontrim.timekeeping.sources import readers_for
+from moontrim.timekeeping.trust import ClockTrust
 from moontrim.tracker import Tracker
 from moontrim.transmitting import Transmitting
+from moontrim.whereabouts import Whereabouts
 from moontrim_drivers.contract import RigDriver
 from moontrim_drivers.registry import load
 
@@ -49,12 +54,13 @@ class Daemon:
         driver: RigDriver | None = None,
         seed: int | None = None,
     ) -> None:
-        self.settings = settings
         self.clock = clock
         self.ephemeris = ephemeris
         self.inbox = Inbox()
         self.hub = StateHub()
         self.stop = asyncio.Event()
+        # What companions want the operator to know; each sets its own.
+        self.problems: Callable[[], tuple[str, ...]] = tuple
         folder = settings.state_path()
         self.saver = SessionSaver(folder)
         session = load_session(folder, settings)
@@ -70,14 +76,26 @@ class Daemon:
             max_steps_per_s=radio.max_steps_per_s,
             seed=seed,
         )
-        watch = ClockWatch(clock)
+        watch = ClockWatch(clock, clock.suspended_s)
+        self.whereabouts = Whereabouts(
+            settings,
+            clock,
+            ephemeris,
+            lambda: self.tracker.session,
+            witness=self._witness,
+            moved=self.inbox.post,
+            transmitting=self._may_be_transmitting,
+        )
+        readers = readers_for(clock, settings.clock, gps_reader(self.whereabouts.gps))
+        self.clock_trust = ClockTrust(clock, watch, settings.clock, readers)
         self.transmitting = Transmitting(
             settings,
             clock,
             self.link,
             self.hub,
             changed=lambda: self.inbox.post(Updated(asked=True)),
-            clock_doubt=watch.doubt,
+            clock_doubt=self.clock_trust.doubt,
+            home_doubt=self.whereabouts.doubt,
         )
         self.tracker = Tracker(
             settings,
@@ -91,12 +109,36 @@ class Daemon:
             watch,
             lambda: self.transmitting.keyer.view,
             self.transmitting.about_to,
+            self._surroundings,
         )
+
+    @property
+    def settings(self) -> Settings:
+        """Those of the config, with home where it is now."""
+        return self.tracker.settings
+
+    def clock_bound_s(self) -> float | None:
+        """UTC may be wrong by so much; None if nobody knows."""
+        bound_s = self.clock_trust.error_bound_s()
+        return bound_s if math.isfinite(bound_s) else None
+
+    def _witness(self, ahead_low_s: float, ahead_high_s: float, who: str) -> None:
+        self.clock_trust.witness(ahead_low_s, ahead_high_s, who)
+
+    def _may_be_transmitting(self) -> bool:
+        return self.transmitting.transmitting()
+
+    def _surroundings(self, rate_hz_per_s: float) -> Surroundings:
+        problems = (self.saver.problem and f"session: {self.saver.problem}", *self.problems())
+        warnings = (*(text for text in problems if text), *self.whereabouts.warnings())
+        return Surroundings(self.clock_trust.view(rate_hz_per_s), warnings)
 
     async def run(self, *companions: Companion) -> None:
         """Run until `stop` is set, then shut down in reverse order of start."""
         async with asyncio.TaskGroup() as group:
             saver = group.create_task(self.saver.run(), name="saver")
+            trust = group.create_task(self.clock_trust.run(), name="clock trust")
+            gps = group.create_task(self.whereabouts.run(), name="GPS")
             link = group.create_task(self.link.run(), name="rig link")
             tracker = group.create_task(self.tracker.run(), name="tracker")
             transmitting = group.create_task(self.transmitting.run(), name="transmitting")
@@ -105,7 +147,7 @@ class Daemon:
                 for index, companion in enumerate(companions)
             ]
             await self.stop.wait()
-            for task in beside:
+            for task in (*beside, gps, trust):
                 task.cancel()
             # Unkeyed in order while the link still lives; nobody can ask for the key any more.
             transmitting.cancel()

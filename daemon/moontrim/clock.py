@@ -13,8 +13,9 @@ import math
 import selectors
 import time
 from abc import ABC, abstractmethod
-from collections.abc import AsyncIterator, Callable, Coroutine, Iterator
-from contextlib import AbstractAsyncContextManager, asynccontextmanager, contextmanager
+from collections.abc import Callable, Coroutine
+from contextlib import AbstractAsyncContextManager
+from types import TracebackType
 from typing import Any, TypeVar
 
 T = TypeVar("T")
@@ -30,6 +31,11 @@ class Clock(ABC):
     @abstractmethod
     def monotonic_s(self) -> float:
         """Seconds since an arbitrary start; never steps."""
+
+    @abstractmethod
+    def suspended_s(self) -> float:
+        """For how long the machine has been suspended since it was started, all told: monotonic
+        time stands still meanwhile."""
 
     @abstractmethod
     async def sleep(self, duration_s: float) -> None:
@@ -67,6 +73,9 @@ class SystemClock(Clock):
     def monotonic_s(self) -> float:
         return time.monotonic()
 
+    def suspended_s(self) -> float:
+        return time.clock_gettime(time.CLOCK_BOOTTIME) - time.monotonic()
+
     async def sleep(self, duration_s: float) -> None:
         await asyncio.sleep(max(0.0, duration_s))
 
@@ -84,6 +93,7 @@ class VirtualClock(Clock):
     def __init__(self, start_utc_s: float, pace: float = math.inf) -> None:
         self._start_utc_s = start_utc_s
         self._now_s = 0.0
+        self._suspended_s = 0.0
         self._pace = pace
         self._began_s: float | None = None  # real monotonic time at which virtual time 0 was
         self._order = itertools.count()
@@ -94,6 +104,14 @@ class VirtualClock(Clock):
 
     def monotonic_s(self) -> float:
         return self._now_s
+
+    def suspended_s(self) -> float:
+        return self._suspended_s
+
+    def suspend(self, for_s: float) -> None:
+        """Make UTC go on while nothing else does, as a machine that sleeps sees it."""
+        self._suspended_s += for_s
+        self._start_utc_s += for_s
 
     def step_utc(self, by_s: float) -> None:
         """Make UTC jump, as a clock that gets set does. Monotonic time is unaffected."""
@@ -109,15 +127,14 @@ class VirtualClock(Clock):
             if not done.done():
                 done.set_result(None)
 
-        with self._alarm(duration_s, wake):
+        alarm = self._alarm(duration_s, wake)
+        try:
             await done
+        finally:
+            alarm.call = None
 
-    @asynccontextmanager
-    async def timeout(self, duration_s: float) -> AsyncIterator[None]:
-        loop = asyncio.get_running_loop()
-        async with asyncio.timeout(None) as scope:
-            with self._alarm(duration_s, lambda: scope.reschedule(loop.time())):
-                yield
+    def timeout(self, duration_s: float) -> AbstractAsyncContextManager[object]:
+        return _VirtualTimeout(self, duration_s)
 
     def run(self, main: Coroutine[Any, Any, T]) -> T:
         """Run a coroutine to its end on a fresh event loop that drives this clock."""
@@ -125,14 +142,11 @@ class VirtualClock(Clock):
         with asyncio.Runner(loop_factory=lambda: asyncio.SelectorEventLoop(selector)) as runner:
             return runner.run(main)
 
-    @contextmanager
-    def _alarm(self, duration_s: float, call: Callable[[], object]) -> Iterator[None]:
+    def _alarm(self, duration_s: float, call: Callable[[], object]) -> _Alarm:
+        """Rings by calling; whoever has it made stops it by taking the call away."""
         alarm = _Alarm(call)
         heapq.heappush(self._heap, (self._now_s + duration_s, next(self._order), alarm))
-        try:
-            yield
-        finally:
-            alarm.call = None
+        return alarm
 
     def real_wait_s(self) -> float | None:
         """Real seconds until the next alarm is due at this pace; None if nobody waits."""
@@ -160,6 +174,34 @@ class _Alarm:
 
     def __init__(self, call: Callable[[], object]) -> None:
         self.call: Callable[[], object] | None = call
+
+
+class _VirtualTimeout(AbstractAsyncContextManager[object]):
+    """`asyncio.timeout`, except that an alarm of a virtual clock ends it. A class, because with two
+    generators in its place waiting costs half of a simulated second."""
+
+    __slots__ = ("_alarm", "_clock", "_duration_s", "_scope")
+
+    def __init__(self, clock: VirtualClock, duration_s: float) -> None:
+        self._clock = clock
+        self._duration_s = duration_s
+
+    async def __aenter__(self) -> None:
+        self._scope = asyncio.timeout(None)
+        await self._scope.__aenter__()
+        self._alarm = self._clock._alarm(self._duration_s, self._ring)
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> bool | None:
+        self._alarm.call = None
+        return await self._scope.__aexit__(kind, error, trace)
+
+    def _ring(self) -> None:
+        self._scope.reschedule(asyncio.get_running_loop().time())
 
 
 class _IdleSelector(selectors.DefaultSelector):

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from moontrim.errors import MoontrimError
 from moontrim.linkview import LinkEvent
 from moontrim.session import Command, Session
+from moontrim.sitesettings import SiteSettings
 from moontrim.state import Outlook
 
 log = logging.getLogger(__name__)
@@ -34,7 +35,14 @@ class Request:
             self.answer.set_exception(error)
 
 
-Item = Request | LinkEvent | Outlook
+@dataclass(frozen=True, slots=True)
+class HomeMoved:
+    """Home is here from now on."""
+
+    home: SiteSettings
+
+
+Item = Request | LinkEvent | Outlook | HomeMoved
 
 
 class Inbox:

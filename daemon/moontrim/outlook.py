@@ -12,11 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from moontrim.app import Daemon
+from moontrim.budgetask import budget_now
 from moontrim.clock import SystemClock
 from moontrim.correction import Fractions, on_air
 from moontrim.errors import MoontrimError
 from moontrim.forecast import Window, coming_windows
 from moontrim.path import Ephemeris, moon_from, solve_path
+from moontrim.path.budget import Budget
 from moontrim.session import Session
 from moontrim.settings import Settings
 from moontrim.state import Outlook, WindowView
@@ -68,7 +70,12 @@ def _view(window: Window) -> WindowView:
 
 
 def look_ahead(
-    ephemeris: Ephemeris, settings: Settings, session: Session, utc_s: float, coming: Coming
+    ephemeris: Ephemeris,
+    settings: Settings,
+    session: Session,
+    utc_s: float,
+    coming: Coming,
+    budgets: tuple[Budget, Budget] | None = None,
 ) -> Outlook:
     """The outlook at an instant, from a search not older than half an hour. CoverageError."""
     ahead_s = utc_s + SHIFT_STEP_S * np.arange(SHIFT_STEPS + 1)
@@ -102,32 +109,56 @@ def look_ahead(
         shift_step_s=SHIFT_STEP_S,
         rx_shift_hz=rx_hz,
         tx_shift_hz=tx_hz,
+        budgets=budgets,
+    )
+
+
+def _budgets(daemon: Daemon, session: Session, utc_s: float) -> tuple[Budget, Budget]:
+    link = daemon.link.view
+    return budget_now(
+        daemon.settings,
+        session,
+        daemon.ephemeris,
+        utc_s,
+        daemon.clock_bound_s(),
+        dial_resolution_hz=link.dial_resolution_hz,
+        steps_per_s=link.steps_per_s,
     )
 
 
 async def keep_outlook(daemon: Daemon) -> None:
     """Post an outlook every minute of the daemon's clock, and soon after a choice has changed."""
     wall = SystemClock()
-    settings, ephemeris = daemon.settings, daemon.ephemeris
+    ephemeris = daemon.ephemeris
     coming: Coming | None = None
-    searched_for: str | None = None
+    searched_for: object = None
     made_for: object = None
     made_utc_s = 0.0
     while True:
-        session, utc_s = daemon.tracker.session, daemon.clock.utc_s()
-        choice = (session.partner, session.band, session.agreement, session.here(settings))
+        session, utc_s, settings = daemon.tracker.session, daemon.clock.utc_s(), daemon.settings
+        if not settings.home_is_known:
+            await wall.sleep(GLANCE_S)
+            continue
+        here = session.here(settings)
+        choice = (session.partner, session.band, session.agreement, here, settings.home)
         if choice != made_for or not 0.0 <= utc_s - made_utc_s < MADE_ANEW_S:
             made_for, made_utc_s = choice, utc_s
             try:
                 if (
                     coming is None
-                    or searched_for != session.partner
+                    or searched_for != (session.partner, settings.home)
                     or not 0.0 <= utc_s - coming.from_utc_s < SEARCHED_ANEW_S
                 ):
                     coming = await asyncio.to_thread(search, ephemeris, settings, session, utc_s)
-                    searched_for = session.partner
+                    searched_for = session.partner, settings.home
                 outlook = await asyncio.to_thread(
-                    look_ahead, ephemeris, settings, session, utc_s, coming
+                    look_ahead,
+                    ephemeris,
+                    settings,
+                    session,
+                    utc_s,
+                    coming,
+                    await asyncio.to_thread(_budgets, daemon, session, utc_s),
                 )
                 daemon.inbox.post(outlook)
             except MoontrimError as error:

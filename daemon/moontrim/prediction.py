@@ -4,6 +4,7 @@ partner, and the agreement applied to it."""
 from __future__ import annotations
 
 from moontrim.correction import Fractions, OnAir, on_air, sked_from_received
+from moontrim.errors import CoverageError
 from moontrim.path import DelayModel, Ephemeris
 from moontrim.session import Session
 from moontrim.settings import Settings
@@ -12,24 +13,31 @@ from moontrim.state import MoonView
 
 class Prediction:
     """One delay model, made anew when the partner changes. Methods raise CoverageError for instants
-    outside the tables."""
+    outside the tables, and while home is not known."""
 
     def __init__(self, settings: Settings, ephemeris: Ephemeris, session: Session) -> None:
         self._settings = settings
         self._ephemeris = ephemeris
         self._partner = session.partner
         self._model = self._new_model(session)
+        # The end of one second is the beginning of the next.
+        self._latest: tuple[Session, float, OnAir] | None = None
 
     def prepare(self, session: Session, utc_s: float) -> None:
         """Have a fit ready for this session from this instant on."""
+        if not self._settings.home_is_known:
+            raise CoverageError("home is not known until the GPS receiver has a steady fix")
         if self._partner != session.partner:
             self._partner, self._model = session.partner, self._new_model(session)
         self._model.prepare(utc_s)
 
     def on_air(self, session: Session, utc_s: float) -> OnAir:
         """The two ideal frequencies, trims included."""
+        latest = self._latest
+        if latest is not None and latest[0] is session and latest[1] == utc_s:
+            return latest[2]
         here = session.here(self._settings)
-        return on_air(
+        found = on_air(
             session.agreement,
             here.sked_hz,
             self._fractions(session, utc_s),
@@ -37,6 +45,8 @@ class Prediction:
             here.trim_tx_hz,
             session.tx_sked_hz(self._settings),
         )
+        self._latest = session, utc_s, found
+        return found
 
     def sked_hz_for_received(self, session: Session, received_hz: float, utc_s: float) -> float:
         """The sked frequency for which this would be the ideal receive frequency."""

@@ -19,12 +19,14 @@ from moontrim.bandentry import BandEntry
 from moontrim.correction import Agreement
 from moontrim.errors import InputError
 from moontrim.forecast.settings import ForecastTables
+from moontrim.gps.settings import GpsSettings
 from moontrim.keying.settings import KeyingSettings
 from moontrim.planner import WhileTransmitting
 from moontrim.remote.settings import RemoteSettings
 from moontrim.share.settings import ShareSettings
 from moontrim.sitesettings import SiteSettings
 from moontrim.table import Hertz, Table, problems
+from moontrim.timekeeping.settings import ClockSettings
 from moontrim_drivers.contract import DriverOptions
 from moontrim_drivers.registry import DriverNotFoundError, load
 
@@ -225,10 +227,16 @@ class DataSettings(Table):
     )
 
 
+# Where home is left to the receiver; nothing is computed for this place.
+_NOWHERE = SiteSettings(latitude_deg=0.0, longitude_deg=0.0)
+
+
 class Settings(ForecastTables):
     """The whole file."""
 
-    home: SiteSettings
+    home: SiteSettings = Field(
+        _NOWHERE, description="Where the station is; may be left out with gps.use_for_home."
+    )
     partner: SiteSettings | Literal["self"] = Field("self", description="`self`: our own echo.")
     bands: tuple[BandSettings, ...] = Field(min_length=1)
     radio: RadioSettings = RadioSettings()
@@ -237,6 +245,8 @@ class Settings(ForecastTables):
     remote: RemoteSettings = RemoteSettings()
     keying: KeyingSettings = KeyingSettings()
     share: ShareSettings = ShareSettings()
+    clock: ClockSettings = ClockSettings()
+    gps: GpsSettings = GpsSettings()
     state_dir: Path | None = Field(
         None, strict=False, description="Default: $STATE_DIRECTORY, else ~/.local/state/moontrim."
     )
@@ -246,6 +256,17 @@ class Settings(ForecastTables):
     @classmethod
     def _list_to_tuple(cls, value: Any) -> Any:
         return tuple(value) if isinstance(value, list) else value
+
+    @property
+    def home_is_known(self) -> bool:
+        """False: it is left to the GPS receiver, which has not told yet."""
+        return self.home != _NOWHERE
+
+    @model_validator(mode="after")
+    def _home_or_gps(self) -> Settings:
+        if not self.home_is_known and not self.gps.use_for_home:
+            raise ValueError("home: give a place, or a [gps] table with use_for_home = true")
+        return self
 
     @model_validator(mode="after")
     def _names(self) -> Settings:

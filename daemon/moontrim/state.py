@@ -12,6 +12,8 @@ from enum import StrEnum
 from moontrim.correction import Agreement
 from moontrim.keying.keyer import KeyingView
 from moontrim.linkview import LinkView
+from moontrim.path.budget import Budget
+from moontrim.timekeeping.trust import ClockView
 
 
 class Tracking(StrEnum):
@@ -93,7 +95,8 @@ class Outlook:
 
     moon_sets_utc_s, moon_rises_utc_s: next at home, None beyond the search. windows: the present
     one and the next three. rx_shift_hz, tx_shift_hz: ideal on-air minus sked frequency at
-    shift_start_utc_s and every shift_step_s from there."""
+    shift_start_utc_s and every shift_step_s from there. budgets: how far off the receive and the
+    transmit dial can be."""
 
     at_utc_s: float
     moon_sets_utc_s: float | None
@@ -103,6 +106,15 @@ class Outlook:
     shift_step_s: float
     rx_shift_hz: tuple[float, ...]
     tx_shift_hz: tuple[float, ...]
+    budgets: tuple[Budget, Budget] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What the tracker only passes on: the clock, and what the operator should know besides."""
+
+    clock: ClockView | None = None
+    warnings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +143,7 @@ class Snapshot:
     keying: KeyingView
     transmit_permitted: bool
     outlook: Outlook | None
+    clock: ClockView | None = None
     warnings: tuple[str, ...] = ()
 
 

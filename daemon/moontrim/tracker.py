@@ -17,7 +17,7 @@ from moontrim.clockwatch import ClockWatch
 from moontrim.correction import OnAir
 from moontrim.errors import CoverageError, InputError, MoontrimError
 from moontrim.hand import PUT_BACK_TIMES, YIELD_S, Hand
-from moontrim.inbox import Inbox, Item, Request
+from moontrim.inbox import HomeMoved, Inbox, Item, Request
 from moontrim.keying.keyer import KeyingView
 from moontrim.linkview import (
     Connected,
@@ -34,7 +34,16 @@ from moontrim.prediction import Prediction
 from moontrim.riglink import RigLink
 from moontrim.session import ReadBack, Session
 from moontrim.settings import BandSettings, Settings
-from moontrim.state import Change, Fault, Outlook, Snapshot, StateHub, Tracking
+from moontrim.state import (
+    Change,
+    Fault,
+    MoonView,
+    Outlook,
+    Snapshot,
+    StateHub,
+    Surroundings,
+    Tracking,
+)
 from moontrim.store import SessionSaver
 
 log = logging.getLogger(__name__)
@@ -58,12 +67,13 @@ class Tracker:
         watch: ClockWatch,
         keying: Callable[[], KeyingView],
         about_to_transmit: Callable[[], bool],
+        surroundings: Callable[[float], Surroundings],
     ) -> None:
         self.session = session
         self.missed_seconds = 0
         self.ticks = 0
         self.faults: list[Fault] = []
-        self._settings = settings
+        self.settings = settings
         self._clock = clock
         self._link = link
         self._inbox = inbox
@@ -71,6 +81,8 @@ class Tracker:
         self._saver = saver
         self._keying = keying
         self._about_to_transmit = about_to_transmit
+        self._surroundings = surroundings
+        self._ephemeris = ephemeris
         self._planned_to_transmit = False
         self._prediction = Prediction(settings, ephemeris, session)
         self._plan: Plan | None = None
@@ -180,13 +192,13 @@ class Tracker:
         return self._band().while_transmitting
 
     def _band(self) -> BandSettings:
-        return self._settings.band(self.session.band)
+        return self.settings.band(self.session.band)
 
     def _clock_stepped(self) -> bool:
         step_s = self._watch.step_s()
         if step_s == 0.0:
             return False
-        self._fault(f"the clock stepped by {step_s:+.3f} s")
+        self._fault(self._watch.said)
         self._planned_to_utc_s = 0.0
         return True
 
@@ -221,6 +233,9 @@ class Tracker:
                 log.info("radio connected, dial %d Hz", item.rig.rx_dial_hz)
             case TransmitChanged():
                 log.info("%s", "transmitting" if item.transmitting else "receiving")
+            case HomeMoved():
+                self.settings = self.settings.model_copy(update={"home": item.home})
+                self._prediction = Prediction(self.settings, self._ephemeris, self.session)
             case Outlook():
                 self._outlook = item
                 return False
@@ -231,7 +246,7 @@ class Tracker:
     def _obey(self, request: Request) -> None:
         command = request.command
         try:
-            changed = command.apply(self.session, self._settings)
+            changed = command.apply(self.session, self.settings)
         except InputError as error:
             log.warning("%s: refused: %s", command.source, error)
             request.refused(error)
@@ -264,7 +279,7 @@ class Tracker:
         if not self.session.correcting:
             return
         where = f"{moved.which} dial moved from {moved.from_hz} to {moved.to_hz} Hz"
-        if self._settings.radio.when_turned == "follow" and moved.which == "rx":
+        if self.settings.radio.when_turned == "follow" and moved.which == "rx":
             try:
                 self._follow(moved.to_hz)
             except MoontrimError as error:
@@ -284,7 +299,7 @@ class Tracker:
         sked_hz = self._prediction.sked_hz_for_received(
             self.session, received_hz, self._clock.utc_s()
         )
-        followed = self.session.with_here(self._settings, sked_hz=sked_hz)
+        followed = self.session.with_here(self.settings, sked_hz=sked_hz)
         self._become(followed, "dial", f"sked {sked_hz:.0f} Hz")
         log.info("dial turned: sked is now %.0f Hz", sked_hz)
 
@@ -299,13 +314,13 @@ class Tracker:
 
     def _publish(self) -> None:
         now = self._clock.utc_s()
-        here = self.session.here(self._settings)
+        here = self.session.here(self.settings)
         link = self._link.view
         seen = assess(
             now,
             self._plan,
             (self._band().band(), self._band().tx_band()),
-            (here.sked_hz, self.session.tx_sked_hz(self._settings)),
+            (here.sked_hz, self.session.tx_sked_hz(self.settings)),
             link,
             Hindrances(
                 paused=not self.session.correcting,
@@ -315,6 +330,7 @@ class Tracker:
             ),
         )
         self._news = seen.tracking is not Tracking.ON_FREQUENCY
+        around = self._surroundings(seen.rx.rate_hz_per_s if seen.rx else math.nan)
         self._hub.publish(
             Snapshot(
                 utc_s=now,
@@ -323,14 +339,12 @@ class Tracker:
                 band=self.session.band,
                 sked_hz=here.sked_hz,
                 agreement=self.session.agreement,
-                partner=self.session.partner_text(self._settings),
+                partner=self.session.partner_text(self.settings),
                 trim_rx_hz=here.trim_rx_hz,
                 trim_tx_hz=here.trim_tx_hz,
                 correcting=self.session.correcting,
                 transmitting=link.rig.transmitting if link.rig else None,
-                moon=(
-                    None if self._prediction_problem else self._prediction.moon(self.session, now)
-                ),
+                moon=self._moon(now),
                 rx=seen.rx,
                 tx=seen.tx,
                 link=link,
@@ -341,5 +355,15 @@ class Tracker:
                 keying=self._keying(),
                 transmit_permitted=self.session.transmit_permitted,
                 outlook=self._outlook,
+                clock=around.clock,
+                warnings=around.warnings,
             )
         )
+
+    def _moon(self, utc_s: float) -> MoonView | None:
+        """None where it is not known; just after a step of the clock, before the next tick, that is
+        not known yet."""
+        try:
+            return self._prediction.moon(self.session, utc_s)
+        except CoverageError:
+            return None

@@ -37,8 +37,8 @@ ON_FREQUENCY = (Tracking.ON_FREQUENCY, Tracking.HELD_KEYED)
 class Transmitting:
     """Asked by whoever wants to transmit; `run` beside the link, ended before it.
 
-    changed: told whenever there is something new to see. clock_doubt: why the clock is not
-    trusted; empty if it is."""
+    changed: told whenever there is something new to see. clock_doubt, home_doubt: why the clock, or
+    where home is, is not trusted; empty if it is."""
 
     def __init__(
         self,
@@ -48,6 +48,7 @@ class Transmitting:
         hub: StateHub,
         changed: Callable[[], object],
         clock_doubt: Callable[[], str],
+        home_doubt: Callable[[], str],
     ) -> None:
         self.publish: Publish = _no_broker  # the remote side puts its own here
         self._settings = settings
@@ -56,6 +57,7 @@ class Transmitting:
         self._hub = hub
         self._changed = changed
         self._clock_doubt = clock_doubt
+        self._home_doubt = home_doubt
         keying, station = settings.keying, settings.station
         self._horizon = Horizon(station.min_elevation_deg, station.horizon)
         self._ports = ports = Ports(locate)
@@ -187,6 +189,7 @@ class Transmitting:
             transmit_permitted=now.transmit_permitted,
             changing_band=bool(link.inhibit),
             clock_doubt=self._clock_doubt(),
+            home_doubt=self._home_doubt(),
             age_s=self._clock.utc_s() - now.utc_s,
         )
 

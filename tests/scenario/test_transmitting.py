@@ -43,6 +43,7 @@ def stage(tmp_path: Path, ephemeris: Ephemeris) -> Callable[..., Stage]:
         if start_utc_s is None:
             start_utc_s = moon_at(ephemeris, lambda deg: deg > 30.0)
         tables = {"keying": KEYING | changes.pop("keying", {}), "station": station or {}}
+        tables |= changes.pop("tables", {})
         band = {"drive_ceiling": 0.2} | changes.pop("band", {})
         return play(tmp_path, ephemeris, scene, start_utc_s, tables=tables, band=band, **changes)
 

@@ -22,6 +22,7 @@ GOOD = Conditions(
     transmit_permitted=True,
     changing_band=False,
     clock_doubt="",
+    home_doubt="",
     age_s=0.4,
 )
 

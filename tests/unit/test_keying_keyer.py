@@ -35,6 +35,7 @@ GOOD = Conditions(
     transmit_permitted=True,
     changing_band=False,
     clock_doubt="",
+    home_doubt="",
     age_s=0.0,
 )
 LOW = replace(GOOD, moon_elevation_deg=4.0)

@@ -27,7 +27,7 @@ def add(commands: Any) -> None:
 def call(options: argparse.Namespace) -> int:
     from moontrim.preflight import check
 
-    settings = settings_of(options)
+    settings = settings_of(options, home_by_gps=True)
     findings = asyncio.run(
         check(settings, ephemeris_of(settings), SystemClock(), move_dials=not options.hands_off)
     )

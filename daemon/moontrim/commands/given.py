@@ -30,8 +30,16 @@ def add_config(command: argparse.ArgumentParser) -> None:
     )
 
 
-def settings_of(options: argparse.Namespace) -> Settings:
-    """The config named, or the first found in the usual places."""
+def settings_of(options: argparse.Namespace, *, home_by_gps: bool = False) -> Settings:
+    """The config named, or the first found in the usual places. home_by_gps: home may be left to
+    the receiver; otherwise that is an InputError."""
+    settings = _settings_of(options)
+    if not (home_by_gps or settings.home_is_known):
+        raise InputError("home", None, "a place in [home]; only `run` and `check` ask a receiver")
+    return settings
+
+
+def _settings_of(options: argparse.Namespace) -> Settings:
     if options.config is None:
         base = os.environ.get("XDG_CONFIG_HOME")
         places = [

@@ -23,7 +23,7 @@ class Conditions:
     tracking: the same in words, for the reason.
     within_allowed_range: the transmit frequency, on the air, inside what the band allows.
     drive_within_ceiling: None only where the band has no ceiling; not known is False.
-    clock_doubt: why the clock is not trusted; empty if it is.
+    clock_doubt, home_doubt: why the clock, or where home is, is not trusted; empty if it is.
     age_s: how long ago all this was so, by the monotonic clock where possible.
     """
 
@@ -38,6 +38,7 @@ class Conditions:
     transmit_permitted: bool
     changing_band: bool
     clock_doubt: str
+    home_doubt: str
     age_s: float
 
 
@@ -63,6 +64,8 @@ def hindrances(
         reasons.append("the drive is not known to be below the ceiling of the band")
     if conditions.clock_doubt:
         reasons.append(f"the clock is not trusted: {conditions.clock_doubt}")
+    if conditions.home_doubt:
+        reasons.append(f"it is not known where home is: {conditions.home_doubt}")
     # Written so that not-a-number forbids, here and below.
     if not -STALE_S <= conditions.age_s <= STALE_S:
         reasons.append(f"nothing has been heard of the tracker for {conditions.age_s:.1f} s")

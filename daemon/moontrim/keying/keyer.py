@@ -281,6 +281,7 @@ class Keyer:
         self._claim.end("moontrim is stopping")
         self._sequence.drop(self._clock.monotonic_s())
         self._sequence.forget()  # what ended `run` may have broken off a switch
+        self._show()  # nothing else may move from here on
         releases_s = sum(output.release_ms for output in self._settings.outputs) / 1000
         with contextlib.suppress(TimeoutError):
             async with self._clock.timeout(FAREWELL_S + releases_s):

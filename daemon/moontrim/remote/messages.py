@@ -125,6 +125,14 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
         "last_change": None
         if change is None
         else {"by": change.by, "what": change.what, "at_ms": ms(change.at_utc_s)},
+        "clock": None
+        if now.clock is None
+        else {
+            "source": now.clock.source,
+            "bound_ms": _rounded(now.clock.bound_ms, 1),
+            "cost_hz": _rounded(now.clock.cost_hz, 3),
+            "doubt": now.clock.doubt,
+        },
         "warnings": list(now.warnings),
     }
 
@@ -152,6 +160,17 @@ def outlook(ahead: Outlook) -> dict[str, Any]:
             "step_s": hz(ahead.shift_step_s),
             "rx_hz": [hz(shift, 1) for shift in ahead.rx_shift_hz],
             "tx_hz": [hz(shift, 1) for shift in ahead.tx_shift_hz],
+        },
+        "error_budget": None
+        if ahead.budgets is None
+        else {
+            name: {
+                "bound95_hz": round(budget.bound95_hz, 3),
+                "largest": budget.largest,
+                "advice": budget.advice,
+                "not_known": list(budget.not_known),
+            }
+            for name, budget in zip(("rx", "tx"), ahead.budgets, strict=True)
         },
     }
 

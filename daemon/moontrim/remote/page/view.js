@@ -58,7 +58,15 @@ export function showState(state) {
   show("held", held.length > 0);
   say("partner", state.partner === "self" ? "Own echo" : state.partner);
   say("band-now", state.band);
+  showClock(state.clock);
   showRadio(state);
+}
+
+function showClock(clock) {
+  const cost = clock?.cost_hz === null || clock?.cost_hz === undefined ? "" : `, ${clock.cost_hz.toFixed(2)} Hz here`;
+  const bound = clock?.bound_ms === null || clock?.bound_ms === undefined
+    ? "nobody says how right it is" : `right to ${clock.bound_ms.toFixed(0)} ms${cost} (${clock.source})`;
+  say("clock", clock?.doubt ? `not trusted: ${clock.doubt}` : bound);
 }
 
 function showVerdict(state) {
@@ -113,6 +121,11 @@ export function showOutlook(outlook, nowMs, elevation) {
   const next = up ? outlook?.moon_sets_ms : outlook?.moon_rises_ms;
   say("next-word", up ? "Moon sets in" : "Moon rises in");
   say("next-time", next ? `${lasting(next - nowMs)}, ${clock(next)} UTC` : "not known");
+  for (const which of ["rx", "tx"]) {
+    const budget = outlook?.error_budget?.[which];
+    say(`${which}-accuracy`, budget
+      ? `${budget.bound95_hz.toFixed(2)} Hz in 95 of 100 cases. ${budget.advice}` : "not known yet");
+  }
   const items = (outlook?.windows ?? []).filter((window) => window.end_ms > nowMs);
   const list = at("windows");
   const texts = items.map((window) => {

@@ -1,0 +1,49 @@
+"""The `[gps]` table of the config: where a receiver is, and what it may decide."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from moontrim.table import Table
+from moontrim_drivers.portchoice import NOTATION, check_port
+
+
+class GpsSettings(Table):
+    """Off unless a source is named."""
+
+    source: Literal["none", "gpsd", "nmea"] = Field(
+        "none", description="gpsd: its socket. nmea: a receiver on a serial port of our own."
+    )
+    host: str = Field("127.0.0.1", min_length=1, max_length=253, description="Where gpsd runs.")
+    port: int = Field(2947, ge=1, le=65535, description="gpsd's TCP port.")
+    device: str | None = Field(
+        None,
+        max_length=4096,
+        description=f"nmea: the serial port, {NOTATION}. gpsd: listen to this receiver only, by "
+        "the name gpsd has for it.",
+    )
+    baud: int = Field(
+        9600, ge=300, le=921_600, description="nmea: bits per second; the standard says 4800."
+    )
+    use_for_home: bool = Field(
+        False, description="A steady fix in three dimensions replaces the place in [home]."
+    )
+
+    @field_validator("host")
+    @classmethod
+    def _plain(cls, value: str) -> str:
+        if not value.isprintable() or any(c.isspace() for c in value):
+            raise ValueError("without spaces or control characters")
+        return value
+
+    @model_validator(mode="after")
+    def _complete(self) -> GpsSettings:
+        if self.source == "nmea":
+            if self.device is None:
+                raise ValueError("source nmea needs a device")
+            check_port(self.device)
+        if self.source == "none" and self.use_for_home:
+            raise ValueError("use_for_home needs a source")
+        return self
