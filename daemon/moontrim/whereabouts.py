@@ -95,15 +95,19 @@ class Whereabouts:
         )
 
     def _set_home(self, site: Site) -> None:
-        home = SiteSettings(
-            latitude_deg=site.latitude_deg,
-            longitude_deg=site.longitude_deg,
-            height_m=site.height_m,
-            accuracy_m=ASSUMED_ERROR_M / 2,  # that one is 95 %
-            height_accuracy_m=ASSUMED_ERROR_M,  # satellites are all above: twice as bad
-        )
         log.info("home by the GPS receiver: %.5f, %.5f", site.latitude_deg, site.longitude_deg)
-        self._moved(HomeMoved(home))
+        self._moved(HomeMoved(home_at(site)))
+
+
+def home_at(site: Site) -> SiteSettings:
+    """As the config would say it, with what a receiver is good for."""
+    return SiteSettings(
+        latitude_deg=site.latitude_deg,
+        longitude_deg=site.longitude_deg,
+        height_m=site.height_m,
+        accuracy_m=ASSUMED_ERROR_M / 2,  # that one is 95 %
+        height_accuracy_m=ASSUMED_ERROR_M,  # satellites are all above: twice as bad
+    )
 
 
 def cost_hz(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import logging
 from typing import Any
 
 from rich.console import Console
@@ -28,6 +29,7 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.preflight import check
 
     settings = settings_of(options, home_by_gps=True)
+    logging.basicConfig(level=logging.CRITICAL)  # what is wrong is said in the list
     findings = asyncio.run(
         check(settings, ephemeris_of(settings), SystemClock(), move_dials=not options.hands_off)
     )

@@ -48,6 +48,8 @@ class GpsWatch:
             fixes = self.fixes
             try:
                 why = await follow(self._settings, self._clock, self._took)
+            except ConnectionRefusedError:
+                why = f"GPS: nothing listens at {self._settings.host} port {self._settings.port}"
             except OSError as error:
                 why = f"GPS: {error.strerror or error}"
             if self.fixes != fixes:

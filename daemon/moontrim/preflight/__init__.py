@@ -8,6 +8,13 @@ from __future__ import annotations
 from moontrim.clock import Clock
 from moontrim.path import Ephemeris
 from moontrim.preflight.bands import band_findings
+from moontrim.preflight.clock import (
+    ask_receiver,
+    bound_s,
+    clock_findings,
+    clock_reading,
+    receiver_findings,
+)
 from moontrim.preflight.finding import Finding
 from moontrim.preflight.outputs import output_findings
 from moontrim.preflight.places import budget_findings, place_findings
@@ -17,6 +24,7 @@ from moontrim.preflight.tables import table_findings
 from moontrim.preflight.windows import window_findings
 from moontrim.settings import Settings
 from moontrim.store import load_session
+from moontrim.whereabouts import home_at
 
 
 async def check(
@@ -26,12 +34,21 @@ async def check(
     the radio show on each band that it obeys; its dials are put back."""
     now_s = clock.utc_s()
     session = load_session(settings.state_path(), settings)
+    told = await ask_receiver(settings, clock)
+    if not settings.home_is_known:
+        fix, why = told
+        if fix is None:
+            return [Finding("wrong", "home", f"left to the GPS receiver: {why}")]
+        settings = settings.model_copy(update={"home": home_at(fix.position.site())})
+    reading = await clock_reading(settings, clock)
     return [
         Finding("ok", "config", f"{len(settings.bands)} band(s), radio {settings.radio.driver}"),
         *band_findings(settings),
         *place_findings(settings),
+        *receiver_findings(settings, session, ephemeris, now_s, told),
+        *clock_findings(settings, session, ephemeris, now_s, reading),
         *table_findings(settings, session, ephemeris, now_s),
-        *budget_findings(settings, session, ephemeris, now_s, None),
+        *budget_findings(settings, session, ephemeris, now_s, bound_s(reading)),
         *window_findings(settings, session, ephemeris, now_s),
         *await radio_findings(settings, clock, move_dials=move_dials),
         *output_findings(settings.keying),
