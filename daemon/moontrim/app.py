@@ -18,6 +18,7 @@ from moontrim.clockwatch import ClockWatch
 from moontrim.errors import BusyError
 from moontrim.gps.timecheck import gps_reader
 from moontrim.inbox import Inbox, Request
+from moontrim.journal.notes import Notes
 from moontrim.linkview import ANSWERING, Updated
 from moontrim.path import Ephemeris
 from moontrim.planner import nearest
@@ -59,6 +60,7 @@ class Daemon:
         self.inbox = Inbox()
         self.hub = StateHub()
         self.stop = asyncio.Event()
+        self.notes = Notes(clock)
         # What companions want the operator to know; each sets its own.
         self.problems: Callable[[], tuple[str, ...]] = tuple
         folder = settings.state_path()
@@ -96,6 +98,7 @@ class Daemon:
             changed=lambda: self.inbox.post(Updated(asked=True)),
             clock_doubt=self.clock_trust.doubt,
             home_doubt=self.whereabouts.doubt,
+            note=self.notes.note,
         )
         self.tracker = Tracker(
             settings,
@@ -110,6 +113,7 @@ class Daemon:
             lambda: self.transmitting.keyer.view,
             self.transmitting.about_to,
             self._surroundings,
+            self.notes.note,
         )
 
     @property
@@ -134,16 +138,28 @@ class Daemon:
         return Surroundings(self.clock_trust.view(rate_hz_per_s), warnings)
 
     async def run(self, *companions: Companion) -> None:
-        """Run until `stop` is set, then shut down in reverse order of start."""
+        """Run until `stop` is set, then shut down in reverse order of start.
+
+        A part that fails stops the others in that same order, so that the radio is told to receive
+        while there is still a link to it; then an ExceptionGroup says what failed."""
+        failures: list[Exception] = []
+
+        async def part(running: Coroutine[Any, Any, None]) -> None:
+            try:
+                await running
+            except Exception as error:
+                failures.append(error)
+                self.stop.set()
+
         async with asyncio.TaskGroup() as group:
-            saver = group.create_task(self.saver.run(), name="saver")
-            trust = group.create_task(self.clock_trust.run(), name="clock trust")
-            gps = group.create_task(self.whereabouts.run(), name="GPS")
-            link = group.create_task(self.link.run(), name="rig link")
-            tracker = group.create_task(self.tracker.run(), name="tracker")
-            transmitting = group.create_task(self.transmitting.run(), name="transmitting")
+            saver = group.create_task(part(self.saver.run()), name="saver")
+            trust = group.create_task(part(self.clock_trust.run()), name="clock trust")
+            gps = group.create_task(part(self.whereabouts.run()), name="GPS")
+            link = group.create_task(part(self.link.run()), name="rig link")
+            tracker = group.create_task(part(self.tracker.run()), name="tracker")
+            transmitting = group.create_task(part(self.transmitting.run()), name="transmitting")
             beside = [
-                group.create_task(companion(self), name=f"companion {index}")
+                group.create_task(part(companion(self)), name=f"companion {index}")
                 for index, companion in enumerate(companions)
             ]
             await self.stop.wait()
@@ -156,6 +172,8 @@ class Daemon:
             await self._farewell(link)
             saver.cancel()
         await self.saver.flush()
+        if failures:
+            raise ExceptionGroup("a part of the daemon failed", failures)
 
     async def ask(self, command: Command) -> Session:
         """Have the tracker apply a command; the session it led to.

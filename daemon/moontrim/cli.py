@@ -13,9 +13,11 @@ from moontrim import __version__
 from moontrim.commands import (
     check,
     forecast,
+    passband,
     path,
     ports,
     rehearse,
+    report,
     run,
     schema,
     simulate,
@@ -41,10 +43,23 @@ start here:
   moontrim ports                    what is plugged in, and the line for the config
   moontrim check --config my.toml   is everything in place?
   moontrim run --config my.toml     keep the radio on frequency until stopped
+  moontrim report --config my.toml  what the last session was like, as a page to show
 
 exit codes: 0 well; 1 it ran but something is not well; 2 something given is not usable
 """
-COMMANDS = (run, rehearse, forecast, path, check, ports, simulate, unkey, schema)
+COMMANDS = (
+    run,
+    rehearse,
+    forecast,
+    path,
+    check,
+    report,
+    passband,
+    ports,
+    simulate,
+    unkey,
+    schema,
+)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -20,6 +20,7 @@ from moontrim.correction import Agreement
 from moontrim.errors import InputError
 from moontrim.forecast.settings import ForecastTables
 from moontrim.gps.settings import GpsSettings
+from moontrim.journal.settings import JournalSettings
 from moontrim.keying.settings import KeyingSettings
 from moontrim.planner import WhileTransmitting
 from moontrim.remote.settings import RemoteSettings
@@ -247,6 +248,7 @@ class Settings(ForecastTables):
     share: ShareSettings = ShareSettings()
     clock: ClockSettings = ClockSettings()
     gps: GpsSettings = GpsSettings()
+    journal: JournalSettings = JournalSettings()
     state_dir: Path | None = Field(
         None, strict=False, description="Default: $STATE_DIRECTORY, else ~/.local/state/moontrim."
     )

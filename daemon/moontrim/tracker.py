@@ -68,6 +68,7 @@ class Tracker:
         keying: Callable[[], KeyingView],
         about_to_transmit: Callable[[], bool],
         surroundings: Callable[[float], Surroundings],
+        note: Callable[[str, str, str], object],
     ) -> None:
         self.session = session
         self.missed_seconds = 0
@@ -82,6 +83,7 @@ class Tracker:
         self._keying = keying
         self._about_to_transmit = about_to_transmit
         self._surroundings = surroundings
+        self._note = note  # by whom, what, and what became of it
         self._ephemeris = ephemeris
         self._planned_to_transmit = False
         self._prediction = Prediction(settings, ephemeris, session)
@@ -249,6 +251,7 @@ class Tracker:
             changed = command.apply(self.session, self.settings)
         except InputError as error:
             log.warning("%s: refused: %s", command.source, error)
+            self._note(command.source, str(command), str(error))
             request.refused(error)
             return
         if isinstance(command, ReadBack):
@@ -257,6 +260,7 @@ class Tracker:
             self._become(changed, command.source, str(command))
             self._hand.gone()
         log.info("%s: %s", command.source, command)
+        self._note(command.source, str(command), "done")
         request.done(changed)
 
     def _become(self, session: Session, by: str, what: str) -> None:
@@ -301,6 +305,7 @@ class Tracker:
         )
         followed = self.session.with_here(self.settings, sked_hz=sked_hz)
         self._become(followed, "dial", f"sked {sked_hz:.0f} Hz")
+        self._note("dial", f"sked {sked_hz:.0f} Hz", "done")
         log.info("dial turned: sked is now %.0f Hz", sked_hz)
 
     def _yielding(self) -> bool:

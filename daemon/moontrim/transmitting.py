@@ -26,11 +26,13 @@ from moontrim.linkview import ANSWERING
 from moontrim.riglink import RigLink
 from moontrim.settings import Settings
 from moontrim.state import StateHub, Tracking
+from moontrim_drivers.contract import RigState
 from moontrim_drivers.serialtalk import locate
 
 log = logging.getLogger(__name__)
 
 MOVING_S = 2.0
+CREPT_HZ = 50  # a dial that is left alone under RF may creep by so much
 ON_FREQUENCY = (Tracking.ON_FREQUENCY, Tracking.HELD_KEYED)
 
 
@@ -49,6 +51,7 @@ class Transmitting:
         changed: Callable[[], object],
         clock_doubt: Callable[[], str],
         home_doubt: Callable[[], str],
+        note: Callable[[str, str, str], object],
     ) -> None:
         self.publish: Publish = _no_broker  # the remote side puts its own here
         self._settings = settings
@@ -58,6 +61,7 @@ class Transmitting:
         self._changed = changed
         self._clock_doubt = clock_doubt
         self._home_doubt = home_doubt
+        self._note = note  # by whom, what, and what became of it
         keying, station = settings.keying, settings.station
         self._horizon = Horizon(station.min_elevation_deg, station.horizon)
         self._ports = ports = Ports(locate)
@@ -70,6 +74,7 @@ class Transmitting:
         self._running = False  # from the first output on to the last one off
         self._by_line = bool(keying.outputs) and not isinstance(keying.outputs[-1], RadioOutput)
         self._outside: bool | None = None
+        self._left_at_hz: int | None = None  # the dial that transmits, when the sequence began
         self._moving_one_dial = 0  # requests that wait for it
         contacts = make_contacts(keying, ports)
         self._external = ExternalTransmit(contacts, clock, self._seen_outside)
@@ -81,6 +86,10 @@ class Transmitting:
         try:
             await self._move_one_dial()
             await self.keyer.request(who)
+            self._note(who, "transmit", "done")
+        except KeyingRefused as error:
+            self._note(who, "transmit", str(error))
+            raise
         finally:
             self._moving_one_dial -= 1
             self._changed()
@@ -172,12 +181,14 @@ class Transmitting:
         on_frequency = now.tracking in ON_FREQUENCY or (
             held_still and now.tracking is Tracking.OFF_FREQUENCY
         )
+        tracking = f"{now.tracking}" + (f", {now.reason}" if now.reason else "")
+        moved = self._moved_under_rf(link.rig, left_alone=now.tracking is Tracking.HELD_KEYED)
         return Conditions(
             moon_azimuth_deg=now.moon.azimuth_deg if now.moon else None,
             moon_elevation_deg=now.moon.elevation_deg if now.moon else None,
             horizon_deg=self._horizon_deg(now.moon.azimuth_deg) if now.moon else 0.0,
-            on_frequency=on_frequency,
-            tracking=f"{now.tracking}" + (f", {now.reason}" if now.reason else ""),
+            on_frequency=on_frequency and not moved,
+            tracking=moved or tracking,
             within_allowed_range=(
                 now.tx is not None
                 and band.band().allows(now.tx.on_air_hz)
@@ -192,6 +203,19 @@ class Transmitting:
             home_doubt=self._home_doubt(),
             age_s=self._clock.utc_s() - now.utc_s,
         )
+
+    def _moved_under_rf(self, rig: RigState | None, *, left_alone: bool) -> str:
+        """How the dial that transmits has moved in this over though nobody sets it: by a hand, or
+        by the radio itself. Empty if it has not."""
+        if self.keyer.view.state is Phase.IDLE or rig is None:
+            self._left_at_hz = None
+            return ""
+        dial_hz = rig.rx_dial_hz if rig.tx_dial_hz is None else rig.tx_dial_hz
+        if self._left_at_hz is None or not left_alone:
+            self._left_at_hz = dial_hz
+        if abs(dial_hz - self._left_at_hz) <= CREPT_HZ:
+            return ""
+        return f"the dial went from {self._left_at_hz} to {dial_hz} Hz under RF"
 
     def _horizon_deg(self, azimuth_deg: float) -> float:
         return float(self._horizon.elevation_deg(np.array([azimuth_deg]))[0])

@@ -19,6 +19,7 @@ from moontrim.remote.settings import RemoteSettings
 from moontrim.settings import Settings
 
 if TYPE_CHECKING:
+    from moontrim.app import Companion, Daemon
     from moontrim.judgement import Result
 
 
@@ -44,6 +45,9 @@ def add(commands: Any) -> None:
         action="store_true",
         help="in two minutes of real time, lose radio and broker, step the clock, turn the dial ..."
         " and see what was kept",
+    )
+    command.add_argument(
+        "--journal", type=Path, metavar="FOLDER", help="keep the journal there, for a report"
     )
     command.add_argument("--json", action="store_true", help="print the summary as JSON")
     command.add_argument("--quiet", action="store_true", help="no live view")
@@ -92,7 +96,7 @@ def call(options: argparse.Namespace) -> int:
             start,
             end,
             pace=pace,
-            companions=(*view, keep_outlook, side.run),
+            companions=(*view, keep_outlook, side.run, *_recorded(options.journal)),
         )
     picture = options.picture or Path("out/rehearsal.png")
     try:
@@ -106,6 +110,18 @@ def call(options: argparse.Namespace) -> int:
     else:
         _summarise(result, picture)
     return 0 if result.passed else 1
+
+
+def _recorded(folder: Path | None) -> tuple[Companion, ...]:
+    """What keeps the journal, if that is asked for."""
+    if folder is None:
+        return ()
+    from moontrim.journal.companion import Journal
+
+    async def record(daemon: Daemon) -> None:
+        await Journal(folder, daemon.settings, daemon.clock, daemon.clock_bound_s).run(daemon)
+
+    return (record,)
 
 
 def _faults(settings: Settings, options: argparse.Namespace, start: float, pace: float) -> int:

@@ -1,0 +1,152 @@
+"""Narrow lines over noise, and among them the family of the mains: 50 or 60 Hz and harmonics.
+
+A line has to stand out from the noise on both sides of it, so that neither the slope of a filter
+nor its corner passes for one. Levels are of the line's power over the noise in 1 Hz around it,
+whatever the resolution."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+from scipy.signal import welch
+from scipy.special import gammaincinv
+
+from moontrim.bench.faults import Samples
+
+Array = NDArray[np.float64]
+
+# Long enough to part a line from noise, short enough for the mains not to wander out of a cell.
+SEGMENT_S = 8.0
+LEAST_S = 0.5
+# An hour need not be gone through to find what hums all the time.
+SEGMENTS_AT_MOST = 64
+# Noise alone shows a line in one recording of this many.
+FALSE_ALARM = 1e-3
+# On either side of a line: left out as its own skirt, and looked at for the noise. In cells.
+GUARD, SIDE = 6, 24
+# Falls by 92 dB within four cells of a line (Harris, Proc. IEEE 66 (1978) 51, table I): a strong
+# line has no side lobes that pass for lines. All its power is in so many cells.
+WINDOW, LOBE = "blackmanharris", 9
+
+MAINS_HZ = (50.0, 60.0)
+# Common practice: grids keep within 0.2 Hz even on a bad day.
+MAINS_WANDER_HZ = 0.2
+WANDER_STEP_HZ = 0.005
+HUM_UP_TO_HZ = 4_000.0
+# Common practice: one line alone is hum only among the first harmonics (rectifiers make the second,
+# transformers odd ones). Further up a line, or the two of a two-tone test, may be anything.
+ALONE_UP_TO = 6
+TOGETHER = 3
+
+
+@dataclass(frozen=True)
+class HumLine:
+    """A line of the mains. level_db: its power over that of the noise in 1 Hz around it."""
+
+    frequency_hz: float
+    level_db: float
+
+
+@dataclass(frozen=True)
+class Spectrum:
+    """Averaged power density (per Hz) over frequency, in cells of `cell_hz`; `degrees` of freedom
+    of every value (of a chi-square; Welch, IEEE Trans. Audio Electroacoust. 15 (1967) 70)."""
+
+    frequency_hz: Array
+    density: Array
+    cell_hz: float
+    degrees: float
+
+
+def hum_lines(samples: Samples, rate_hz: float) -> tuple[HumLine, ...]:
+    """Lines of the mains in a recording, by frequency; empty if there are none, or if it is
+    shorter than half a second."""
+    spectrum = fine_spectrum(samples, rate_hz)
+    if spectrum is None:
+        return ()
+    return hum_among(spectrum, line_levels(spectrum))
+
+
+def mains_hz(lines: Sequence[HumLine]) -> float:
+    """50 or 60: the family that these lines are of."""
+    off = [sum(abs(_off(line.frequency_hz, mains)) for line in lines) for mains in MAINS_HZ]
+    return MAINS_HZ[int(np.argmin(off))]
+
+
+def fine_spectrum(samples: Samples, rate_hz: float) -> Spectrum | None:
+    """Of up to 64 pieces spread evenly over the recording; None if it is shorter than 0.5 s."""
+    if samples.size < LEAST_S * rate_hz:
+        return None
+    segment = min(round(SEGMENT_S * rate_hz), samples.size)
+    # Pieces of two segments hold three that overlap by half.
+    piece = min(2 * segment, samples.size)
+    pieces = min(max(samples.size // piece, 1), SEGMENTS_AT_MOST // 2)
+    starts = np.linspace(0, samples.size - piece, pieces).astype(int)
+    density: Array = np.zeros(segment // 2 + 1)
+    for start in starts:
+        part = np.asarray(samples[start : start + piece], np.float64)
+        frequency_hz, one = welch(part, rate_hz, WINDOW, segment)
+        density += one / pieces
+    # With this window segments that overlap by half are as good as independent (3.8 %; Harris).
+    each = 1 + (piece - segment) // (segment - segment // 2)
+    return Spectrum(frequency_hz, density, rate_hz / segment, 2.0 * pieces * each)
+
+
+def line_levels(spectrum: Spectrum) -> Array:
+    """For every cell that is the top of a line its power over the noise in 1 Hz around it, as a
+    ratio; 0 for every other cell."""
+    density, half = spectrum.density, spectrum.degrees / 2.0
+    wide = median_filter(density, size=SIDE, mode="nearest")
+    away = GUARD + SIDE // 2
+    padded = np.pad(wide, away, mode="edge")
+    noise = np.maximum(padded[: density.size], padded[2 * away :])
+    noise /= gammaincinv(half, 0.5) / half  # from the median of a chi-square to its mean
+    # The median of so few cells is itself uncertain by about this much.
+    unsure = 1.0 + 3.0 * 1.25 / np.sqrt(half * SIDE)
+    highest = gammaincinv(half, 1.0 - FALSE_ALARM / density.size) / half * unsure
+    top = np.zeros(density.size, bool)
+    top[1:-1] = (density[1:-1] >= density[:-2]) & (density[1:-1] > density[2:])
+    found = top & (density > highest * noise)
+    levels = np.zeros(density.size)
+    lobe = np.convolve(density, np.ones(LOBE), "same")
+    excess = np.maximum(lobe / noise - LOBE, density / noise - 1.0)
+    levels[found] = excess[found] * spectrum.cell_hz
+    return levels
+
+
+def hum_among(spectrum: Spectrum, levels: Array) -> tuple[HumLine, ...]:
+    """Those of the lines that are of the mains; of the two families the one with more in it."""
+    families = [_family(spectrum, levels, mains) for mains in MAINS_HZ]
+    return max(families, key=lambda lines: sum(1.0 + line.level_db for line in lines))
+
+
+def _family(spectrum: Spectrum, levels: Array, mains: float) -> tuple[HumLine, ...]:
+    """All harmonics of the one mains frequency that explains most of the lines."""
+    best: tuple[int, ...] = ()
+    wander = np.arange(-MAINS_WANDER_HZ, MAINS_WANDER_HZ + WANDER_STEP_HZ, WANDER_STEP_HZ)
+    cells = np.flatnonzero(levels)
+    cells = cells[spectrum.frequency_hz[cells] < HUM_UP_TO_HZ]
+    if not cells.size:
+        return ()
+    line_hz = spectrum.frequency_hz[cells]
+    for fundamental_hz in mains + wander[np.argsort(np.abs(wander))]:
+        off_hz = np.abs([_off(f, fundamental_hz) for f in line_hz])
+        fits = off_hz <= spectrum.cell_hz + 5e-4 * line_hz
+        order = np.round(line_hz / fundamental_hz)
+        fits &= order >= 1
+        together = int(fits.sum())
+        if not (order[fits] <= ALONE_UP_TO).any() and together < TOGETHER:
+            continue
+        if together > len(best):
+            best = tuple(cells[fits])
+    return tuple(
+        HumLine(float(spectrum.frequency_hz[k]), float(10.0 * np.log10(levels[k]))) for k in best
+    )
+
+
+def _off(frequency_hz: float, mains: float) -> float:
+    return frequency_hz - mains * max(round(frequency_hz / mains), 1)

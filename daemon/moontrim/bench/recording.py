@@ -1,0 +1,235 @@
+"""Sound recordings: one channel of samples, and what is wrong with them.
+
+Owns reading the file (through libsndfile: WAV, FLAC, AIFF, Ogg and more), the choice of a channel
+and the words for every fault. Finding the faults is for `faults` and `hum`. A file is read in
+blocks; the samples are held once, as float64 up to 10 minutes at 48 kHz and as float32 beyond
+(24 bits, no loss for a sound card), so that an hour at 48 kHz takes 0.7 GB."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from moontrim.bench.faults import Samples, ac_rms, clipping, still_stretches
+from moontrim.bench.hum import hum_lines, mains_hz
+from moontrim.errors import InputError
+
+RemarkKind = Literal["clipping", "gap", "stereo", "hum", "short", "silent"]
+
+LEAST_S = 0.1
+SHORT_S = 5.0
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1_000.0, 1_000_000.0
+# 1 GB as float32: 93 minutes at 48 kHz.
+MOST_SAMPLES = 1 << 28
+DOUBLE_UP_TO = 10 * 60 * 48_000
+BLOCK = 1 << 18
+# The last bit of 16, as a share of full scale: below that there is only the converter itself.
+SILENT_RMS = 2.0**-15
+# Nothing that came from a sound card is this far over full scale; such values are damage.
+LARGEST = 1e9
+LOSSY = ("VORBIS", "OPUS", "MPEG")
+ALIKE_DB = -60.0
+
+
+@dataclass(frozen=True)
+class Remark:
+    """Something about a recording that a person should know. text: one plain sentence."""
+
+    kind: RemarkKind
+    text: str
+
+
+@dataclass(frozen=True)
+class Recording:
+    """One channel. samples: full scale 1.0, float64, or float32 if long; `rate_hz` of them come
+    in a second."""
+
+    samples: Samples
+    rate_hz: float
+    remarks: tuple[Remark, ...]
+
+    @property
+    def length_s(self) -> float:
+        return self.samples.size / self.rate_hz
+
+
+def read_recording(path: Path, seconds: float | None = None) -> Recording:
+    """Read a sound file, or its first `seconds`; of several channels the loudest.
+
+    Raises InputError for what is not a sound file, is empty, shorter than 0.1 s or longer than
+    memory allows, or has samples that are not finite."""
+    try:
+        if path.exists() and not path.is_file():  # opening a pipe would wait for somebody to write
+            raise _unreadable(path, "this is not a file")
+        with path.open("rb"):
+            pass
+    except FileNotFoundError:
+        raise InputError("recording", str(path), "a sound file that exists") from None
+    except OSError as error:
+        raise _unreadable(path, error.strerror or "it cannot be opened") from None
+    try:
+        with soundfile.SoundFile(str(path)) as file:
+            return _read(path, file, seconds)
+    except soundfile.LibsndfileError as error:
+        raise _unreadable(path, error.error_string.rstrip(".")) from None
+
+
+def recording_of(samples: Samples, rate_hz: float, remarks: tuple[Remark, ...] = ()) -> Recording:
+    """A recording from samples of one channel in memory, with its faults named after `remarks`."""
+    found = [*remarks, *_faults(samples, rate_hz)]
+    return Recording(samples, rate_hz, tuple(found))
+
+
+def _unreadable(path: Path, reason: str) -> InputError:
+    return InputError("recording", str(path), f"a sound file such as WAV or FLAC ({reason})")
+
+
+def _read(path: Path, file: Any, seconds: float | None) -> Recording:
+    rate_hz = float(file.samplerate)
+    if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+        raise InputError(
+            "recording",
+            str(path),
+            f"{LOWEST_RATE_HZ:.0f} to {HIGHEST_RATE_HZ:.0f} samples a second (it has "
+            f"{rate_hz:.0f})",
+        )
+    asked = file.frames if seconds is None else min(file.frames, round(seconds * rate_hz))
+    # Some formats do not know their length beforehand; one more than fits tells that it is more.
+    frames = min(asked, MOST_SAMPLES + 1)
+    channel, remarks = 0, []
+    if file.channels > 1:
+        channel, words = _choose(file, path, frames)
+        remarks.append(Remark("stereo", words))
+    store: Any = np.empty(frames, np.float64 if frames <= DOUBLE_UP_TO else np.float32)
+    filled = 0
+    for block in _blocks(file, path, frames):
+        store[filled : filled + len(block)] = block[:, channel]
+        filled += len(block)
+    samples = store[:filled]
+    if filled > MOST_SAMPLES:
+        raise InputError(
+            "recording", str(path), f"at most {MOST_SAMPLES / rate_hz / 60:.0f} minutes at its rate"
+        )
+    if filled < LEAST_S * rate_hz:
+        raise InputError(
+            "recording",
+            str(path),
+            f"a recording of {LEAST_S:g} s or more (it has {filled} samples)",
+        )
+    if filled < frames and frames == asked:
+        remarks.append(
+            Remark(
+                "short",
+                f"the file ends after {filled / rate_hz:.1f} s although it says "
+                f"{frames / rate_hz:.1f} s: it is cut off",
+            )
+        )
+    return recording_of(samples, rate_hz, tuple(remarks))
+
+
+def _blocks(file: Any, path: Path, frames: int) -> Iterator[NDArray[np.float64]]:
+    """The file from its start in blocks of shape (samples, channels), all of them finite."""
+    file.seek(0)
+    # What decodes to more than full scale was at full scale when it was recorded.
+    lossy = file.subtype.startswith(LOSSY)
+    size = max(BLOCK // file.channels, 1)
+    left = frames
+    while left > 0:
+        block = file.read(min(size, left), dtype="float64", always_2d=True)
+        if not len(block):
+            return
+        bad = ~(np.abs(block) <= LARGEST).all(axis=1)
+        if bad.any():
+            at_s = (frames - left + int(np.argmax(bad))) / file.samplerate
+            raise InputError(
+                "recording", str(path), f"samples that are finite (at {at_s:.3f} s one is not)"
+            )
+        left -= len(block)
+        yield np.clip(block, -1.0, 1.0) if lossy else block
+
+
+def _choose(file: Any, path: Path, frames: int) -> tuple[int, str]:
+    """The loudest channel (without its mean), and in words why it."""
+    count = file.channels
+    total, products, seen = np.zeros(count), np.zeros((count, count)), 0
+    for block in _blocks(file, path, frames):
+        total += block.sum(axis=0)
+        products += block.T @ block
+        seen += len(block)
+    covariance = products / max(seen, 1) - np.outer(total, total) / max(seen, 1) ** 2
+    power = np.maximum(np.diag(covariance), 0.0)
+    best = int(np.argmax(power))
+    if count != 2:
+        return best, f"{count} channels: number {best + 1}, the loudest, is used"
+    if power[best] < SILENT_RMS**2:
+        return best, "two channels, both silent"
+    other = 1 - best
+    difference = power.sum() - 2.0 * covariance[0, 1]
+    if difference < power[best] * 10.0 ** (ALIKE_DB / 10.0):
+        return 0, "two channels that are alike: the left one is used"
+    names = ("left", "right")
+    if power[other] < SILENT_RMS**2:
+        return (
+            best,
+            f"two channels: the {names[best]} one is used, the {names[other]} one is silent",
+        )
+    louder_db = 10.0 * np.log10(power[best] / power[other])
+    alike = covariance[0, 1] / np.sqrt(power[0] * power[1])
+    return best, (
+        f"two channels that differ (correlation {alike:.2f}): the {names[best]} one is used, "
+        f"{louder_db:.1f} dB louder than the {names[other]} one"
+    )
+
+
+def _faults(samples: Samples, rate_hz: float) -> Iterator[Remark]:
+    length_s = samples.size / rate_hz
+    if length_s < SHORT_S:
+        yield Remark("short", f"only {length_s:.1f} s long")
+    level = ac_rms(samples)
+    if level < SILENT_RMS:
+        yield Remark(
+            "silent",
+            "silent: every sample is the same"
+            if level == 0.0
+            else f"silent: {20.0 * np.log10(level):.0f} dB of full scale, less than the last of "
+            "16 bits",
+        )
+        if level == 0.0:
+            return
+    clipped = clipping(samples)
+    if clipped is not None:
+        yield Remark(
+            "clipping",
+            f"clipped: {_percent(clipped.share)} of the samples are stuck at "
+            f"{_percent(clipped.level)} of full scale, up to {clipped.longest} in a row; turn the "
+            "level down",
+        )
+    still = still_stretches(samples, rate_hz)
+    if still:
+        lost_s = sum(end - start for start, end in still) / rate_hz
+        first_s = still[0][0] / rate_hz
+        times = "once" if len(still) == 1 else f"{len(still)} times"
+        yield Remark(
+            "gap",
+            f"the sound stops dead {times}, {lost_s:.2f} s in all, first at {first_s:.2f} s: "
+            "samples were lost",
+        )
+    lines = hum_lines(samples, rate_hz)
+    if lines:
+        loudest = max(lines, key=lambda line: line.level_db)
+        yield Remark(
+            "hum",
+            f"mains hum of {mains_hz(lines):.0f} Hz: {len(lines)} line"
+            f"{'s' if len(lines) > 1 else ''}, the strongest at {loudest.frequency_hz:.1f} Hz, "
+            f"{loudest.level_db:.0f} dB over the noise in 1 Hz",
+        )
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.2g} %" if share < 0.995 else "100 %"

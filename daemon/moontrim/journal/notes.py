@@ -1,0 +1,37 @@
+"""Who asked for what, and what became of it: from the tracker to the journal.
+
+Bounded and never waiting; where nobody takes them, the newest notes stay and no harm is done."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import NamedTuple
+
+from moontrim.clock import Clock
+
+CAPACITY = 1000
+
+
+class Note(NamedTuple):
+    """outcome: 'done', or why it was refused."""
+
+    at_utc_s: float
+    by: str
+    what: str
+    outcome: str
+
+
+class Notes:
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._notes: deque[Note] = deque(maxlen=CAPACITY)
+
+    def note(self, by: str, what: str, outcome: str = "done") -> None:
+        """Remember that `by` asked for `what` just now."""
+        self._notes.append(Note(self._clock.utc_s(), by, what, outcome))
+
+    def take(self) -> list[Note]:
+        """Those not taken yet, the oldest first."""
+        notes = list(self._notes)
+        self._notes.clear()
+        return notes

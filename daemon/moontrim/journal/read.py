@@ -1,0 +1,99 @@
+"""How others open a journal: to read only, also while a daemon writes it."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from moontrim.errors import InputError
+from moontrim.journal.schema import APPLICATION_ID, VERSION
+
+PATIENCE_S = 5.0  # for the moments in which the writer holds the file
+
+
+@dataclass(frozen=True, slots=True)
+class SessionRow:
+    """One session. ended_utc_s: None while it lasts, or while nobody has tidied up after a daemon
+    that was killed. station: what the config said about the station."""
+
+    id: int
+    began_utc_s: float
+    ended_utc_s: float | None
+    version: str
+    station: dict[str, Any]
+
+
+def open_journal(path: Path) -> sqlite3.Connection:
+    """A connection that cannot write, with rows by name or number; close it soon, since the writer
+    cannot shorten its log meanwhile. InputError when there is no journal, or not one this version
+    can read."""
+    field, value = "journal", str(path)
+    try:
+        if not path.is_file():
+            raise InputError(field, value, "a journal file that exists")
+        conn = _connected(path)
+    except (OSError, sqlite3.Error) as error:
+        raise InputError(field, value, f"a journal that can be read ({error})") from None
+    try:
+        (application,) = conn.execute("PRAGMA application_id").fetchone()
+        (version,) = conn.execute("PRAGMA user_version").fetchone()
+        if application != APPLICATION_ID:
+            raise InputError(field, value, "a journal of moontrim; this is another file")
+        if version > VERSION:
+            raise InputError(
+                field,
+                value,
+                f"a journal of version {VERSION} or older; this one has {version}, and needs a "
+                "newer moontrim",
+            )
+    except sqlite3.Error as error:
+        conn.close()
+        raise InputError(field, value, f"a journal of moontrim ({error})") from None
+    except InputError:
+        conn.close()
+        raise
+    return conn
+
+
+def _connected(path: Path) -> sqlite3.Connection:
+    """In a folder where this user may not write, a journal whose daemon has ended in order is
+    complete in its one file, and SQLite must be told that nobody writes it."""
+    address = f"file:{quote(str(path.absolute()))}?mode=ro"
+    conn = _opened(address)
+    try:
+        conn.execute("SELECT 1 FROM sqlite_schema").fetchone()
+    except sqlite3.OperationalError as error:
+        conn.close()
+        log = path.with_name(path.name + "-wal")
+        not_ours = error.sqlite_errorcode & 0xFF in (
+            sqlite3.SQLITE_CANTOPEN,
+            sqlite3.SQLITE_READONLY,
+        )
+        if not not_ours or (log.exists() and log.stat().st_size > 0):
+            raise
+        return _opened(address + "&immutable=1")
+    except sqlite3.Error:
+        conn.close()
+        raise
+    return conn
+
+
+def _opened(address: str) -> sqlite3.Connection:
+    conn = sqlite3.connect(address, uri=True, timeout=PATIENCE_S)
+    conn.row_factory = sqlite3.Row
+    return conn
+
+
+def sessions(conn: sqlite3.Connection) -> list[SessionRow]:
+    """All sessions, the oldest first."""
+    rows = conn.execute(
+        "SELECT id, began_utc_s, ended_utc_s, version, station_json FROM sessions ORDER BY id"
+    )
+    return [
+        SessionRow(id_, began_utc_s, ended_utc_s, version, json.loads(station))
+        for id_, began_utc_s, ended_utc_s, version, station in rows
+    ]

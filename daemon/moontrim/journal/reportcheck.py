@@ -1,0 +1,181 @@
+"""The path solved once more for seconds spread over a session, and held against what the daemon
+recorded then. Pure.
+
+The daemon takes its dials from a fit of the delay, made ahead of time, through straight lines of a
+second each. Here each instant is solved exactly and by itself, from what the journal says was
+chosen. It is the same physics (see README for what that is held against), but none of the daemon's
+working: a stale fit, a wrong second, a wrong partner or a forgotten trim shows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from moontrim.band import Band
+from moontrim.correction import AGREEMENTS, Fractions, on_air
+from moontrim.errors import MoontrimError
+from moontrim.forecast.loss import path_loss_db
+from moontrim.journal.reportdata import Array, Context, Recorded
+from moontrim.path import Ephemeris, PathSolution, solve_path
+
+MOST_INSTANTS = 3600
+CHUNK = 600  # instants solved at once: the arrays stay small
+# What to_moon, from_moon, from_partner and to_partner are called by the arithmetic of agreements.
+LEG_OF = {
+    "up": "to_moon",
+    "down": "from_moon",
+    "received": "from_partner",
+    "sent": "to_partner",
+}
+
+
+@dataclass(frozen=True)
+class Recomputed:
+    """At each instant (N,): the two ideal dials, how fast the ideal on-air frequencies move (0 for
+    one that stays put), limb-to-limb spread and path loss between isotropic antennas at the sked
+    frequency, distances of the Moon. NaN where it could not be worked out. row: index of the second
+    it belongs to. problem: why something is missing, or empty."""
+
+    row: np.ndarray
+    utc_s: Array
+    rx_ideal_hz: Array
+    tx_ideal_hz: Array
+    rx_rate_hz_per_s: Array
+    tx_rate_hz_per_s: Array
+    spread_hz: Array
+    loss_db: Array
+    home_km: Array
+    partner_km: Array
+    problem: str = ""
+
+
+def recompute(
+    ephemeris: Ephemeris, recorded: Recorded, most_instants: int = MOST_INSTANTS
+) -> Recomputed:
+    """Every n-th second that is comparable, at most so many of them in all."""
+    steady = np.flatnonzero(_steady(recorded))
+    step = max(1, -(-steady.size // most_instants))
+    row = steady[::step]
+    utc_s = recorded.seconds.at_utc_s[row]
+    columns = np.full((8, row.size), np.nan)
+    problems = []
+    for context_id in np.unique(recorded.seconds.context_id[row]):
+        here = np.flatnonzero(recorded.seconds.context_id[row] == context_id)
+        keyed = recorded.seconds.transmitting[row[here]] == 1.0
+        try:
+            context = recorded.contexts[int(context_id)]
+            for at in range(0, here.size, CHUNK):
+                part = here[at : at + CHUNK]
+                columns[:, part] = _solve(
+                    ephemeris, recorded, context, utc_s[part], keyed[at : at + CHUNK]
+                )
+        except KeyError as missing:
+            problems.append(f"the journal does not tell about {missing}")
+        except MoontrimError as error:
+            problems.append(str(error))
+    return Recomputed(row, utc_s, *columns, problem="; ".join(dict.fromkeys(problems)))
+
+
+def _steady(recorded: Recorded) -> np.ndarray:
+    """Seconds (N,) whose neighbours have the same choices and the same transmit state: around a
+    change it is not recorded which of the two the dial was made for."""
+    s = recorded.seconds
+    if s.utc_s.size == 1:
+        return np.array([True])
+    same = np.diff(s.context_id) == 0.0
+    same &= np.nan_to_num(s.transmitting[1:]) == np.nan_to_num(s.transmitting[:-1])
+    return np.r_[True, same] & np.r_[same, True]
+
+
+def _solve(
+    ephemeris: Ephemeris, recorded: Recorded, context: Context, utc_s: Array, keyed: np.ndarray
+) -> Array:
+    """The columns of Recomputed (8, N). Raises KeyError for what the journal does not know."""
+    station = recorded.station
+    if station.home is None:
+        raise KeyError("home")
+    if context.agreement not in AGREEMENTS:
+        raise KeyError(f"agreement {context.agreement}")
+    band = station.bands[context.band]
+    home, partner = station.home, station.partner_named(context.partner)
+
+    def solved(at_s: Array) -> PathSolution:
+        return solve_path(ephemeris, home, partner, at_s, station.troposphere)
+
+    path = solved(utc_s)
+    rx_hz, tx_hz = _on_air(context, path)
+    later_rx_hz, later_tx_hz = _on_air(context, path, ahead_s=1.0)
+    sent_hz = tx_hz
+    if band.while_transmitting == "mid_over":
+        # Receiving, the transmit dial stands where it ought to be in the middle of an over.
+        ahead_s = np.where(keyed, 0.0, band.over_s / 2.0)
+        sent_hz = _on_air(context, solved(utc_s + ahead_s))[1]
+    return np.array(
+        [
+            _dial(band.band(), rx_hz),
+            _dial(band.tx_band(), sent_hz),
+            later_rx_hz - rx_hz,
+            later_tx_hz - tx_hz,
+            path.legs["from_partner"].spread_fraction * context.sked_hz,
+            path_loss_db(
+                context.sked_hz, path.home_look.distance_km, path.partner_look.distance_km
+            ),
+            path.home_look.distance_km,
+            path.partner_look.distance_km,
+        ]
+    )
+
+
+def _on_air(context: Context, path: PathSolution, ahead_s: float = 0.0) -> tuple[Array, Array]:
+    """Ideal on-air frequencies (N,), received and transmitted; ahead_s: at the present rate."""
+    fractions = {
+        name: path.legs[leg].fraction + ahead_s * path.legs[leg].fraction_rate_per_s
+        for name, leg in LEG_OF.items()
+    }
+    ideal = on_air(
+        context.agreement,  # type: ignore[arg-type]
+        context.sked_hz,
+        Fractions(**fractions),  # arrays in place of floats: the arithmetic is the same
+        context.trim_rx_hz,
+        context.trim_tx_hz,
+        context.tx_sked_hz,
+    )
+    shape = path.legs["echo"].fraction.shape
+    return np.broadcast_to(ideal.rx_hz, shape), np.broadcast_to(ideal.tx_hz, shape)
+
+
+def _dial(band: Band, on_air_hz: Array) -> Array:
+    return np.asarray(band.dial_hz(on_air_hz))  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Recorded minus recomputed ideal dial over so many instants, receive and transmit together:
+    the largest size, the second it belongs to, and the RMS."""
+
+    instants: int
+    largest_hz: float
+    at_utc_s: int
+    rms_hz: float
+
+
+def difference(recorded: Recorded, again: Recomputed) -> Difference | None:
+    """None if nothing could be recomputed."""
+    s = recorded.seconds
+    off_hz = np.stack(
+        [
+            s.rx_ideal_hz[again.row] - again.rx_ideal_hz,
+            s.tx_ideal_hz[again.row] - again.tx_ideal_hz,
+        ]
+    )
+    known = np.isfinite(off_hz)
+    if not known.any():
+        return None
+    _, worst = np.unravel_index(np.nanargmax(np.abs(off_hz)), off_hz.shape)
+    return Difference(
+        instants=int(known.any(axis=0).sum()),
+        largest_hz=float(np.nanmax(np.abs(off_hz))),
+        at_utc_s=int(s.utc_s[again.row[worst]]),
+        rms_hz=float(np.sqrt(np.nanmean(off_hz**2))),
+    )

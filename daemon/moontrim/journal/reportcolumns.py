@@ -1,0 +1,34 @@
+"""The columns of a session's rows, in CSV and in Parquet alike. A leaf, so that the command can say
+what they are without reading any journal. Empty (CSV) or null (Parquet) where nothing is known."""
+
+from __future__ import annotations
+
+# By column: digits after the point (None: a text), and unit and meaning.
+COLUMNS: dict[str, tuple[int | None, str]] = {
+    "utc": (None, "the UTC second planned, ISO 8601"),
+    "at_utc_s": (6, "POSIX seconds UTC, the instant the row holds for, 0.3 s before that second"),
+    "tracking": (None, "is the radio on frequency, in words"),
+    "band": (None, "name of the band"),
+    "partner": (None, "locator or lat,lon,height_m; self: own echo"),
+    "agreement": (None, "who corrects what"),
+    "sked_hz": (3, "Hz, agreed on-air frequency"),
+    "tx_sked_hz": (3, "Hz, the same for transmit where it differs"),
+    "trim_rx_hz": (3, "Hz, added by the operator to the receive frequency"),
+    "trim_tx_hz": (3, "Hz, added by the operator to the transmit frequency"),
+    "correcting": (0, "1: correction on; 0: paused"),
+    "rx_ideal_hz": (4, "Hz, the receive dial as it ought to be"),
+    "rx_dial_hz": (0, "Hz, the receive dial as read back"),
+    "rx_residual_hz": (4, "Hz, rx_dial_hz - rx_ideal_hz"),
+    "rx_shift_hz": (4, "Hz, ideal on-air receive frequency minus sked_hz"),
+    "tx_ideal_hz": (4, "Hz, the transmit dial as it ought to be"),
+    "tx_dial_hz": (0, "Hz, the transmit dial as read back"),
+    "tx_residual_hz": (4, "Hz, tx_dial_hz - tx_ideal_hz"),
+    "tx_shift_hz": (4, "Hz, ideal on-air transmit frequency minus tx_sked_hz"),
+    "elevation_deg": (3, "degrees, geometric, of the Moon at home"),
+    "azimuth_deg": (3, "degrees from north through east, of the Moon at home"),
+    "partner_elevation_deg": (3, "degrees, of the Moon at the partner's"),
+    "transmitting": (0, "1: the radio reports that it transmits; 0: it does not"),
+    "keying": (None, "phase of the keying sequence"),
+    "lateness_ms": (0, "ms by which the tick came late"),
+    "clock_bound_ms": (3, "ms by which the clock may have been wrong"),
+}

@@ -1,0 +1,237 @@
+"""One session of the journal in memory: a column an array, so that the report can reckon with it.
+
+Reads; judges nothing. Every text in it comes from a file that anyone may have written."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from moontrim.errors import InputError
+from moontrim.journal.reportstation import Station, station_from
+
+Array = NDArray[np.float64]
+
+ROWS_AT_ONCE = 20_000
+
+
+@dataclass(frozen=True)
+class Seconds:
+    """Columns of the table `seconds`, named and meant as there; each (N,), NaN where unknown, in
+    order of utc_s. at_utc_s: the instant that a row holds for. tracking, keying: codes, see
+    Recorded.words."""
+
+    utc_s: Array
+    at_utc_s: Array
+    tracking: Array
+    context_id: Array
+    rx_ideal_hz: Array
+    rx_dial_hz: Array
+    rx_residual_hz: Array
+    rx_shift_hz: Array
+    tx_ideal_hz: Array
+    tx_dial_hz: Array
+    tx_residual_hz: Array
+    tx_shift_hz: Array
+    elevation_deg: Array
+    azimuth_deg: Array
+    partner_elevation_deg: Array
+    transmitting: Array
+    keying: Array
+    lateness_ms: Array
+    clock_bound_ms: Array
+
+
+COLUMNS = tuple(field.name for field in fields(Seconds))
+
+
+@dataclass(frozen=True)
+class Context:
+    """What the operator had chosen from from_utc_s on."""
+
+    id: int
+    from_utc_s: float
+    band: str
+    sked_hz: float
+    tx_sked_hz: float
+    agreement: str
+    partner: str
+    trim_rx_hz: float
+    trim_tx_hz: float
+    correcting: bool
+
+
+@dataclass(frozen=True)
+class CommandRecord:
+    """outcome: `done`, or the refusal."""
+
+    at_utc_s: float
+    by: str
+    what: str
+    outcome: str
+
+
+@dataclass(frozen=True)
+class FaultRecord:
+    """to_utc_s: None while it lasts."""
+
+    from_utc_s: float
+    to_utc_s: float | None
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True)
+class BudgetRecord:
+    """What the error budget stated: with 95 % probability each dial is within this of the truth.
+    json: both budgets whole, by cause."""
+
+    at_utc_s: float
+    rx_bound95_hz: float | None
+    tx_bound95_hz: float | None
+    largest: str
+    advice: str
+    json: str
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """A session. ended_utc_s: None while it runs, or when it never got to say so. words: of a
+    kind's codes."""
+
+    id: int
+    began_utc_s: float
+    ended_utc_s: float | None
+    version: str
+    newest: bool
+    station: Station
+    seconds: Seconds
+    contexts: dict[int, Context]
+    commands: tuple[CommandRecord, ...]
+    faults: tuple[FaultRecord, ...]
+    budgets: tuple[BudgetRecord, ...]
+    words: dict[str, dict[int, str]]
+
+
+def read_session(connection: sqlite3.Connection, session_id: int | None) -> Recorded:
+    """The session with this id, or the last. Raises InputError when there is none, when nothing was
+    recorded in it, or when the file's contents are damaged."""
+    with damage_named():
+        if session_id is None:
+            session_id = _one(connection, "SELECT max(id) FROM sessions")[0]
+            if session_id is None:
+                raise InputError("journal", "empty", "a journal with a session in it")
+        found = _one(
+            connection,
+            "SELECT id, began_utc_s, ended_utc_s, version, station_json FROM sessions WHERE id = ?",
+            session_id,
+        )
+        if found is None:
+            raise InputError("SESSION", session_id, "an id that `moontrim report --list` shows")
+        seconds = _seconds(connection, session_id)
+        if not seconds.utc_s.size:
+            raise InputError("SESSION", session_id, "a session with a second recorded in it")
+        return Recorded(
+            id=int(found[0]),
+            began_utc_s=float(found[1]),
+            ended_utc_s=None if found[2] is None else float(found[2]),
+            version=str(found[3]),
+            newest=session_id == _one(connection, "SELECT max(id) FROM sessions")[0],
+            station=station_from(found[4]),
+            seconds=seconds,
+            contexts=_contexts(connection, session_id),
+            commands=tuple(
+                CommandRecord(float(at), str(by), str(what), str(outcome))
+                for at, by, what, outcome in _of(
+                    connection, 'at_utc_s, "by", what, outcome', "commands", session_id
+                )
+            ),
+            faults=tuple(
+                FaultRecord(float(a), None if b is None else float(b), str(kind), str(text))
+                for a, b, kind, text in _of(
+                    connection, "from_utc_s, to_utc_s, kind, text", "faults", session_id
+                )
+            ),
+            budgets=tuple(
+                BudgetRecord(float(at), _number(rx), _number(tx), *map(str, words))
+                for at, rx, tx, *words in _of(
+                    connection,
+                    "at_utc_s, rx_bound95_hz, tx_bound95_hz, largest, advice, json",
+                    "budgets",
+                    session_id,
+                )
+            ),
+            words=_words(connection),
+        )
+
+
+def _one(connection: sqlite3.Connection, query: str, *values: Any) -> Any:
+    return connection.execute(query, values).fetchone()
+
+
+def _of(connection: sqlite3.Connection, columns: str, table: str, session_id: int) -> list[Any]:
+    """Rows in order of their first column, a time."""
+    query = f"SELECT {columns} FROM {table} WHERE session_id = ? ORDER BY 1"  # noqa: S608 (ours)
+    return connection.execute(query, (session_id,)).fetchall()
+
+
+def _seconds(connection: sqlite3.Connection, session_id: int) -> Seconds:
+    query = (
+        f"SELECT {', '.join(COLUMNS)} FROM seconds "  # noqa: S608 (our own names)
+        "WHERE session_id = ? ORDER BY utc_s"
+    )
+    cursor = connection.cursor()
+    cursor.row_factory = None  # plain rows: there are many
+    cursor.execute(query, (session_id,))
+    parts = [np.empty((0, len(COLUMNS)))]
+    while rows := cursor.fetchmany(ROWS_AT_ONCE):
+        parts.append(np.array(rows, dtype=np.float64))  # None becomes NaN
+    return Seconds(*np.concatenate(parts).T)
+
+
+def _contexts(connection: sqlite3.Connection, session_id: int) -> dict[int, Context]:
+    columns = (
+        "from_utc_s, id, band, sked_hz, tx_sked_hz, agreement, partner, trim_rx_hz, trim_tx_hz, "
+        "correcting"
+    )
+    return {
+        int(row[1]): Context(
+            id=int(row[1]),
+            from_utc_s=float(row[0]),
+            band=str(row[2]),
+            sked_hz=float(row[3]),
+            tx_sked_hz=float(row[3] if row[4] is None else row[4]),
+            agreement=str(row[5]),
+            partner=str(row[6]),
+            trim_rx_hz=float(row[7]),
+            trim_tx_hz=float(row[8]),
+            correcting=bool(row[9]),
+        )
+        for row in _of(connection, columns, "contexts", session_id)
+    }
+
+
+def _words(connection: sqlite3.Connection) -> dict[str, dict[int, str]]:
+    words: dict[str, dict[int, str]] = {}
+    for kind, code, text in connection.execute("SELECT kind, code, text FROM names"):
+        words.setdefault(str(kind), {})[int(code)] = str(text)
+    return words
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None else float(value)
+
+
+@contextmanager
+def damage_named() -> Iterator[None]:
+    """Whatever a damaged file does to a reader, as one InputError."""
+    try:
+        yield
+    except (sqlite3.Error, ValueError, TypeError, OverflowError) as error:
+        raise InputError("journal", str(error), "a journal that is not damaged") from None

@@ -1,0 +1,172 @@
+"""What the report's figures have in common: style, panels, axes, and the SVG that goes into a page.
+
+Colours are the page's own (variables of its style sheet), so that one drawing serves light, dark
+and paper; text stays text. Lines differ by stroke as well as by colour. Drawn with matplotlib's
+figures directly; its settings are put back as they were."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable
+from datetime import UTC
+from itertools import pairwise
+from typing import Any
+
+import matplotlib
+import numpy as np
+from matplotlib import dates
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+
+from moontrim.journal.reportdata import Array
+from moontrim.journal.reportfacts import Facts
+
+# Stand-ins that occur nowhere else; the page's variables take their places.
+INK, GRID, RECEIVE, TRANSMIT, GOOD, BAD = (f"#0a0b{k:02x}" for k in range(1, 7))
+VARIABLES = {
+    INK: "--ink",
+    GRID: "--grid",
+    RECEIVE: "--rx",
+    TRANSMIT: "--tx",
+    GOOD: "--good",
+    BAD: "--bad",
+}
+LINES: dict[str, dict[str, Any]] = {
+    "receive": {"color": RECEIVE, "linestyle": "-", "linewidth": 1.4},
+    "transmit": {"color": TRANSMIT, "linestyle": (0, (5, 2)), "linewidth": 1.4},
+}
+STYLE: Any = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "moontrim",
+    "font.size": 10.0,
+    "text.color": INK,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": INK,
+    "axes.linewidth": 0.7,
+    "axes.facecolor": "none",
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "axes.xmargin": 0.0,
+    "axes.formatter.useoffset": False,
+    "grid.color": GRID,
+    "grid.linewidth": 0.6,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "legend.frameon": False,
+    "legend.fontsize": 9.0,
+    "path.simplify": True,
+}
+WIDTH_INCH, LEFT_INCH, RIGHT_INCH, BOTTOM_INCH, LEGEND_INCH = 5.4, 0.95, 0.25, 0.5, 0.3
+CHARACTER_INCH, LABEL_INCH = 0.08, 0.6
+PARTS = 240  # the session is drawn in so many parts: more would not show
+DAY_S = 86400.0
+
+
+def drawn(make: Any, *given: Any) -> str:
+    """One figure as an `svg` element. make: draws it on an empty Figure, from what is given."""
+    with matplotlib.rc_context(STYLE):
+        figure = Figure()
+        FigureCanvasSVG(figure)
+        make(figure, *given)
+        buffer = io.StringIO()
+        figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None})
+    return _for_page(buffer.getvalue(), make.__name__)
+
+
+def _for_page(svg: str, name: str) -> str:
+    """Without prolog and metadata; names made unique in the page; colours the page's; named by the
+    element of that id."""
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    svg = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{name}-", svg)
+    opening = rf'<svg \1 role="img" aria-labelledby="{name}">'
+    svg = re.sub(r'<svg [^>]*?(viewBox="[^"]*")[^>]*>', opening, svg, count=1)
+    for stand_in, variable in VARIABLES.items():
+        svg = svg.replace(stand_in, f"var({variable})")
+    return svg
+
+
+def panels_of(
+    figure: Figure,
+    count: int,
+    panel_inch: float,
+    *,
+    left_inch: float = LEFT_INCH,
+    top_inch: float = LEGEND_INCH,
+    gap_inch: float = 0.13,
+) -> list[Axes]:
+    """So many panels of that height, one above the other; the figure becomes as high as they
+    need."""
+    height_inch = top_inch + count * panel_inch + (count - 1) * gap_inch + BOTTOM_INCH
+    figure.set_size_inches(WIDTH_INCH, height_inch)
+    places = {
+        "left": left_inch / WIDTH_INCH,
+        "right": 1.0 - RIGHT_INCH / WIDTH_INCH,
+        "top": 1.0 - top_inch / height_inch,
+        "bottom": BOTTOM_INCH / height_inch,
+        "hspace": gap_inch / panel_inch,
+    }
+    panels = list(np.atleast_1d(figure.subplots(count, 1, sharex=True, gridspec_kw=places)))
+    wide_inch = WIDTH_INCH - left_inch - RIGHT_INCH
+    for axes in panels:  # labels below each other, whatever the numbers beside them
+        axes.yaxis.set_label_coords(-LABEL_INCH / wide_inch, 0.5)
+    return panels
+
+
+def edges_of(facts: Facts, parts: int) -> Array:
+    """Of equal parts of the session, none shorter than a second."""
+    return np.linspace(facts.spell.from_utc_s, facts.spell.to_utc_s, min(parts, facts.expected) + 1)
+
+
+def parts_of(utc_s: Array, values: Array, edges: Array) -> list[Array]:
+    """The finite values of each part of the session."""
+    cuts = np.searchsorted(utc_s, edges - 0.5)
+    return [values[a:b][np.isfinite(values[a:b])] for a, b in pairwise(cuts)]
+
+
+def by_part(parts: list[Array], of: Callable[[Array], Any]) -> Array:
+    """NaN for a part without values, so that a line breaks there."""
+    return np.array([float(of(part)) if part.size else np.nan for part in parts])
+
+
+def means(utc_s: Array, values: Array, edges: Array) -> tuple[Array, Array]:
+    """A quantity that changes slowly, as a line."""
+    return middles(edges), by_part(parts_of(utc_s, values, edges), np.mean)
+
+
+def middles(edges: Array) -> Array:
+    return np.asarray(days((edges[:-1] + edges[1:]) / 2.0))
+
+
+def rms(values: Array) -> float:
+    return float(np.sqrt(np.mean(values**2)))
+
+
+def days(utc_s: Any) -> Any:
+    """Instants as matplotlib's dates: days since 1970."""
+    return np.asarray(utc_s) / DAY_S
+
+
+def time_axis(axes: Axes, facts: Facts) -> None:
+    axes.set_xlim(days(facts.spell.from_utc_s), days(facts.spell.to_utc_s))
+    locator = dates.AutoDateLocator(tz=UTC, minticks=3, maxticks=7)  # type: ignore[no-untyped-call]
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(
+        dates.ConciseDateFormatter(locator, tz=UTC, show_offset=False)  # type: ignore[no-untyped-call]
+    )
+    axes.set_xlabel("UTC")
+
+
+def legend(axes: Axes) -> None:
+    handles, _ = axes.get_legend_handles_labels()
+    if handles:
+        axes.legend(
+            loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=len(handles), borderaxespad=0.2
+        )
+
+
+def plain(text: str) -> str:
+    """A word of the journal as matplotlib may draw it: printable, and no formula."""
+    return "".join(c for c in text if c.isprintable()).replace("$", "")[:40]

@@ -1,0 +1,226 @@
+"""The report as one page: verdict, figures, tables, and how the numbers came about.
+
+The page needs nothing but itself: no script, no other file, no network. Everything that comes from
+the journal is escaped."""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from moontrim import __version__
+from moontrim.correction import WORDS
+from moontrim.errors import InputError, MoontrimError
+from moontrim.journal import figures, reportwords
+from moontrim.journal.report import Report
+from moontrim.journal.reportdata import Array
+from moontrim.journal.reportdraw import drawn
+from moontrim.journal.reportfacts import ROUNDING_SIGMA
+from moontrim.path import LegName
+from moontrim.path.report import iso_utc
+from moontrim.pathview import LEG_WORDS
+
+ROWS_SHOWN = 100  # of a table on the page; the JSON summary has all
+EXAMPLES = 5
+# Where the receive shift is that of one leg, as `moontrim path` prints it.
+RECEIVE_LEG: dict[str, LegName] = {
+    "halves": "from_moon",
+    "receiver": "from_partner",
+    "home": "from_partner",
+}
+
+
+def write_page(report: Report, path: Path) -> Path:
+    """Write the page; where it went. Raises InputError if it cannot be written."""
+    html = page(report)
+    try:
+        path.write_text(html, encoding="utf-8")
+    except OSError as error:
+        raise InputError(
+            "--out", str(path), f"a file that can be written ({error.strerror})"
+        ) from None
+    return path
+
+
+def page(report: Report) -> str:
+    """The page as HTML."""
+    environment = Environment(
+        autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined
+    )
+    environment.filters |= {
+        name: getattr(reportwords, name)
+        for name in ("utc", "exactly", "span", "hz", "dial", "percent", "place")
+    }
+    return environment.from_string(_text("report.html")).render(
+        style=Markup(_text("report.css")),  # noqa: S704 (our own file)
+        version=__version__,
+        report=report,
+        recorded=report.recorded,
+        facts=report.facts,
+        agreements=WORDS,
+        figures=_figures(report),
+        rows_shown=ROWS_SHOWN,
+        examples=_examples(report),
+        budgets=_budgets(report),
+        causes=_causes(report),
+        conditions=_conditions(report),
+        partners=_partners(report),
+        to_check=_to_check(report),
+        half_step_hz=report.facts.dials[0].step_hz / 2.0,
+        sigma_hz=report.facts.dials[0].step_hz * ROUNDING_SIGMA,
+    )
+
+
+def _text(name: str) -> str:
+    return files("moontrim.journal").joinpath(name).read_text(encoding="utf-8")
+
+
+def _figures(report: Report) -> dict[str, Markup]:
+    """By name; left out where there is nothing to draw."""
+    recorded, facts, again = report.recorded, report.facts, report.again
+    known = {
+        "states": True,
+        "residual_over_time": any(dial.on_frequency for dial in facts.dials),
+        "residual_histogram": any(dial.on_frequency for dial in facts.dials),
+        "shift": bool(np.isfinite(recorded.seconds.rx_shift_hz).any()),
+        "sky": bool(np.isfinite(recorded.seconds.elevation_deg).any()),
+        "doubts": bool(recorded.budgets or np.isfinite(recorded.seconds.clock_bound_ms).any()),
+    }
+    given: dict[str, tuple[Any, ...]] = {
+        "shift": (recorded, facts, again),
+        "sky": (recorded, facts, again),
+    }
+    return {
+        # matplotlib escapes what it draws.
+        name: Markup(drawn(getattr(figures, name), *given.get(name, (recorded, facts))))  # noqa: S704
+        for name, wanted in known.items()
+        if wanted
+    }
+
+
+def _examples(report: Report) -> list[dict[str, float]]:
+    """A few of the recomputed seconds, spread over the session, for a reader to check."""
+    seconds, again = report.recorded.seconds, report.again
+    solved = np.flatnonzero(np.isfinite(again.rx_ideal_hz) & np.isfinite(again.tx_ideal_hz))
+    picked = solved[np.unique(np.linspace(0, solved.size - 1, EXAMPLES).astype(int))] if (
+        solved.size
+    ) else solved  # fmt: skip
+    return [
+        {
+            "at_utc_s": float(again.utc_s[k]),
+            "rx_hz": float(seconds.rx_ideal_hz[again.row[k]]),
+            "rx_again_hz": float(again.rx_ideal_hz[k]),
+            "rx_dial_hz": float(seconds.rx_dial_hz[again.row[k]]),
+            "tx_hz": float(seconds.tx_ideal_hz[again.row[k]]),
+            "tx_again_hz": float(again.tx_ideal_hz[k]),
+            "tx_dial_hz": float(seconds.tx_dial_hz[again.row[k]]),
+        }
+        for k in picked.tolist()
+    ]
+
+
+def _conditions(report: Report) -> list[tuple[str, str, list[str]]]:
+    """Name, unit and the values at the start, at the end, least and most."""
+    s, again = report.recorded.seconds, report.again
+    bound_s = s.clock_bound_ms[again.row] / 1e3
+    rows: list[tuple[str, str, Array, int]] = [
+        ("Elevation of the Moon at home", "°", s.elevation_deg, 1),
+        ("Elevation of the Moon at the partner's", "°", s.partner_elevation_deg, 1),
+        ("Receive shift", "Hz", s.rx_shift_hz, 1),
+        ("Transmit shift", "Hz", s.tx_shift_hz, 1),
+        ("Receive shift, rate", "Hz/s", again.rx_rate_hz_per_s, 3),
+        ("Transmit shift, rate", "Hz/s", again.tx_rate_hz_per_s, 3),
+        ("Spread, limb to limb", "Hz", again.spread_hz, 1),
+        ("Path loss between isotropic antennas", "dB", again.loss_db, 2),
+        ("Distance of the Moon from home", "km", again.home_km, 0),
+        ("Distance of the Moon from the partner", "km", again.partner_km, 0),
+        ("Clock known to within", "ms", s.clock_bound_ms, 1),
+        ("What that clock can cost in receive", "Hz", bound_s * np.abs(again.rx_rate_hz_per_s), 4),
+    ]
+    found = []
+    for name, unit, values, decimals in rows:
+        known = values[np.isfinite(values)]
+        if known.size:
+            picked = (known[0], known[-1], known.min(), known.max())
+            found.append((name, unit, [reportwords.hz(float(v), decimals) for v in picked]))
+    return found
+
+
+def _budgets(report: Report) -> list[dict[str, Any]]:
+    """For each dial the stated 95 % bounds, beside what was read back."""
+    found = []
+    for dial, bounds in zip(
+        report.facts.dials,
+        (
+            [one.rx_bound95_hz for one in report.recorded.budgets],
+            [one.tx_bound95_hz for one in report.recorded.budgets],
+        ),
+        strict=True,
+    ):
+        known = [bound for bound in bounds if bound is not None]
+        if known:
+            found.append({"dial": dial, "least_hz": min(known), "most_hz": max(known)})
+    return found
+
+
+def _causes(report: Report) -> list[tuple[str, list[str]]]:
+    """Of the last budget, each cause by name: one sigma and the largest, receive, then transmit."""
+    try:
+        both = json.loads(report.recorded.budgets[-1].json)
+        sides = [{one["name"]: one for one in both[side]["causes"]} for side in ("rx", "tx")]
+        return [
+            (
+                str(name),
+                [
+                    reportwords.hz(side[name][key]) if name in side else reportwords.NONE
+                    for side in sides
+                    for key in ("sigma_hz", "largest_hz")
+                ],
+            )
+            for name in sides[0] | sides[1]
+        ]
+    except (IndexError, KeyError, TypeError, ValueError, OverflowError, RecursionError):
+        return []  # none recorded, or not in the shape that this version knows
+
+
+def _partners(report: Report) -> dict[str, str]:
+    """The places that the contexts' partners stand for, by what they are called there."""
+    found = {}
+    for context in report.recorded.contexts.values():
+        if context.partner != "self":
+            try:
+                site = report.recorded.station.partner_named(context.partner)
+                found[context.partner] = reportwords.place(site)
+            except MoontrimError:
+                found[context.partner] = "not a place that can be worked with"
+    return found
+
+
+def _to_check(report: Report) -> dict[str, str] | None:
+    """One recomputed second as a command to type, and what it should print; None where the shift is
+    not that of one leg alone."""
+    recorded, again = report.recorded, report.again
+    for k in np.flatnonzero(np.isfinite(again.rx_ideal_hz)).tolist()[again.row.size // 2 :]:
+        row = int(again.row[k])
+        context = recorded.contexts[int(recorded.seconds.context_id[row])]
+        leg = RECEIVE_LEG.get(context.agreement)
+        home = recorded.station.home
+        if leg is None or home is None:
+            return None
+        partner = recorded.station.partner_named(context.partner)
+        far = "self" if partner is None else reportwords.exact(partner)
+        return {
+            "command": f"moontrim path --home {reportwords.exact(home)} --partner {far} "
+            f"--at {iso_utc(float(again.utc_s[k]))} --frequency {context.sked_hz:.1f}",
+            "leg": LEG_WORDS[leg],
+            "shift_hz": reportwords.hz(
+                float(recorded.seconds.rx_shift_hz[row]) - context.trim_rx_hz, 3, sign=True
+            ),
+        }
+    return None

@@ -1,0 +1,91 @@
+"""The station as the journal keeps it beside a session: what the report shows, and what is needed
+to work out the path and the dial once more.
+
+The journal may come from another machine or version, so that everything may be missing or of
+another kind; then that part of the report says so."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import ValidationError
+
+from moontrim.errors import InputError
+from moontrim.path.site import Site, parse_site
+from moontrim.settings import BandSettings
+
+
+@dataclass(frozen=True)
+class Station:
+    """home: None if not known. partner: the config's, None for our own echo or if not known;
+    partner_text: as contexts name it. bands: by name, those that could be read."""
+
+    home: Site | None = None
+    partner: Site | None = None
+    partner_text: str = ""
+    driver: str = ""
+    troposphere: bool = True
+    bands: dict[str, BandSettings] = field(default_factory=dict)
+
+    def partner_named(self, text: str) -> Site | None:
+        """The place a context names; None for our own echo. A locator tells no height: if it is
+        that of the config's partner, it is the config's partner. InputError for what is no
+        place."""
+        if text == "self":
+            return None
+        if self.partner is not None and text == self.partner_text:
+            return self.partner
+        return parse_site(text, "partner")
+
+
+def station_from(text: Any) -> Station:
+    """From `sessions.station_json` (see `journal.station`)."""
+    try:
+        raw = json.loads(text)
+    except (ValueError, TypeError, RecursionError):
+        raw = None
+    raw = raw if isinstance(raw, dict) else {}
+    bands = raw.get("bands")
+    return Station(
+        home=_site(raw.get("home")),
+        partner=_site(raw.get("partner")),
+        partner_text=str(raw.get("partner_text", "")),
+        driver=str(raw.get("driver", "")),
+        troposphere=raw.get("troposphere") is not False,
+        bands={band.name: band for band in map(_band, bands) if band is not None}
+        if isinstance(bands, list)
+        else {},
+    )
+
+
+def _site(raw: Any) -> Site | None:
+    """Exact coordinates; the locator they came from, if any, is only a name for them."""
+    if not isinstance(raw, dict):
+        return None
+    keys = ("latitude_deg", "longitude_deg", "height_m")
+    numbers = [raw.get(key) for key in keys]
+    if not all(isinstance(number, int | float) for number in numbers):
+        return None
+    locator = raw.get("locator")
+    with contextlib.suppress(InputError):
+        exact = parse_site(",".join(str(number) for number in numbers))
+        return Site(
+            exact.latitude_deg,
+            exact.longitude_deg,
+            exact.height_m,
+            locator=locator if isinstance(locator, str) else None,
+        )
+    return None
+
+
+def _band(raw: Any) -> BandSettings | None:
+    if not isinstance(raw, dict):
+        return None
+    known = {key: value for key, value in raw.items() if key in BandSettings.model_fields}
+    try:
+        return BandSettings.model_validate(known)
+    except ValidationError:
+        return None

@@ -1,0 +1,177 @@
+"""The report in words and figures of the right length. Pure."""
+
+from __future__ import annotations
+
+import math
+
+from moontrim.errors import CoverageError
+from moontrim.journal.reportcheck import Difference
+from moontrim.journal.reportdata import Recorded
+from moontrim.journal.reportfacts import ROUNDING_SIGMA, Facts
+from moontrim.path import Ephemeris, Site
+from moontrim.path.report import iso_utc
+from moontrim.state import Tracking
+
+NONE = "–"
+LIVE_S = 60.0  # a session whose last second is older than this is not running any more
+# More than the daemon's fit (0.0001 Hz) and later tables of the Earth's rotation (0.006 Hz for 3 ms
+# of UT1 at 10 GHz) can explain.
+ASTRAY_HZ = 0.05
+# What is meant to be so, and how the sentence calls it.
+INTENDED = {
+    Tracking.HELD_KEYED: "held while transmitting",
+    Tracking.PAUSED: "paused by the operator",
+}
+
+
+def utc(utc_s: float) -> str:
+    """ISO 8601 UTC to the second."""
+    return iso_utc(math.floor(utc_s))
+
+
+def exactly(utc_s: float) -> str:
+    """ISO 8601 UTC to the microsecond, as the journal keeps it."""
+    return iso_utc(utc_s)
+
+
+def span(seconds: float | None) -> str:
+    """`2 h 05 min`, `3 min 20 s`, `12.4 s`."""
+    if seconds is None:
+        return "lasts"
+    if seconds < 60.0:
+        return f"{seconds:.0f} s" if seconds == round(seconds) else f"{seconds:.1f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    if minutes < 60:
+        return f"{minutes} min {rest:02d} s" if rest else f"{minutes} min"
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def hz(value: float | None, decimals: int = 3, sign: bool = False) -> str:
+    """With its unit left to the column."""
+    if value is None or not math.isfinite(value):
+        return NONE
+    return f"{value:+,.{decimals}f}" if sign else f"{value:,.{decimals}f}"
+
+
+def dial(value: float) -> str:
+    """Hertz in groups of three, as dials show them."""
+    return NONE if not math.isfinite(value) else f"{value:,.0f}".replace(",", " ")
+
+
+def percent(share: float) -> str:
+    """Never rounded up to a whole that it is not."""
+    value = math.floor(share * 10_000) / 100
+    return "100 %" if share == 1.0 else f"{value:.2f} %"
+
+
+def count(number: int, one: str) -> str:
+    """`1 second`, `2 seconds`."""
+    return f"{number:,} {one}" if number == 1 else f"{number:,} {one}s"
+
+
+def ending(recorded: Recorded, facts: Facts, now_utc_s: float) -> str:
+    """How the session ended, as far as the journal knows."""
+    if recorded.ended_utc_s is not None:
+        return f"ended {utc(recorded.ended_utc_s)}"
+    if recorded.newest and now_utc_s - facts.spell.to_utc_s < LIVE_S:
+        return "still running"
+    return (
+        f"no end recorded; the last second is {utc(facts.spell.to_utc_s - 1)} "
+        "(power loss, or ended by force)"
+    )
+
+
+def verdict(facts: Facts, difference: Difference | None) -> list[str]:
+    """The whole in a few plain sentences, each with its numbers."""
+    return [
+        *_time(facts),
+        *_dials(facts),
+        *_missed(facts),
+        *_again(difference),
+    ]
+
+
+def _again(difference: Difference | None) -> list[str]:
+    if difference is None:
+        return ["The path could not be solved once more: nothing but the journal says so."]
+    sentences = [
+        f"Solved once more for {difference.instants:,} instants, the path gives the recorded "
+        f"ideal dials to {hz(difference.largest_hz, 4)} Hz."
+    ]
+    if difference.largest_hz > ASTRAY_HZ:
+        sentences.append(
+            f"That is too much (for {utc(difference.at_utc_s)}): the daemon did not follow this "
+            "path, or the journal is not as it was written."
+        )
+    return sentences
+
+
+def _time(facts: Facts) -> list[str]:
+    on = f"{facts.on_frequency:,} of {facts.expected:,} s ({percent(facts.on_frequency_share)})"
+    meant = [s for s in facts.states if s.word in INTENDED]
+    astray = [s for s in facts.states if s.word not in {Tracking.ON_FREQUENCY, *INTENDED}]
+    sentences = [f"On frequency for {on}."]
+    if meant:
+        well = facts.on_frequency + sum(s.seconds for s in meant)
+        parts = ", ".join(f"{s.seconds:,} s {INTENDED[Tracking(s.word)]}" for s in meant)
+        sentences = [
+            f"As intended for {well:,} of {facts.expected:,} s ({percent(well / facts.expected)}): "
+            f"{facts.on_frequency:,} s on frequency, {parts}."
+        ]
+    if astray:
+        parts = ", ".join(
+            f"{s.word} for {span(s.seconds)}"
+            + (f" (longest {span(s.longest.seconds)})" if s.longest.seconds < s.seconds else "")
+            for s in astray
+        )
+        sentences.append(f"Not as intended: {parts}.")
+    return sentences
+
+
+def _dials(facts: Facts) -> list[str]:
+    shown = [
+        f"the {one.name} dial was within {hz(one.on_frequency.largest_hz)} Hz of where the path "
+        f"wanted it, RMS {hz(one.on_frequency.rms_hz)} Hz"
+        for one in facts.dials
+        if one.on_frequency is not None
+    ]
+    if not shown:
+        return ["No dial was read back while on frequency: nothing shows where it was."]
+    step_hz = facts.dials[0].step_hz
+    return [
+        f"While on frequency {'; '.join(shown)}. Perfect steps of {step_hz:g} Hz would give "
+        f"{hz(step_hz / 2, 1)} and {hz(step_hz * ROUNDING_SIGMA)} Hz."
+    ]
+
+
+def _missed(facts: Facts) -> list[str]:
+    if not facts.missed:
+        return ["No second was missed."]
+    longest = max(facts.gaps, key=lambda gap: gap.seconds)
+    return [
+        f"{count(facts.missed, 'second')} without a record, in {count(len(facts.gaps), 'gap')}; "
+        f"the longest, of {span(longest.seconds)}, from {utc(longest.from_utc_s)}."
+    ]
+
+
+def earth_rotation(ephemeris: Ephemeris, recorded: Recorded) -> str:
+    """Whether the tables used for the report knew the Earth's rotation of that day, or predicted
+    it; empty outside them."""
+    try:
+        rotation = ephemeris.earth_rotation(float(recorded.seconds.utc_s[0]))
+    except CoverageError:
+        return ""
+    how = "predicted" if rotation.predicted else "measured"
+    return f"{how} for that day, UT1 to {rotation.uncertainty_s * 1e3:.2f} ms (1 sigma)"
+
+
+def exact(site: Site) -> str:
+    """A place as `moontrim path` takes it, to a tenth of a metre."""
+    return f"{site.latitude_deg:.6f},{site.longitude_deg:.6f},{site.height_m:.1f}"
+
+
+def place(site: Site | None) -> str:
+    """A station, exactly, with its locator if it was given by one."""
+    if site is None:
+        return NONE
+    return f"{site.locator} ({exact(site)})" if site.locator else exact(site)

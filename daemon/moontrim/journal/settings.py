@@ -1,0 +1,20 @@
+"""The `[journal]` table of the config: whether sessions are recorded, and how much may be kept."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from moontrim.table import Table
+
+
+class JournalSettings(Table):
+    """The record of every session, beside the saved session in the state folder."""
+
+    enabled: bool = Field(True, description="false: nothing is recorded, and nothing deleted.")
+    max_mb: int = Field(
+        200,
+        ge=8,
+        le=100_000,
+        description="Largest size of the journal in megabytes; a whole day takes about seven. "
+        "The oldest sessions go first.",
+    )

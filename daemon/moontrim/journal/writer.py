@@ -1,0 +1,183 @@
+"""The one thread that writes: it takes what has come together and commits it.
+
+What comes is written at once, but at most every half second, so that a power cut costs less than a
+second and a rehearsal that runs through hours in a minute is written in large pieces. While the
+disk refuses, the newest hour waits in memory and writing is tried again, ever more rarely."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import shutil
+import sqlite3
+import threading
+from collections import deque
+from collections.abc import Iterable
+from concurrent.futures import Future
+from pathlib import Path
+
+from moontrim.clock import SystemClock
+from moontrim.journal.file import JournalFile
+from moontrim.journal.records import Record, Second
+
+log = logging.getLogger(__name__)
+
+CAPACITY = 4000  # records in memory: an hour of seconds, and what else happens in it
+PAUSE_S = 0.5  # between commits
+HURRY = 500  # records; with so many waiting there is no pause
+RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0)
+SILENT_S = 5.0  # a disk that takes longer over one commit is said to be slow
+FAREWELL_S = 2.0  # for a disk that is slow at the end
+FULL_BYTES = 100_000  # with less room than this, that is the reason whatever SQLite says
+
+WORDS = {
+    sqlite3.SQLITE_FULL: "disk full",
+    sqlite3.SQLITE_READONLY: "read-only",
+    sqlite3.SQLITE_BUSY: "another program holds it",
+}
+
+
+class Writer:
+    """Made and used in the event loop, all but its thread."""
+
+    def __init__(self, folder: Path, file: JournalFile) -> None:
+        self._folder = folder
+        self._file = file
+        self._wall = SystemClock()
+        self._change = threading.Condition()
+        self._waiting: deque[Record] = deque()
+        self._in_hand: deque[Record] = deque()
+        self._began_s: float | None = None  # when the commit under way did
+        self._flushes: list[Future[None]] = []
+        self._stopping = False
+        self._reason = ""
+        self._failures = 0
+        self._lost = 0
+        self._done: Future[None] = Future()
+        self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
+
+    @property
+    def problem(self) -> str:
+        """Why nothing is written just now and how much waits; empty while all is well."""
+        with self._change:
+            reason, began_s = self._reason, self._began_s
+            waiting = sum(isinstance(r, Second) for r in (*self._in_hand, *self._waiting))
+            lost = self._lost
+        if not reason and began_s is not None and self._wall.monotonic_s() - began_s > SILENT_S:
+            reason = "the disk is slow"
+        if not reason:
+            return ""
+        return f"journal: {reason}; {waiting} s waiting" + (f", {lost} s lost" if lost else "")
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def put(self, records: Iterable[Record]) -> None:
+        """Hand records over; never waits for the disk."""
+        with self._change:
+            self._waiting.extend(records)
+            self._drop_beyond_capacity()
+            self._change.notify()
+
+    async def flush(self) -> None:
+        """Until all that was put so far has been written, or has been refused."""
+        flushed: Future[None] = Future()
+        with self._change:
+            if not self._thread.is_alive():
+                return
+            self._flushes.append(flushed)
+            self._change.notify()
+        await asyncio.wrap_future(flushed)
+
+    async def close(self) -> None:
+        """Write what waits and let go of the file; a disk that takes too long is left to it."""
+        with self._change:
+            self._stopping = True
+            self._change.notify()
+        try:
+            async with self._wall.timeout(FAREWELL_S):
+                await asyncio.shield(asyncio.wrap_future(self._done))
+        except TimeoutError:
+            log.warning("the disk did not take the end of the journal in time")
+        if problem := self.problem:
+            log.warning("at the end, %s", problem)
+
+    # --- the thread -------------------------------------------------------------------------------
+
+    def _work(self) -> None:
+        try:
+            while True:
+                with self._change:
+                    self._change.wait_for(self._something_to_do)
+                    self._in_hand, self._waiting = self._waiting, deque()
+                    self._began_s = self._wall.monotonic_s()
+                    flushes, self._flushes = self._flushes, []
+                written = self._attempt()
+                self._settle(flushes)
+                with self._change:
+                    if self._stopping and not (written and self._waiting):
+                        self._settle(self._flushes)
+                        return
+                self._pause(written)
+        finally:
+            self._file.close()
+            self._done.set_result(None)
+
+    def _settle(self, flushes: list[Future[None]]) -> None:
+        for flushed in flushes:
+            if flushed.set_running_or_notify_cancel():
+                flushed.set_result(None)
+
+    def _something_to_do(self) -> bool:
+        return bool(self._waiting or self._flushes or self._stopping)
+
+    def _attempt(self) -> bool:
+        """Write what is in hand. Whatever goes wrong, the daemon goes on without a journal."""
+        try:
+            if self._in_hand:
+                self._file.write(self._in_hand)
+            reason = ""
+        except Exception as error:
+            reason = self._words(error)
+        with self._change:
+            if reason:
+                self._waiting.extendleft(reversed(self._in_hand))
+                self._drop_beyond_capacity()
+            self._in_hand, self._began_s = deque(), None
+            before, self._reason = self._reason, reason
+            self._failures = self._failures + 1 if reason else 0
+            lost, self._lost = self._lost, self._lost if reason else 0
+        if reason and not before:
+            log.warning("the journal in %s cannot be written: %s", self._folder, reason)
+        if before and not reason:
+            log.info("the journal is written again, %d s of it were lost", lost)
+        return not reason
+
+    def _pause(self, written: bool) -> None:
+        """More may come together meanwhile; after a failure, the disk may recover."""
+        pause_s = PAUSE_S if written else RETRY_S[min(self._failures, len(RETRY_S)) - 1]
+        with self._change:
+            self._change.wait_for(
+                lambda: (
+                    bool(self._stopping or self._flushes)
+                    or (written and len(self._waiting) >= HURRY)
+                ),
+                timeout=pause_s,
+            )
+
+    def _drop_beyond_capacity(self) -> None:
+        while len(self._waiting) > CAPACITY:
+            self._lost += isinstance(self._waiting.popleft(), Second)
+
+    def _words(self, error: Exception) -> str:
+        if isinstance(error, OSError):
+            return (error.strerror or str(error)).lower()
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        return WORDS.get(code) or self._no_room() or str(error) or type(error).__name__
+
+    def _no_room(self) -> str:
+        try:
+            full = shutil.disk_usage(self._folder).free < FULL_BYTES
+        except OSError:
+            return ""
+        return "disk full" if full else ""

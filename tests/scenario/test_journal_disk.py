@@ -1,0 +1,125 @@
+"""A full disk and a read-only one, for real: a small file system in memory, mounted in a mount
+namespace of its own (needs root or user namespaces; skipped without)."""
+
+import asyncio
+import json
+import os
+import subprocess
+import sys
+import time
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from journals import T0, journal_file, recorder, rows, seconds, utc_seconds
+from moontrim.journal.writer import Writer
+
+HERE = Path(__file__)
+ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+
+
+def in_small_disk(folder: Path, scene: str) -> dict[str, Any]:
+    """Run a scene of this file on a disk of 1 MB; what it prints."""
+    namespace = ["unshare", "-m"] if os.geteuid() == 0 else ["unshare", "-rm"]
+    mount = 'mount -t tmpfs -o size=1m none "$1" && echo mounted >&2 && exec "$2" "$3" "$4" "$1"'
+    try:
+        done = subprocess.run(
+            [*namespace, "sh", "-c", mount, "sh", str(folder), sys.executable, str(HERE), scene],
+            capture_output=True,
+            text=True,
+            env=ENVIRONMENT,
+            timeout=60,
+        )
+    except FileNotFoundError:
+        pytest.skip("no unshare here")
+    if "mounted" not in done.stderr:
+        pytest.skip(f"no file system may be mounted here: {done.stderr.strip()}")
+    assert done.returncode == 0, done.stderr
+    result = json.loads(done.stdout)
+    assert isinstance(result, dict)
+    return result
+
+
+def test_a_full_disk_is_survived_reported_and_recovered(tmp_path: Path) -> None:
+    seen = in_small_disk(tmp_path, "full")
+    print(seen)
+    assert seen["before"] == ""
+    assert seen["full"].startswith("journal: disk full; ") and " s waiting" in seen["full"]
+    assert 100 <= int(seen["full"].split()[3]) <= 1000
+    assert seen["after"] == ""
+    assert seen["found"] == seen["put"] == 1000, "what waited was written"
+    assert seen["integrity"] == "ok"
+    assert seen["longest_put_s"] < 0.1, "the disk held nobody up"
+
+
+def test_a_read_only_disk(tmp_path: Path) -> None:
+    seen = in_small_disk(tmp_path, "read_only")
+    print(seen)
+    assert seen["refused"] == "journal: read-only file system; 200 s waiting"
+    assert seen["after"] == ""
+    assert seen["found"] == seen["put"] == 200
+    assert seen["integrity"] == "ok"
+
+
+# --- the scenes, in a process of their own --------------------------------------------------------
+
+
+class Act:
+    """A journal on the small disk, and how long handing over took at worst."""
+
+    def __init__(self, folder: Path) -> None:
+        self.writer = Writer(folder / "state", journal_file(folder / "state"))
+        self.writer.start()
+        self._recorder = recorder()
+        self._count = 0
+        self.seen: dict[str, Any] = {"longest_put_s": 0.0}
+
+    async def put(self, count: int, flush_every: int) -> None:
+        for n, records in enumerate(seconds(self._recorder, T0 + self._count, count)):
+            began_s = time.perf_counter()
+            self.writer.put(records)
+            took_s = time.perf_counter() - began_s
+            self.seen["longest_put_s"] = max(self.seen["longest_put_s"], took_s)
+            if n % flush_every == 0:
+                await self.writer.flush()
+        self._count += count
+        await self.writer.flush()
+
+    async def end(self, folder: Path) -> None:
+        await self.writer.flush()
+        self.seen["after"] = self.writer.problem
+        await self.writer.close()
+        self.seen["put"] = self._count
+        self.seen["found"] = len(utc_seconds(folder / "state"))
+        ((self.seen["integrity"],),) = rows(folder / "state", "PRAGMA integrity_check")
+
+
+async def full(act: Act, folder: Path) -> None:
+    await act.put(100, 10)
+    act.seen["before"] = act.writer.problem
+    with (folder / "ballast").open("wb", buffering=0) as ballast, suppress(OSError):
+        while True:
+            ballast.write(bytes(512))
+    await act.put(900, 100)
+    act.seen["full"] = act.writer.problem
+    (folder / "ballast").unlink()
+
+
+async def read_only(act: Act, folder: Path) -> None:
+    subprocess.run(["mount", "-o", "remount,ro", str(folder)], check=True)
+    await act.put(200, 50)
+    act.seen["refused"] = act.writer.problem
+    subprocess.run(["mount", "-o", "remount,rw", str(folder)], check=True)
+
+
+async def main(scene: str, folder: Path) -> None:
+    act = Act(folder)
+    await {"full": full, "read_only": read_only}[scene](act, folder)
+    await act.end(folder)
+    print(json.dumps(act.seen))
+
+
+if __name__ == "__main__":
+    asyncio.run(main(sys.argv[1], Path(sys.argv[2])))
