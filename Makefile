@@ -6,7 +6,7 @@ PEERS := rigctld=libhamlib-utils mosquitto=mosquitto mosquitto_pub=mosquitto-cli
 # Only where nobody lives: chrony takes the place of another time daemon, and gpsd opens serial adapters.
 PEERS += $(if $(CI),chronyd=chrony gpsd=gpsd)
 
-.PHONY: rehearse test check unit benchmarks clean
+.PHONY: rehearse test check unit benchmarks soak clean
 
 # The phone page needs the broker; without it the rehearsal runs all the same.
 rehearse: $(VENV)/.run
@@ -30,6 +30,10 @@ unit: $(VENV)/.test
 # Printed ratios, for a person to read; never part of the tests, since machines are shared and noisy.
 benchmarks: $(VENV)/.test
 	for script in tests/benchmarks/bench_*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
+
+# The whole daemon through HOURS simulated hours of misfortunes; a failure prints how to play it again.
+soak: $(VENV)/.test
+	$(BIN)/python tests/soak/run.py --hours $(or $(HOURS),1000) --processes 2
 
 $(VENV)/.run: pyproject.toml
 	.ci/make-venv $(PYTHON) $(VENV)

@@ -19,7 +19,7 @@ PARTNERS = ("self", "KP20NF11AA", "IM12MR55MM", "FN31AA00AA", "QF56OD44KK")
 FIRST_UTC_S, DAYS = 1_790_000_000.0, 60  # September 2026
 GRID_S = 600.0
 
-_BANDS: dict[str, dict[str, Any]] = {
+BANDS: dict[str, dict[str, Any]] = {
     "144 MHz": {
         "sked_hz": 144_120_000,
         "allowed_low_hz": 144_000_000,
@@ -74,14 +74,14 @@ def draw(
 ) -> Plan:
     """Everything that is decided before the run. kinds: all there are; a quarter is enabled."""
     chance = random.Random(f"plan {seed}")
-    keying = chance.random() < 0.6
+    keying = chance.random() < 0.75
     split = chance.random() < 0.8
     by_line = keying and chance.random() < 0.25
     reports = by_line or chance.random() < 0.9
     # The contacts are looked at fifty times a second, which makes such hours slow: few of them.
     contacts = chance.random() < 0.03
     first = chance.choice(_FIRST_BAND)
-    names = [first, *(name for name in _BANDS if name != first and name != "10 GHz")]
+    names = [first, *(name for name in BANDS if name != first and name != "10 GHz")]
     if chance.random() < 0.1 and first != "10 GHz":
         names.append("10 GHz")
     retunes = chance.random() < 0.5
@@ -133,7 +133,7 @@ def _partner(text: str) -> Any:
 
 
 def _band(name: str, chance: random.Random, policies: tuple[str, ...]) -> dict[str, Any]:
-    band = {"name": name, "while_transmitting": chance.choice(policies), **_BANDS[name]}
+    band = {"name": name, "while_transmitting": chance.choice(policies), **BANDS[name]}
     if "transverter_offset_hz" in band or chance.random() < 0.3:
         band["drive_ceiling"] = chance.choice([0.1, 0.2])
     if chance.random() < 0.3:
@@ -151,7 +151,7 @@ def _keying(chance: random.Random, *, by_line: bool) -> dict[str, Any]:
         }
         for index in range(chance.choice([0, 1, 2, 2, 3]))
     ]
-    key = {"release_ms": chance.choice([10, 20, 50])}
+    key: dict[str, Any] = {"release_ms": chance.choice([10, 20, 50])}
     if by_line:
         key |= {"kind": "simulated", "name": "key line", "keys_radio": True, "settle_ms": 10}
     else:

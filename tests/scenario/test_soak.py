@@ -1,0 +1,116 @@
+"""The whole daemon for hundreds of simulated hours, under random misfortunes, with the rules of
+`soak.invariants` held at every instant. The same seed gives the same run: a failure prints its seed
+and the command that plays it again."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from moontrim.correction import OnAir, on_air
+from moontrim.keying.interlocks import hindrances
+from moontrim.keying.sequence import Stage
+from moontrim.path import Ephemeris
+from moontrim.state import Tracking
+from soak.faults import ALL
+from soak.play import Outcome, play
+from soak.runner import run_many
+from stage import Stage as Scene
+from stage import play as play_stage
+
+LONG = os.environ.get("MOONTRIM_LONG") == "1"
+HOURS = 1000.0 if LONG else 80.0
+
+
+@pytest.mark.timeout(3600 if LONG else 600)
+def test_hundreds_of_hours() -> None:
+    total = run_many(1, HOURS)
+    print("\n".join(total.lines()))
+    assert not total.failed, "\n".join(total.lines())
+    assert total.hours >= HOURS
+    # Ticks in all of them: stalls and dead daemons cost some, idle hours none.
+    assert total.counts["ticks"] > 0.95 * 3600 * HOURS
+    for kind in ALL:
+        if kind != "contact chatter":  # in three runs of a hundred
+            assert total.counts[f"misfortune: {kind}"] > 0, kind
+
+
+def test_the_same_seed_gives_the_same_run(ephemeris: Ephemeris) -> None:
+    once, again, other = (play(seed, 1200.0, ephemeris) for seed in (7, 7, 8))
+    assert once.digest == again.digest and once.last == again.last
+    assert once.digest != other.digest
+
+
+# --- would it be noticed? -------------------------------------------------------------------------
+
+
+def _run_until_noticed(ephemeris: Ephemeris, wanted: str, seeds: range) -> Outcome:
+    for seed in seeds:
+        outcome = play(seed, 1800.0, ephemeris)
+        if any(wanted in violation for violation in outcome.violations):
+            return outcome
+    raise AssertionError(f"nobody noticed in {len(seeds)} runs: {wanted}")
+
+
+def _any_moon_will_do(*given: Any) -> tuple[str, ...]:
+    return tuple(reason for reason in hindrances(*given) if "degrees elevation" not in reason)
+
+
+def _three_hertz_off(*given: Any) -> OnAir:
+    right = on_air(*given)
+    return replace(right, rx_hz=right.rx_hz + 3.0)
+
+
+@pytest.mark.parametrize(
+    ("where", "broken", "noticed"),
+    [
+        ("moontrim.keying.keyer.hindrances", _any_moon_will_do, "the Moon is too low"),
+        ("moontrim.keying.keyer.Stage", lambda _, release_s: Stage(0.0, release_s), "settled"),
+        ("moontrim.riglink.RigLink.freeze", lambda *given: None, "while relays move"),
+        ("moontrim.keying.keyer.Keyer.release", lambda *given: None, "nobody asks for it"),
+        ("moontrim.prediction.on_air", _three_hertz_off, "beyond the limit"),
+    ],
+)
+def test_broken_it_is_noticed(
+    ephemeris: Ephemeris, monkeypatch: pytest.MonkeyPatch, where: str, broken: Any, noticed: str
+) -> None:
+    """A soak that cannot fail would be worth nothing."""
+    monkeypatch.setattr(where, broken)
+    _run_until_noticed(ephemeris, noticed, range(1, 9))
+
+
+@pytest.mark.timeout(400)
+def test_a_day_without_a_missed_second(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    """24 hours at 1296 MHz, the Moon up and down: every second is planned, and nothing grows."""
+    counts: list[tuple[int, int]] = []
+    elevations: list[float] = []
+
+    async def scene(s: Scene) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        for _ in range(24):
+            for _ in range(60):
+                await s.clock.sleep(60.0)
+                assert s.seen.tracking is Tracking.ON_FREQUENCY, s.seen.reason
+            files = len(list(Path("/proc/self/fd").iterdir()))
+            counts.append((len(asyncio.all_tasks()), files))
+            assert s.seen.moon is not None
+            elevations.append(s.seen.moon.elevation_deg)
+        assert s.daemon.tracker.missed_seconds == 0
+        assert s.daemon.tracker.ticks >= 86400
+
+    band = {
+        "name": "1296 MHz",
+        "sked_hz": 1_296_100_000,
+        "allowed_low_hz": 1_296_000_000,
+        "allowed_high_hz": 1_297_000_000,
+        "transverter_offset_hz": 0,
+    }
+    done = play_stage(tmp_path, ephemeris, scene, band=band, radio={"poll_s": 5.0})
+    assert min(elevations) < 0.0 < max(elevations), "the Moon was up and down"
+    assert len(set(counts)) == 1, counts
+    assert not done.daemon.tracker.faults

@@ -1,0 +1,84 @@
+"""What ought to be on the air by the exact path, not by the daemon's own fit: solved every 30 s in
+chunks, with cubics through value and slope between (joints off by less than 1e-4 Hz at 10 GHz)."""
+
+from __future__ import annotations
+
+import math
+from collections import OrderedDict
+
+import numpy as np
+
+from moontrim.correction import Fractions, OnAir, on_air
+from moontrim.path import Ephemeris, LegName, Site, moon_from, solve_path
+from moontrim.session import Session
+from moontrim.settings import Settings
+
+CHUNK_S, SPACING_S = 900.0, 30.0
+KEPT = 8
+_LEGS: tuple[LegName, ...] = ("to_moon", "from_moon", "from_partner", "to_partner")
+_Key = tuple[Site | None, int]
+# Of each leg, of each knot: fraction, and its change over one spacing.
+_Chunk = dict[LegName, list[tuple[float, float]]]
+
+
+class ExactPath:
+    """For one home. Methods raise CoverageError."""
+
+    def __init__(self, ephemeris: Ephemeris, settings: Settings) -> None:
+        self._ephemeris = ephemeris
+        self._settings = settings
+        self._chunks: OrderedDict[_Key, _Chunk] = OrderedDict()
+
+    def on_air(self, session: Session, utc_s: float) -> OnAir:
+        """Both ideal frequencies, trims included."""
+        here = session.here(self._settings)
+        up, down, received, sent = self._fractions(session, utc_s)
+        fractions = Fractions(up=up, down=down, received=received, sent=sent)
+        return on_air(
+            session.agreement,
+            here.sked_hz,
+            fractions,
+            here.trim_rx_hz,
+            here.trim_tx_hz,
+            session.tx_sked_hz(self._settings),
+        )
+
+    def elevation_deg(self, utc_s: float) -> float:
+        """The Moon's, at home."""
+        return float(moon_from(self._ephemeris, self._settings.home.site(), utc_s).elevation_deg)
+
+    def _fractions(self, session: Session, utc_s: float) -> list[float]:
+        number = math.floor(utc_s / CHUNK_S)
+        chunk = self._chunk(session, number)
+        knot, u = divmod((utc_s - number * CHUNK_S) / SPACING_S, 1.0)
+        found = []
+        for leg in _LEGS:
+            (a, p), (b, q) = chunk[leg][int(knot)], chunk[leg][int(knot) + 1]
+            bend = u * (3 * (b - a) - 2 * p - q + u * (2 * (a - b) + p + q))
+            found.append(a + u * (p + bend))
+        return found
+
+    def _chunk(self, session: Session, number: int) -> _Chunk:
+        site = session.partner_site(self._settings)
+        key = (site, number)
+        if key not in self._chunks:
+            knots_s = number * CHUNK_S + np.arange(0.0, CHUNK_S + 2 * SPACING_S, SPACING_S)
+            solved = solve_path(
+                self._ephemeris,
+                self._settings.home.site(),
+                site,
+                knots_s,
+                self._settings.troposphere,
+            ).legs
+            self._chunks[key] = {
+                leg: [
+                    (float(value), float(slope) * SPACING_S)
+                    for value, slope in zip(
+                        solved[leg].fraction, solved[leg].fraction_rate_per_s, strict=True
+                    )
+                ]
+                for leg in _LEGS
+            }
+            while len(self._chunks) > KEPT:
+                self._chunks.popitem(last=False)
+        return self._chunks[key]

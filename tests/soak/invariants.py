@@ -1,0 +1,268 @@
+"""What must hold at every instant, whatever goes wrong, seen from the radio's and the relays' side.
+
+Nothing here believes the daemon: RF, relays and dials are the station's own, frequencies come from
+the exact path. Of the daemon it takes only what the operator chose (the session) and what it claims
+(`ON_FREQUENCY`), to hold it to that."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from moontrim.errors import CoverageError
+from moontrim.inbox import INBOX_SIZE
+from moontrim.keying.sequence import STUCK_S
+from moontrim.settings import BandSettings
+from moontrim.state import Snapshot, Tracking
+from soak.exact import ExactPath
+from soak.life import Life
+from soak.plan import Plan
+from soak.station import SoakClock, Station
+from soak.trace import Trace
+
+SPARE_S = 1e-6
+DRIVE_ROUNDING = 0.005  # radios round their power
+MOST_TASKS, MOST_ALARMS = 60, 400
+
+
+class Judge:
+    """Told everything; keeps what was violated. trouble_s: when something was last wrong at radio,
+    relays or process (now, while it is). disturbed_s: when anybody last did anything."""
+
+    def __init__(self, plan: Plan, clock: SoakClock, trace: Trace, exact: ExactPath) -> None:
+        self.violations: list[str] = []
+        self.trouble_s: Callable[[], float] = lambda: -math.inf
+        self.disturbed_s = 0.0
+        self._steps = 0
+        self.life: Life | None = None
+        self.station: Station
+        self._plan = plan
+        self._clock = clock
+        self._trace = trace
+        self._exact = exact
+        self._settles_s = [output.settle_ms / 1000 for output in plan.settings.keying.outputs]
+        self._ours = False
+        self._rf_ended_s = -math.inf
+        self._by_hand_since_s = math.inf
+        self._dials: tuple[int, int | None] | None = None
+        self._hand_s = -math.inf
+        self.rf_since_s = math.inf
+        self.rf_changed: Callable[[bool], None] = lambda on: None
+        self.on_frequency_since_s = math.inf
+        self._last: Snapshot | None = None
+
+    # --- what others tell -------------------------------------------------------------------------
+
+    def violated(self, text: str) -> None:
+        self._trace.say(self._now(), f"VIOLATED {text}")
+        if len(self.violations) < 20:
+            self.violations.append(f"at {self._now():.3f} s: {text}")
+
+    def hand(self, what: str) -> None:
+        """Somebody or something acted on the station."""
+        self._hand_s = self.disturbed_s = self._now()
+        self._trace.say(self._now(), what)
+
+    def born(self, life: Life) -> None:
+        """Another life of the daemon; its snapshots are looked at on their way."""
+        self.life, self._last, self.on_frequency_since_s = life, None, math.inf
+        publish = life.daemon.hub.publish
+
+        def published(snapshot: Snapshot) -> None:
+            if life.alive:
+                self._published(snapshot)
+            publish(snapshot)
+
+        life.daemon.hub.publish = published  # type: ignore[method-assign]
+
+    def relay(self, index: int, on: bool) -> None:
+        """RF must not meet a moving relay. What cannot be unkeyed within a second is let go of all
+        the same, as `keying.sequence` says."""
+        self._trace.say(self._now(), f"relay {index} {'on' if on else 'off'}")
+        self._counted("no relay moves under RF")
+        if self.station.radio.ours and not self._troubled(STUCK_S + 2.0):
+            self.violated(f"relay {index} moves under RF")
+        if on and self._now() - self._by_hand_since_s > self._plan.settings.radio.poll_s + 2.0:
+            self.violated(f"relay {index} is raised while someone else transmits")
+
+    def radio(self) -> None:
+        """Dials or transmit state have changed."""
+        radio, now_s = self.station.radio, self._now()
+        if radio.by_hand:
+            self._by_hand_since_s = min(self._by_hand_since_s, now_s)
+        else:
+            self._by_hand_since_s = math.inf
+        if radio.ours != self._ours:
+            self._ours = radio.ours
+            self._trace.say(now_s, f"{'KEYED' if self._ours else 'unkeyed'}")
+            self.rf_since_s = now_s if self._ours else math.inf
+            if self._ours:
+                self._keyed()
+            else:
+                self._rf_ended_s = now_s
+            self.rf_changed(self._ours)
+        dials = (radio.rx_dial_hz, radio.tx_dial_hz)
+        if dials != self._dials:
+            self._dials = dials
+            self._trace.add(f"{now_s:.6f} {dials}")
+
+    def written(self, what: str) -> None:
+        self._trace.add(f"{self._now():.6f} {what}")
+
+    def wrote_dials(self, rx_hz: int | None, tx_hz: int | None) -> None:
+        """Told as the command leaves the daemon."""
+        self.written(f"dials {rx_hz} {tx_hz}")
+        self._counted("nothing set to transmit outside the allowed range")
+        split = self._plan.settings.radio.options["split"]
+        transmits_hz = tx_hz if split else rx_hz
+        if transmits_hz is not None and not self._allowed(transmits_hz):
+            self.violated(f"the dial that transmits was set to {transmits_hz} Hz")
+        self._counted("no dial moves while relays do")
+        # One that moved at this very instant did so after the command had left.
+        moved = [c for c in self.station.coils if self._rf_ended_s < c.since_s < self._now()]
+        moving = moved and any(coil.on for coil in self.station.coils)
+        if moving and not self._ours and not self._troubled(5.0):
+            self.violated("a dial is set while relays move")
+        held = self._band().while_transmitting != "step"
+        if held and self._now() - self.rf_since_s > 1.0 and not self._troubled(5.0):
+            self.violated("a dial is set under RF on a band that holds it")
+
+    def wrote_power(self, fraction: float) -> None:
+        self.written(f"power {fraction}")
+        self._counted("no drive set above the ceiling")
+        ceiling = self._band().drive_ceiling
+        if ceiling is not None and fraction > ceiling + SPARE_S and not self._changing_band():
+            self.violated(f"drive set to {fraction}, above the ceiling of {ceiling}")
+
+    # --- rules ------------------------------------------------------------------------------------
+
+    def _keyed(self) -> None:
+        """RF begins: everything must be as it has to be."""
+        now_s = self._now()
+        self._counted("no RF before every relay has settled")
+        for coil, settle_s in zip(self.station.coils, self._settles_s, strict=False):
+            if not coil.on or now_s - coil.since_s < settle_s - SPARE_S:
+                self.violated(f"RF while relay {coil.index} has not settled")
+        since_hand_s = now_s - self._hand_s
+        poll_s = self._plan.settings.radio.poll_s
+        self._counted("keyed only inside the allowed range")
+        if not self.allowed_now() and since_hand_s > poll_s + 2.0 and not self._troubled(poll_s):
+            self.violated(f"keyed at a dial of {self.station.radio.transmit_dial_hz} Hz")
+        self._counted("keyed only below the drive ceiling")
+        if self.drive_above() and since_hand_s > 5.0 + poll_s and not self._troubled(5.0 + poll_s):
+            self.violated(f"keyed with a drive of {self.station.radio.power_fraction}")
+
+    def _published(self, now: Snapshot) -> None:
+        last, self._last = self._last, now
+        self._trace.add(f"{now.utc_s:.6f} {now.ticks} {now.tracking} {now.link.rig}")
+        if now.tracking is not Tracking.ON_FREQUENCY:
+            self.on_frequency_since_s = math.inf
+        elif (
+            last is None
+            or last.tracking is not Tracking.ON_FREQUENCY
+            or ((last.band, last.sked_hz) != (now.band, now.sked_hz))
+        ):
+            self.on_frequency_since_s = self._now()
+        if last is None or last.tracking is not now.tracking:
+            self._trace.say(self._now(), f"{now.tracking}: {now.reason}")
+        for dial in (now.rx, now.tx):
+            if dial is not None and not math.isfinite(dial.ideal_dial_hz):
+                self.violated("an ideal dial that is no number")
+        if last is None:
+            return
+        if now.ticks == last.ticks + 1:
+            self._trace.counts["ticks"] += 1
+        elif now.ticks != last.ticks:
+            self.violated(f"tick {now.ticks} follows {last.ticks}")
+        if self._clock.steps != self._steps:
+            self._steps = self._clock.steps
+        elif now.utc_s < last.utc_s or (
+            # planned 0.3 s ahead: each tick belongs to a second of its own
+            now.ticks > last.ticks and math.floor(now.utc_s + 0.3) < math.floor(last.utc_s + 0.3)
+        ):
+            self.violated(f"time goes back from {last.utc_s:.6f} to {now.utc_s:.6f}")
+
+    def resources(self, tasks: int) -> None:
+        """Nothing grows."""
+        self._counted("tasks, alarms and inbox are bounded")
+        if tasks > MOST_TASKS:
+            self.violated(f"{tasks} tasks")
+        if self._clock.waiting() > MOST_ALARMS:
+            self.violated(f"{self._clock.waiting()} alarms")
+        if self.life is not None and len(self.life.daemon.inbox._items) > INBOX_SIZE:
+            self.violated("the inbox is larger than it may be")
+
+    # --- frequency --------------------------------------------------------------------------------
+
+    def off_by_hz(self) -> float | None:
+        """By how much the worse dial is beyond its limit, by the exact path; None where there is
+        nothing to hold it to. Negative: within."""
+        life, radio = self.life, self.station.radio
+        if life is None or radio.transmitting:
+            return None
+        session, band = life.daemon.tracker.session, self._band()
+        utc_s = self._clock.utc_s()
+        lead_s = band.over_s / 2 if band.while_transmitting == "mid_over" else 0.0
+        try:
+            now = self._exact.on_air(session, utc_s)
+            tx_hz = self._exact.on_air(session, utc_s + lead_s).tx_hz if lead_s else now.tx_hz
+        except CoverageError:
+            return None
+        limit_hz = max(1.0, 0.5 * band.dial_resolution_hz + 0.2)
+        if not band.band().allows(tx_hz) or abs(tx_hz - band.allowed_low_hz) < 2.0:
+            return None
+        off_hz = abs(radio.rx_dial_hz - band.band().dial_hz(now.rx_hz))
+        if radio.tx_dial_hz is not None:
+            off_hz = max(off_hz, abs(radio.tx_dial_hz - band.tx_band().dial_hz(tx_hz)))
+        elif not band.band().allows(now.rx_hz):
+            return None
+        return off_hz - limit_hz
+
+    def honest(self) -> None:
+        """Whoever says ON_FREQUENCY for a second must be."""
+        now_s = self._now()
+        poll_s = self._plan.settings.radio.poll_s
+        if self._troubled(poll_s + 3.0) or now_s - self._hand_s < poll_s + 3.0:
+            return  # it sees a hand on the dial at its next look only
+        if now_s - self.on_frequency_since_s > 1.0:
+            self._counted("on frequency when it says so")
+            off_hz = self.off_by_hz()
+            if off_hz is not None and off_hz > 0.0:
+                self.violated(f"says on frequency, but is {off_hz:.2f} Hz beyond the limit")
+
+    # --- small things -----------------------------------------------------------------------------
+
+    def drive_above(self) -> bool:
+        ceiling = self._band().drive_ceiling
+        return (
+            ceiling is not None and self.station.radio.power_fraction > ceiling + 2 * DRIVE_ROUNDING
+        )
+
+    def allowed_now(self) -> bool:
+        return self._allowed(self.station.radio.transmit_dial_hz)
+
+    def _allowed(self, dial_hz: int) -> bool:
+        """On the present band, or the one just left."""
+        names = {self._band().name}
+        if self._last is not None:
+            names.add(self._last.band)
+        entries = [self._plan.settings.band(name).entry() for name in names]
+        return any(entry.tx_low_hz <= dial_hz <= entry.tx_high_hz for entry in entries)
+
+    def _changing_band(self) -> bool:
+        return self._last is not None and self._last.band != self._band().name
+
+    def _band(self) -> BandSettings:
+        settings = self._plan.settings
+        if self.life is None:
+            return settings.bands[0]
+        return settings.band(self.life.daemon.tracker.session.band)
+
+    def _troubled(self, within_s: float) -> bool:
+        return self._now() - self.trouble_s() < within_s
+
+    def _now(self) -> float:
+        return self._clock.monotonic_s()
+
+    def _counted(self, what: str) -> None:
+        self._trace.counts[what] += 1

@@ -1,0 +1,273 @@
+"""Those who want something: a hand at the desk, a phone through the gate that stands before the
+tracker, a program on the share, and one that keys. All at random, valid and not."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import random
+from collections.abc import Callable
+from typing import Any
+
+from moontrim.app import Daemon
+from moontrim.errors import MoontrimError
+from moontrim.remote.admission import Admission, Arrival
+from moontrim.remote.topics import Topics
+from moontrim.session import (
+    Command,
+    Correct,
+    NudgeSked,
+    PermitTransmit,
+    ReadBack,
+    SetAgreement,
+    SetBand,
+    SetPartner,
+    SetSked,
+    SetTrim,
+)
+from moontrim.settings import Settings
+from moontrim.share.client import Client
+from moontrim.share.radio import RigAccess, SharedRadio
+from soak.plan import PARTNERS
+from soak.station import SoakClock
+
+PHONE = "phone"
+FLOOD = 200
+
+
+def wish(chance: random.Random, settings: Settings, source: str) -> Command:
+    """A command that may well be refused. What stops the correction or forbids transmitting is
+    undone by `soothe`, or whole runs would pass with nothing to see."""
+    band = chance.choice(settings.bands)
+    kind = chance.randrange(10)
+    match kind:
+        case 0:
+            return SetBand(source, chance.choice([band.name, band.name, "no such band"]))
+        case 1:
+            off_hz = chance.choice([-5000.0, 777.7, 30_000.0, 5e9, float("nan")])
+            return SetSked(source, band.sked_hz + off_hz)
+        case 2:
+            return NudgeSked(source, chance.choice([-10.0, 1.0, 0.3, 1e7]))
+        case 3:
+            hz = chance.choice([0.0, 12.5, -200.0, 1e9, float("inf")])
+            return SetTrim(source, rx_hz=hz, tx_hz=chance.choice([None, -hz]))
+        case 4:
+            agreements = ["halves", "receiver", "transmitter", "home", "partner", "nobody"]
+            return SetAgreement(source, chance.choice(agreements))
+        case 5:
+            return SetPartner(source, chance.choice([*PARTNERS, "nowhere", "99,999,1"]))
+        case 6:
+            return Correct(source, chance.random() < 0.3)
+        case 7:
+            return PermitTransmit(source, chance.random() < 0.3)
+        case 8:
+            return ReadBack(source)
+        case _:
+            return SetTrim(source, rx_hz=0.0, tx_hz=0.0)
+
+
+def soothe(settings: Settings, source: str, band: str) -> tuple[Command, ...]:
+    """What puts everything right that `wish` may have spoilt."""
+    sked_hz = float(settings.band(band).sked_hz)
+    return (
+        Correct(source, True),
+        PermitTransmit(source, True),
+        SetTrim(source, rx_hz=0.0, tx_hz=0.0),
+        SetSked(source, sked_hz),
+    )
+
+
+class Operators:
+    """Around one life of the daemon. asking: whoever wants the key now."""
+
+    def __init__(
+        self,
+        daemon: Daemon,
+        clock: SoakClock,
+        chance: random.Random,
+        asking: set[str],
+        told: Callable[[str], None],
+    ) -> None:
+        self._daemon = daemon
+        self._clock = clock
+        self._chance = chance
+        self._asking = asking
+        self._told = told
+        link = daemon.link
+        rig = RigAccess(link.details, link.set_mode, link.set_power)
+        self._shared = SharedRadio(daemon, daemon.transmitting, rig, clock)
+        settings = daemon.settings
+        topics = Topics(settings.remote.root, settings.remote.station)
+        self._topics = topics
+        self._admission = Admission(topics, settings, frozenset({PHONE}), clock)
+        self._programs = 0
+
+    async def command(self) -> None:
+        """One thing, through one of the ways in."""
+        way = self._chance.choice(["ask", "tell", "phone", "share", "given up"])
+        source = f"{way} source"
+        if way == "phone":
+            await self._phone()
+        elif way == "share":
+            await self._program()
+        else:
+            wanted = wish(self._chance, self._daemon.settings, source)
+            self._told(f"{way}: {wanted}")
+            if way == "tell":
+                self._daemon.inbox.tell(wanted)
+            elif way == "ask":
+                await self._ask(wanted)
+            else:
+                asking = asyncio.create_task(self._ask(wanted), name="given up")
+                await self._clock.sleep(self._chance.choice([0.0, 0.001]))
+                asking.cancel()
+                await asyncio.gather(asking, return_exceptions=True)
+
+    async def put_right(self) -> None:
+        """As a person would who comes back and finds it all in disorder."""
+        band = self._daemon.tracker.session.band
+        for command in soothe(self._daemon.settings, "operator", band):
+            self._told(f"put right: {command}")
+            await self._ask(command)
+
+    async def flood(self) -> None:
+        """More than the inbox holds: what does not fit is refused, the rest is done."""
+        self._told("flood")
+        asked = [self._ask(NudgeSked("flood", 0.0)) for _ in range(FLOOD)]
+        await asyncio.gather(*asked)
+
+    async def transmit(self, hold_s: float | None = None) -> None:
+        """Ask for the key, hold it for a while if it is given, and let go."""
+        if hold_s is None:
+            hold_s = self._chance.choice([0.0, 0.05, 0.5, 3.0, 8.0, 8.0, 25.0])
+        if self._chance.random() < 0.7:  # or it would be refused most of the time
+            await self.put_right()
+            await self._clock.sleep(2.5)
+        if self._chance.random() < 0.3:
+            await self._program_keys(hold_s)
+            return
+        who = "desk"
+        self._told(f"{who} asks for the key")
+        self._asking.add(who)
+        asking = asyncio.create_task(self._daemon.transmitting.request(who), name="desk keys")
+        patience_s = self._chance.choice([0.3, 5.0, 5.0])
+        try:
+            with contextlib.suppress(TimeoutError):
+                async with self._clock.timeout(patience_s):
+                    await asyncio.wait([asking])
+            if asking.done() and asking.exception() is None:
+                await self._clock.sleep(hold_s)
+        finally:
+            self._told(f"{who} lets go")
+            self._asking.discard(who)
+            asking.cancel()
+            self._daemon.transmitting.release(who)
+            await asyncio.gather(asking, return_exceptions=True)
+
+    async def _ask(self, wanted: Command) -> None:
+        with contextlib.suppress(MoontrimError):
+            await self._daemon.ask(wanted)
+
+    async def _phone(self) -> None:
+        """Payloads as they come from the network, some of them spoilt."""
+        chance, settings = self._chance, self._daemon.settings
+        band = chance.choice(settings.bands)
+        name, body = chance.choice(
+            [
+                ("band", {"band": band.name}),
+                ("sked", {"hz": band.sked_hz + 1234}),
+                ("nudge", {"by_hz": 10}),
+                ("trim", {"rx_hz": 5}),
+                ("correct", {"on": False}),
+                ("transmit", {"permitted": False}),
+                ("transmit", {"permitted": True, "confirm": "0"}),
+                ("readback", {}),
+                ("partner", {"partner": chance.choice(PARTNERS)}),
+                ("no such thing", {"hz": 1}),
+            ]
+        )
+        payload = json.dumps(body).encode()
+        if chance.random() < 0.2:
+            payload = payload[: chance.randrange(len(payload) + 1)] + b"\xff"
+        self._told(f"phone: {name} {payload!r}")
+        arrival = Arrival(
+            self._topics.command(PHONE, name),
+            payload,
+            self._clock.monotonic_s() - chance.choice([0.0, 20.0]),
+            retained=chance.random() < 0.1,
+            expires_s=chance.choice([None, 5.0]),
+        )
+        await self._admission.deal_with(arrival, self._daemon.ask, self._clock.utc_s())
+
+    # --- programs on the share --------------------------------------------------------------------
+
+    async def _program(self) -> None:
+        """Connects, says a few things in Hamlib's network protocol, and goes, perhaps at once."""
+        chance = self._chance
+        band = chance.choice(self._daemon.settings.bands)
+        said = [
+            chance.choice(
+                [
+                    f"F {band.sked_hz + chance.randrange(-500, 500)}",
+                    "F 7000000",
+                    "f",
+                    "t",
+                    "m",
+                    "M USB 2400",
+                    "l RFPOWER",
+                    f"L RFPOWER {chance.choice([0.05, 0.9])}",
+                    "T 0",
+                    "\\dump_state",
+                    "\x00nonsense",
+                ]
+            )
+            for _ in range(chance.randrange(1, 4))
+        ]
+        program = self._connect()
+        self._told(f"{program.who}: {said}")
+        program.data_received("".join(f"{line}\n" for line in said).encode())
+        await self._clock.sleep(chance.choice([0.0, 0.02, 1.0]))
+        await self._disconnect(program)
+
+    async def _program_keys(self, hold_s: float) -> None:
+        program = self._connect()
+        self._told(f"{program.who}: T 1")
+        self._asking.add(program.who)
+        try:
+            program.data_received(b"T 1\n")
+            await self._clock.sleep(self._chance.choice([0.1, 2.0]) + hold_s)
+            if self._chance.random() < 0.5:
+                program.data_received(b"T 0\n")
+        finally:
+            self._told(f"{program.who} goes")
+            self._asking.discard(program.who)
+            await self._disconnect(program)
+
+    def _connect(self) -> Client:
+        self._programs += 1
+        program = Client(
+            self._shared, f"share {self._programs}", may_transmit=True, ended=lambda _: None
+        )
+        program.connection_made(Plug())
+        return program
+
+    async def _disconnect(self, program: Client) -> None:
+        program.connection_lost(None)
+        if program.task is not None:
+            await asyncio.gather(program.task, return_exceptions=True)
+
+
+class Plug(asyncio.Transport):
+    """The other end takes every answer, and has no socket to set options on."""
+
+    def __init__(self) -> None:
+        super().__init__({"socket": self})
+
+    def setsockopt(self, *given: object) -> None: ...
+    def set_write_buffer_limits(self, high: Any = None, low: Any = None) -> None: ...
+    def write(self, data: Any) -> None: ...
+    def close(self) -> None: ...
+    def abort(self) -> None: ...
+    def pause_reading(self) -> None: ...
+    def resume_reading(self) -> None: ...

@@ -1,0 +1,101 @@
+"""Plays one run from beginning to end on an event loop of its own, and listens for what nobody is
+told of: logged exceptions, coroutines never awaited, errors with nowhere to go."""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import logging
+import sys
+import tempfile
+import traceback
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from unittest.mock import patch
+
+from moontrim.path import Ephemeris
+from soak.faults import ALL
+from soak.invariants import Judge
+from soak.plan import draw
+from soak.station import Hung, SoakClock
+from soak.world import World
+
+
+@dataclass
+class Outcome:
+    """What came of a run. violations: empty if all was well."""
+
+    seed: int
+    hours: float
+    digest: str
+    described: str
+    violations: list[str]
+    last: list[str]
+    counts: dict[str, int] = field(default_factory=dict)
+    longest_back_s: float = 0.0
+
+
+def play(seed: int, duration_s: float, ephemeris: Ephemeris) -> Outcome:
+    """One run from beginning to end."""
+    memory = Path("/dev/shm")  # a disk whose fsync costs nothing
+    with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as folder:
+        plan = draw(seed, folder, duration_s, ALL, ephemeris)
+        clock = SoakClock(plan.start_utc_s)
+        worlds: list[World] = []
+
+        async def main() -> None:
+            world = World(plan, ephemeris, clock)
+            worlds.append(world)
+            asyncio.get_running_loop().set_exception_handler(
+                lambda _, context: world.judge.violated(f"unhandled: {context}")
+            )
+            with patch("asyncio.to_thread", world.station.disk.to_thread), _listening(world.judge):
+                await world.run()
+            gc.collect()
+
+        try:
+            clock.run(main())
+        except Hung as hung:
+            worlds[0].judge.violated(f"it hangs: {hung}")
+        world = worlds[0]
+    return Outcome(
+        seed=seed,
+        hours=duration_s / 3600.0,
+        digest=world.trace.digest(),
+        described=plan.describe(),
+        violations=world.judge.violations,
+        last=list(world.trace.last),
+        counts=dict(world.trace.counts),
+        longest_back_s=world.longest_back_s,
+    )
+
+
+@contextmanager
+def _listening(judge: Judge) -> Iterator[None]:
+    """Exceptions that were only logged, coroutines never awaited, and what the interpreter could
+    not raise anywhere count as well."""
+
+    class Ear(logging.Handler):
+        def emit(self, record: logging.LogRecord) -> None:
+            if record.exc_info:
+                lines = "".join(traceback.format_exception(*record.exc_info))
+                judge.violated(f"logged: {record.getMessage()}: {lines}")
+
+    ear, root = Ear(logging.ERROR), logging.getLogger()
+    level, handlers = root.level, root.handlers
+    root.handlers = [ear]
+    root.setLevel(logging.ERROR)
+    hook = sys.unraisablehook
+    sys.unraisablehook = lambda error: judge.violated(f"unraisable: {error.exc_value!r}")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            warnings.filterwarnings("error", message=".*never awaited")
+            yield
+    finally:
+        sys.unraisablehook = hook
+        root.handlers = handlers
+        root.setLevel(level)

@@ -1,0 +1,36 @@
+"""The soak by hand: `python tests/soak/run.py --hours 10000 --seed 1 --processes 2`, or one run
+again with `--replay SEED --run-hours H`. Exit code 1 if anything was violated."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from soak.runner import RUN_S, replay, run_many, told
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description="The whole daemon under random misfortunes.")
+    parser.add_argument("--hours", type=float, default=1000.0, help="simulated hours in all")
+    parser.add_argument("--seed", type=int, default=1, help="of the first run; then one by one up")
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--run-hours", type=float, default=RUN_S / 3600.0, help="hours in each run")
+    parser.add_argument(
+        "--replay", type=int, metavar="SEED", help="this one run only, told in full"
+    )
+    given = parser.parse_args()
+    if given.replay is not None:
+        outcome = replay(given.replay, given.run_hours * 3600.0)
+        print("\n".join(told(outcome)) if outcome.violations else outcome.described)
+        print(f"trace {outcome.digest}")
+        return 1 if outcome.violations else 0
+    total = run_many(given.seed, given.hours, given.processes, given.run_hours * 3600.0)
+    print("\n".join(total.lines()))
+    return 1 if total.failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

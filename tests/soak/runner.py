@@ -1,0 +1,82 @@
+"""Many runs in several processes, and what they come to."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections import Counter
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass, field
+
+from moontrim.clock import SystemClock
+from moontrim.path import Ephemeris
+from soak.play import Outcome, play
+
+RUN_S = 2 * 3600.0
+REPLAY = "python tests/soak/run.py --replay"
+_tables: list[Ephemeris] = []
+
+
+@dataclass
+class Total:
+    """The sum of many runs. failed: those with violations."""
+
+    hours: float = 0.0
+    took_s: float = 0.0
+    runs: int = 0
+    counts: Counter[str] = field(default_factory=Counter)
+    failed: list[Outcome] = field(default_factory=list)
+    longest_back_s: float = 0.0
+
+    def add(self, outcome: Outcome) -> None:
+        self.hours += outcome.hours
+        self.runs += 1
+        self.counts.update(outcome.counts)
+        self.longest_back_s = max(self.longest_back_s, outcome.longest_back_s)
+        if outcome.violations:
+            self.failed.append(outcome)
+
+    def lines(self) -> Iterator[str]:
+        misfortunes = {n: c for n, c in sorted(self.counts.items()) if n.startswith("misfortune")}
+        yield (
+            f"{self.hours:g} simulated hours in {self.runs} runs, {self.counts['ticks']} ticks, in "
+            f"{self.took_s:.1f} s: {self.hours * 3600 / max(self.took_s, 1e-9):.0f} times real time"
+        )
+        yield f"{sum(misfortunes.values())} misfortunes:"
+        yield from (f"  {count:7d} {name[12:]}" for name, count in misfortunes.items())
+        yield "checks, besides those that are made at every tick:"
+        others = {n: c for n, c in sorted(self.counts.items()) if n not in misfortunes}
+        yield from (f"  {count:7d} {name}" for name, count in others.items())
+        yield f"longest until on frequency again: {self.longest_back_s:.1f} s"
+        for outcome in self.failed:
+            yield from told(outcome)
+
+
+def told(outcome: Outcome) -> Iterator[str]:
+    """A failure, and how to have it again."""
+    yield f"FAILED {outcome.described}"
+    yield from (f"  {violation}" for violation in outcome.violations)
+    yield from (f"    {line}" for line in outcome.last)
+    yield f"  again: {REPLAY} {outcome.seed} --run-hours {outcome.hours:g}"
+
+
+def replay(seed: int, duration_s: float = RUN_S) -> Outcome:
+    """One run in this process."""
+    if not _tables:
+        _tables.append(Ephemeris.load())
+    return play(seed, duration_s, _tables[0])
+
+
+def run_many(first_seed: int, hours: float, processes: int = 2, run_s: float = RUN_S) -> Total:
+    """So many simulated hours, in runs of run_s each with a seed of its own."""
+    seeds = range(first_seed, first_seed + max(1, round(hours * 3600.0 / run_s)))
+    clock, total = SystemClock(), Total()
+    began_s = clock.monotonic_s()
+    fresh = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(processes, mp_context=fresh) as pool:
+        waiting = [pool.submit(replay, seed, run_s) for seed in seeds]
+        for done in as_completed(waiting):
+            total.add(done.result())
+    total.took_s = clock.monotonic_s() - began_s
+    total.failed.sort(key=lambda outcome: outcome.seed)
+    return total

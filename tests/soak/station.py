@@ -1,0 +1,209 @@
+"""The things that stay when the daemon dies: clock, radio, relays, contacts and disk, each with
+what can be wrong with it, and each telling a `Witness` what really happened to it."""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import math
+import random
+import selectors
+from collections import deque
+from collections.abc import Callable, Coroutine
+from functools import partial
+from typing import Any, Protocol, TypeVar
+from unittest.mock import patch
+
+from moontrim.clock import VirtualClock, _IdleSelector
+from moontrim_drivers.contract import RigGarbled, RigState
+from moontrim_drivers.simoptions import SimulatedOptions
+from moontrim_drivers.simradio import SimulatedRadio
+
+MOST_PASSES = 200_000  # of the event loop at one instant; a flood takes some hundreds
+T = TypeVar("T")
+
+
+class Hung(Exception):
+    """The event loop goes round and round, and time does not move on."""
+
+
+class _Impatient(_IdleSelector):
+    """asked: how often in a row, without anybody having had to wait."""
+
+    asked = 0
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        self.asked = self.asked + 1 if timeout is not None and timeout <= 0.0 else 0
+        if self.asked > MOST_PASSES:
+            raise Hung(f"{MOST_PASSES} passes of the event loop at one instant")
+        return super().select(timeout)
+
+
+class SoakClock(VirtualClock):
+    """steps, stalls: how often UTC was set, and how often the event loop was held up."""
+
+    steps = stalls = 0
+
+    def run(self, main: Coroutine[Any, Any, T]) -> T:
+        """As ever, but a loop in which time stands still raises Hung."""
+        loop = partial(asyncio.SelectorEventLoop, _Impatient(self))
+        with asyncio.Runner(loop_factory=loop) as runner:
+            return runner.run(main)
+
+    def step_utc(self, by_s: float) -> None:
+        super().step_utc(by_s)
+        self.steps += 1
+
+    def stall(self, duration_s: float) -> None:
+        """The process did not run for so long, while the world and both clocks did."""
+        self._now_s += duration_s
+        self.stalls += 1
+
+    def waiting(self) -> int:
+        """Alarms that somebody still waits for."""
+        return sum(alarm.call is not None for _, _, alarm in self._heap)
+
+
+class Witness(Protocol):
+    """Who is told what happened, at the instant it does."""
+
+    def relay(self, index: int, on: bool) -> None: ...
+    def radio(self) -> None: ...
+    def written(self, what: str) -> None: ...
+    def wrote_dials(self, rx_hz: int | None, tx_hz: int | None) -> None: ...
+    def wrote_power(self, fraction: float) -> None: ...
+
+
+class WatchedRadio(SimulatedRadio):
+    """The radio with one more way to key it, a line, and with its own record of who keyed it when.
+
+    ours: keyed by command or by line, which only the daemon does."""
+
+    keyed_by_line = False
+    witness: Witness | None = None
+
+    @property
+    def transmitting(self) -> bool:
+        return self.keyed_by_line or super().transmitting
+
+    @property
+    def ours(self) -> bool:
+        return self.keyed_by_line or self._keyed_by_command
+
+    @property
+    def by_hand(self) -> bool:
+        return self._keyed_by_hand
+
+    @property
+    def transmit_dial_hz(self) -> int:
+        """Where it transmits, or would."""
+        dial_hz = self.tx_dial_hz
+        return self.rx_dial_hz if dial_hz is None else dial_hz
+
+    def key_line(self, on: bool) -> None:
+        self.keyed_by_line = on
+        self._notice()
+
+    def reachable(self) -> None:
+        """Plugged in again, however long it was to be away."""
+        self._reachable_from_s = -math.inf
+
+    def turn(self, rx_by_hz: int, tx_by_hz: int) -> None:
+        """Both knobs, by hand."""
+        self._tx_hz = self._rounded(self._tx_hz + tx_by_hz)
+        self.turn_dial(rx_by_hz)
+
+    def _notice(self) -> None:
+        super()._notice()
+        if self.witness is not None:
+            self.witness.radio()
+
+
+class Wire:
+    """What happens to answers between radio and daemon. spoil is applied to every read-back."""
+
+    def __init__(self, clock: SoakClock) -> None:
+        self._clock = clock
+        self._seen: deque[tuple[float, RigState]] = deque(maxlen=64)
+        self.garble_probability = 0.0
+        self.stale_s = 0.0
+        self.wrong_by_hz = 0
+        self.chance = random.Random(0)
+
+    @property
+    def lies(self) -> bool:
+        return self.stale_s > 0.0 or self.wrong_by_hz != 0
+
+    def spoil(self, state: RigState) -> RigState:
+        now_s = self._clock.monotonic_s()
+        self._seen.append((now_s, state))
+        if self.garble_probability and self.chance.random() < self.garble_probability:
+            raise RigGarbled("the answer makes no sense")
+        if self.stale_s:
+            old = [seen for at_s, seen in self._seen if at_s <= now_s - self.stale_s]
+            state = old[-1] if old else state
+        if self.wrong_by_hz:
+            rx_hz = max(1, state.rx_dial_hz + self.wrong_by_hz)
+            state = RigState(rx_hz, state.tx_dial_hz, state.transmitting)
+        return state
+
+
+class Coil:
+    """One relay. Its troubles: `stuck_off`, `stuck_on` (the command raises), `slow_s` (it takes so
+    long), `unsure` (it switches, and then raises)."""
+
+    def __init__(self, index: int, witness: Callable[[int, bool], None]) -> None:
+        self.index = index
+        self.on = False
+        self.since_s = -math.inf
+        self.stuck_on = self.stuck_off = self.unsure = False
+        self.slow_s = 0.0
+        self._witness = witness
+
+    def switch(self, on: bool, now_s: float) -> None:
+        if on != self.on:
+            self.on, self.since_s = on, now_s
+            self._witness(self.index, on)
+
+    @property
+    def sound(self) -> bool:
+        return not (self.stuck_on or self.stuck_off or self.unsure or self.slow_s)
+
+
+class Disk:
+    """Runs what the daemon hands to a thread, in virtual time. error: what every write meets."""
+
+    def __init__(self, clock: SoakClock) -> None:
+        self._clock = clock
+        self.error: int | None = None
+        self.slow_s = 0.0
+        self.writes = 0
+
+    async def to_thread(self, call: Callable[..., Any], *given: Any) -> Any:
+        await self._clock.sleep(0.002 + self.slow_s)
+        self.writes += 1
+        if self.error is None:
+            return call(*given)
+        broken = OSError(self.error, errno.errorcode[self.error])
+        where = "os.open" if self.error == errno.EROFS else "os.fsync"
+        with patch(where, side_effect=broken):
+            return call(*given)
+
+
+class Station:
+    """All of it."""
+
+    def __init__(
+        self, options: SimulatedOptions, clock: SoakClock, coils: int, witness: Witness
+    ) -> None:
+        self.clock = clock
+        self.options = options
+        self.radio = WatchedRadio(options, clock)
+        self.radio.witness = witness
+        self.witness = witness
+        self.wire = Wire(clock)
+        self.coils = [Coil(index, witness.relay) for index in range(coils)]
+        self.key_coil = Coil(coils, lambda index, on: self.radio.key_line(on))
+        self.disk = Disk(clock)
+        self.contact_closed = False
+        self.contact_broken = False

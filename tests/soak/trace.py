@@ -1,0 +1,29 @@
+"""What happened in a run, in order: a hash of all of it, and its last lines."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter, deque
+
+KEPT = 40
+
+
+class Trace:
+    """counts: of what was checked and of what was done, by name."""
+
+    def __init__(self) -> None:
+        self.last: deque[str] = deque(maxlen=KEPT)
+        self.counts: Counter[str] = Counter()
+        self._hash = hashlib.sha256()
+
+    def say(self, at_s: float, text: str) -> None:
+        line = f"{at_s:.6f} {text}"
+        self.last.append(line)
+        self._hash.update(line.encode())
+
+    def add(self, text: str) -> None:
+        """Counts for the hash only: what comes every second."""
+        self._hash.update(text.encode())
+
+    def digest(self) -> str:
+        return self._hash.hexdigest()

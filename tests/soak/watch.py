@@ -1,0 +1,129 @@
+"""Is the radio unkeyed in time? For every reason against RF, how long it may last.
+
+A reason counts from when the daemon can have seen it: at once for what it was told, at its next
+look for what it has to look for. On top comes a second to unkey. Time in which radio, key or
+process are in trouble does not count, nor do the three seconds after that, in which the link comes
+back."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable
+
+from moontrim.errors import CoverageError
+from soak.exact import ExactPath
+from soak.invariants import Judge
+from soak.plan import Plan
+from soak.station import SoakClock
+
+UNKEY_S = 1.0
+LOOK_S = 0.2
+TICK_S = 1.2  # until the next second is planned
+DRIVE_S = 5.0  # how often the drive is looked at
+COMING_BACK_S = 3.0
+
+
+class UnkeyWatch:
+    """run: beside everything else. asking: whoever wants the key now, by the operators' own book.
+    trouble_s: when something was last wrong that keeps the daemon from unkeying."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        clock: SoakClock,
+        judge: Judge,
+        exact: ExactPath,
+        asking: set[str],
+        trouble_s: Callable[[], float],
+    ) -> None:
+        self._plan = plan
+        self._clock = clock
+        self._judge = judge
+        self._exact = exact
+        self._asking = asking
+        self._trouble_s = trouble_s
+        self.keyed = asyncio.Event()  # there is RF of the daemon's making
+        self._lasted_s: dict[str, float] = {}
+        self._low_known = (0, -1.0)
+        self._is_low = False
+        judge.rf_changed = self._rf_changed
+
+    def _rf_changed(self, on: bool) -> None:
+        if on:
+            self.keyed.set()
+        else:
+            self.keyed.clear()
+
+    async def run(self) -> None:
+        while True:
+            await self.keyed.wait()
+            await self._one_over()
+
+    async def _one_over(self) -> None:
+        judge, clock = self._judge, self._clock
+        steps, band = clock.steps, self._band()
+        life = judge.life
+        self._lasted_s = {}
+        was_s, stalls = clock.monotonic_s(), clock.stalls
+        while self.keyed.is_set():
+            await clock.sleep(LOOK_S)
+            now_s = clock.monotonic_s()
+            passed_s = now_s - was_s if stalls == clock.stalls else 0.0
+            was_s, stalls = now_s, clock.stalls
+            reasons = self._reasons()
+            once = {
+                "the clock was stepped": (clock.steps != steps, TICK_S),
+                "the band was changed": (self._band() != band, 0.0),
+                "the daemon was started anew": (judge.life is not life, 0.0),
+                "the radio was lost": (
+                    judge.life is not None and judge.life.parted_s > judge.rf_since_s,
+                    0.0,
+                ),
+            }
+            if now_s - self._trouble_s() < COMING_BACK_S or judge.life is None:
+                passed_s = 0.0
+            if self.keyed.is_set():
+                self._add(passed_s, reasons | once)
+
+    def _reasons(self) -> dict[str, tuple[bool, float]]:
+        """Each with whether it is so now, and how long it takes to be seen."""
+        judge, settings = self._judge, self._plan.settings
+        poll_s = settings.radio.poll_s + settings.radio.deadline_s
+        over_s = self._clock.monotonic_s() - judge.rf_since_s
+        session = None if judge.life is None else judge.life.daemon.tracker.session
+        return {
+            "nobody asks for it": (not self._asking, 0.0),
+            "not permitted": (session is not None and not session.transmit_permitted, 0.0),
+            "paused": (session is not None and not session.correcting, 0.0),
+            "longer than an over may last": (over_s > settings.keying.longest_over_s, 0.0),
+            "the Moon is too low": (self._low(), TICK_S),
+            "outside the allowed range": (not judge.allowed_now(), poll_s),
+            "drive above the ceiling": (judge.drive_above(), DRIVE_S + poll_s),
+        }
+
+    def _low(self) -> bool:
+        """Looked up once a second, or when the clock was set."""
+        now = (self._clock.steps, self._clock.monotonic_s() // 1.0)
+        if now != self._low_known:
+            self._low_known, self._is_low = now, self._look_up()
+        return self._is_low
+
+    def _look_up(self) -> bool:
+        try:
+            elevation_deg = self._exact.elevation_deg(self._clock.utc_s())
+        except CoverageError:
+            return True
+        return elevation_deg < self._plan.settings.keying.min_elevation_deg - 0.001
+
+    def _add(self, passed_s: float, reasons: dict[str, tuple[bool, float]]) -> None:
+        for reason, (is_so, seen_in_s) in reasons.items():
+            lasted_s = self._lasted_s.get(reason, 0.0) + passed_s if is_so else 0.0
+            if lasted_s > seen_in_s + UNKEY_S + LOOK_S:
+                self._judge.violated(f"still keyed after {lasted_s:.2f} s: {reason}")
+                lasted_s = -math.inf  # once an over is enough
+            self._lasted_s[reason] = lasted_s
+
+    def _band(self) -> str:
+        life = self._judge.life
+        return "" if life is None else life.daemon.tracker.session.band
