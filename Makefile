@@ -25,7 +25,8 @@ check: $(VENV)/.test
 	$(BIN)/lint-imports
 
 unit: $(VENV)/.test
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n 2 -m "not alone"
+	$(BIN)/python -m pytest -m alone
 
 # Printed ratios, for a person to read; never part of the tests, since machines are shared and noisy.
 benchmarks: $(VENV)/.test

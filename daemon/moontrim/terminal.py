@@ -17,6 +17,7 @@ from moontrim.app import Daemon
 from moontrim.clock import Clock, SystemClock
 from moontrim.correction import WORDS
 from moontrim.state import DialView, Snapshot, Tracking
+from moontrim.timekeeping.trust import ClockView
 
 log = logging.getLogger(__name__)
 
@@ -130,6 +131,13 @@ def panel(seen: Snapshot) -> Panel:
         f"{link.failures} failures",
     )
     grid.add_row("seconds", f"{seen.ticks} planned, {seen.missed_seconds} missed")
+    if seen.clock is not None:
+        grid.add_row("clock", _clock(seen.clock))
+    if seen.outlook is not None and seen.outlook.budgets is not None:
+        rx, tx = (budget.bound95_hz for budget in seen.outlook.budgets)
+        grid.add_row("off at most", f"{rx:.2f} Hz receive, {tx:.2f} Hz transmit (95 %)")
+    for text in seen.warnings:
+        grid.add_row("mind", Text(text, style="yellow"))
     if seen.last_fault is not None:
         grid.add_row("last fault", f"{iso(seen.last_fault.at_utc_s)} {seen.last_fault.text}")
     return Panel(
@@ -138,6 +146,15 @@ def panel(seen: Snapshot) -> Panel:
         subtitle=iso(seen.utc_s),
         width=100,
     )
+
+
+def _clock(clock: ClockView) -> Text:
+    if clock.doubt:
+        return Text(f"not trusted: {clock.doubt}", style="yellow")
+    if clock.bound_ms is None:
+        return Text("nobody says how right it is", style="yellow")
+    cost = "" if clock.cost_hz is None else f", {clock.cost_hz:.2f} Hz here"
+    return Text(f"right to {clock.bound_ms:.0f} ms{cost} ({clock.source})")
 
 
 def _dials(seen: Snapshot) -> Table:

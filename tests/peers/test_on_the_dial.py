@@ -18,7 +18,7 @@ import pytest
 from moontrim.path import Ephemeris, Site, moon_from, solve_path
 from rigctld import free_port, require_rigctld, rigctld
 
-pytestmark = pytest.mark.peers
+pytestmark = [pytest.mark.peers, pytest.mark.alone]
 
 WATCHED_S = 60.0
 EVERY_S = 0.1

@@ -16,7 +16,7 @@ from moontrim.path import Ephemeris, Site, solve_path
 from moontrim_process import moontrim, said
 from peers.test_on_the_dial import under_the_moon
 
-pytestmark = pytest.mark.peers
+pytestmark = [pytest.mark.peers, pytest.mark.alone]
 
 WATCHED_S = 30.0
 LARGEST_HZ = 0.7

@@ -679,6 +679,7 @@ def survives_no_interlock(
 # --- real time ------------------------------------------------------------------------------------
 
 
+@pytest.mark.alone
 def test_key_to_rf_in_real_time() -> None:
     """Simulated outputs on the machine's clock: never shorter than the settle times, and at most
     5 ms longer. A machine that is busy with other things wakes any timer late, so the upper limit

@@ -16,6 +16,8 @@ import pytest
 
 from serial_bench import driver_for, serial_radio
 
+pytestmark = pytest.mark.alone
+
 BAUD = 19200
 SET_BYTES = {"civ": 12, "asciicat": 14}
 ALLOWED = 1.3
