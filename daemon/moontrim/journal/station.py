@@ -13,8 +13,9 @@ from moontrim.settings import Settings
 def station_json(settings: Settings) -> str:
     """A JSON object.
 
-    home: a `moontrim.path.Site` by its fields, null while the GPS receiver has not told it. partner: another, or null for our own echo; that of
-    the config, the partner of each context is its text. partner_text: how a context names it.
+    home: a `moontrim.path.Site` by its fields, null while the GPS receiver has not told it.
+    partner: another, or null for our own echo; that of the config, the partner of each context is
+    its text. partner_text: how a context names it.
     driver: of the radio. troposphere: is it corrected? bands: the tables of the config, whole."""
     partner = None if settings.partner == "self" else settings.partner.site()
     return json.dumps(
