@@ -297,6 +297,7 @@ def test_several_phones_see_who_changed_what(tmp_path: Path, ephemeris: Ephemeri
     asyncio.run(main())
 
 
+@pytest.mark.alone
 def test_a_tap_answers_within_a_blink_and_the_state_is_fresh(
     tmp_path: Path, ephemeris: Ephemeris
 ) -> None:

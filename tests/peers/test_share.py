@@ -311,7 +311,7 @@ def test_two_programs_and_a_phone_at_once(scene: Any) -> None:
         async with s.program() as a, s.program() as b, asyncio.TaskGroup() as group:
             for job in (program(a, 1), program(b, 2), phone(), rigctl(), witness()):
                 group.create_task(job)
-        assert len(asked_hz) > 100
+        assert len(asked_hz) > 75, "the phone alone makes 61"
 
     scene(play)
 
