@@ -11,7 +11,7 @@ from typing import Annotated
 from pydantic import Field, ValidationError
 
 from moontrim.errors import InputError
-from moontrim.table import Hertz, Table, problems
+from moontrim.table import Hertz, Table, problems, read_toml
 
 Stretch = Annotated[tuple[Hertz, Hertz], Field(strict=False)]  # TOML has lists only
 
@@ -53,11 +53,8 @@ def load_band_plan(path: Path | None) -> BandPlan:
         return BandPlan.model_validate(
             tomllib.loads(files("moontrim").joinpath("bandplan.toml").read_text())
         )
+    raw = read_toml(path, "data.band_plan_file")
     try:
-        return BandPlan.model_validate(tomllib.loads(path.read_bytes().decode()))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError(
-            "data.band_plan_file", str(path), f"a readable TOML file ({error})"
-        ) from None
+        return BandPlan.model_validate(raw)
     except ValidationError as error:
         raise InputError("data.band_plan_file", str(path), "; ".join(problems(error))) from None

@@ -13,6 +13,7 @@ from moontrim import __version__
 from moontrim.commands import (
     check,
     forecast,
+    installservice,
     passband,
     path,
     ports,
@@ -21,6 +22,7 @@ from moontrim.commands import (
     run,
     schema,
     simulate,
+    tone,
     unkey,
 )
 from moontrim.errors import MoontrimError
@@ -43,6 +45,7 @@ start here:
   moontrim ports                    what is plugged in, and the line for the config
   moontrim check --config my.toml   is everything in place?
   moontrim run --config my.toml     keep the radio on frequency until stopped
+  moontrim install-service --config my.toml --dry-run    as a service of systemd
   moontrim report --config my.toml  what the last session was like, as a page to show
 
 exit codes: 0 well; 1 it ran but something is not well; 2 something given is not usable
@@ -54,9 +57,11 @@ COMMANDS = (
     path,
     check,
     report,
+    tone,
     passband,
     ports,
     simulate,
+    installservice,
     unkey,
     schema,
 )

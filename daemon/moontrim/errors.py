@@ -26,7 +26,7 @@ class InputError(MoontrimError):
         self.allowed = allowed
         shown = repr(value)
         if len(shown) > 80:
-            shown = shown[:77] + "..."
+            shown = f"{shown[:30]}...{shown[-47:]}"  # the end of a path says most
         super().__init__(f"{field}: {shown} is not usable; allowed: {allowed}")
 
 

@@ -163,4 +163,6 @@ async def keep_outlook(daemon: Daemon) -> None:
                 daemon.inbox.post(outlook)
             except MoontrimError as error:
                 log.debug("no outlook: %s", error)
+            except Exception:
+                log.exception("no outlook; the radio is not affected")
         await wall.sleep(GLANCE_S)

@@ -7,7 +7,6 @@ checked by the driver's own model (see `moontrim_drivers.contract.DriverOptions`
 from __future__ import annotations
 
 import os
-import tomllib
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
@@ -26,7 +25,7 @@ from moontrim.planner import WhileTransmitting
 from moontrim.remote.settings import RemoteSettings
 from moontrim.share.settings import ShareSettings
 from moontrim.sitesettings import SiteSettings
-from moontrim.table import Hertz, Table, problems
+from moontrim.table import FilePath, Hertz, Table, problems, read_toml
 from moontrim.timekeeping.settings import ClockSettings
 from moontrim_drivers.contract import DriverOptions
 from moontrim_drivers.registry import DriverNotFoundError, load
@@ -219,11 +218,13 @@ class SessionSettings(Table):
 class DataSettings(Table):
     """Tables used instead of those that came with the Python packages."""
 
-    earth_rotation_file: Path | None = Field(None, strict=False, description="A finals2000A table.")
-    ephemeris_file: Path | None = Field(
+    earth_rotation_file: FilePath | None = Field(
+        None, strict=False, description="A finals2000A table."
+    )
+    ephemeris_file: FilePath | None = Field(
         None, strict=False, description="A JPL SPK kernel with the Moon."
     )
-    band_plan_file: Path | None = Field(
+    band_plan_file: FilePath | None = Field(
         None, strict=False, description="Where moonbounce is usual; hints of `moontrim check` only."
     )
 
@@ -249,7 +250,7 @@ class Settings(ForecastTables):
     clock: ClockSettings = ClockSettings()
     gps: GpsSettings = GpsSettings()
     journal: JournalSettings = JournalSettings()
-    state_dir: Path | None = Field(
+    state_dir: FilePath | None = Field(
         None, strict=False, description="Default: $STATE_DIRECTORY, else ~/.local/state/moontrim."
     )
     troposphere: bool = Field(True, description="Correct for the bending and delay of the air.")
@@ -321,16 +322,7 @@ class Settings(ForecastTables):
 def load_settings(path: Path) -> Settings:
     """Read and check a config file. Raises InputError naming the key, its value and what is
     allowed."""
-    try:
-        text = path.read_bytes().decode()
-    except FileNotFoundError:
-        raise InputError("config", str(path), "a TOML file that exists") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError("config", str(path), f"a readable UTF-8 TOML file ({error})") from None
-    try:
-        return settings_from(tomllib.loads(text), str(path))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError("config", str(path), f"valid TOML ({error})") from None
+    return settings_from(read_toml(path, "config"), str(path))
 
 
 def settings_from(raw: dict[str, Any], source: str) -> Settings:

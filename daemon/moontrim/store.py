@@ -33,13 +33,16 @@ class _Saved(BaseModel):
 def load_session(folder: Path, settings: Settings) -> Session:
     """The saved session, or a first one. A file that cannot be used is set aside, never deleted,
     and a session that no longer fits the config (a band renamed, a limit moved) is started
-    afresh."""
+    afresh, but for the permission to transmit: what was forbidden stays so, and so does what
+    cannot be read. Only where no phone could permit it again, nobody can have forbidden it."""
     path = folder / NAME
+    permitted = not settings.remote.enabled
     try:
         saved = _Saved.model_validate_json(path.read_bytes())
         if saved.version != VERSION:
             raise InputError("version", saved.version, str(VERSION))
         session = saved.session
+        permitted = session.transmit_permitted
         known = {band.name for band in settings.bands}
         session = session.model_copy(
             update={"bands": {k: v for k, v in session.bands.items() if k in known}}
@@ -51,10 +54,13 @@ def load_session(folder: Path, settings: Settings) -> Session:
     except (OSError, ValidationError, InputError, ValueError) as error:
         aside = path.with_suffix(".unusable.json")
         first_line = str(error).partition("\n")[0]
-        log.warning("saved session %s cannot be used (%s); starting afresh", path, first_line)
+        but = "" if permitted else ", with transmitting forbidden until it is permitted again"
+        log.warning(
+            "saved session %s cannot be used (%s); starting afresh%s", path, first_line, but
+        )
         with contextlib.suppress(OSError):
             path.replace(aside)
-        return first_session(settings)
+        return first_session(settings).model_copy(update={"transmit_permitted": permitted})
     return session
 
 

@@ -3,17 +3,44 @@ beside it and `settings` only puts them together."""
 
 from __future__ import annotations
 
-from typing import Annotated
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+
+from moontrim.errors import InputError
 
 Hertz = Annotated[int, Field(gt=0, lt=10**12)]
+
+
+def _no_nul(path: Path) -> Path:
+    if "\0" in str(path):
+        raise ValueError("a path has no NUL in it")
+    return path
+
+
+FilePath = Annotated[Path, AfterValidator(_no_nul)]
 
 
 class Table(BaseModel):
     """One table of the file: immutable, strict about types, and without unknown keys."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+
+def read_toml(path: Path, field: str) -> dict[str, Any]:
+    """A TOML file as plain values. Raises InputError naming `field`."""
+    try:
+        return tomllib.loads(path.read_bytes().decode())
+    except FileNotFoundError:
+        raise InputError(field, str(path), "a TOML file that exists") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(field, str(path), f"a readable UTF-8 TOML file ({error})") from None
+    except RecursionError:
+        raise InputError(field, str(path), "valid TOML (nested too deeply)") from None
+    except ValueError as error:  # TOMLDecodeError is one; so is a number of too many digits
+        raise InputError(field, str(path), f"valid TOML ({error})") from None
 
 
 def problems(error: ValidationError, prefix: str = "") -> list[str]:

@@ -14,6 +14,7 @@ from moontrim_drivers.contract import RigUnfit
 
 LOWEST_DIAL_HZ = 1
 HIGHEST_DIAL_HZ = 10**12
+WIDEST_PASSBAND_HZ = 1_000_000
 
 _MODE = re.compile(r"[A-Z0-9-]{1,12}")
 
@@ -41,8 +42,10 @@ def check_mode(mode: str, passband_hz: int) -> None:
     """Refuse a mode name or a passband that is none. Raises RigUnfit."""
     if not _MODE.fullmatch(mode):
         raise RigUnfit(f"mode: {mode!r} is not usable; allowed: 1 to 12 of A-Z, 0-9 and -")
-    if not 0 <= passband_hz <= 1_000_000:
-        raise RigUnfit(f"passband_hz: {passband_hz!r} is not usable; allowed: 0 to 1000000")
+    if not 0 <= passband_hz <= WIDEST_PASSBAND_HZ:
+        raise RigUnfit(
+            f"passband_hz: {passband_hz!r} is not usable; allowed: 0 to {WIDEST_PASSBAND_HZ}"
+        )
 
 
 def check_power(can: bool, fraction: float) -> None:

@@ -27,8 +27,10 @@ from moontrim_drivers.contract import (
     RigRefused,
     RigState,
     RigUnfit,
+    RigUnreachable,
 )
 from moontrim_drivers.limits import check_dials, check_mode, check_power
+from moontrim_drivers.lookup import LookUp
 from moontrim_drivers.socketcodes import NOT_THERE
 from moontrim_drivers.socketconnection import Connection
 from moontrim_drivers.socketwire import Answer, Exchange, Greeting, Question, ask
@@ -78,6 +80,7 @@ class SocketDriver(RigDriver):
     def __init__(self, options: SocketOptions, clock: DriverClock) -> None:
         super().__init__(options, clock)
         self._connection: Connection | None = None
+        self._look_up = LookUp()
         self._names_vfo = True
         self._reports_transmit = True
         self._last_set_s = -float("inf")
@@ -99,7 +102,7 @@ class SocketDriver(RigDriver):
     async def open(self) -> None:
         await self.close()
         self._reports_transmit = True
-        self._connection = await Connection.connect(self.options.host, self.options.port)
+        self._connection = await self._connect()
         try:
             greeting = Greeting()
             await self._connection.exchange(Greeting.BYTES, greeting)
@@ -109,6 +112,16 @@ class SocketDriver(RigDriver):
         except BaseException:
             await self.close()
             raise
+
+    async def _connect(self) -> Connection:
+        """At the first of the host's addresses where someone listens."""
+        error: RigUnreachable | None = None
+        for address in await self._look_up.addresses(self.options.host):
+            try:
+                return await Connection.connect(address, self.options.port)
+            except RigUnreachable as unreachable:
+                error = unreachable
+        raise error or RigUnreachable(self.options.host)
 
     async def close(self) -> None:
         if self._connection is not None:

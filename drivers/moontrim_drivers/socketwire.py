@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from moontrim_drivers.contract import RigGarbled, RigRefused, RigTimeout
-from moontrim_drivers.limits import HIGHEST_DIAL_HZ, LOWEST_DIAL_HZ
+from moontrim_drivers.limits import HIGHEST_DIAL_HZ, LOWEST_DIAL_HZ, WIDEST_PASSBAND_HZ
 from moontrim_drivers.socketcodes import BROKEN, POWERED_OFF, TIMEOUTS, meaning
 
 LONGEST_COMMAND = 99  # bytes; longer ones crash some versions of the daemon
@@ -52,8 +52,20 @@ def _flag(text: str) -> bool:
     return value > 0
 
 
-def _hz(text: str) -> int:
-    return round(_number(text))
+def _passband_hz(text: str) -> int:
+    value_hz = round(_number(text))
+    if not 0 <= value_hz <= WIDEST_PASSBAND_HZ:
+        raise ValueError
+    return value_hz
+
+
+def _level(text: str) -> float:
+    """Full power is full power, whatever more some radios say; less than none is no answer: it
+    would pass every ceiling."""
+    value = _number(text)
+    if value < 0.0:
+        raise ValueError
+    return min(1.0, value)
 
 
 # letter: its long name, as the answer repeats it, and what the lines of an answer must hold.
@@ -66,13 +78,13 @@ _COMMANDS: dict[str, tuple[str, tuple[tuple[str, Callable[[str], Any]], ...]]] =
     "S": ("set_split_vfo", ()),
     "s": ("get_split_vfo", (("Split: ", _flag), ("TX VFO: ", str))),
     "M": ("set_mode", ()),
-    "m": ("get_mode", (("Mode: ", str), ("Passband: ", _hz))),
+    "m": ("get_mode", (("Mode: ", str), ("Passband: ", _passband_hz))),
     "X": ("set_split_mode", ()),
-    "x": ("get_split_mode", (("TX Mode: ", str), ("TX Passband: ", _hz))),
+    "x": ("get_split_mode", (("TX Mode: ", str), ("TX Passband: ", _passband_hz))),
     "T": ("set_ptt", ()),
     "t": ("get_ptt", (("PTT: ", _flag),)),
     "L": ("set_level", ()),
-    "l": ("get_level", (("", _number),)),
+    "l": ("get_level", (("", _level),)),
 }
 
 

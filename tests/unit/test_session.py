@@ -128,9 +128,21 @@ def test_an_unusable_file_is_set_aside(
     tmp_path: Path, content: bytes, caplog: pytest.LogCaptureFixture
 ) -> None:
     (tmp_path / NAME).write_bytes(content)
-    assert load_session(tmp_path, SETTINGS) == first_session(SETTINGS)
+    found = load_session(tmp_path, SETTINGS)
+    # It permitted transmitting where that can be read; what cannot may have forbidden it.
+    permitted = content.startswith(b'{"version": 1,')
+    assert found == first_session(SETTINGS).model_copy(update={"transmit_permitted": permitted})
     assert (tmp_path / "session.unusable.json").read_bytes() == content
     assert "starting afresh" in caplog.text
+    assert ("transmitting forbidden" in caplog.text) is not permitted
+
+
+def test_without_a_page_nobody_can_have_forbidden(tmp_path: Path) -> None:
+    """And nobody could permit it again."""
+    (tmp_path / NAME).write_bytes(b"{")
+    remote = SETTINGS.remote.model_copy(update={"enabled": False})
+    alone = SETTINGS.model_copy(update={"remote": remote})
+    assert load_session(tmp_path, alone) == first_session(alone)
 
 
 def test_a_disk_that_refuses_is_survived(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

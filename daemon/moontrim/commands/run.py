@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import faulthandler
 import logging
-import sys
 from typing import TYPE_CHECKING, Any
 
 from moontrim.clock import Clock, SystemClock
@@ -15,6 +15,7 @@ from moontrim.settings import Settings
 
 if TYPE_CHECKING:
     from moontrim.app import Companion
+    from moontrim.service.logs import Log
 
 
 def add(commands: Any) -> None:
@@ -33,9 +34,12 @@ def add(commands: Any) -> None:
 
 def call(options: argparse.Namespace) -> int:
     from moontrim.remote.side import Remote
+    from moontrim.service import logs
+    from moontrim.service.notify import Notifier
+    from moontrim.service.watchdog import watchdog
     from moontrim.terminal import on_terminal, show
 
-    settings = settings_of(options)
+    settings = settings_of(options, home_by_gps=True)
     if options.lan:
         remote = settings.remote.model_copy(update={"lan": True})
         settings = settings.model_copy(update={"remote": remote})
@@ -48,15 +52,26 @@ def call(options: argparse.Namespace) -> int:
         on_page=(lambda url: show(f"phone page: {url}")) if live else lambda url: None,
     )
     ephemeris = ephemeris_of(settings)
-    _start_log(clock, logging.ERROR if live else logging.INFO)
-    asyncio.run(_run_daemon(settings, clock, ephemeris, side.run, live=live))
+    # Before anything is started, which would otherwise inherit the way to the service manager.
+    notifier = Notifier.claimed()
+    faulthandler.enable()  # where it hung, when the watchdog of the service manager kills it
+    with logs.start(clock, logging.ERROR if live else logging.INFO) as log:
+        companions = (watchdog(notifier), side.run)
+        asyncio.run(_run_daemon(settings, clock, ephemeris, log, companions, live=live))
     return 0
 
 
 async def _run_daemon(
-    settings: Settings, clock: Clock, ephemeris: Ephemeris, remote: Companion, *, live: bool
+    settings: Settings,
+    clock: Clock,
+    ephemeris: Ephemeris,
+    log: Log,
+    companions: tuple[Companion, ...],
+    *,
+    live: bool,
 ) -> None:
     from moontrim.app import Daemon
+    from moontrim.journal.companion import Journal
     from moontrim.outlook import keep_outlook
     from moontrim.share.radio import RigAccess
     from moontrim.share.server import Share
@@ -67,12 +82,8 @@ async def _run_daemon(
     link = daemon.link
     rig = RigAccess(link.details, link.set_mode, link.set_power)
     share = Share(settings.share, transmit=daemon.transmitting, rig=rig)
-    await daemon.run(live_view if live else log_view, keep_outlook, remote, share.run)
-
-
-def _start_log(clock: Clock, level: int) -> None:
-    from moontrim.terminal import UtcFormatter
-
-    handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(UtcFormatter(clock))
-    logging.basicConfig(level=level, handlers=[handler])
+    log.about = lambda: daemon.hub.latest
+    journal = Journal(settings.state_path(), settings, clock, daemon.clock_bound_s)
+    daemon.problems = lambda: (journal.problem,)
+    view = live_view if live else log_view
+    await daemon.run(journal.run, *companions, view, keep_outlook, share.run)

@@ -58,7 +58,7 @@ def open_to_write(folder: Path, utc_s: float, *, check: bool) -> sqlite3.Connect
     except UnusableFileError as error:
         reason = str(error)
     except sqlite3.DatabaseError as error:
-        if not is_damage(error):
+        if not (is_damage(error) or _is_unknown_format(error)):
             raise
         reason = str(error)
     set_aside(path, utc_s, reason)
@@ -69,6 +69,11 @@ def is_damage(error: sqlite3.Error) -> bool:
     """Does it say that the file is none, or no longer one?"""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     return code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def _is_unknown_format(error: sqlite3.Error) -> bool:
+    """A damaged header can pass for that of a later SQLite, which has no code of its own."""
+    return getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_ERROR
 
 
 def set_aside(path: Path, utc_s: float, reason: str) -> Path:

@@ -89,11 +89,12 @@ def _opened(address: str) -> sqlite3.Connection:
 
 
 def sessions(conn: sqlite3.Connection) -> list[SessionRow]:
-    """All sessions, the oldest first."""
-    rows = conn.execute(
-        "SELECT id, began_utc_s, ended_utc_s, version, station_json FROM sessions ORDER BY id"
-    )
-    return [
-        SessionRow(id_, began_utc_s, ended_utc_s, version, json.loads(station))
-        for id_, began_utc_s, ended_utc_s, version, station in rows
-    ]
+    """All sessions, the oldest first. Raises InputError for a damaged file."""
+    query = "SELECT id, began_utc_s, ended_utc_s, version, station_json FROM sessions ORDER BY id"
+    try:
+        return [
+            SessionRow(id_, began_utc_s, ended_utc_s, version, json.loads(station))
+            for id_, began_utc_s, ended_utc_s, version, station in conn.execute(query)
+        ]
+    except (sqlite3.Error, ValueError, TypeError, RecursionError) as error:
+        raise InputError("journal", str(error), "a journal that is not damaged") from None

@@ -17,12 +17,12 @@ from moontrim.correction import AGREEMENTS, Fractions, on_air
 from moontrim.errors import MoontrimError
 from moontrim.forecast.loss import path_loss_db
 from moontrim.journal.reportdata import Array, Context, Recorded
-from moontrim.path import Ephemeris, PathSolution, solve_path
+from moontrim.path import Ephemeris, LegName, PathSolution, solve_path
 
 MOST_INSTANTS = 3600
 CHUNK = 600  # instants solved at once: the arrays stay small
 # What to_moon, from_moon, from_partner and to_partner are called by the arithmetic of agreements.
-LEG_OF = {
+LEG_OF: dict[str, LegName] = {
     "up": "to_moon",
     "down": "from_moon",
     "received": "from_partner",
@@ -74,7 +74,8 @@ def recompute(
             problems.append(f"the journal does not tell about {missing}")
         except MoontrimError as error:
             problems.append(str(error))
-    return Recomputed(row, utc_s, *columns, problem="; ".join(dict.fromkeys(problems)))
+    problem = "; ".join(dict.fromkeys(problems))
+    return Recomputed(row, utc_s, *columns, problem=problem)  # type: ignore[misc]
 
 
 def _steady(recorded: Recorded) -> np.ndarray:
@@ -85,7 +86,7 @@ def _steady(recorded: Recorded) -> np.ndarray:
         return np.array([True])
     same = np.diff(s.context_id) == 0.0
     same &= np.nan_to_num(s.transmitting[1:]) == np.nan_to_num(s.transmitting[:-1])
-    return np.r_[True, same] & np.r_[same, True]
+    return np.asarray(np.r_[True, same] & np.r_[same, True])
 
 
 def _solve(
@@ -136,7 +137,8 @@ def _on_air(context: Context, path: PathSolution, ahead_s: float = 0.0) -> tuple
     ideal = on_air(
         context.agreement,  # type: ignore[arg-type]
         context.sked_hz,
-        Fractions(**fractions),  # arrays in place of floats: the arithmetic is the same
+        # Arrays in place of floats: the arithmetic is the same.
+        Fractions(**fractions),  # type: ignore[arg-type]
         context.trim_rx_hz,
         context.trim_tx_hz,
         context.tx_sked_hz,

@@ -24,6 +24,7 @@ log = logging.getLogger(__name__)
 
 CHECK_S = 0.05  # the conditions are looked at this often while not idle
 FINE_S = 0.002  # timers may ring this late; the rest of a wait is spent looking at the clock
+FINEST_S = 1e-7  # the shortest wait
 FAREWELL_S = 1.5  # on top of the release times, for outputs that will not switch off at exit
 
 
@@ -162,6 +163,9 @@ class Keyer:
         """Drop the sequence if anything forbids it."""
         if self._sequence.phase in (Phase.RAISING, Phase.KEYED) and (reasons := self._hindrances()):
             self._trip(*reasons)
+        elif self._claim.owner and (reasons := self._stuck()):
+            # Else who waits for the lowering would be keyed whenever it ends, minutes later.
+            self._trip(*reasons)
 
     def _trip(self, *reasons: str) -> None:
         self._reasons = reasons
@@ -243,7 +247,8 @@ class Keyer:
         on."""
         await self._clock.sleep(0.0)
         if self._clock.monotonic_s() == now_s:
-            await self._clock.wait(self._wake, next_s - now_s)
+            # An instant a rounding away would be waited for again and again, and never come.
+            await self._clock.wait(self._wake, max(FINEST_S, next_s - now_s))
 
     def _show(self) -> None:
         phase = self._sequence.phase

@@ -48,6 +48,7 @@ BLOCKS_KEPT = 4096
 BLOCKS_PER_CALL = 32
 # The usable range ends this far inside the tables: room for a whole block with its margin.
 TABLE_MARGIN_S = 43200.0
+FIRST_MJD = 41684.0  # 1973-01-02, where finals2000A.all begins
 EARTH, MOON, EARTH_MOON_BARYCENTRE = 399, 301, 3
 
 UPGRADE = "for newer data upgrade the package astropy-iers-data or give a finals2000A file"
@@ -227,7 +228,8 @@ def _read_table(path: Path) -> EarthTable:
         return _parse_table(content)
     except (ValueError, IndexError, TypeError):
         raise CoverageError(
-            f"the Earth-rotation table {path} is damaged or not a finals2000A file; {UPGRADE}"
+            f"the Earth-rotation table {path} is damaged or not a finals2000A file that begins in "
+            f"1973; {UPGRADE}"
         ) from None
 
 
@@ -240,12 +242,17 @@ def _parse_table(content: bytes) -> EarthTable:
     if len(lines) != len(rows) or len(rows) < 10:
         raise ValueError("rows do not match")
     utc_mjd = rows["utc_mjd"]
-    if not np.all(np.diff(utc_mjd) == 1.0) or utc_mjd[0] < 41684.0:
+    # Leap seconds are counted from the table's beginning; IERS publishes later parts as well, which
+    # look alike.
+    if not np.all(np.diff(utc_mjd) == 1.0) or utc_mjd[0] != FIRST_MJD:
         raise ValueError("days are missing")
     sigmas = np.array([[line[27:36], line[46:55], line[68:78]] for line in lines]).astype(float)
     tt_jd, delta_t_s, leap_jd, offsets = iers.build_timescale_arrays(utc_mjd, rows["dut1"])
-    if np.any(np.abs(np.diff(delta_t_s)) > 0.02):
-        raise ValueError("UT1 jumps")
+    columns = (delta_t_s, rows["x_arcseconds"], rows["y_arcseconds"], sigmas)
+    if not all(np.isfinite(column).all() for column in columns) or np.any(sigmas < 0.0):
+        raise ValueError("no numbers")
+    if np.any(np.abs(np.diff(delta_t_s)) > 0.02) or not leap_jd.size:
+        raise ValueError("UT1 jumps, or never leaps")
     return EarthTable(
         utc_mjd=utc_mjd,
         ut1_sigma_s=sigmas[:, 2],

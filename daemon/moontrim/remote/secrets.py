@@ -13,6 +13,7 @@ import secrets
 from pathlib import Path
 
 from moontrim.errors import InputError
+from moontrim.service.hidden import hide
 
 VARIABLE, CREDENTIAL = "MOONTRIM_MQTT_PASSWORD", "mqtt_password"
 FILE = "remote-passwords.json"
@@ -24,13 +25,13 @@ def broker_password() -> str | None:
     """The password for another broker, None if there is none. Raises InputError for a credential
     that cannot be read."""
     if given := os.environ.get(VARIABLE):
-        return given
+        return hide(given)
     folder = os.environ.get("CREDENTIALS_DIRECTORY")
     if not folder:
         return None
     path = Path(folder) / CREDENTIAL
     try:
-        return path.read_text().rstrip("\r\n")
+        return hide(path.read_text().rstrip("\r\n"))
     except FileNotFoundError:
         return None
     except (OSError, UnicodeDecodeError) as error:
@@ -40,7 +41,7 @@ def broker_password() -> str | None:
 def new_password() -> str:
     """A random password that can be read out and typed."""
     groups = ("".join(secrets.choice(_ALPHABET) for _ in range(4)) for _ in range(3))
-    return "-".join(groups)
+    return hide("-".join(groups))
 
 
 def kept_passwords(folder: Path, accounts: tuple[str, ...]) -> tuple[dict[str, str], bool]:
@@ -52,7 +53,7 @@ def kept_passwords(folder: Path, accounts: tuple[str, ...]) -> tuple[dict[str, s
     if missing:
         kept |= {account: new_password() for account in missing}
         _write(path, kept)
-    return {account: kept[account] for account in accounts}, bool(missing)
+    return {account: hide(kept[account]) for account in accounts}, bool(missing)
 
 
 def _read(path: Path) -> dict[str, str]:
@@ -60,11 +61,15 @@ def _read(path: Path) -> dict[str, str]:
         if path.stat().st_mode & 0o077:
             path.chmod(0o600)
         kept = json.loads(path.read_text())
-    except (FileNotFoundError, ValueError):
+    except (FileNotFoundError, ValueError, RecursionError):
         return {}
     if not isinstance(kept, dict):
         return {}
-    return {k: v for k, v in kept.items() if isinstance(v, str) and 8 <= len(v) <= 128}
+    return {k: v for k, v in kept.items() if isinstance(v, str) and _can_be_one(v)}
+
+
+def _can_be_one(password: str) -> bool:
+    return 8 <= len(password) <= 128 and password.isprintable()
 
 
 def _write(path: Path, kept: dict[str, str]) -> None:

@@ -3,11 +3,9 @@ see `secrets` for where those come from."""
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from pydantic import Field, field_validator, model_validator
 
-from moontrim.table import Table
+from moontrim.table import FilePath, Table
 
 OWN_PORT = 8145
 PLAIN_PORT, TLS_PORT = 1883, 8883  # registered with IANA for MQTT and MQTT over TLS
@@ -49,7 +47,7 @@ class RemoteSettings(Table):
         "mqtt_password ($CREDENTIALS_DIRECTORY) or from $MOONTRIM_MQTT_PASSWORD.",
     )
     tls: bool = Field(False, description="Speak TLS with the other broker.")
-    tls_ca_file: Path | None = Field(
+    tls_ca_file: FilePath | None = Field(
         None, strict=False, description="Own certificate authority (PEM) to check it by."
     )
     http_port: int = Field(8144, ge=1, le=65535, description="Port of the page.")

@@ -30,6 +30,7 @@ from moontrim.remote.secrets import broker_password, kept_passwords, new_passwor
 from moontrim.remote.settings import RemoteSettings
 from moontrim.remote.topics import Topics
 from moontrim.remote.welcome import page_urls, welcome
+from moontrim.service.hidden import hide
 
 if TYPE_CHECKING:
     from moontrim.app import Daemon
@@ -80,7 +81,7 @@ class Remote:
 
     async def _with_own_broker(self, daemon: Daemon) -> None:
         remote = self._remote
-        own = secrets.token_urlsafe(24)
+        own = hide(secrets.token_urlsafe(24))
         passwords = {DAEMON: own}
         if remote.lan:
             passwords |= self._network_passwords(daemon.settings.state_path())

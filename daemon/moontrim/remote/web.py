@@ -144,7 +144,7 @@ class Site:
         return web.json_response(health, status=200 if age_s <= HEALTHY_TICK_AGE_S else 503)
 
     async def _mqtt(self, request: web.Request) -> web.StreamResponse:
-        origin = urlsplit(request.headers.get("Origin", "")).netloc
+        origin = _host_of(request.headers.get("Origin", ""))
         if not origin or origin.lower() != request.host.lower():
             raise web.HTTPForbidden(text="only the page of this very server may connect here\n")
         page = web.WebSocketResponse(
@@ -154,7 +154,10 @@ class Site:
             compress=False,
             timeout=FAREWELL_S,
         )
-        ready = page.can_prepare(request)
+        try:
+            ready = page.can_prepare(request)
+        except ValueError:  # a key that is no ASCII
+            raise web.HTTPBadRequest(text="no usable WebSocket key\n") from None
         if not ready.ok or ready.protocol != SUBPROTOCOL:
             raise web.HTTPBadRequest(text=f"a WebSocket with subprotocol {SUBPROTOCOL} is needed\n")
         if len(self._bridges) >= MOST_BRIDGES:
@@ -242,12 +245,27 @@ def _is_loopback(host: str) -> bool:
         return host == "localhost"
 
 
+def _host_of(origin: str) -> str:
+    """Host and port of an address; empty if it is none."""
+    try:
+        return urlsplit(origin).netloc
+    except ValueError:
+        return ""
+
+
 def _is_own_name(host: str) -> bool:
-    name = (urlsplit(f"//{host}").hostname or "").lower()
+    try:
+        name = (urlsplit(f"//{host}").hostname or "").lower()
+    except ValueError:  # brackets with no address in them
+        return False
+    return name == "localhost" or _is_address(name)
+
+
+def _is_address(name: str) -> bool:
     try:
         ipaddress.ip_address(name)
     except ValueError:
-        return name == "localhost"
+        return False
     return True
 
 

@@ -1,0 +1,217 @@
+"""A steady weak carrier in a recording: is there one, and what is its frequency?
+
+Puts the parts together: search, mains, fit of a steady or a spread tone, the course over time. Pure
+but for the recording it is given. Frequencies are of the audio, as true as the clock of the sound
+card that recorded it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from moontrim.bench.hum import hum_lines
+from moontrim.bench.recording import Recording
+from moontrim.bench.tonebaseband import Baseband, Density, baseband, density
+from moontrim.bench.tonefit import climb, fit
+from moontrim.bench.tonemains import (
+    OTHERS,
+    STANDS_OUT_DB,
+    Mains,
+    harmonics_with,
+    mains_of,
+    near_nominal,
+)
+from moontrim.bench.tonesearch import Looks, Place, search, widest_drift_hz_per_s
+from moontrim.bench.tonespread import fit_spread
+from moontrim.bench.tonetrack import Track, track_spread, track_steady
+from moontrim.errors import InputError
+
+LOW_HZ, HIGH_HZ = 200.0, 5000.0  # where a receiver's audio is, if nobody says more
+LOWEST_HZ = 20.0
+NYQUIST_SHARE = 0.46  # of the sample rate; above, the sound card's filter
+WITHIN_HZ = 50.0
+SHORTEST_S = 0.5
+HALF_POWER = 2.3548  # width at half power over standard deviation, of a bell
+LEAST_ENERGY = 6.0  # over noise density; whatever was found, less is not a tone
+TAPERED_SHARE = 0.25  # see Fit; a weak tone in noise scatters about 2/3
+FULL_LOOK_DB = 16.0  # energy over noise density with which a steady tone is nearly always found
+
+
+@dataclass(frozen=True, slots=True)
+class Tone:
+    """What a recording says. found: the rest of the numbers count only then. frequency_hz: at the
+    middle of the recording. uncertainty: 1 sigma. snr_db_hz: power over that of the noise in 1 Hz.
+    spread_hz: half-power width; 0 for a steady tone. track: frequencies from 0 Hz of audio. mains:
+    the harmonic it may be, or empty. reason: why not found."""
+
+    duration_s: float
+    low_hz: float
+    high_hz: float
+    density: Density
+    remarks: tuple[str, ...]
+    found: bool = False
+    frequency_hz: float = float("nan")
+    uncertainty_hz: float = float("nan")
+    snr_db_hz: float = float("nan")
+    drift_hz_per_s: float = float("nan")
+    drift_uncertainty_hz_per_s: float = float("nan")
+    spread_hz: float = float("nan")
+    track: Track | None = None
+    mains: str = ""
+    reason: str = ""
+
+
+def measure(
+    recording: Recording, near_hz: float | None = None, within_hz: float | None = None
+) -> Tone:
+    """Look for a tone everywhere, or within some Hz of a frequency. Raises InputError for what
+    cannot be looked at."""
+    samples, rate_hz = recording.samples, recording.rate_hz
+    if samples.size < SHORTEST_S * rate_hz:
+        raise InputError(
+            "recording", f"{samples.size} samples", f"{SHORTEST_S:g} s or longer, better a minute"
+        )
+    low_hz, high_hz = limits(rate_hz, near_hz, within_hz)
+    band = baseband(samples, rate_hz, low_hz, high_hz)
+    levels = density(band)
+    nothing = Tone(
+        samples.size / rate_hz,
+        low_hz,
+        high_hz,
+        replace(levels, frequency_hz=levels.frequency_hz + band.centre_hz),
+        tuple(r.text for r in recording.remarks),
+    )
+    power = float(np.mean(np.abs(band.z) ** 2))
+    if not np.isfinite(power):
+        raise InputError("recording", power, "samples that are finite")
+    if power == 0.0:
+        return replace(nothing, reason="the recording is silent there")
+    looks = Looks(low_hz - band.centre_hz, high_hz - band.centre_hz)
+    place = search(band, looks)
+    if place is None:
+        return replace(nothing, reason=_not_sure(nothing))
+    tone = _measured(band, levels, place, nothing)
+    if not tone.found:
+        return tone
+    cell_hz = place.segments / band.duration_s
+    sure_hz = max(1.0 / tone.duration_s, 3.0 * tone.uncertainty_hz)
+    mains = mains_of(hum_lines(samples, rate_hz))
+    if mains is None or len(mains.others(tone.frequency_hz, cell_hz)) < OTHERS:
+        mains = harmonics_with(tone.density, tone.frequency_hz, sure_hz)
+    order = mains.harmonic(tone.frequency_hz, cell_hz) if mains else 0
+    if mains is None or not order:
+        return _with_mains(tone, near_nominal(tone.frequency_hz, sure_hz))
+    others = mains.others(tone.frequency_hz, cell_hz)
+    strongest_db = max((h.level_db for h in others), default=-np.inf)
+    name = f"{order} × {mains.fundamental_hz:.3f} Hz"
+    if tone.snr_db_hz > strongest_db + STANDS_OUT_DB:
+        return _with_mains(tone, name)
+    return _beside(band, levels, mains, looks, nothing, tone, name)
+
+
+def limits(rate_hz: float, near_hz: float | None, within_hz: float | None) -> tuple[float, float]:
+    """The stretch of audio to look at. Raises InputError."""
+    top_hz = NYQUIST_SHARE * rate_hz
+    if near_hz is None:
+        if within_hz is not None:
+            raise InputError("--within", within_hz, "together with --near only")
+        if top_hz <= 1.5 * LOW_HZ:
+            raise InputError("sample rate", rate_hz, "1000 Hz or more")
+        return LOW_HZ, min(HIGH_HZ, top_hz)
+    if not LOWEST_HZ <= near_hz <= top_hz:
+        raise InputError("--near", near_hz, f"{LOWEST_HZ:g} to {top_hz:.0f} Hz of audio here")
+    if within_hz is None:
+        within_hz = WITHIN_HZ
+    elif not 0.1 <= within_hz <= top_hz:
+        raise InputError("--within", within_hz, f"0.1 to {top_hz:.0f} Hz")
+    return max(LOWEST_HZ, near_hz - within_hz), min(top_hz, near_hz + within_hz)
+
+
+def _measured(band: Baseband, levels: Density, place: Place, nothing: Tone) -> Tone:
+    """The fit of a steady tone if it keeps its phase, else of a spread one."""
+    duration_s = band.duration_s
+    leave_out_hz = (
+        3.0 * levels.step_hz
+        + 0.5 * abs(place.drift_hz_per_s) * duration_s
+        + 3.0 * place.segments / duration_s
+    )
+    around_hz = max(band.neighbourhood_hz, 2.0 * leave_out_hz)
+    noise = levels.noise_at(place.frequency_hz, around_hz, leave_out_hz)
+    # A perfect tone in nothing at all: the noise of the arithmetic.
+    noise = max(noise, 1e-14 * float(np.mean(np.abs(band.z) ** 2)) / band.rate_hz)
+    longest, _ = climb(band, place, noise)
+    spread = fit_spread(band, longest, noise) if longest.segments > 1 else None
+    if spread is not None:
+        at_hz, drift = spread.frequency_hz, spread.drift_hz_per_s
+        errors = spread.frequency_uncertainty_hz, spread.drift_uncertainty_hz_per_s
+        ratio, width_hz = spread.power_ratio, spread.width_hz * HALF_POWER
+        track = track_spread(band, spread)
+    elif longest.segments > 1:
+        return replace(nothing, reason=_not_sure(nothing))
+    else:
+        steady = fit(band, longest, noise)
+        if steady.tapered_share < TAPERED_SHARE:
+            return replace(nothing, reason=_not_sure(nothing))
+        at_hz, drift = steady.frequency_hz, steady.drift_hz_per_s
+        errors = steady.frequency_uncertainty_hz, steady.drift_uncertainty_hz_per_s
+        ratio, width_hz = steady.energy_ratio / duration_s, 0.0
+        track = track_steady(band, steady)
+    if track is not None:
+        track = replace(track, frequency_hz=track.frequency_hz + band.centre_hz)
+    inside = abs(at_hz) < 0.5 * (nothing.high_hz - nothing.low_hz) + longest.segments / duration_s
+    if ratio * duration_s < LEAST_ENERGY or not inside:
+        return replace(nothing, reason=_not_sure(nothing))
+    return replace(
+        nothing,
+        found=True,
+        frequency_hz=at_hz + band.centre_hz,
+        uncertainty_hz=errors[0],
+        snr_db_hz=10.0 * float(np.log10(ratio)),
+        drift_hz_per_s=drift,
+        drift_uncertainty_hz_per_s=errors[1],
+        spread_hz=width_hz,
+        track=track,
+    )
+
+
+def _with_mains(tone: Tone, name: str) -> Tone:
+    if not name:
+        return tone
+    words = (
+        f"the tone sits where a harmonic of the mains would be ({name}); move the dial by a few Hz "
+        "and see whether it moves along"
+    )
+    return replace(tone, mains=name, remarks=(*tone.remarks, words))
+
+
+def _beside(
+    band: Baseband, levels: Density, mains: Mains, looks: Looks, nothing: Tone, hum: Tone, name: str
+) -> Tone:  # fmt: skip
+    """The strongest line is of the mains: look once more, without all of its family."""
+    cell_hz = 2.0 / band.duration_s
+    skip = []
+    for order in range(1, int(nothing.high_hz / mains.fundamental_hz) + 2):
+        middle_hz = order * mains.fundamental_hz - band.centre_hz
+        half_hz = mains.width_hz(order, cell_hz)
+        skip.append((middle_hz - half_hz, middle_hz + half_hz))
+    place = search(band, replace(looks, taper=True, skip=tuple(skip)))
+    if place is not None:
+        tone = _measured(band, levels, place, nothing)
+        if tone.found and not mains.harmonic(tone.frequency_hz, cell_hz):
+            return tone
+    reason = (
+        f"the strongest line, {hum.frequency_hz:.2f} Hz, is one of {len(mains.lines)} harmonics of "
+        f"the mains ({name}); nothing else stands out"
+    )
+    return replace(nothing, reason=reason)
+
+
+def _not_sure(nothing: Tone) -> str:
+    """In words, with what it would have taken."""
+    need_db = FULL_LOOK_DB - 10.0 * float(np.log10(nothing.duration_s))
+    return (
+        f"no tone to be sure of from {nothing.low_hz:.0f} to {nothing.high_hz:.0f} Hz; in "
+        f"{nothing.duration_s:.0f} s a steady one of {need_db:.0f} dB in 1 Hz with less than "
+        f"{widest_drift_hz_per_s(nothing.duration_s):.2g} Hz/s of drift would nearly always show"
+    )

@@ -1,0 +1,128 @@
+"""A band of audio as complex samples about its middle, at a low rate. Owns the filtering and the
+noise density; knows nothing of tones. Works in blocks, so that an hour needs little memory."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, signal, special
+
+Complex = NDArray[np.complex128]
+Real = NDArray[np.floating[Any]]
+
+STOPBAND_DB = 80.0
+BLOCK = 1 << 20
+DENSITY_S = 4.0  # length of the spectra averaged for the noise density
+# On the skirt of a filter no median is right to a dB: where the two sides of a frequency differ by
+# so much, the higher one is the noise.
+STEEP = 1.4
+CLOSE_HZ = 40.0  # how far about a frequency its noise is looked at, or more in a short recording
+
+
+@dataclass(frozen=True, slots=True)
+class Baseband:
+    """z, shape (n,): samples about centre_hz at rate_hz. Valid within half_width_hz of it. The
+    first sample is at the first one of the recording."""
+
+    z: NDArray[np.complex64]
+    rate_hz: float
+    centre_hz: float
+    half_width_hz: float
+
+    @property
+    def duration_s(self) -> float:
+        return self.z.size / self.rate_hz
+
+    def times_s(self) -> Real:
+        """Of each sample, from the middle of the recording."""
+        return (np.arange(self.z.size) - 0.5 * (self.z.size - 1)) / self.rate_hz
+
+    @property
+    def neighbourhood_hz(self) -> float:
+        """Half width of what counts as the noise near a frequency."""
+        return max(CLOSE_HZ, 75.0 / self.duration_s)
+
+
+def baseband(samples: Real, rate_hz: float, low_hz: float, high_hz: float) -> Baseband:
+    """The band from low_hz to high_hz and some noise around it. samples: shape (n,), real."""
+    margin_hz = max(CLOSE_HZ, 75.0 * rate_hz / samples.size) + 5.0
+    half_hz = 0.5 * (high_hz - low_hz) + margin_hz
+    centre_hz = 0.5 * (high_hz + low_hz)
+    factor = max(1, int(rate_hz / (2.6 * half_hz)))
+    z = _decimate(samples, centre_hz / rate_hz, factor, half_hz / rate_hz)
+    return Baseband(z, rate_hz / factor, centre_hz, half_hz)
+
+
+def _decimate(
+    samples: Real, centre: float, factor: int, half_width: float
+) -> NDArray[np.complex64]:
+    """Mix `centre` (cycles a sample) to zero, keep what is within half_width of it, and every
+    factor-th sample. Without a change of rate nothing needs to be filtered."""
+    kept = samples.size // factor
+    if factor == 1:
+        taps, reach = np.ones(1), 0
+    else:
+        transition = 1.0 / factor - 2.0 * half_width
+        length, beta = signal.kaiserord(STOPBAND_DB, 2.0 * transition)
+        reach = factor * -(-length // (2 * factor))  # whole output samples, for upfirdn
+        taps = signal.firwin(2 * reach + 1, 1.0 / factor, window=("kaiser", beta), fs=2.0)
+    z = np.empty(kept, np.complex64)
+    for first in range(0, kept, max(1, BLOCK // factor)):
+        last = min(kept, first + max(1, BLOCK // factor))
+        start, end = first * factor - reach, (last - 1) * factor + reach + 1
+        a, b = max(0, start), min(samples.size, end)
+        turned = samples[a:b] * np.exp(-2j * np.pi * ((centre * np.arange(a, b)) % 1.0))
+        turned = np.concatenate((np.zeros(a - start), turned, np.zeros(end - b)))
+        out = signal.upfirdn(taps, turned, 1, factor)
+        skip = 2 * reach // factor
+        z[first:last] = out[skip : skip + last - first]
+    return z
+
+
+@dataclass(frozen=True, slots=True)
+class Density:
+    """Power density per Hz over frequency (Hz from the centre): of one sideband, so that a tone of
+    power P in noise of density N has P/N in 1 Hz. Averages of `looks` spectra."""
+
+    frequency_hz: Real
+    power: Real
+    looks: int
+    step_hz: float
+
+    def noise_at(self, frequency_hz: float, half_width_hz: float, leave_out_hz: float) -> float:
+        """Median around a frequency, without what is nearer than leave_out_hz, as a mean. On the
+        skirt of a filter the higher side counts."""
+        off_hz = self.frequency_hz - frequency_hz
+        around = (np.abs(off_hz) <= half_width_hz) & (np.abs(off_hz) >= leave_out_hz)
+        sides = [self.power[around & side] for side in (off_hz < 0.0, off_hz > 0.0)]
+        medians = [float(np.median(side)) for side in sides if side.size]
+        if not medians:
+            return 0.0
+        middle = float(np.median(self.power[around]))
+        higher = max(medians)
+        return (higher if higher > STEEP * middle else middle) / median_of_mean(self.looks)
+
+
+def density(band: Baseband) -> Density:
+    """Hann-weighted, because a strong tone must not drown the noise beside it."""
+    size = min(band.z.size, int(DENSITY_S * band.rate_hz))
+    looks = band.z.size // size
+    window = signal.windows.hann(size, sym=False)
+    total = np.zeros(size)
+    for k in range(looks):
+        spectrum = fft.fft(band.z[k * size : (k + 1) * size] * window)
+        total += np.abs(spectrum) ** 2
+    # A real tone of power P appears here with power P/2, real noise of density N with N/2.
+    power = 2.0 * total / (looks * band.rate_hz * float(np.sum(window**2)))
+    frequency_hz = fft.fftfreq(size, 1.0 / band.rate_hz)
+    order = np.argsort(frequency_hz)
+    inside = order[np.abs(frequency_hz[order]) <= band.half_width_hz]
+    return Density(frequency_hz[inside], power[inside], looks, band.rate_hz / size)
+
+
+def median_of_mean(looks: int) -> float:
+    """Median of the mean of so many independent exponential variates of mean 1."""
+    return float(special.gammaincinv(looks, 0.5)) / looks

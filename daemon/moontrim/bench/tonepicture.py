@@ -1,0 +1,124 @@
+"""The picture of a tone: frequency over time, spectrum, Allan deviation."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import matplotlib
+
+matplotlib.use("Agg")
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import NullFormatter
+
+from moontrim.bench.tonewords import Told
+from moontrim.errors import InputError
+
+INK, SECOND = "#1b4f72", "#b9770e"
+AROUND_HZ = 100.0
+POINTS = 4000
+
+
+def draw_tone(told: Told, name: str, path: Path) -> None:
+    """Write a PNG or what else the suffix says. Raises InputError for a file that cannot be
+    written."""
+    figure = Figure(figsize=(11, 8.5), layout="constrained")
+    tone = told.tone
+    if tone.found and tone.track is not None:
+        grid = figure.add_gridspec(2, 2, height_ratios=(3, 3))
+        _course(figure.add_subplot(grid[0, :]), told)
+        _spectrum(figure.add_subplot(grid[1, 0]), told)
+        _allan(figure.add_subplot(grid[1, 1]), told)
+    else:
+        _spectrum(figure.add_subplot(), told)
+    title = f"{name}, {tone.duration_s:.0f} s: "
+    if tone.found:
+        title += (
+            f"tone at {tone.frequency_hz:.3f} Hz, {tone.snr_db_hz:.1f} dB in 1 Hz, "
+            f"drift {tone.drift_hz_per_s:+.2g} Hz/s"
+        )
+    else:
+        title += "no tone to be sure of"
+    figure.suptitle(title, fontsize=12)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        figure.savefig(path, dpi=110)
+    except OSError as error:
+        raise InputError("--picture", str(path), f"a file to write ({error.strerror})") from None
+    except ValueError:
+        raise InputError("--picture", str(path), "a name ending in .png, .svg or .pdf") from None
+
+
+def _course(axes: Axes, told: Told) -> None:
+    tone, track = told.tone, told.tone.track
+    assert track is not None
+    base_hz = tone.frequency_hz
+    off_hz = track.frequency_hz - base_hz
+    axes.errorbar(
+        track.at_s, off_hz, track.uncertainty_hz, fmt=".", color=INK, ecolor="#a9c3d6",
+        elinewidth=0.8, markersize=4, label=f"in blocks of {track.block_s:.3g} s, 1 sigma",
+    )  # fmt: skip
+    ends_s = np.array([0.0, tone.duration_s])
+    line_hz = tone.drift_hz_per_s * (ends_s - 0.5 * tone.duration_s)
+    axes.plot(
+        ends_s, line_hz, "--", color=SECOND, linewidth=1.4,
+        label=f"fit: uncertainty {tone.uncertainty_hz:.2g} Hz in the middle",
+    )  # fmt: skip
+    if told.expected_hz is not None and abs(told.expected_hz - base_hz) < 20.0 * np.ptp(off_hz):
+        axes.axhline(told.expected_hz - base_hz, color="black", linewidth=0.9, label="expected")
+    axes.set_xlabel("time (s)")
+    axes.set_ylabel(f"frequency minus\n{base_hz:.3f} Hz (Hz)")
+    axes.margins(x=0.01)
+    axes.legend(loc="best", frameon=False, fontsize=9)
+    axes.grid(alpha=0.25)
+
+
+def _spectrum(axes: Axes, told: Told) -> None:
+    """Highest value of each stretch, so that thinning loses no line."""
+    tone = told.tone
+    frequency_hz, power = tone.density.frequency_hz, tone.density.power
+    if tone.found:
+        low_hz, high_hz = tone.frequency_hz - AROUND_HZ, tone.frequency_hz + AROUND_HZ
+    else:
+        low_hz, high_hz = tone.low_hz, tone.high_hz
+    kept = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
+    frequency_hz, power = frequency_hz[kept], power[kept]
+    if power.size and np.median(power) > 0.0:
+        step = max(1, power.size // POINTS)
+        size = power.size // step * step
+        highest = power[:size].reshape(-1, step).max(axis=1)
+        level_db = 10.0 * np.log10(np.maximum(highest / np.median(power), 1e-6))
+        axes.plot(frequency_hz[:size:step], level_db, color=INK, linewidth=0.9)
+        axes.set_ylim(bottom=max(float(level_db.min()), -25.0) - 1.0)
+    if tone.found:
+        axes.axvline(tone.frequency_hz, color=SECOND, linestyle="--", linewidth=1.0, label="tone")
+    if told.expected_hz is not None and low_hz <= told.expected_hz <= high_hz:
+        axes.axvline(told.expected_hz, color="black", linewidth=0.9, label="expected")
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(loc="best", frameon=False, fontsize=9)
+    axes.set_xlabel("audio frequency (Hz)")
+    axes.set_ylabel(f"over the median,\nin {1.5 * tone.density.step_hz:.2g} Hz (dB)")
+    axes.margins(x=0)
+    axes.grid(alpha=0.25)
+
+
+def _allan(axes: Axes, told: Told) -> None:
+    points, track = told.allan, told.tone.track
+    assert track is not None
+    tau_s = np.array([p.tau_s for p in points])
+    deviation = np.array([p.deviation for p in points])
+    error = np.array([min(p.uncertainty, 0.9 * p.deviation) for p in points])
+    axes.errorbar(tau_s, deviation, error, fmt=".-", color=INK, label="measured")
+    noise = [n for t in tau_s if (n := track.noise_deviation(t, told.of_hz)) is not None]
+    if noise:
+        axes.plot(tau_s, noise, "--", color=SECOND, label="noise of the measurement alone")
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    axes.xaxis.set_minor_formatter(NullFormatter())
+    axes.set_xlabel("averaging time (s)")
+    of = "on-air" if told.on_air_hz is not None else "audio"
+    axes.set_ylabel(f"Allan deviation, fraction\nof {told.of_hz:.0f} Hz {of}")
+    axes.legend(loc="best", frameon=False, fontsize=9)
+    axes.grid(alpha=0.25, which="both")

@@ -1,0 +1,257 @@
+"""Is there a tone, and about where: a search over frequency and drift.
+
+The recording is cut into K segments whose spectra are added along straight lines in frequency over
+time. Few long segments find a steady tone deepest in the noise, many short ones a tone that drifts
+fast or is spread by fading, so several K are tried. What is found counts if noise alone would do as
+much in less than FALSE_ALARM of all recordings, given how many independent places were looked at.
+Knows nothing of what a tone is worth measured."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, special
+
+from moontrim.bench.tonebaseband import Baseband, Real
+from moontrim.bench.tonefloor import Floor, floor_of
+
+FALSE_ALARM = 0.005
+LINES = 32  # drifts tried on each side of zero
+# Between two drifts tried, in units of 1 / (length of segment * length of recording).
+LINE_STEP = 1.4
+FEWEST_SEGMENTS = 4
+LONGEST_SEGMENT_S = 250.0
+SHORTEST_SEGMENT_S = 0.12
+KEPT = 200  # of the best places a scale, for the closer look
+# A hump this much over both its sides can be a line; less may be the shape of a filter.
+CONTRAST = 1.3
+# No oscillator and no path by way of the Moon (2 Hz/s at 10 GHz) does more.
+MOST_DRIFT_HZ_PER_S = 10.0
+AT_ONCE = 1 << 21  # values, so that an hour needs little memory
+# This many cells from a line a Hann-weighted spectrum is 57 dB down.
+TAPERED_CELLS = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Somewhere a tone may be. frequency_hz: at the middle of the recording, from the band's
+    centre. log_p: natural logarithm of how often noise alone would do as much anywhere."""
+
+    frequency_hz: float
+    drift_hz_per_s: float
+    segments: int
+    log_p: float
+
+
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """Where to look, in Hz from the band's centre; taper: Hann against strong lines nearby, for
+    1.8 dB of a weak tone. skip: stretches left out."""
+
+    low_hz: float
+    high_hz: float
+    taper: bool = False
+    skip: tuple[tuple[float, float], ...] = ()
+
+    def skipped(
+        self, frequency_hz: Real, length_s: float, drift_hz_per_s: float
+    ) -> NDArray[np.bool_]:
+        """Which of these are left out, in spectra of this length and turned by this drift: as wide
+        as a strong line is there."""
+        left_out = np.zeros(frequency_hz.size, bool)
+        more_hz = TAPERED_CELLS / length_s + 0.5 * drift_hz_per_s * length_s
+        for low_hz, high_hz in self.skip:
+            left_out |= (frequency_hz >= low_hz - more_hz) & (frequency_hz <= high_hz + more_hz)
+        return left_out
+
+
+def search(band: Baseband, looks: Looks) -> Place | None:
+    """The most significant place, if it is significant."""
+    best: Place | None = None
+    scales = list(_scales(band.duration_s))
+    for segments in scales:
+        places = _scan(band, looks, segments, KEPT if segments == scales[0] else 1)
+        # One half of the chance for a false alarm goes to the coherent look, one to the others.
+        share = np.log(2.0 * len(scales))
+        found = [_weighed(p, share) for p in places[:1]]
+        if segments == scales[0]:
+            closer = _closer(band, looks, segments, places)
+            if closer is not None:
+                found.append(_weighed(closer, np.log(2.0)))
+        for place in found:
+            if best is None or place.log_p < best.log_p:
+                best = place
+    return best if best is not None and best.log_p < np.log(FALSE_ALARM) else None
+
+
+def widest_drift_hz_per_s(duration_s: float) -> float:
+    """Up to here a steady tone is found as deep in the noise as without drift; beyond, less."""
+    segments = next(iter(_scales(duration_s)))
+    return min(MOST_DRIFT_HZ_PER_S, LINES * LINE_STEP * segments / duration_s**2)
+
+
+def _scales(duration_s: float) -> Iterator[int]:
+    segments = FEWEST_SEGMENTS
+    while duration_s / segments > LONGEST_SEGMENT_S:
+        segments *= 4
+    yield segments
+    while duration_s / (segments * 4) >= SHORTEST_SEGMENT_S:
+        segments *= 4
+        yield segments
+
+
+def _weighed(place: Place, share: float) -> Place:
+    return Place(place.frequency_hz, place.drift_hz_per_s, place.segments, place.log_p + share)
+
+
+def _log_places(line: NDArray[np.float64] | float, lines: int) -> Real:
+    """Logarithm of the price of drift number `line` of +-lines: small drifts are likelier, so they
+    get the greater share of the false alarms (1 / (1 + |line|))."""
+    total = 2.0 * float(np.sum(1.0 / np.arange(1, lines + 2))) - 1.0
+    return np.asarray(np.log(total * (1.0 + np.abs(line))))
+
+
+def log_tail(sums: Real, segments: int, floor_worth: float) -> Real:
+    """Logarithm of the chance that `segments` exponential variates add up to more than `sums`
+    times a mean that was itself estimated from floor_worth others: an F distribution; in its far
+    tail the bound of Chernoff."""
+    k, n = float(segments), floor_worth
+    with np.errstate(divide="ignore"):
+        exact = np.log(special.fdtrc(2 * k, 2 * n, sums / k))
+    x = np.maximum(sums, k)
+    bound = k * np.log(x / k) - (k + n) * np.log((n + x) / (n + k))
+    return np.asarray(np.where(exact > -600.0, exact, np.minimum(bound, -600.0)))
+
+
+def _scan(band: Baseband, looks: Looks, segments: int, kept: int) -> list[Place]:
+    """One scale: the `kept` most significant places apart from each other, the best first."""
+    duration_s, rate_hz = band.duration_s, band.rate_hz
+    size = band.z.size // segments
+    length_s = size / rate_hz
+    bins = fft.next_fast_len(2 * size)
+    step_hz = rate_hz / bins
+    drift_step = LINE_STEP / (length_s * duration_s)
+    chirp_step = 2.0 / length_s**2
+    count = min(LINES, int(MOST_DRIFT_HZ_PER_S / drift_step))
+    lines = np.arange(-count, count + 1)
+    parts = band.z[: segments * size].reshape(segments, size)
+    inside_s = (np.arange(size) - 0.5 * (size - 1)) / rate_hz
+    middle_s = ((np.arange(segments) + 0.5) * size) / rate_hz - 0.5 * duration_s
+    weight = _weight(size, looks.taper)
+    first, last = int(np.floor(looks.low_hz / step_hz)), int(np.ceil(looks.high_hz / step_hz))
+    reach = int(np.ceil(count * drift_step * 0.5 * duration_s / step_hz)) + 1
+    wide = np.arange(first - reach, last + reach + 1)
+    chirps = np.round(lines * drift_step / chirp_step).astype(int)
+    floor: Floor | None = None
+    rows: list[tuple[Real, NDArray[np.int64], int]] = []
+    for chirp in sorted(set(chirps.tolist()), key=abs):
+        turn = np.exp(-1j * np.pi * chirp * chirp_step * inside_s**2).astype(np.complex64)
+        added = np.zeros((segments + 1, wide.size))
+        whole = np.zeros(bins)
+        group = max(1, AT_ONCE // bins)
+        for i in range(0, segments, group):
+            power = np.abs(fft.fft(parts[i : i + group] * (turn * weight), bins, axis=1)) ** 2
+            np.cumsum(power[:, wide % bins], axis=0, out=added[i + 1 : i + 1 + group])
+            added[i + 1 : i + 1 + group] += added[i]
+            if floor is None:
+                whole += power.sum(axis=0)
+        if floor is None:
+            floor = floor_of(whole, step_hz, band, segments, length_s, wide)
+        # Noise is 1 everywhere from here, so that a line across a slope does not stand out.
+        added /= floor.mean
+        dark = looks.skipped(wide * step_hz, length_s, abs(chirp) * chirp_step)
+        added[:, dark | (np.abs(wide) * step_hz > band.half_width_hz - 1.0)] = 0.0
+        for line in lines[chirps == chirp]:
+            shift = np.round(line * drift_step * middle_s / step_hz).astype(int)
+            total = _along(added, shift, reach, last - first + 1)
+            if segments > 16:
+                sides = floor.sides[reach : reach + total.size]
+                total[total < CONTRAST * sides * segments] = 0.0
+            top = _top(total, kept)
+            rows.append((total[top], top, int(line)))
+    if floor is None:
+        return []
+    values = np.concatenate([r[0] for r in rows])
+    where = np.concatenate([r[1] for r in rows])
+    line_of = np.concatenate([np.full(r[1].size, r[2]) for r in rows])
+    cells = 2.0 * max(1.0, (looks.high_hz - looks.low_hz) * length_s)
+    log_p = log_tail(values, segments, floor.worth) + np.log(cells) + _log_places(line_of, count)
+    frequency_hz, drift = (first + where) * step_hz, line_of * drift_step
+    return [
+        Place(float(frequency_hz[i]), float(drift[i]), segments, float(log_p[i]))
+        for i in _apart(log_p, frequency_hz * length_s, line_of / 1.5, count=kept)
+    ]
+
+
+def _weight(size: int, taper: bool) -> NDArray[np.float32]:
+    weight = np.hanning(size + 2)[1:-1] if taper else np.ones(size)
+    return np.asarray(weight / np.sqrt(np.sum(weight**2)), np.float32)
+
+
+def _along(added: Real, shift: NDArray[np.int_], reach: int, width: int) -> Real:
+    """Sums along one line: runs of segments with the same shift are one difference of the running
+    sums."""
+    total = np.zeros(width)
+    edges = np.flatnonzero(np.diff(shift)) + 1
+    for a, b in zip([0, *edges], [*edges, shift.size], strict=True):
+        at = reach + int(shift[a])
+        total += added[b, at : at + width] - added[a, at : at + width]
+    return total
+
+
+def _top(values: Real, count: int) -> NDArray[np.int64]:
+    if values.size <= count:
+        return np.arange(values.size)
+    return np.argpartition(values, -count)[-count:]
+
+
+def _apart(log_p: Real, cell: Real, line: Real, count: int) -> list[int]:
+    """The best ones that are not the flank of a better one: within 1 of it in both."""
+    order = np.argsort(log_p)[: 20 * count]
+    left = np.ones(order.size, bool)
+    picked: list[int] = []
+    while left.any() and len(picked) < count:
+        best = order[np.argmax(left)]
+        picked.append(int(best))
+        left &= (np.abs(cell[order] - cell[best]) >= 1.0) | (np.abs(line[order] - line[best]) >= 1)
+    return picked
+
+
+def _closer(band: Baseband, looks: Looks, segments: int, places: list[Place]) -> Place | None:
+    """The whole recording at once, only where the segments already add up well."""
+    if not places:
+        return None
+    n, duration_s = band.z.size, band.duration_s
+    spectrum = fft.fft(band.z * _weight(n, looks.taper))
+    bins = np.arange(int(looks.low_hz * duration_s) - 1, int(looks.high_hz * duration_s) + 2)
+    floor = floor_of(np.abs(spectrum) ** 2, 1.0 / duration_s, band, 1, duration_s, bins)
+    spectrum[looks.skipped(fft.fftfreq(n, 1.0 / band.rate_hz), duration_s, 0.0)] = 0.0
+    drift_step = LINE_STEP / duration_s**2
+    lines = min(LINES * segments, int(MOST_DRIFT_HZ_PER_S / drift_step))
+    width = min(n, 1 << int(np.ceil(np.log2(2.0 * lines * LINE_STEP + 64.0))))
+    u_s = (np.arange(width) - 0.5 * (width - 1)) * duration_s / width
+    fan = np.arange(-int(np.ceil(0.6 * segments)), int(np.ceil(0.6 * segments)) + 1) * drift_step
+    cells = 2.0 * max(1.0, (looks.high_hz - looks.low_hz) * duration_s)
+    best: Place | None = None
+    near = int(4.0 * 1.5 * segments)  # padded fourfold
+    for place in places:
+        middle = round(place.frequency_hz * duration_s)
+        picked = spectrum[(middle + np.arange(width) - width // 2) % n]
+        y = fft.ifft(fft.ifftshift(picked)) * np.sqrt(width)
+        drifts = place.drift_hz_per_s + fan
+        power = np.abs(fft.fft(y * np.exp(-1j * np.pi * drifts[:, None] * u_s**2), 4 * width)) ** 2
+        power = np.concatenate((power[:, -near:], power[:, : near + 1]), axis=1) / width
+        row, column = np.unravel_index(int(np.argmax(power)), power.shape)
+        frequency_hz = (middle + 0.25 * (column - near)) / duration_s
+        ratio = power[row, column] / floor.mean[np.clip(middle - bins[0], 0, bins.size - 1)]
+        log_p = float(
+            log_tail(np.array([ratio]), 1, floor.worth)[0]
+            + np.log(cells)
+            + _log_places(float(drifts[row] / drift_step), lines)
+        )
+        if best is None or log_p < best.log_p:
+            best = Place(float(frequency_hz), float(drifts[row]), 1, log_p)
+    return best

@@ -1,0 +1,110 @@
+"""One number into the config file, all else in it left as it is.
+
+Comments and order stay (tomlkit). The new file is checked as a whole before anything is written; it
+replaces the old one in one step, with the same mode, and the old one stays beside it as a copy."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from dataclasses import dataclass
+from difflib import ndiff
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from moontrim.errors import InputError
+from moontrim.settings import load_settings, settings_from
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """before, after: the lines that change, as text; before is empty where there was none."""
+
+    path: Path
+    before: str
+    after: str
+    old: bytes
+    new: bytes
+
+
+def planned(path: Path, band: str, key: str, value: float) -> Change:
+    """What storing would change; writes nothing. Raises InputError where the file cannot be used,
+    now or with the new value."""
+    load_settings(path).band(band)
+    old = path.read_bytes()
+    text = old.decode()
+    document = tomlkit.parse(text)
+    tables: Any = document["bands"]
+    table = next(t for t in tables if t["name"] == band)
+    was = table.get(key)
+    table[key] = value
+    if was is not None:
+        # A comment behind the value stays in its column if there is room.
+        trivia = table[key].trivia
+        longer = len(str(value)) - len(was.as_string())
+        room = len(trivia.comment_ws) - longer
+        trivia.comment_ws = " " * max(1, room) if trivia.comment else trivia.comment_ws
+    new = tomlkit.dumps(document)
+    settings_from(document.unwrap(), str(path))
+    lines = list(ndiff(text.splitlines(), new.splitlines()))
+    return Change(
+        path,
+        "\n".join(line[2:] for line in lines if line.startswith("- ")),
+        "\n".join(line[2:] for line in lines if line.startswith("+ ")),
+        old,
+        new.encode(),
+    )
+
+
+def write(change: Change) -> Path:
+    """Replace the file; returns the path of the copy of the old one. Raises InputError if the file
+    has changed meanwhile or cannot be written."""
+    path = change.path.resolve()  # a link stays a link
+    try:
+        if path.read_bytes() != change.old:
+            raise InputError("config", str(change.path), "a file nobody else writes meanwhile")
+        mode = path.stat()
+        copy = _free(path)
+        _place(copy, change.old, mode, replace=False)
+        _place(path, change.new, mode, replace=True)
+    except OSError as error:
+        raise InputError(
+            "config", str(change.path), f"a file that can be written ({error.strerror})"
+        ) from None
+    return copy
+
+
+def _free(path: Path) -> Path:
+    number = 1
+    while (copy := path.with_name(f"{path.name}.old{number}")).exists():
+        number += 1
+    return copy
+
+
+def _place(path: Path, data: bytes, like: os.stat_result, *, replace: bool) -> None:
+    """Write a whole file beside it, then give it the name. Never a part of a file under `path`."""
+    descriptor, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    new = Path(name)
+    try:
+        with open(descriptor, "wb") as file:  # noqa: PTH123 (a descriptor)
+            file.write(data)
+            if (like.st_uid, like.st_gid) != (os.geteuid(), os.getegid()):
+                os.fchown(file.fileno(), like.st_uid, like.st_gid)
+            os.fchmod(file.fileno(), like.st_mode & 0o7777)
+            file.flush()
+            os.fsync(file.fileno())
+        if replace:
+            new.replace(path)
+        else:
+            os.link(new, path)
+            new.unlink()
+    except OSError:
+        new.unlink(missing_ok=True)
+        raise
+    directory = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(directory)
+    finally:
+        os.close(directory)

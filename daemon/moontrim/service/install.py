@@ -1,0 +1,195 @@
+"""What it takes to run moontrim as a service: which files with which content go where, and which
+commands then put them to use. Pure, but for reading the files that came with the package.
+
+Owns what is in those files for one radio; `commands.installservice` looks, writes and runs."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from pathlib import Path
+
+from moontrim.errors import InputError
+from moontrim.keying.wiring import GpioInput, GpioOutput
+from moontrim.settings import Settings
+
+# The program's place as the files have it that came with the package.
+PROGRAM = "/usr/local/bin/moontrim"
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
+# What the service does not see: ProtectHome=yes, PrivateTmp=yes.
+HIDDEN = (Path("/home"), Path("/root"), Path("/run/user"), Path("/tmp"), Path("/var/tmp"))  # noqa: S108
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A file to be put in place. theirs: the operator may change it, so it is written once and then
+    left alone."""
+
+    path: Path
+    content: str
+    why: str
+    mode: int = 0o644
+    theirs: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A command to be run, and what for."""
+
+    command: tuple[str, ...]
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """files: with their places in the running system. steps: in this order, after the files.
+    remarks: what else the operator should know."""
+
+    unit: str
+    files: tuple[Placed, ...]
+    steps: tuple[Step, ...]
+    remarks: tuple[str, ...]
+
+
+def system_plan(name: str, config: str, settings: Settings, program: str = PROGRAM) -> Plan:
+    """For a service of the system. name: of the instance. config: the text of its file, and
+    settings what that says. program: its absolute path."""
+    _check(name, program)
+    units, unit = Path("/etc/systemd/system"), f"moontrim@{name}.service"
+    gpio = _uses_gpio(settings)
+    placed = [
+        Placed(
+            units / "moontrim@.service",
+            shipped("moontrim@.service").replace(PROGRAM, program),
+            "the service, one for all radios",
+        ),
+        Placed(
+            units / f"{unit}.d" / "local.conf",
+            shipped("local.conf"),
+            f"for what is special about {name}; everything in it is commented out",
+            theirs=True,
+        ),
+        Placed(
+            Path("/etc/udev/rules.d/70-moontrim.rules"),
+            shipped("70-moontrim.rules"),
+            "who may use GPIO lines, and how to give serial adapters names that stay",
+        ),
+        Placed(
+            Path("/etc/moontrim") / f"{name}.toml", config, "the config, where it is looked for"
+        ),
+    ]
+    steps = []
+    if gpio:
+        placed.append(
+            Placed(
+                units / f"{unit}.d" / "gpio.conf",
+                shipped("gpio.conf"),
+                "the config uses GPIO lines, so it joins their group",
+            )
+        )
+        steps.append(Step(("groupadd", "--force", "--system", "gpio"), "make that group"))
+    steps += [
+        Step(("udevadm", "control", "--reload"), "read the new rules for devices"),
+        Step(("udevadm", "trigger", "--subsystem-match=gpio"), "apply them to what is there"),
+        Step(("systemctl", "daemon-reload"), "read the new service"),
+        Step(("systemctl", "enable", unit), "start it whenever the machine starts"),
+        Step(("systemctl", "restart", unit), "and now"),
+    ]
+    return Plan(unit, tuple(placed), tuple(steps), tuple(_remarks(name, settings)))
+
+
+def user_plan(name: str, config: str, program: str, config_home: Path, user: str = "$USER") -> Plan:
+    """For a service of one user, who needs no root for it. config_home: as $XDG_CONFIG_HOME."""
+    _check(name, program)
+    unit = f"moontrim@{name}.service"
+    placed = (
+        Placed(
+            config_home / "systemd/user/moontrim@.service",
+            shipped("user.service").replace(PROGRAM, program),
+            "the service, one for all radios",
+        ),
+        Placed(config_home / f"moontrim/{name}.toml", config, "the config, where it is looked for"),
+    )
+    steps = (
+        Step(("systemctl", "--user", "daemon-reload"), "read the new service"),
+        Step(("systemctl", "--user", "enable", unit), "start it whenever you log in"),
+        Step(("systemctl", "--user", "restart", unit), "and now"),
+    )
+    remarks = (
+        f"It ends when you log out, unless you run: loginctl enable-linger {user}",
+        f"You must be in the group that owns the serial ports: sudo adduser {user} dialout",
+    )
+    return Plan(unit, placed, steps, remarks)
+
+
+def shipped(name: str) -> str:
+    """The text of a file that came with the package."""
+    return (_folder() / name).read_text(encoding="utf-8")
+
+
+def _folder() -> Traversable:
+    packed = files("moontrim.service") / "files"
+    # In the source tree they have a folder of their own.
+    return packed if packed.is_dir() else Path(__file__).parents[3] / "systemd"
+
+
+def refuse_hidden(paths: dict[str, Path]) -> None:
+    """InputError if the service could not see one of these (field and path, links resolved)."""
+    for field, path in paths.items():
+        if any(path.is_relative_to(place) for place in HIDDEN):
+            places = ", ".join(map(str, HIDDEN))
+            raise InputError(
+                field,
+                str(path),
+                f"a place outside {places}, which the service does not see; for instance: "
+                "python3 -m venv /opt/moontrim && /opt/moontrim/bin/pip install moontrim; "
+                "or --user",
+            )
+
+
+def _check(name: str, program: str) -> None:
+    if NAME.fullmatch(name) is None:
+        allowed = "1 to 32 letters, digits, - and _, the first a letter or digit"
+        raise InputError("NAME", name, allowed)
+    # What systemd would take for more than one word, or for something to fill in.
+    if re.fullmatch(r"/[A-Za-z0-9_./+@-]+", program) is None:
+        raise InputError("--program", program, "an absolute path without spaces or % signs")
+
+
+def _uses_gpio(settings: Settings) -> bool:
+    everything = (*settings.keying.outputs, *settings.keying.inputs)
+    return any(isinstance(one, GpioOutput | GpioInput) for one in everything)
+
+
+def _remarks(name: str, settings: Settings) -> Iterator[str]:
+    if settings.state_dir is not None:
+        yield (
+            f"The config names a state_dir, {settings.state_dir}, where the service may not write: "
+            f"leave it out, and /var/lib/moontrim/{name} is used."
+        )
+    named = {
+        "data.earth_rotation_file": settings.data.earth_rotation_file,
+        "data.ephemeris_file": settings.data.ephemeris_file,
+        "data.band_plan_file": settings.data.band_plan_file,
+        "remote.tls_ca_file": settings.remote.tls_ca_file,
+    }
+    for key, path in named.items():
+        if path is not None and (
+            not path.is_absolute() or any(path.is_relative_to(place) for place in HIDDEN)
+        ):
+            yield (
+                f"The config names {key}, {path}, which the service does not see: give an absolute "
+                "path under /etc/moontrim."
+            )
+    if settings.remote.user is not None:
+        yield (
+            "The password for the other broker goes into /etc/credstore/"
+            f"moontrim-{name}.mqtt_password, readable by root alone (mode 0600)."
+        )
+    yield (
+        "The service may talk to this machine and the local network only; local.conf says how to "
+        "allow more."
+    )

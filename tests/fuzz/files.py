@@ -1,0 +1,370 @@
+"""What lies on the disk: config, tables, what was saved. A power cut or a hand may have spoiled
+it."""
+
+from __future__ import annotations
+
+import functools
+import json
+import math
+import shutil
+import sqlite3
+import wave
+from pathlib import Path
+
+from pydantic import BaseModel
+
+from fuzz.target import Target, folder, hold
+from journals import T0, journal_file, recorder, seconds
+from moontrim.bandplan import load_band_plan
+from moontrim.bench.recording import read_recording
+from moontrim.correction import AGREEMENTS
+from moontrim.errors import CoverageError, InputError
+from moontrim.journal.opening import open_to_write
+from moontrim.journal.read import open_journal, sessions
+from moontrim.journal.reportdata import read_session
+from moontrim.journal.reportlist import list_sessions
+from moontrim.journal.schema import NAME as JOURNAL
+from moontrim.path.ephemeris import _read_table
+from moontrim.rehearsal import embedded_settings
+from moontrim.remote.accounts import given_passwords, password_file
+from moontrim.remote.secrets import FILE as PASSWORDS
+from moontrim.remote.secrets import kept_passwords
+from moontrim.session import TRIM_LIMIT_HZ, Session, first_session
+from moontrim.settings import load_settings
+from moontrim.store import NAME as SESSION
+from moontrim.store import load_session, save_session
+
+ROOT = Path(__file__).parents[2]
+SETTINGS = embedded_settings()
+
+
+def _written(name: str, data: bytes) -> Path:
+    path = folder() / name
+    path.write_bytes(data)
+    return path
+
+
+# --- config ---------------------------------------------------------------------------------------
+
+
+def config(data: bytes) -> None:
+    """One line of what is wrong, or settings that hold what they promise."""
+    try:
+        settings = load_settings(_written("config.toml", data))
+    except InputError as error:
+        hold(str(error), "nothing is said")
+        return
+    _walk(settings)
+    settings.state_path()
+    for band in settings.bands:
+        hold(band.allowed_low_hz < band.allowed_high_hz, f"{band.name}: no range")
+        hold(band.tx_band().dial_hz(band.allowed_low_hz) > 0, f"{band.name}: no dial")
+    if settings.keying.enabled:
+        outputs = settings.keying.outputs
+        hold(outputs and outputs[-1].keys_radio, "what keys the radio is not the last")
+        hold(not any(one.keys_radio for one in outputs[:-1]), "the radio is keyed before a relay")
+        for band in settings.bands:
+            hold(band.drive_ceiling is not None or not band.goes_through_transverter, band.name)
+    hold(first_session(settings).here(settings).sked_hz > 0, "no sked frequency")
+
+
+def _walk(value: object, where: str = "") -> None:
+    if isinstance(value, BaseModel):
+        for name in type(value).model_fields:
+            _walk(getattr(value, name), f"{where}.{name}")
+    elif isinstance(value, dict):
+        for name, part in value.items():
+            _walk(part, f"{where}.{name}")
+    elif isinstance(value, tuple | list):
+        for part in value:
+            _walk(part, where)
+    elif isinstance(value, float):
+        hold(math.isfinite(value), f"{where} is {value}")
+    elif isinstance(value, Path):
+        hold("\0" not in str(value), f"{where} can be no path")
+
+
+_SMALL = b"""[home]
+locator = "JN88"
+[[bands]]
+name = "144 MHz"
+sked_hz = 144_120_000
+allowed_low_hz = 144_000_000
+allowed_high_hz = 146_000_000
+"""
+_CONFIGS = (
+    _SMALL,
+    _SMALL + b'[radio]\ndriver = "civ"\noptions = { port = "/dev/ttyUSB0", address = 148 }\n',
+    b'state_dir = "x"\n' + _SMALL + b'[gps]\nsource = "gpsd"\n[clock]\nmax_error_ms = 500.0\n',
+    *((ROOT / "config" / name).read_bytes() for name in ("sequenced-10g.toml", "home-144.toml")),
+)
+_CONFIG_WORDS = (
+    *(
+        b"nan",
+        b"inf",
+        b"-inf",
+        b"true",
+        b"1979-05-27",
+        b'"\\u0000"',
+        b"[" * 1200,
+        b"{a=" * 900,
+        b"]",
+    ),
+    *(b'\n[partner]\nlocator = "KP20"\n', b'\npartner = "self"\n', b"\n[keying]\nenabled = true\n"),
+    *(b"\nstation.horizon = [[nan, 1]]\n", b"_uncertainty_ppb = nan\n", b"deadline_s = nan\n"),
+    *(b"\ndial_error_hz = nan\n", b"\nreference_error_ppb = nan\n", b"\nover_s = nan\n"),
+    *(b"\nheight_m = nan\n", b"\ndrive_ceiling = nan\n", b"\naccuracy_m = nan\n", b'"""', b"'"),
+    *(
+        b'\n[data]\nearth_rotation_file = "\\u0000"\n',
+        b"\n[forecast]\ndays = 3\n",
+        b"\x00",
+        b"\xff",
+    ),
+)
+
+# --- the saved session ----------------------------------------------------------------------------
+
+
+def session(data: bytes) -> None:
+    """Whatever the file says, a session that fits the config; and what cannot be read does not
+    permit to transmit."""
+    path = _written(SESSION, data)
+    found = load_session(path.parent, SETTINGS)
+    here, band = found.here(SETTINGS), SETTINGS.band(found.band)
+    hold(band.allowed_low_hz <= here.sked_hz <= band.allowed_high_hz, f"sked {here.sked_hz}")
+    hold(max(abs(here.trim_rx_hz), abs(here.trim_tx_hz)) <= TRIM_LIMIT_HZ, f"{here}")
+    hold(found.agreement in AGREEMENTS, found.agreement)
+    found.partner_site(SETTINGS)
+    if found.transmit_permitted:
+        try:
+            told = json.loads(data)["session"].get("transmit_permitted", True)
+        except (ValueError, RecursionError, TypeError, KeyError, AttributeError):
+            told = False
+        hold(told, "a file that cannot be read, or forbids, permits to transmit")
+
+
+def _saved(**changes: object) -> bytes:
+    raw = first_session(SETTINGS).model_dump() | changes
+    save_session(folder(), Session.model_validate(raw))
+    return (folder() / SESSION).read_bytes()
+
+
+_SESSIONS = (
+    _saved(),
+    _saved(transmit_permitted=False, correcting=False, partner="self"),
+    _saved(bands={"10 GHz": {"sked_hz": 10_368_105_000.0, "trim_rx_hz": 1.5}}, agreement="home"),
+)
+_SESSION_WORDS = (
+    *(
+        b"true",
+        b"false",
+        b"null",
+        b"NaN",
+        b"1e999",
+        b"[" * 900,
+        b'{"a":' * 400,
+        b'"\\ud800"',
+        b'""',
+    ),
+    *(b'"10 GHz"', b'"bands":', b"{}", b"10368105000", b'"version": 2', b"\x00", b'"no"', b'"off"'),
+)
+
+# --- the journal ----------------------------------------------------------------------------------
+
+
+@functools.cache
+def _journal() -> bytes:
+    """A minute of a session, in one file."""
+    there = folder() / "made"
+    file = journal_file(there)
+    for records in seconds(recorder(), T0, 60):
+        file.write(records)
+    file.close()
+    made = sqlite3.connect(there / JOURNAL)
+    made.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    made.close()
+    return (there / JOURNAL).read_bytes()
+
+
+def journal(data: bytes) -> None:
+    """Four bytes at a time: where to damage it, and by what. An odd number of bytes: cut off there
+    as well. Readers say that it is damaged; a writer has a journal to write to afterwards."""
+    whole = bytearray(_journal())
+    for at in range(0, len(data) - 3, 4):
+        where = int.from_bytes(data[at : at + 3], "big") % len(whole)
+        whole[where] = data[at + 3]
+    if len(data) % 4:
+        whole = whole[: len(whole) * (data[-1] + 1) // 256]
+    there = folder() / "read"
+    shutil.rmtree(there, ignore_errors=True)
+    there.mkdir()
+    path = there / JOURNAL
+    path.write_bytes(whole)
+    try:
+        opened = open_journal(path)
+    except InputError:
+        opened = None
+    if opened is not None:
+        try:
+            for read in (sessions, list_sessions, lambda some: read_session(some, None)):
+                try:
+                    read(opened)
+                except InputError:
+                    continue
+        finally:
+            opened.close()
+    open_to_write(there, float(T0), check=True).close()
+
+
+_PATCHES = (
+    bytes((0, 0, 16, 0)),  # page size
+    bytes((0, 0, 68, 9)),  # whose file it is
+    bytes((0, 0, 63, 2)),  # version
+    bytes((0, 0, 100, 0)) + bytes((0, 0, 103, 200)),  # kind and cells of the first page
+    bytes((0, 16, 0, 2, 0, 16, 5, 255, 0, 17, 3, 7, 99)),
+    bytes((0, 31, 240, 65, 0, 47, 250, 250, 0, 95, 220, 1)),
+    bytes((200,)),
+)
+
+# --- tables ---------------------------------------------------------------------------------------
+
+
+@functools.cache
+def _rows() -> bytes:
+    """A year of a table of the shape of finals2000A, numbers of our own and one leap second."""
+    lines = []
+    for day in range(380):
+        x, y, ut1 = 0.1 + day / 1e4, 0.3 - day / 1e4, 0.8 - day * 0.003 + (day >= 364)
+        pole = f"I {x:9.6f}{0.00009:9.6f} {y:9.6f}{0.00009:9.6f}"
+        date = f"73{day // 31 % 12 + 1:2d}{day % 28 + 1:2d} {41684 + day:8.2f}"
+        lines.append(f"{date} {pole}  I{ut1:10.7f}{0.00001:10.7f}".ljust(120))
+    return "\n".join(lines).encode() + b"\n"
+
+
+def earth_table(data: bytes) -> None:
+    """Three bytes say where in a table the text that follows, up to the next zero byte, is put.
+    CoverageError, or finite numbers all along."""
+    rows = bytearray(_rows())
+    while len(data) > 3:
+        at = int.from_bytes(data[:3], "big") % len(rows)
+        text, _, data = data[3:].partition(b"\0")
+        rows[at : at + len(text)] = text
+    if data:
+        rows = rows[: len(rows) * (data[0] + 1) // 256]
+    try:
+        table = _read_table(_written("finals", bytes(rows)))
+    except CoverageError:
+        return
+    hold(table.first_utc_s < table.last_utc_s, "no range")
+    hold(table.tai_minus_utc_s(table.first_utc_s) == 12, "leap seconds are miscounted")
+    for share in (0.01, 0.37, 0.5, 0.82, 0.99):
+        utc_s = table.first_utc_s + share * (table.last_utc_s - table.first_utc_s)
+        found = table.at(utc_s)
+        values = (found.ut1_minus_utc_s, found.uncertainty_s, found.pole_uncertainty_arcsec)
+        numbers = (*values, found.pole_x_arcsec, found.pole_y_arcsec)
+        hold(all(map(math.isfinite, numbers)), f"{found}")
+        hold(found.uncertainty_s >= 0.0 and found.pole_uncertainty_arcsec >= 0.0, f"{found}")
+
+
+def _patch(row: int, column: int, text: bytes) -> bytes:
+    return (row * 121 + column).to_bytes(3, "big") + text + b"\0"
+
+
+_TABLE_PATCHES = (
+    b"",
+    _patch(200, 18, b"      nan"),
+    _patch(3, 58, b"       nan"),
+    _patch(100, 37, b"       inf"),
+    _patch(0, 7, b"61000.00") + _patch(1, 68, b"-0.0000100"),
+    _patch(379, 57, b"P 0.1000000\n") + b"\x7f",
+)
+_TABLE_WORDS = (
+    *(b" nan     ", b" inf     ", b"-", b"\n", b"P", b"I", b"         ", b"1e9", b"\x00", b"\xff"),
+    *(b"  I 0.0500000 0.0000100", b"61000.00"),
+)
+
+
+def band_plan(data: bytes) -> None:
+    """InputError, or remarks."""
+    try:
+        plan = load_band_plan(_written("plan.toml", data))
+    except InputError:
+        return
+    for hz in (1.0, 144_100_000.0, 1e12):
+        hold(isinstance(plan.remark(hz), str), "no remark")
+
+
+_PLAN = b"""dated = 2026-01-01
+[[segments]]
+band = "144 MHz"
+low_hz = 144_000_000
+high_hz = 146_000_000
+moonbounce_hz = [[144_100_000, 144_150_000]]
+"""
+
+# --- passwords ------------------------------------------------------------------------------------
+
+
+def passwords(data: bytes) -> None:
+    """Each account has one that can be put to use, and nobody else can read the file."""
+    path = _written(PASSWORDS, data)
+    path.chmod(0o644)
+    accounts = given_passwords(SETTINGS.remote)
+    kept, _ = kept_passwords(path.parent, accounts)
+    hold(set(kept) == set(accounts), "an account without a password")
+    hold(all(8 <= len(word) <= 128 for word in kept.values()), "a password that is none")
+    hold(not path.stat().st_mode & 0o077, "others can read the passwords")
+    hold(len(password_file(kept).splitlines()) == len(accounts), "not one line an account")
+
+
+_PASSWORDS = (
+    b'{"phone": "abcd-efgh-jkmn", "viewer": "pqrs-tuvw-xyz2"}',
+    b'{"phone": "short"}',
+    b"[]",
+)
+_PASSWORD_WORDS = (b'"\\ud800aaaaaaaa"', b'"a\\nb:cdefgh"', b"[" * 1500, b"null", b"7", b'"', b"{}")
+
+# --- recordings -----------------------------------------------------------------------------------
+
+
+@functools.cache
+def _sound() -> bytes:
+    path = folder() / "made.wav"
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(1)
+        file.setframerate(8000)
+        file.writeframes(bytes(128 + (n * 7) % 100 for n in range(900)))
+    return path.read_bytes()
+
+
+def recording(data: bytes) -> None:
+    """InputError, or finite samples."""
+    try:
+        found = read_recording(_written("sound.wav", data))
+    except InputError:
+        return
+    hold(math.isfinite(float(abs(found.samples).max())), "samples that are no numbers")
+    hold(found.rate_hz > 0.0 and found.length_s > 0.0, "no length")
+
+
+_SOUND_WORDS = (
+    b"RIFF",
+    b"WAVE",
+    b"fmt ",
+    b"data",
+    b"\x03\x00",
+    b"\xff\xff\xff\xff",
+    bytes(4),
+    b"FORM",
+)
+
+TARGETS = (
+    Target("config", config, _CONFIGS, _CONFIG_WORDS),
+    Target("session", session, _SESSIONS, _SESSION_WORDS),
+    Target("journal", journal, _PATCHES),
+    Target("earth-table", earth_table, _TABLE_PATCHES, _TABLE_WORDS),
+    Target("band-plan", band_plan, (_PLAN,), _CONFIG_WORDS),
+    Target("passwords", passwords, _PASSWORDS, _PASSWORD_WORDS),
+    Target("recording", recording, (_sound(),), _SOUND_WORDS),
+)

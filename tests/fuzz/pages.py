@@ -1,0 +1,160 @@
+"""Bytes on the HTTP port, through the whole server but its sockets.
+
+Whatever is sent, no request fails inside, and the way to the broker opens only to a page that this
+very server gave to a browser that knows it by a name nobody else can own."""
+
+from __future__ import annotations
+
+import asyncio
+import functools
+import re
+from collections.abc import Iterable
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+from aiohttp import web as server
+
+from fuzz.target import Target, complete, hold, pieces
+from moontrim.clock import SystemClock
+from moontrim.remote.assets import load_assets
+from moontrim.remote.gateway import Gateway
+from moontrim.remote.web import Site
+from moontrim.state import StateHub
+
+ROUNDS = 12  # of the event loop, between two pieces
+
+
+class _Transport(asyncio.Transport):
+    """Keeps what is written."""
+
+    def __init__(self) -> None:
+        super().__init__({"peername": ("127.0.0.1", 50_000), "sockname": ("127.0.0.1", 8144)})
+        self.said = bytearray()
+        self.closed = False
+
+    def write(self, data: bytes | bytearray | memoryview[Any]) -> None:
+        self.said += data
+
+    def writelines(self, some: Iterable[bytes | bytearray | memoryview[Any]]) -> None:
+        for data in some:
+            self.write(data)
+
+    def is_closing(self) -> bool:
+        return self.closed
+
+    def close(self) -> None:
+        self.closed = True
+
+    abort = close
+
+    def is_reading(self) -> bool:
+        return True
+
+    def pause_reading(self) -> None:
+        pass
+
+    resume_reading = pause_reading
+
+    def get_write_buffer_size(self) -> int:
+        return 0
+
+    def set_write_buffer_limits(self, high: int | None = None, low: int | None = None) -> None:
+        pass
+
+
+@functools.cache
+def _site(password_needed: bool) -> tuple[Site, server.AppRunner]:
+    """The broker behind it is never there: who gets as far as asking for it is told 502."""
+    gateway = Gateway("", 0, Path("/nowhere/page"), password_needed, "moontrim", "station")
+    daemon = SimpleNamespace(hub=StateHub(), clock=SystemClock())
+    site = Site(daemon, gateway, load_assets(gateway))
+    # Else a body that never comes keeps its count for ten seconds after the connection is lost.
+    runner = server.AppRunner(site.application(), access_log=None, lingering_time=0.0)
+    complete(runner.setup())
+    return site, runner
+
+
+_STATUS = re.compile(rb"HTTP/1\.[01] (\d\d\d) ")
+
+
+def http(data: bytes) -> None:
+    """The first byte: its lowest bits the pieces, its highest whether a password is needed."""
+    with_password = bool(data and data[0] & 0x80)
+    site, runner = _site(with_password)
+    transport = _Transport()
+
+    async def talk() -> None:
+        protocol: Any = site.admit(runner)
+        protocol.connection_made(transport)
+        for piece in pieces(data):
+            if transport.closed:
+                break
+            protocol.data_received(piece)
+            for _ in range(ROUNDS):
+                await asyncio.sleep(0)
+        protocol.connection_lost(None)
+        for _ in range(ROUNDS):
+            await asyncio.sleep(0)
+
+    complete(talk())
+    said = bytes(transport.said)
+    codes = [int(code) for code in _STATUS.findall(said)]
+    hold(500 not in codes, "a request failed inside")
+    hold(101 not in codes, "a way to a broker that is not there")
+    if 502 in codes and not with_password:
+        hosts = re.findall(rb"^host:[ \t]*(.*?)[ \t]*\r?$", data[1:], re.IGNORECASE | re.MULTILINE)
+        hold(any(map(_named_by_address, hosts)), f"a page under {hosts} gets to the broker")
+    if 502 in codes:
+        hold(re.search(rb"^origin:", data[1:], re.IGNORECASE | re.MULTILINE), "without an origin")
+    hold(runner.server is not None and not runner.server.connections, "a connection is kept")
+
+
+def _named_by_address(host: bytes) -> bool:
+    """localhost, or digits, dots and colons only: nobody can register that."""
+    name = host.decode("latin-1").lower()
+    return bool(re.fullmatch(r"localhost(:\d+)?|[0-9.]+(:\d+)?|\[[0-9a-f:.]+\](:\d+)?", name))
+
+
+def _request(path: str, *headers: str) -> bytes:
+    lines = (f"GET {path} HTTP/1.1", "Host: 127.0.0.1:8144", *headers)
+    return "".join(f"{line}\r\n" for line in (*lines, "")).encode()
+
+
+_SOCKET = (
+    *("Upgrade: websocket", "Connection: Upgrade", "Sec-WebSocket-Version: 13"),
+    *("Sec-WebSocket-Key: MDEyMzQ1Njc4OWFiY2RlZg==", "Sec-WebSocket-Protocol: mqtt"),
+)
+_SEEDS = (
+    b"\x00" + _request("/"),
+    b"\x80" + _request("/static/page.js", "Accept-Encoding: gzip", 'If-None-Match: W/"0"'),
+    b"\x00" + _request("/healthz", "Connection: close"),
+    b"\x00" + _request("/mqtt", "Origin: http://127.0.0.1:8144", *_SOCKET),
+    b"\x80" + _request("/mqtt", "Origin: http://127.0.0.1:8144", *_SOCKET),
+    b"\x00" + _request("/mqtt", "Origin: http://rebound.example", *_SOCKET),
+    b"\x00" + b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 3\r\n\r\nabc" + _request("/"),
+    b"\x00" + b"GET /static/../../etc/passwd HTTP/1.1\r\nHost: [::1]:8144\r\n\r\n",
+)
+_WORDS = (
+    *(b"Host: ", b"Origin: ", b"\r\n", b"[", b"]", b"[::1", b"http://[", b"rebound.example", b":"),
+    *(
+        b"127.0.0.1",
+        b"localhost",
+        b"%2e%2e/",
+        b"\x00",
+        b"HTTP/1.0",
+        b"Transfer-Encoding: chunked\r\n",
+    ),
+    *(
+        b"Origin: null\r\n",
+        b"Host: rebound.example\r\n",
+        b"@",
+        b"#",
+        b"?",
+        b"\xff",
+        b"[::ffff:1.2.3]",
+    ),
+    *(b"Origin: http://[\r\n", b"Host: [::::]\r\n", b"\xe2\x84\x80", b"Expect: 100-continue\r\n"),
+)
+
+TARGETS = (Target("http", http, _SEEDS, _WORDS),)

@@ -1,0 +1,238 @@
+"""Whole drivers at a radio that mostly answers well, and in between whatever the input says.
+
+Whatever comes back, no driver may raise anything but RigError, take a number that is none, or send
+what makes a radio transmit."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Any
+
+from fuzz.instant import Instant
+from fuzz.target import Target, complete, finite, hold
+from moontrim_drivers import socketrig
+from moontrim_drivers.asciicat import AsciicatDriver
+from moontrim_drivers.civ import CivDriver
+from moontrim_drivers.contract import RigClosed, RigDriver, RigError, RigRefused
+from moontrim_drivers.limits import HIGHEST_DIAL_HZ
+from moontrim_drivers.serialdriver import SerialDriver
+from moontrim_drivers.serialoptions import SerialOptions
+from moontrim_drivers.serialwire import Lost, Received
+from moontrim_drivers.simasciicat import AsciicatTongue
+from moontrim_drivers.simciv import CivTongue
+from moontrim_drivers.simoptions import SimulatedOptions
+from moontrim_drivers.simradio import SimulatedRadio
+from moontrim_drivers.simreceivers import Receivers
+from moontrim_drivers.socketrig import SocketDriver, SocketOptions
+from moontrim_drivers.socketwire import Lines
+
+DECISIONS = 24  # bytes of the input that say what becomes of the answers; the rest is what to say
+
+
+class Whim:
+    """What the input makes of each answer."""
+
+    def __init__(self, data: bytes) -> None:
+        self._decisions, self._words = data[:DECISIONS], data[DECISIONS:]
+        self._answered = 0
+
+    def of(self, answer: bytes) -> bytes:
+        decision = 0
+        if self._decisions:
+            decision = self._decisions[self._answered % len(self._decisions)]
+        self._answered += 1
+        if decision < 140:
+            return answer
+        if decision < 150:
+            return b""
+        size = 1 + decision % 32
+        said, self._words = self._words[:size], self._words[size:]
+        if decision < 175:
+            return said
+        if decision < 200 and answer:
+            at = (said[0] if said else 0) % len(answer)
+            return answer[:at] + said[-1:] + answer[at + 1 :]
+        if decision < 225:
+            return said + answer
+        return answer + said
+
+
+async def through(driver: RigDriver) -> None:
+    """Everything a rig link asks of a driver, but to transmit."""
+    for ask in (
+        driver.open,
+        driver.read,
+        lambda: driver.set_dials(144_100_001, 144_099_877),
+        driver.details,
+        lambda: driver.set_dials(144_100_002, None),
+        lambda: driver.set_mode("USB", 2400),
+        lambda: driver.set_power(0.1),
+        lambda: driver.set_transmit(False),
+        driver.read,
+    ):
+        try:
+            found: Any = await ask()
+        except RigRefused:
+            continue
+        except RigError:
+            try:
+                await driver.open()
+            except RigError:
+                break
+            continue
+        if found is not None:
+            _judge(found)
+    await driver.close()
+
+
+def _judge(found: Any) -> None:
+    values = [getattr(found, name) for name in type(found).__dataclass_fields__]
+    hold(finite(values), f"{found} is not finite")
+    for name in ("rx_dial_hz", "tx_dial_hz"):
+        dial_hz = getattr(found, name, None)
+        hold(dial_hz is None or 0 <= dial_hz <= HIGHEST_DIAL_HZ, f"{found} is no state")
+    fraction = getattr(found, "power_fraction", None)
+    hold(fraction is None or 0.0 <= fraction <= 1.0, f"{found} is no power")
+    passband_hz = getattr(found, "passband_hz", None)
+    hold(passband_hz is None or 0 <= passband_hz <= 1_000_000, f"{found} is no passband")
+
+
+# --- serial buses ---------------------------------------------------------------------------------
+
+
+class _Wire:
+    """Answers with the tongue of a simulated radio, as the whim has it."""
+
+    def __init__(self, tongue: Any, whim: Whim, received: Received) -> None:
+        self._tongue, self._whim, self._received = tongue, whim, received
+        self._open = True
+
+    def write(self, data: bytes) -> None:
+        for message in self._tongue.messages(data):
+            try:
+                answer = self._tongue.act(message)
+            except RigRefused:
+                answer = b""
+            said = self._whim.of(answer)
+            half = len(said) // 2
+            for piece in (said[:half], said[half:]):
+                if piece:
+                    asyncio.get_running_loop().call_soon(self._deliver, piece)
+
+    def _deliver(self, data: bytes) -> None:
+        if self._open:
+            self._received(data)
+
+    def close(self) -> None:
+        self._open = False
+
+
+def _serial(
+    driver_class: type[SerialDriver], tongue_class: Callable[[Receivers], Any], **own: Any
+) -> Callable[[bytes], None]:
+    options = driver_class.Options(**{"port": "/dev/none", **own})
+
+    def one(data: bytes) -> None:
+        clock = Instant()
+        radio = SimulatedRadio(SimulatedOptions(), clock)
+        tongue, whim = tongue_class(Receivers(radio, 0)), Whim(data)
+        keyed: list[bool] = []
+        radio.on_change = lambda at_s, rx_hz, tx_hz, transmitting: keyed.append(transmitting)
+        driver = driver_class(options, clock)
+
+        def opened(options: SerialOptions, received: Received, lost: Lost) -> _Wire:
+            return _Wire(tongue, whim, received)
+
+        driver.talk.open_wire = opened
+        complete(through(driver))
+        hold(not any(keyed), "the radio was made to transmit")
+
+    return one
+
+
+# --- Hamlib's network protocol --------------------------------------------------------------------
+
+
+class _Connection:
+    """Stands in for the connection of a SocketDriver; answers well but for the whim."""
+
+    def __init__(self, whim: Whim) -> None:
+        self._whim = whim
+        self._dials = {"VFOA": "144100000", "VFOB": "144099876"}
+        self._open = True
+
+    async def exchange(self, data: bytes, due: Lines) -> None:
+        await asyncio.sleep(0)
+        for line in data.decode("ascii").splitlines():
+            words = line.split()
+            keys = words[0].lstrip("+") == "T" and words[-1] != "0"
+            hold(not keys and "\\set_ptt" not in line, f"{line!r} makes a radio transmit")
+            said = self._whim.of(self._answer(words).encode())
+            half = len(said) // 2
+            for piece in (said[:half], said[half:]):
+                if piece:
+                    due.feed(piece)
+        if not (due.finished and self._open):
+            raise RigClosed("the rig-control daemon ended the connection")
+
+    def close(self) -> None:
+        self._open = False
+
+    def _answer(self, words: list[str]) -> str:
+        if words[0] == "\\set_vfo_opt":
+            return "RPRT 0\n"
+        if words[0] == "\\chk_vfo":
+            return "ChkVFO: 1\n"
+        letter, vfo = words[0][1:], words[1]
+        if letter == "F":
+            self._dials[vfo] = words[2]
+        name, lines = {
+            "F": ("set_freq", ""),
+            "f": ("get_freq", f"Frequency: {self._dials[vfo]}\n"),
+            "S": ("set_split_vfo", ""),
+            "s": ("get_split_vfo", "Split: 1\nTX VFO: VFOB\n"),
+            "M": ("set_mode", ""),
+            "m": ("get_mode", "Mode: USB\nPassband: 2400\n"),
+            "T": ("set_ptt", ""),
+            "t": ("get_ptt", "PTT: 0\n"),
+            "L": ("set_level", ""),
+            "l": ("get_level", "0.392157\n"),
+        }[letter]
+        return f"{name}: {' '.join(words[1:])}\n{lines}RPRT 0\n"
+
+
+def socket_driver(data: bytes) -> None:
+    whim = Whim(data)
+
+    async def connect(host: str, port: int) -> Any:
+        return _Connection(whim)
+
+    real = socketrig.Connection.connect
+    socketrig.Connection.connect = connect  # type: ignore[method-assign,assignment]
+    try:
+        complete(through(SocketDriver(SocketOptions(sets_power=True), Instant())))
+    finally:
+        socketrig.Connection.connect = real  # type: ignore[method-assign]
+
+
+_WELL = bytes(DECISIONS)
+_ONE_BAD = tuple(bytes(at) + bytes((bad,)) + bytes(DECISIONS - 1 - at)
+                 for at in range(0, DECISIONS, 3) for bad in (145, 160, 180, 210, 240))  # fmt: skip
+
+
+def _seeds(*said: bytes) -> tuple[bytes, ...]:
+    return (*(_WELL + one for one in said), *(bad + one for bad in _ONE_BAD for one in said))
+
+
+_CIV_SAID = bytes.fromhex("fefee0a2250000001044 01fd fefee0a2fafd fefee0a21c0001fd fcfefee0a2fbfd")
+_ASCII_SAID = b"?;ID019;E;O;FA00144100000;IF00144100000     +00000000002000100000;TX;ID"
+_SOCKET_SAID = (
+    b"RPRT -9\nRPRT 0\nget_freq: VFOA\nFrequency: 1e3\nMode: \nPassband: -1\n9.9\nPTT: 1\n"
+)
+
+TARGETS = (
+    Target("civ-driver", _serial(CivDriver, CivTongue, address=0xA2), _seeds(_CIV_SAID)),
+    Target("ascii-driver", _serial(AsciicatDriver, AsciicatTongue), _seeds(_ASCII_SAID)),
+    Target("socket-driver", socket_driver, _seeds(_SOCKET_SAID), (b"RPRT 0\n", b"\n", b"1e300")),
+)

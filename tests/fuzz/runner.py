@@ -1,0 +1,131 @@
+"""Runs targets: by coverage with atheris where that is installed, else by seeded damage.
+
+An input that raises, or takes more than its share of processor time, is kept under out/fuzz and
+told with the line that runs it again."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import resource
+import signal
+import sys
+import time
+import traceback
+from dataclasses import dataclass
+from pathlib import Path
+from types import FrameType
+
+from fuzz.mutate import inputs
+from fuzz.target import DefectError, Target
+
+KEPT = Path(__file__).parents[2] / "out" / "fuzz"
+LONGEST_S = 5.0  # of processor time for one input; machines are shared, and some are slow
+MOST_GROWTH_MB = 300.0  # of memory, from the first thousand inputs on
+
+
+@dataclass
+class Outcome:
+    """What a run came to. slowest_s: processor time of the slowest input. growth_mb: of memory."""
+
+    target: str
+    runs: int = 0
+    took_s: float = 0.0
+    slowest_s: float = 0.0
+    growth_mb: float = 0.0
+    failure: bytes | None = None
+    told: str = ""
+
+    def line(self) -> str:
+        per_s = self.runs / self.took_s if self.took_s else 0.0
+        end = "DEFECT" if self.told else "ok"
+        return (
+            f"{self.target:16} {self.runs:>9} inputs {self.took_s:7.1f} s {per_s:8.0f}/s  "
+            f"slowest {1000 * self.slowest_s:6.1f} ms  +{self.growth_mb:.0f} MB  {end}"
+        )
+
+
+def run(target: Target, *, seed: int, seconds: float | None, runs: int | None) -> Outcome:
+    """Damage the seeds until the time is up, the count is reached, or an input fails."""
+    outcome = Outcome(target.name)
+    began_s, base_mb = time.monotonic(), 0.0
+    previous = signal.signal(signal.SIGVTALRM, _too_long)
+    try:
+        for data in itertools.islice(inputs(target, seed), runs):
+            signal.setitimer(signal.ITIMER_VIRTUAL, LONGEST_S)
+            start_s = time.process_time()
+            try:
+                target.one(data)
+            except Exception:
+                outcome.failure = data
+                outcome.told = traceback.format_exc(limit=-12)
+            outcome.slowest_s = max(outcome.slowest_s, time.process_time() - start_s)
+            outcome.runs += 1
+            if outcome.told:
+                break
+            if outcome.runs == 1000:
+                base_mb = _memory_mb()
+            if seconds is not None and time.monotonic() - began_s > seconds:
+                break
+    finally:
+        signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
+        signal.signal(signal.SIGVTALRM, previous)
+    outcome.took_s = time.monotonic() - began_s
+    outcome.growth_mb = _memory_mb() - base_mb if base_mb else 0.0
+    if outcome.growth_mb > MOST_GROWTH_MB and not outcome.told:
+        outcome.told = f"memory grew by {outcome.growth_mb:.0f} MB: something is kept for ever"
+    return outcome
+
+
+def keep(outcome: Outcome) -> str:
+    """Write a failing input down; what to tell of it."""
+    if outcome.failure is None:
+        return outcome.told
+    KEPT.mkdir(parents=True, exist_ok=True)
+    digest = hashlib.sha256(outcome.failure).hexdigest()[:12]
+    path = KEPT / f"{outcome.target}-{digest}"
+    path.write_bytes(outcome.failure)
+    return (
+        f"{outcome.told}\ninput: {outcome.failure!r}\n"
+        f"again: python tests/fuzz/run.py --target {outcome.target} --replay {path}"
+    )
+
+
+def by_coverage(target: Target, seed: int, seconds: float | None, runs: int | None) -> None:
+    """With atheris, whose instrumentation must have been on while our modules were imported. Never
+    returns: the fuzzer ends the process."""
+    import atheris
+
+    def one(data: bytes) -> None:
+        try:
+            target.one(data)
+        except Exception:
+            told = Outcome(target.name, failure=data, told=traceback.format_exc(limit=-12))
+            print(keep(told), file=sys.stderr, flush=True)
+            raise
+
+    corpus = KEPT / "corpus" / target.name
+    corpus.mkdir(parents=True, exist_ok=True)
+    for data in target.seeds:
+        (corpus / hashlib.sha256(data).hexdigest()[:12]).write_bytes(data)
+    words = KEPT / f"{target.name}.dict"
+    quoted = ("".join(f"\\x{byte:02x}" for byte in word) for word in target.words if word)
+    words.write_text("".join(f'"{word}"\n' for word in quoted))
+    options = [f"-seed={seed}", "-max_len=4096", f"-timeout={LONGEST_S:.0f}", f"-dict={words}"]
+    options += [
+        f"-artifact_prefix={KEPT}/{target.name}-",
+        "-rss_limit_mb=2048",
+        "-print_final_stats=1",
+    ]
+    options += [f"-max_total_time={seconds:.0f}"] if seconds is not None else []
+    options += [f"-runs={runs}"] if runs is not None else []
+    atheris.Setup([sys.argv[0], *options, str(corpus)], one)
+    atheris.Fuzz()
+
+
+def _memory_mb() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+
+
+def _too_long(number: int, frame: FrameType | None) -> None:
+    raise DefectError(f"more than {LONGEST_S:.0f} s of processor time for one input")

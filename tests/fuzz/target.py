@@ -1,0 +1,90 @@
+"""What a fuzz target is, and the few things that targets share."""
+
+from __future__ import annotations
+
+import asyncio
+import functools
+import math
+import tempfile
+from collections.abc import Callable, Coroutine, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+
+class DefectError(AssertionError):
+    """A target's word for: this must never be."""
+
+
+@dataclass(frozen=True)
+class Target:
+    """One parser. one: takes any bytes, and raises only on a defect. seeds: valid inputs to start
+    from. words: what a mutation may put in."""
+
+    name: str
+    one: Callable[[bytes], None]
+    seeds: tuple[bytes, ...]
+    words: tuple[bytes, ...] = ()
+
+
+def hold(true: object, what: str) -> None:
+    """Raises DefectError unless so; unlike assert, also under `python -O`."""
+    if not true:
+        raise DefectError(what)
+
+
+def pieces(data: bytes) -> Iterator[bytes]:
+    """All but the first byte, which says in what pieces: whole, or of one to seven bytes."""
+    step = data[0] % 8 if data else 0
+    rest = data[1:]
+    if not step:
+        step = max(1, len(rest))
+    for at in range(0, len(rest), step):
+        yield rest[at : at + step]
+
+
+def finite(value: object) -> bool:
+    """No number that is none, however deep."""
+    if isinstance(value, float):
+        return math.isfinite(value)
+    if isinstance(value, dict):
+        return all(map(finite, value.values()))
+    if isinstance(value, list | tuple):
+        return all(map(finite, value))
+    return True
+
+
+@functools.cache
+def folder() -> Path:
+    """Of this process, for parsers that want a file. In memory where there is such a place."""
+    memory = Path("/dev/shm")
+    kept = tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None, prefix="fuzz-")
+    _kept.append(kept)  # removed with the process
+    return Path(kept.name)
+
+
+_kept: list[tempfile.TemporaryDirectory[str]] = []
+
+
+@functools.cache
+def loop() -> asyncio.AbstractEventLoop:
+    """One for all targets that need one: making it takes longer than most inputs."""
+    made = asyncio.new_event_loop()
+    _loops.append(made)
+    return made
+
+
+_loops: list[asyncio.AbstractEventLoop] = []
+
+
+def close_loop() -> None:
+    """At the end, so that nothing complains of it."""
+    while _loops:
+        _loops.pop().close()
+    loop.cache_clear()
+
+
+def complete(coroutine: Coroutine[Any, Any, T]) -> T:
+    return loop().run_until_complete(coroutine)

@@ -1,0 +1,79 @@
+"""A broker of somebody else's that is upgraded while we are connected: it ends, and another comes
+up that remembers nothing. And what it may have kept for us while we were away."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from moontrim.path import Ephemeris
+from mosquitto import BASE, Watch, other_broker, require_mosquitto, run, station
+from rigctld import free_port
+
+pytestmark = pytest.mark.peers
+
+
+async def nudge(port: int) -> None:
+    code, said = await run(
+        *("mosquitto_pub", "-V", "5", "-h", "127.0.0.1", "-p", str(port), "-q", "1"),
+        *("-t", f"{BASE}/cmd/local/nudge", "-m", "500"),
+    )
+    assert code == 0, said
+
+
+def on_frequency(state: dict[str, Any]) -> bool:
+    return bool(state["tracking"] == "on frequency")
+
+
+def test_another_broker_comes_up_that_remembers_nothing(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """Everything retained is there again, commands work, and nothing else has noticed."""
+    require_mosquitto()
+    port = free_port()
+
+    async def main() -> None:
+        async with station(tmp_path, ephemeris, broker="127.0.0.1", port=port) as here:
+            async with other_broker(tmp_path, port=port), Watch.on(port) as watch:
+                await watch.online(20.0)
+                sked_hz = (await watch.state(on_frequency, 20.0))["sked_hz"]
+            await asyncio.sleep(2.0)
+            async with other_broker(tmp_path, port=port), Watch.on(port) as watch:
+                await watch.online(30.0)
+                await watch.state(on_frequency, 20.0)
+                await watch.until(lambda: watch.latest.get(f"{BASE}/info"), 20.0)
+                await nudge(port)
+                await watch.state(lambda s: s["sked_hz"] == sked_hz + 500, 20.0)
+            faults = [fault.text for fault in here.daemon.tracker.faults]
+            assert not [text for text in faults if "missed" not in text], faults
+
+    asyncio.run(main())
+
+
+def test_what_is_sent_while_we_are_away_is_not_done_afterwards(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """Not even with the delivery guaranteed, at a broker that knows us: no session outlives us."""
+    require_mosquitto()
+    port = free_port()
+
+    async def main() -> None:
+        async with other_broker(tmp_path, port=port), Watch.on(port) as watch:
+            async with station(tmp_path, ephemeris, broker="127.0.0.1", port=port):
+                await watch.online(20.0)
+                sked_hz = (await watch.state(on_frequency, 20.0))["sked_hz"]
+            await watch.until(lambda: watch.latest[f"{BASE}/availability"] == b"offline", 20.0)
+            await nudge(port)
+            async with station(tmp_path, ephemeris, broker="127.0.0.1", port=port) as here:
+                await watch.online(20.0)
+                await watch.state(on_frequency, 20.0)
+                await asyncio.sleep(1.0)
+                assert here.daemon.hub.latest is not None
+                assert here.daemon.hub.latest.sked_hz == sked_hz
+                await nudge(port)  # a live one is done
+                await watch.state(lambda s: s["sked_hz"] == sked_hz + 500, 20.0)
+
+    asyncio.run(main())

@@ -1,0 +1,117 @@
+"""The session on a full disk and on a read-only one, for real: a small file system in memory, in a
+mount namespace of its own (needs root or user namespaces; skipped without)."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from moontrim.path import Ephemeris
+from moontrim.session import SetSked
+from moontrim.state import Tracking
+from moontrim.store import NAME, load_session
+from stage import SKED_HZ, Stage, play
+
+HERE = Path(__file__)
+ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+
+
+def on_small_disk(folder: Path, scene: str) -> dict[str, Any]:
+    """Run a scene of this file on a disk of 64 kB; what it prints."""
+    namespace = ["unshare", "-m"] if os.geteuid() == 0 else ["unshare", "-rm"]
+    mount = 'mount -t tmpfs -o size=64k none "$1" && echo mounted >&2 && exec "$2" "$3" "$4" "$1"'
+    try:
+        done = subprocess.run(
+            [*namespace, "sh", "-c", mount, "sh", str(folder), sys.executable, str(HERE), scene],
+            capture_output=True,
+            text=True,
+            env=ENVIRONMENT,
+            timeout=90,
+        )
+    except FileNotFoundError:
+        pytest.skip("no unshare here")
+    if "mounted" not in done.stderr:
+        pytest.skip(f"no file system may be mounted here: {done.stderr.strip()}")
+    assert done.returncode == 0, done.stderr
+    result = json.loads(done.stdout)
+    assert isinstance(result, dict)
+    print(result)
+    return result
+
+
+@pytest.mark.parametrize("scene", ["full", "read_only"])
+def test_it_runs_on_from_memory_and_the_old_session_stays(tmp_path: Path, scene: str) -> None:
+    seen = on_small_disk(tmp_path, scene)
+    reason = {"full": "No space left on device", "read_only": "Read-only file system"}[scene]
+    assert reason in seen["problem"]
+    assert seen["steady"], "on frequency all the while"
+    assert seen["memory_hz"] == SKED_HZ + 2000, "the daemon has the new choice"
+    assert seen["disk_hz"] == SKED_HZ + 1000, "the disk the old one, whole"
+    assert seen["litter"] == [NAME], "nothing half-written is left"
+    assert seen["after_problem"] is None and seen["after_hz"] == SKED_HZ + 3000, "and it recovers"
+
+
+# --- the scenes, in a process of their own --------------------------------------------------------
+
+
+def spoil(scene: str, folder: Path) -> None:
+    if scene == "read_only":
+        subprocess.run(["mount", "-o", "remount,ro", str(folder)], check=True)
+        return
+    with (folder / "ballast").open("wb", buffering=0) as ballast, suppress(OSError):
+        while True:
+            ballast.write(bytes(512))
+
+
+def mend(scene: str, folder: Path) -> None:
+    if scene == "read_only":
+        subprocess.run(["mount", "-o", "remount,rw", str(folder)], check=True)
+    else:
+        (folder / "ballast").unlink()
+
+
+def main(scene: str, folder: Path) -> None:
+    seen: dict[str, Any] = {}
+    state = folder / "state"
+
+    async def act(s: Stage) -> None:
+        settings = s.daemon.settings
+
+        def on_disk_hz() -> float:
+            return load_session(state, settings).here(settings).sked_hz
+
+        async def choose(hz: float, tried: Callable[[], bool]) -> None:
+            await s.daemon.ask(SetSked("test", hz))
+            while not tried():  # the disk is written by a thread, in real time
+                await asyncio.sleep(0.01)
+            await s.steady(2)
+
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await choose(SKED_HZ + 1000, lambda: on_disk_hz() == SKED_HZ + 1000)
+        spoil(scene, folder)
+        await choose(SKED_HZ + 2000, lambda: s.daemon.saver.problem is not None)
+        seen["problem"] = s.daemon.saver.problem
+        await s.steady(10)
+        seen["steady"] = True
+        seen["memory_hz"] = s.daemon.tracker.session.here(settings).sked_hz
+        seen["disk_hz"] = on_disk_hz()
+        seen["litter"] = sorted(p.name for p in state.iterdir())
+        mend(scene, folder)
+        await choose(SKED_HZ + 3000, lambda: s.daemon.saver.problem is None)
+        seen["after_problem"], seen["after_hz"] = s.daemon.saver.problem, on_disk_hz()
+
+    play(state, Ephemeris.load(), act)
+    print(json.dumps(seen))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1], Path(sys.argv[2]))
