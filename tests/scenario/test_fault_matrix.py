@@ -76,7 +76,10 @@ def test_the_list_is_whole_and_no_number_is_there_twice(rows: list[Row]) -> None
 
 def test_every_test_of_the_list_is_there(rows: list[Row], request: pytest.FixtureRequest) -> None:
     files = {path.stem: path for path in TESTS.rglob("test_*.py")}
-    named = sorted({test for row in rows for test in row.tests})
+    # Those of the threats as well, and whatever else the guide names in that way.
+    named = sorted(
+        {test for row in rows for test in row.tests} | set(NAMED.findall(GUIDE.read_text()))
+    )
     there = {stem: run_in(files[stem]) for stem, _ in named if stem in files}
     assert [test for test in named if test[1] not in there.get(test[0], {})] == []
     # Where all are run but those that are run alone, pytest itself says what it has found.
