@@ -4,8 +4,10 @@ snapshots only."""
 from __future__ import annotations
 
 import logging
+import select
 import sys
 from datetime import UTC, datetime
+from typing import IO
 
 from rich.console import Console, Group
 from rich.live import Live
@@ -93,9 +95,17 @@ async def live_view(daemon: Daemon) -> None:
     wall = SystemClock()
     with Live(console=CONSOLE, auto_refresh=False, transient=False) as live:
         while True:
-            if daemon.hub.latest is not None:
+            if daemon.hub.latest is not None and takes_output(CONSOLE.file):
                 live.update(panel(daemon.hub.latest), refresh=True)
             await wall.sleep(REFRESH_S)
+
+
+def takes_output(terminal: IO[str]) -> bool:
+    """Not while somebody has stopped it with Ctrl-S: writing would then hold up the whole daemon."""
+    try:
+        return bool(select.select([], [terminal], [], 0.0)[1])
+    except (OSError, ValueError):  # nothing that can be asked, so nothing that stops
+        return True
 
 
 def panel(seen: Snapshot) -> Panel:
