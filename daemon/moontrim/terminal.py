@@ -101,7 +101,7 @@ async def live_view(daemon: Daemon) -> None:
 
 
 def takes_output(terminal: IO[str]) -> bool:
-    """Not while somebody has stopped it with Ctrl-S: writing would then hold up the whole daemon."""
+    """Not while somebody has stopped it with Ctrl-S: writing would then hold up the daemon."""
     try:
         return bool(select.select([], [terminal], [], 0.0)[1])
     except (OSError, ValueError):  # nothing that can be asked, so nothing that stops
