@@ -71,7 +71,8 @@ def save_session(folder: Path, session: Session) -> None:
     path = folder / NAME
     new = folder / (NAME + ".new")
     data = _Saved(version=VERSION, session=session).model_dump_json(indent=1).encode()
-    descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    new.unlink(missing_ok=True)  # left over, or planted
+    descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     try:
         with open(descriptor, "wb") as file:  # noqa: PTH123 (a descriptor, for its mode)
             file.write(data)

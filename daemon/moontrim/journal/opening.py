@@ -61,6 +61,8 @@ def open_to_write(folder: Path, utc_s: float, *, check: bool) -> sqlite3.Connect
         if not (is_damage(error) or _is_unknown_format(error)):
             raise
         reason = str(error)
+    except UnicodeError as error:  # SQLite quotes damage that is no text
+        reason = str(error)
     set_aside(path, utc_s, reason)
     return _opened(path, check=False)
 

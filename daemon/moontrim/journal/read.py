@@ -13,6 +13,8 @@ from moontrim.errors import InputError
 from moontrim.journal.schema import APPLICATION_ID, VERSION
 
 PATIENCE_S = 5.0  # for the moments in which the writer holds the file
+# SQLite quotes what is wrong, and Python then finds that it is no text.
+DAMAGED = (sqlite3.Error, UnicodeError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +38,7 @@ def open_journal(path: Path) -> sqlite3.Connection:
         if not path.is_file():
             raise InputError(field, value, "a journal file that exists")
         conn = _connected(path)
-    except (OSError, sqlite3.Error) as error:
+    except (OSError, *DAMAGED) as error:
         raise InputError(field, value, f"a journal that can be read ({error})") from None
     try:
         (application,) = conn.execute("PRAGMA application_id").fetchone()
@@ -50,7 +52,7 @@ def open_journal(path: Path) -> sqlite3.Connection:
                 f"a journal of version {VERSION} or older; this one has {version}, and needs a "
                 "newer moontrim",
             )
-    except sqlite3.Error as error:
+    except DAMAGED as error:
         conn.close()
         raise InputError(field, value, f"a journal of moontrim ({error})") from None
     except InputError:
@@ -76,7 +78,7 @@ def _connected(path: Path) -> sqlite3.Connection:
         if not not_ours or (log.exists() and log.stat().st_size > 0):
             raise
         return _opened(address + "&immutable=1")
-    except sqlite3.Error:
+    except DAMAGED:
         conn.close()
         raise
     return conn
