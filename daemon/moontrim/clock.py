@@ -133,6 +133,28 @@ class VirtualClock(Clock):
         finally:
             alarm.call = None
 
+    async def wait(self, event: asyncio.Event, duration_s: float) -> bool:
+        """As the base class, a third of the work: one future among the event's waiters, which
+        `Event.set` or an alarm resolves, where cancelling the waiting task takes an exception
+        through it."""
+        if event.is_set() or duration_s <= 0.0:
+            await asyncio.sleep(0)
+            return event.is_set()
+        came: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
+        waiters = event._waiters
+        waiters.append(came)
+
+        def ring() -> None:
+            if not came.done():
+                came.set_result(False)
+
+        alarm = self._alarm(duration_s, ring)
+        try:
+            return await came
+        finally:
+            alarm.call = None
+            waiters.remove(came)
+
     def timeout(self, duration_s: float) -> AbstractAsyncContextManager[object]:
         return _VirtualTimeout(self, duration_s)
 
@@ -196,9 +218,9 @@ class _VirtualTimeout(AbstractAsyncContextManager[object]):
         kind: type[BaseException] | None,
         error: BaseException | None,
         trace: TracebackType | None,
-    ) -> bool | None:
+    ) -> None:
         self._alarm.call = None
-        return await self._scope.__aexit__(kind, error, trace)
+        await self._scope.__aexit__(kind, error, trace)
 
     def _ring(self) -> None:
         self._scope.reschedule(asyncio.get_running_loop().time())

@@ -3,6 +3,7 @@ partner, and the agreement applied to it."""
 
 from __future__ import annotations
 
+from moontrim.chosen import chosen
 from moontrim.correction import Fractions, OnAir, on_air, sked_from_received
 from moontrim.errors import CoverageError
 from moontrim.path import DelayModel, Ephemeris
@@ -12,6 +13,7 @@ from moontrim.state import MoonView
 
 # The fastest shift there is, of the whole path, is 3.5e-6 of the frequency: 0.53 km/s on each leg.
 MOST_SHIFT = 1e-5
+KEPT = 128  # instants; half an over later, every one of them is asked for again
 
 
 class Prediction:
@@ -23,12 +25,14 @@ class Prediction:
         self._ephemeris = ephemeris
         self._partner = session.partner
         self._model = self._new_model(session)
+        self._home_is_known = settings.home_is_known
         # The end of one second is the beginning of the next.
-        self._latest: tuple[Session, float, OnAir] | None = None
+        self._chosen = chosen(session, settings)
+        self._known: dict[float, OnAir] = {}
 
     def prepare(self, session: Session, utc_s: float) -> None:
         """Have a fit ready for this session from this instant on."""
-        if not self._settings.home_is_known:
+        if not self._home_is_known:
             raise CoverageError("home is not known until the GPS receiver has a steady fix")
         if self._partner != session.partner:
             self._partner, self._model = session.partner, self._new_model(session)
@@ -36,10 +40,11 @@ class Prediction:
 
     def on_air(self, session: Session, utc_s: float) -> OnAir:
         """The two ideal frequencies, trims included."""
-        latest = self._latest
-        if latest is not None and latest[0] is session and latest[1] == utc_s:
-            return latest[2]
-        here, tx_sked_hz = session.here(self._settings), session.tx_sked_hz(self._settings)
+        if self._chosen.session is not session:
+            self._chosen, self._known = chosen(session, self._settings), {}
+        if (known := self._known.get(utc_s)) is not None:
+            return known
+        here, tx_sked_hz = self._chosen.here, self._chosen.tx_sked_hz
         found = on_air(
             session.agreement,
             here.sked_hz,
@@ -50,7 +55,9 @@ class Prediction:
         )
         _check(found.rx_hz, here.sked_hz + here.trim_rx_hz)
         _check(found.tx_hz, tx_sked_hz + here.trim_tx_hz)
-        self._latest = session, utc_s, found
+        while len(self._known) >= KEPT:
+            del self._known[next(iter(self._known))]
+        self._known[utc_s] = found
         return found
 
     def sked_hz_for_received(self, session: Session, received_hz: float, utc_s: float) -> float:
@@ -67,12 +74,12 @@ class Prediction:
         )
 
     def _fractions(self, session: Session, utc_s: float) -> Fractions:
-        leg = self._model.leg
         if session.agreement == "halves":  # the others' legs are not needed
-            return Fractions(leg("to_moon", utc_s)[0], leg("from_moon", utc_s)[0], 0.0, 0.0)
+            return Fractions(*self._model.fractions("to_moon", "from_moon", utc_s), 0.0, 0.0)
         if session.agreement == "partner":
             return Fractions(0.0, 0.0, 0.0, 0.0)
-        return Fractions(0.0, 0.0, leg("from_partner", utc_s)[0], leg("to_partner", utc_s)[0])
+        whole = self._model.fractions("from_partner", "to_partner", utc_s)
+        return Fractions(0.0, 0.0, *whole)
 
     def _new_model(self, session: Session) -> DelayModel:
         return DelayModel(

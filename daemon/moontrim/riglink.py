@@ -53,6 +53,7 @@ SPARE_S = 0.01  # between the look before a set and the set
 TOGETHER_S = 0.002  # steps this close share one command
 FIRST_BACKOFF_S, LAST_BACKOFF_S, UNFIT_BACKOFF_S = 0.25, 1.5, 15.0
 STAND_OFF_S = 2.0  # pause in setting a radio that refuses or disagrees
+ROUNDED_HZ = 100  # the coarsest steps of radios under rig control; common practice
 
 
 class RigLink:
@@ -89,6 +90,7 @@ class RigLink:
         self._frozen = False
         self._setting = False
         self._keyed_outside: bool | None = None
+        self._keyed_here = False  # until it has confirmed that it receives
         self._errands = Errands(self._wake)
         self._stand_off_until_s = 0.0
         self._durations = Durations()
@@ -102,7 +104,12 @@ class RigLink:
         self._plan = plan
         kept = [] if at_once else [s for s in self._pending if s.at_utc_s < plan.start_utc_s]
         self._pending = kept + list(plan.steps)
-        self._wake.set()
+        if self.view.state is LinkState.READY and all(
+            step.dial_hz == self._standing.get(step.which) for step in self._pending
+        ):
+            self._pending = []  # every dial stands there already: nothing to wake for, most seconds
+        else:
+            self._wake.set()
 
     def withdraw(self) -> None:
         """Forget whatever is planned: the dials stay where they are."""
@@ -152,7 +159,9 @@ class RigLink:
         receiving is seen to even if the caller gives up. Raises RigError."""
         if on and (self.view.inhibit or not self._permitted):
             raise RigRefused(self.view.inhibit or "transmitting is forbidden")
+        self._keyed_here |= on
         await self._in_turn(self._driver.set_transmit, on, for_sure=not on)
+        self._keyed_here = on
 
     async def details(self) -> RigDetails:
         """Mode and power as they are. Raises RigError."""
@@ -197,7 +206,9 @@ class RigLink:
                     await self._open()
                     backoff_s = FIRST_BACKOFF_S
                     await self._serve()
-                except RigError as error:
+                except Exception as mistake:
+                    # Whatever it was, the link must live: a keyed radio is told to receive by it.
+                    error = mistake if isinstance(mistake, RigError) else self._mistaken(mistake)
                     await self._driver.close()
                     self._fail(error)
                     if not error.transient:
@@ -240,6 +251,12 @@ class RigLink:
         if first:
             log.warning("radio %s: %s", error.reason, error)
             self._report(Lost(str(error)))
+
+    def _mistaken(self, mistake: Exception) -> RigError:
+        error = RigGarbled(f"a mistake in the driver or the rig link: {mistake!r}")
+        if str(error) != self.view.reason:
+            log.error("rig link", exc_info=mistake)
+        return error
 
     async def _rest(self, duration_s: float) -> None:
         """Wait out a backoff, but not a retirement."""
@@ -445,9 +462,7 @@ class RigLink:
                 steps_per_s=self._steps_per_s(),
             )
             found: dict[Which, int | None] = {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
-            ignored = [
-                w for w, hz in wanted.items() if found[w] != hz and found[w] == before.get(w)
-            ]
+            ignored = [w for w, hz in wanted.items() if _not_as_set(hz, found[w], before.get(w))]
             if not ignored:
                 self._standing.update(wanted)
                 if self._was_moved(rig):
@@ -460,6 +475,8 @@ class RigLink:
             if self._keyed_and_untouchable():
                 return
         which = ignored[0]
+        # What it made of it is where the dial stands now, and no hand on it.
+        self._standing.update({w: hz for w in wanted if (hz := found[w]) is not None})
         self._stand_off(
             LinkState.DISAGREES,
             f"{which} dial was set to {wanted[which]} Hz but the radio shows {found[which]} Hz; "
@@ -489,9 +506,12 @@ class RigLink:
             raise RigGarbled(f"the radio reports a dial of {rig.rx_dial_hz}, {rig.tx_dial_hz} Hz")
         if self._keyed_outside is not None:
             rig = replace(rig, transmitting=bool(rig.transmitting) or self._keyed_outside)
+        elif rig.transmitting is None and self._keyed_here:
+            rig = replace(rig, transmitting=True)
         before = self.view.rig
         self._read_at_s = self._clock.monotonic_s()
-        self._show(rig=rig)
+        if rig != before:
+            self._show(rig=rig)
         self._update_inhibit()
         if rig.transmitting is not None and (
             before is not None and before.transmitting != rig.transmitting
@@ -518,3 +538,10 @@ class RigLink:
 
     def _show(self, **changes: object) -> None:
         self.view = replace(self.view, **changes)  # type: ignore[arg-type]
+
+
+def _not_as_set(wanted_hz: int, found_hz: int | None, before_hz: int | None) -> bool:
+    """Has the radio ignored a set, or rounded it? Further off, somebody turned the dial."""
+    if found_hz is None or found_hz == wanted_hz:
+        return False
+    return found_hz == before_hz or abs(found_hz - wanted_hz) <= ROUNDED_HZ

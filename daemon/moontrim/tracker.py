@@ -12,6 +12,7 @@ import math
 from collections.abc import Callable
 
 from moontrim.assess import Hindrances, assess
+from moontrim.chosen import Chosen, chosen
 from moontrim.clock import Clock
 from moontrim.clockwatch import ClockWatch
 from moontrim.correction import OnAir
@@ -29,7 +30,7 @@ from moontrim.linkview import (
     Updated,
 )
 from moontrim.path import Ephemeris
-from moontrim.planner import Plan, WhileTransmitting, plan_stretch
+from moontrim.planner import Plan, plan_stretch
 from moontrim.prediction import Prediction
 from moontrim.riglink import RigLink
 from moontrim.session import ReadBack, Session
@@ -87,6 +88,7 @@ class Tracker:
         self._ephemeris = ephemeris
         self._planned_to_transmit = False
         self._prediction = Prediction(settings, ephemeris, session)
+        self._latest_chosen = chosen(session, settings)
         self._plan: Plan | None = None
         self._planned_to_utc_s = 0.0
         self._prediction_problem = ""
@@ -155,20 +157,20 @@ class Tracker:
             self._plan = None
             return
         self._prediction_problem = ""
-        rig = self._link.view.rig
+        link, now = self._link.view, self._chosen()
         self._planned_to_transmit = self._about_to_transmit()
         self._plan = plan_stretch(
-            self._band().band(),
-            self._band().tx_band(),
+            now.band,
+            now.tx_band,
             start_utc_s,
             end_utc_s,
             at_start,
             at_end,
-            resolution_hz=max(self._band().dial_resolution_hz, self._link.view.dial_resolution_hz),
-            split=self._link.view.split,
-            transmitting=bool(rig and rig.transmitting),
-            while_transmitting=self._policy(),
-            steps_per_s=self._link.view.steps_per_s,
+            resolution_hz=max(now.band.dial_resolution_hz, link.dial_resolution_hz),
+            split=link.split,
+            transmitting=bool(link.rig and link.rig.transmitting),
+            while_transmitting=now.band_settings.while_transmitting,
+            steps_per_s=link.steps_per_s,
             about_to_transmit=self._planned_to_transmit,
         )
         if self.session.correcting and not self._yielding() and not self._hand.away:
@@ -180,21 +182,23 @@ class Tracker:
         """Ideal on-air frequencies for the rig at an instant; for `mid_over`, while receiving,
         transmit as it will be half an over later, so that the dial is right for the middle of an
         over begun now."""
-        now = self.ideal(utc_s)
+        now, band = self.ideal(utc_s), self._band()
         rig = self._link.view.rig
-        if self._policy() == "mid_over" and not (rig and rig.transmitting):
-            return OnAir(now.rx_hz, self.ideal(utc_s + self._band().over_s / 2).tx_hz)
+        if band.while_transmitting == "mid_over" and not (rig and rig.transmitting):
+            return OnAir(now.rx_hz, self.ideal(utc_s + band.over_s / 2).tx_hz)
         return now
 
     def ideal(self, utc_s: float) -> OnAir:
         """What should be on the air at an instant by session and path. Raises CoverageError."""
         return self._prediction.on_air(self.session, utc_s)
 
-    def _policy(self) -> WhileTransmitting:
-        return self._band().while_transmitting
-
     def _band(self) -> BandSettings:
-        return self.settings.band(self.session.band)
+        return self._chosen().band_settings
+
+    def _chosen(self) -> Chosen:
+        if not self._latest_chosen.is_of(self.session, self.settings):
+            self._latest_chosen = chosen(self.session, self.settings)
+        return self._latest_chosen
 
     def _clock_stepped(self) -> bool:
         step_s = self._watch.step_s()
@@ -299,7 +303,7 @@ class Tracker:
             )
 
     def _follow(self, rx_dial_hz: int) -> None:
-        received_hz = self._band().band().on_air_hz(rx_dial_hz)
+        received_hz = self._chosen().band.on_air_hz(rx_dial_hz)
         sked_hz = self._prediction.sked_hz_for_received(
             self.session, received_hz, self._clock.utc_s()
         )
@@ -319,16 +323,17 @@ class Tracker:
 
     def _publish(self) -> None:
         now = self._clock.utc_s()
-        here = self.session.here(self.settings)
+        session, choices = self.session, self._chosen()
+        here = choices.here
         link = self._link.view
         seen = assess(
             now,
             self._plan,
-            (self._band().band(), self._band().tx_band()),
-            (here.sked_hz, self.session.tx_sked_hz(self.settings)),
+            (choices.band, choices.tx_band),
+            (here.sked_hz, choices.tx_sked_hz),
             link,
             Hindrances(
-                paused=not self.session.correcting,
+                paused=not session.correcting,
                 yielding=self._yielding(),
                 away=self._hand.away,
                 prediction=self._prediction_problem,
@@ -341,13 +346,13 @@ class Tracker:
                 utc_s=now,
                 tracking=seen.tracking,
                 reason=seen.reason,
-                band=self.session.band,
+                band=session.band,
                 sked_hz=here.sked_hz,
-                agreement=self.session.agreement,
-                partner=self.session.partner_text(self.settings),
+                agreement=session.agreement,
+                partner=choices.partner,
                 trim_rx_hz=here.trim_rx_hz,
                 trim_tx_hz=here.trim_tx_hz,
-                correcting=self.session.correcting,
+                correcting=session.correcting,
                 transmitting=link.rig.transmitting if link.rig else None,
                 moon=self._moon(now),
                 rx=seen.rx,
@@ -358,7 +363,7 @@ class Tracker:
                 last_fault=self.faults[-1] if self.faults else None,
                 last_change=self._last_change,
                 keying=self._keying(),
-                transmit_permitted=self.session.transmit_permitted,
+                transmit_permitted=session.transmit_permitted,
                 outlook=self._outlook,
                 clock=around.clock,
                 warnings=around.warnings,

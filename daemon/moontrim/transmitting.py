@@ -32,6 +32,7 @@ from moontrim_drivers.serialtalk import locate
 log = logging.getLogger(__name__)
 
 MOVING_S = 2.0
+JUST_ENDED_S = 1.0
 CREPT_HZ = 50  # a dial that is left alone under RF may creep by so much
 ON_FREQUENCY = (Tracking.ON_FREQUENCY, Tracking.HELD_KEYED)
 
@@ -64,6 +65,7 @@ class Transmitting:
         self._note = note  # by whom, what, and what became of it
         keying, station = settings.keying, settings.station
         self._horizon = Horizon(station.min_elevation_deg, station.horizon)
+        self._bands = {band.name: (band.band(), band.entry()) for band in settings.bands}
         self._ports = ports = Ports(locate)
         outputs = make_outputs(
             keying, clock, key_radio=link.key, publish=self._publish, ports=ports
@@ -75,6 +77,7 @@ class Transmitting:
         self._by_line = bool(keying.outputs) and not isinstance(keying.outputs[-1], RadioOutput)
         self._outside: bool | None = None
         self._left_at_hz: int | None = None  # the dial that transmits, when the sequence began
+        self._begun_on = ""  # the band
         self._moving_one_dial = 0  # requests that wait for it
         contacts = make_contacts(keying, ports)
         self._external = ExternalTransmit(contacts, clock, self._seen_outside)
@@ -84,6 +87,7 @@ class Transmitting:
         dial first goes where it is to transmit."""
         self._moving_one_dial += 1
         try:
+            self._refuse_beside_others()
             await self._move_one_dial()
             await self.keyer.request(who)
             self._note(who, "transmit", "done")
@@ -93,6 +97,14 @@ class Transmitting:
         finally:
             self._moving_one_dial -= 1
             self._changed()
+
+    def _refuse_beside_others(self) -> None:
+        """No relay moves under the RF of a foot switch or another program. Right after an over of
+        our own the radio may still be shown as it was."""
+        rig, own = self._link.view.rig, self.keyer.view
+        ended_s = abs(self._clock.utc_s() - own.since_utc_s)
+        if rig and rig.transmitting and own.state is Phase.IDLE and ended_s > JUST_ENDED_S:
+            raise KeyingRefused("the radio transmits already, at someone else's word")
 
     def about_to(self) -> bool:
         """Is the one dial of a radio without split to be where it transmits?"""
@@ -175,8 +187,7 @@ class Transmitting:
         now = self._hub.latest
         if now is None:
             raise OutputError("nothing is known yet")
-        band = self._settings.band(now.band)
-        entry = band.entry()
+        band, entry = self._bands[now.band]
         held_still = self.keyer.view.state is not Phase.IDLE
         on_frequency = now.tracking in ON_FREQUENCY or (
             held_still and now.tracking is Tracking.OFF_FREQUENCY
@@ -191,18 +202,25 @@ class Transmitting:
             tracking=moved or tracking,
             within_allowed_range=(
                 now.tx is not None
-                and band.band().allows(now.tx.on_air_hz)
+                and band.allows(now.tx.on_air_hz)
                 and link.rig is not None
                 and not entry.outside(link.rig)
             ),
-            drive_within_ceiling=None if band.drive_ceiling is None else not link.inhibit,
+            drive_within_ceiling=None if entry.drive_ceiling is None else not link.inhibit,
             radio_answers=link.state in ANSWERING,
             transmit_permitted=now.transmit_permitted,
-            changing_band=bool(link.inhibit),
+            changing_band=bool(link.inhibit) or self._on_another_band(now.band),
             clock_doubt=self._clock_doubt(),
             home_doubt=self._home_doubt(),
             age_s=self._clock.utc_s() - now.utc_s,
         )
+
+    def _on_another_band(self, band: str) -> bool:
+        """Has it been changed since the sequence began? That a fast radio was inhibited for it
+        meanwhile may have been over before anybody looked."""
+        if self.keyer.view.state in (Phase.IDLE, Phase.LOWERING):
+            self._begun_on = band
+        return band != self._begun_on
 
     def _moved_under_rf(self, rig: RigState | None, *, left_alone: bool) -> str:
         """How the dial that transmits has moved in this over though nobody sets it: by a hand, or
@@ -218,6 +236,8 @@ class Transmitting:
         return f"the dial went from {self._left_at_hz} to {dial_hz} Hz under RF"
 
     def _horizon_deg(self, azimuth_deg: float) -> float:
+        if not self._horizon.mask:
+            return self._horizon.min_elevation_deg
         return float(self._horizon.elevation_deg(np.array([azimuth_deg]))[0])
 
 

@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
+import asyncio
 from pathlib import Path
 from typing import Any
 
+import pytest
+
+from moontrim.keying.claim import KeyingRefused
+from moontrim.keying.interlocks import Conditions
+from moontrim.keying.keyer import Keyer
+from moontrim.keying.outputs import SimulatedOutput
+from moontrim.keying.sequence import Phase
+from moontrim.keying.settings import KeyingSettings
 from moontrim.linkview import LinkState, Updated
 from moontrim.path import Ephemeris
+from moontrim.session import NudgeSked, SetBand
 from moontrim.state import Tracking
 from moontrim_drivers.contract import RigState
 from moontrim_drivers.simulated import SimulatedDriver
+from soak.station import SoakClock
 from stage import Stage, play
 
 
@@ -80,6 +91,8 @@ def test_a_radio_that_follows_again_is_no_longer_said_to_disagree(
     )
 
 
+UP_UTC_S = 1_795_040_000.25  # the Moon is up
+
 KEYING = {
     "enabled": True,
     "outputs": [
@@ -111,7 +124,7 @@ def test_no_dial_moves_while_relays_fall_at_the_end(tmp_path: Path, ephemeris: E
         tmp_path,
         ephemeris,
         scene,
-        1_795_040_000.25,
+        UP_UTC_S,
         band={"while_transmitting": "hold", "drive_ceiling": 0.2},
         tables={"keying": KEYING},
     )
@@ -119,3 +132,123 @@ def test_no_dial_moves_while_relays_fall_at_the_end(tmp_path: Path, ephemeris: E
     fallen_s = unkeyed_at[0] + 0.5
     early = [rx_hz for at_s, rx_hz in dials_at if at_s < fallen_s]
     assert len(set(early)) == 1, dials_at
+
+
+def test_a_radio_that_cannot_tell_is_known_to_transmit_when_we_have_keyed_it(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """Keyed by a command, it said nothing of it, and the dial moved under RF on a band that holds
+    it."""
+    dials_hz: set[tuple[int, int | None]] = set()
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await s.daemon.transmitting.request("test")
+        s.radio.on_change = lambda at_s, rx_hz, tx_hz, _: dials_hz.add((rx_hz, tx_hz))
+        await s.daemon.ask(NudgeSked("test", 1000.0))
+        await s.clock.sleep(10.0)
+        assert s.radio.transmitting and not dials_hz
+        s.daemon.transmitting.release("test")
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        assert s.seen.transmitting is None and dials_hz
+
+    play(
+        tmp_path,
+        ephemeris,
+        scene,
+        UP_UTC_S,
+        band={"while_transmitting": "hold", "drive_ceiling": 0.2},
+        tables={"keying": KEYING},
+        reports_transmit=False,
+    )
+
+
+def test_no_relay_moves_under_the_rf_of_a_foot_switch(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    """A radio that transmits already was on frequency, and nothing else was asked."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await s.clock.sleep(3.0)
+        s.radio.key(True)
+        await s.until(Tracking.HELD_KEYED, 5.0)
+        with pytest.raises(KeyingRefused, match="transmits already"):
+            await s.daemon.transmitting.request("test")
+        s.radio.key(False)
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await s.daemon.transmitting.request("test")
+        s.daemon.transmitting.release("test")
+        await s.daemon.transmitting.request("test")  # at once after an over of our own
+
+    play(
+        tmp_path,
+        ephemeris,
+        scene,
+        UP_UTC_S,
+        band={"while_transmitting": "hold", "drive_ceiling": 0.2},
+        tables={"keying": KEYING},
+    )
+
+
+def test_a_change_of_band_ends_the_over_however_fast_the_radio(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """Between two looks of the keyer the radio was inhibited, unkeyed, set up for the new band and
+    ready again; the relays stayed up, and the one dial was kept where it would transmit."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await s.daemon.transmitting.request("test")
+        await s.clock.sleep(1.0)
+        assert s.radio.transmitting
+        await s.daemon.ask(SetBand("test", "432 MHz"))
+        await s.clock.sleep(2.0)
+        assert s.seen.keying.state is Phase.IDLE
+
+    other = {
+        "name": "432 MHz",
+        "sked_hz": 432_070_000,
+        "allowed_low_hz": 432_000_000,
+        "allowed_high_hz": 433_000_000,
+    }
+    play(
+        tmp_path,
+        ephemeris,
+        scene,
+        UP_UTC_S,
+        band={"while_transmitting": "hold", "drive_ceiling": 0.2},
+        more_bands=(other,),
+        tables={"keying": KEYING},
+        split=False,
+        latency_s=0.0,
+    )
+
+
+def test_the_longest_over_ends_whatever_the_rounding() -> None:
+    """The sum of an instant and a length, less the instant, may be a hair less than the length: the
+    end of the over was waited for without end, and time stood still. `SoakClock` raises Hung."""
+    clock, longest_s = SoakClock(UP_UTC_S), 1.1
+    output = {"kind": "simulated", "name": "radio", "keys_radio": True, "settle_ms": 0}
+    settings = KeyingSettings.model_validate(
+        {"enabled": True, "outputs": [output], "longest_over_s": longest_s}
+    )
+    good = Conditions(180.0, 30.0, 0.0, True, "", True, None, True, True, False, "", "", 0.0)
+    overs_s: list[tuple[float, float]] = []
+
+    async def main() -> None:
+        radio = SimulatedOutput("radio", clock)
+        keyer = Keyer(settings, (radio,), clock, lambda: good, lambda on: None)
+        running = asyncio.create_task(keyer.run())
+        for _ in range(50):
+            await clock.sleep(2.0 + 0.1 / 7)
+            began_s = clock.monotonic_s()
+            await keyer.request("test")
+            while radio.is_on:
+                await clock.sleep(0.01)
+            overs_s.append((began_s, clock.monotonic_s()))
+            keyer.release("test")
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+
+    clock.run(main())
+    assert any(began_s + longest_s - began_s < longest_s for began_s, _ in overs_s)
+    assert all(longest_s <= ended_s - began_s < longest_s + 0.1 for began_s, ended_s in overs_s)

@@ -17,7 +17,8 @@ Undo = Callable[[], None]
 
 @dataclass(frozen=True)
 class Kind:
-    """area: radio, relay, contact, clock or disk; what is wrong at the radio excuses more."""
+    """area: radio, relay, contact, clock, source (of time) or disk; what is wrong at the radio
+    excuses more."""
 
     area: str
     begin: Callable[[Station, random.Random], Undo]
@@ -164,9 +165,20 @@ def _stall(station: Station, chance: random.Random) -> Undo:
 
 def _suspend(station: Station, chance: random.Random) -> Undo:
     """UTC runs on, the monotonic clock of Linux does not; the connection is gone after it."""
-    station.clock.step_utc(chance.choice([3.0, 60.0, 1800.0]))
+    station.clock.suspend(chance.choice([3.0, 60.0, 1800.0]))
     station.radio.drop()
     return _nothing
+
+
+def _source(name: str, value: Any = True) -> Callable[[Station, random.Random], Undo]:
+    """Trouble with whoever keeps the clock right."""
+
+    def begin(station: Station, chance: random.Random) -> Undo:
+        source = station.time_source
+        setattr(source, name, value)
+        return lambda: setattr(source, name, type(value)(0))
+
+    return begin
 
 
 def _disk(error: int | None, slow_s: float = 0.0) -> Callable[[Station, random.Random], Undo]:
@@ -210,6 +222,10 @@ KINDS: dict[str, Kind] = {
     "beyond the tables": Kind("clock", _beyond_the_tables),
     "stall": Kind("clock", _stall),
     "suspend": Kind("clock", _suspend),
+    "clock unsynchronised": Kind("source", _source("unsynchronised")),
+    "clock bound too wide": Kind("source", _source("bound_s", 2.0)),
+    "clock source gone": Kind("source", _source("gone")),
+    "clock never compared": Kind("source", _source("idle")),
     "disk full": Kind("disk", _disk(errno.ENOSPC)),
     "disk read-only": Kind("disk", _disk(errno.EROFS)),
     "disk slow": Kind("disk", _disk(None, 3.0)),

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from moontrim.clockwatch import SETTLED_S
 from moontrim.errors import CoverageError
 from moontrim.inbox import INBOX_SIZE
 from moontrim.keying.sequence import STUCK_S
@@ -23,6 +24,8 @@ from soak.trace import Trace
 SPARE_S = 1e-6
 DRIVE_ROUNDING = 0.005  # radios round their power
 MOST_TASKS, MOST_ALARMS = 60, 400
+ASKED_EVERY_S = 17.0
+COMMAND_S = 0.15
 
 
 class Judge:
@@ -143,6 +146,15 @@ class Judge:
         for coil, settle_s in zip(self.station.coils, self._settles_s, strict=False):
             if not coil.on or now_s - coil.since_s < settle_s - SPARE_S:
                 self.violated(f"RF while relay {coil.index} has not settled")
+        self._counted("no RF by a clock that nobody vouches for")
+        life, jumped_s = self.life, self._clock.disturbed_at_s
+        # The command to key may have been on its way to the radio already.
+        jumped_ago_s = now_s - jumped_s
+        lived_through = life is not None and life.born_s < jumped_s
+        if lived_through and COMMAND_S < jumped_ago_s < SETTLED_S - SPARE_S:
+            self._unless_troubled(f"keyed {jumped_ago_s:.2f} s after the clock jumped")
+        if now_s - self.station.time_source.told_bad_s > COMMAND_S:
+            self._unless_troubled("keyed by a clock that nobody vouches for")
         since_hand_s = now_s - self._hand_s
         poll_s = self._plan.settings.radio.poll_s
         self._counted("keyed only inside the allowed range")
@@ -154,7 +166,9 @@ class Judge:
 
     def _published(self, now: Snapshot) -> None:
         last, self._last = self._last, now
-        self._trace.add(f"{now.utc_s:.6f} {now.ticks} {now.tracking} {now.link.rig}")
+        rig = now.link.rig
+        shown = rig and (rig.rx_dial_hz, rig.tx_dial_hz, rig.transmitting)
+        self._trace.add(f"{now.utc_s!r} {now.ticks} {now.tracking.value} {shown}")
         if now.tracking is not Tracking.ON_FREQUENCY:
             self.on_frequency_since_s = math.inf
         elif (
@@ -189,6 +203,9 @@ class Judge:
             self.violated(f"{tasks} tasks")
         if self._clock.waiting() > MOST_ALARMS:
             self.violated(f"{self._clock.waiting()} alarms")
+        unasked_s = self._now() - self.station.time_source.looked_s
+        if self.life is not None and unasked_s > ASKED_EVERY_S and self._clock.stalls == 0:
+            self.violated(f"the source of time was not asked for {unasked_s:.1f} s")
         if self.life is not None and len(self.life.daemon.inbox._items) > INBOX_SIZE:
             self.violated("the inbox is larger than it may be")
 
@@ -260,6 +277,10 @@ class Judge:
 
     def _troubled(self, within_s: float) -> bool:
         return self._now() - self.trouble_s() < within_s
+
+    def _unless_troubled(self, text: str) -> None:
+        if not self._troubled(5.0):
+            self.violated(text)
 
     def _now(self) -> float:
         return self._clock.monotonic_s()

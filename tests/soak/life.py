@@ -28,8 +28,8 @@ Violated = Callable[[str], None]
 
 
 class Life:
-    """alive: False from the moment the process is killed. daemon: the real one. parted_s: when its
-    driver last had no connection, monotonic seconds."""
+    """alive: False from the moment the process is killed. daemon: the real one. born_s: when it was
+    started. parted_s: when its driver last had no connection. Monotonic seconds."""
 
     def __init__(
         self, plan: Plan, station: Station, ephemeris: Ephemeris, number: int, violated: Violated
@@ -38,7 +38,10 @@ class Life:
         self.station = station
         self.parted_s = station.clock.monotonic_s()
         driver = LifeDriver(self, violated)
+        station.time_source.begin()
+        self.born_s = station.clock.monotonic_s()
         with (
+            patch("moontrim.app.readers_for", lambda *given: (station.time_source.read,)),
             patch("moontrim.transmitting.make_outputs", self._outputs),
             patch("moontrim.transmitting.make_contacts", self._contacts if plan.contacts else _no),
         ):

@@ -44,11 +44,15 @@ BANDS: dict[str, dict[str, Any]] = {
 }
 # Most hours on the band with the fewest steps: they are the cheapest to simulate.
 _FIRST_BAND = ("144 MHz",) * 14 + ("432 MHz", "1296 MHz", "1296 MHz", "1296 MHz", "10 GHz")
+# A quarter of the runs wild; in the others most seconds pass as they do in a real night.
+CALM = (1.0, 6.0, 6.0, 6.0)
+_POLL_S = (5.0,) * 13 + (2.0, 2.0, 0.5)
 
 
 @dataclass(frozen=True)
 class Plan:
-    """One run. kinds: of the misfortunes that may happen in it."""
+    """One run. kinds: of the misfortunes that may happen in it. calm: so many times as long passes
+    between them, and between overs and commands, as in the wildest of runs."""
 
     seed: int
     settings: Settings
@@ -57,6 +61,7 @@ class Plan:
     kinds: tuple[str, ...]
     keyed_by_line: bool
     contacts: bool
+    calm: float
 
     def describe(self) -> str:
         radio, keying = self.settings.radio, self.settings.keying
@@ -65,7 +70,7 @@ class Plan:
             f"seed {self.seed}: {self.duration_s / 3600:g} h from {self.start_utc_s:.2f} on "
             f"{band.name}, {self.settings.session.agreement}, {band.while_transmitting}, "
             f"{radio.when_turned}, keying {keying.enabled}, options {radio.options}, "
-            f"misfortunes: {', '.join(self.kinds)}"
+            f"calm {self.calm:g}, misfortunes: {', '.join(self.kinds)}"
         )
 
 
@@ -102,7 +107,7 @@ def draw(
         "radio": {
             "driver": "simulated",
             "options": habits,
-            "poll_s": chance.choice([5.0, 5.0, 5.0, 5.0, 5.0, 5.0, 2.0, 0.5]),
+            "poll_s": chance.choice(_POLL_S),
             "when_turned": chance.choice(["follow", "put_back"]),
             "on_exit": chance.choice(["sked", "stay"]),
         },
@@ -125,6 +130,7 @@ def draw(
         kinds=enabled or (chance.choice(usable),),
         keyed_by_line=by_line,
         contacts=contacts,
+        calm=chance.choice(CALM),
     )
 
 

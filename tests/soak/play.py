@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import gc
 import logging
+import signal
 import sys
 import tempfile
 import traceback
@@ -57,7 +58,8 @@ def play(seed: int, duration_s: float, ephemeris: Ephemeris) -> Outcome:
             gc.collect()
 
         try:
-            clock.run(main())
+            with _patience(60.0 + duration_s / 60.0):
+                clock.run(main())
         except Hung as hung:
             worlds[0].judge.violated(f"it hangs: {hung}")
         world = worlds[0]
@@ -71,6 +73,23 @@ def play(seed: int, duration_s: float, ephemeris: Ephemeris) -> Outcome:
         counts=dict(world.trace.counts),
         longest_back_s=world.longest_back_s,
     )
+
+
+@contextmanager
+def _patience(processor_s: float) -> Iterator[None]:
+    """Hung is raised wherever the program is when it has used up so much processor time, whatever
+    else the machine does; many times what a run takes."""
+
+    def enough(*given: object) -> None:
+        raise Hung(f"no end after {processor_s:.0f} s of processor time")
+
+    before = signal.signal(signal.SIGPROF, enough)
+    signal.setitimer(signal.ITIMER_PROF, processor_s)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0.0)
+        signal.signal(signal.SIGPROF, before)
 
 
 @contextmanager

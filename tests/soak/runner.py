@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 from collections import Counter
 from collections.abc import Iterator
@@ -64,6 +65,10 @@ def replay(seed: int, duration_s: float = RUN_S) -> Outcome:
     """One run in this process."""
     if not _tables:
         _tables.append(Ephemeris.load())
+        # What is there by now stays: no collection needs to look at it, nor one so often.
+        gc.collect()
+        gc.freeze()
+        gc.set_threshold(20_000, 20, 20)
     return play(seed, duration_s, _tables[0])
 
 

@@ -15,6 +15,7 @@ from typing import Any, Protocol, TypeVar
 from unittest.mock import patch
 
 from moontrim.clock import VirtualClock, _IdleSelector
+from moontrim.timekeeping.reading import ClockReading, unsynchronised
 from moontrim_drivers.contract import RigGarbled, RigState
 from moontrim_drivers.simoptions import SimulatedOptions
 from moontrim_drivers.simradio import SimulatedRadio
@@ -23,26 +24,37 @@ MOST_PASSES = 200_000  # of the event loop at one instant; a flood takes some hu
 T = TypeVar("T")
 
 
-class Hung(Exception):
-    """The event loop goes round and round, and time does not move on."""
+class Hung(KeyboardInterrupt):
+    """Time does not move on. Of a kind that nothing in the daemon and no event loop holds up."""
 
 
 class _Impatient(_IdleSelector):
-    """asked: how often in a row, without anybody having had to wait."""
+    """Raises Hung when time stands still. Asks the kernel for nothing while there is anything to
+    do or anybody waits for the clock: there are neither sockets nor threads in a soak."""
 
-    asked = 0
+    def __init__(self, clock: SoakClock) -> None:
+        super().__init__(clock)
+        self._passes, self._at_s = 0, -1.0
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
-        self.asked = self.asked + 1 if timeout is not None and timeout <= 0.0 else 0
-        if self.asked > MOST_PASSES:
+        now_s = self._clock.monotonic_s()
+        self._passes = self._passes + 1 if now_s == self._at_s else 0
+        self._at_s = now_s
+        if self._passes > MOST_PASSES:
             raise Hung(f"{MOST_PASSES} passes of the event loop at one instant")
-        return super().select(timeout)
+        if timeout is not None and timeout <= 0.0:
+            return []
+        if self._clock.real_wait_s() is None:
+            return super().select(timeout)
+        self._clock.advance()
+        return []
 
 
 class SoakClock(VirtualClock):
     """steps, stalls: how often UTC was set, and how often the event loop was held up."""
 
     steps = stalls = 0
+    disturbed_at_s = -math.inf  # when UTC last jumped, by a step or a suspension
 
     def run(self, main: Coroutine[Any, Any, T]) -> T:
         """As ever, but a loop in which time stands still raises Hung."""
@@ -52,7 +64,15 @@ class SoakClock(VirtualClock):
 
     def step_utc(self, by_s: float) -> None:
         super().step_utc(by_s)
+        self._jumped()
+
+    def suspend(self, for_s: float) -> None:
+        super().suspend(for_s)
+        self._jumped()
+
+    def _jumped(self) -> None:
         self.steps += 1
+        self.disturbed_at_s = self._now_s
 
     def stall(self, duration_s: float) -> None:
         """The process did not run for so long, while the world and both clocks did."""
@@ -148,6 +168,36 @@ class Wire:
         return state
 
 
+class TimeSource:
+    """Who keeps the clock right. Its troubles: `unsynchronised`, `bound_s` (it does not know
+    better than that), `gone`, `idle` (it compares the clock with nothing any more).
+
+    told_bad_s: since when a daemon has been told that the clock is no good; looked_s: when it last
+    asked. Both begin anew with each life."""
+
+    def __init__(self, clock: SoakClock) -> None:
+        self._clock = clock
+        self._compared = 0
+        self.unsynchronised = self.gone = self.idle = False
+        self.bound_s = 0.0
+        self.told_bad_s, self.looked_s = math.inf, 0.0
+
+    def begin(self) -> None:
+        """Another life asks from now on."""
+        self.told_bad_s, self.looked_s = math.inf, self._clock.monotonic_s()
+
+    async def read(self) -> ClockReading | None:
+        self.looked_s = self._clock.monotonic_s()
+        if self.gone:
+            return None  # what was said before still counts
+        self._compared += not self.idle
+        bad = self.unsynchronised or self.bound_s > 0.5
+        self.told_bad_s = min(self.told_bad_s, self.looked_s) if bad else math.inf
+        if self.unsynchronised:
+            return unsynchronised("simulated source", "lost its peers")
+        return ClockReading("simulated source", True, self.bound_s, 0.0, "", self._compared)
+
+
 class Coil:
     """One relay. Its troubles: `stuck_off`, `stuck_on` (the command raises), `slow_s` (it takes so
     long), `unsure` (it switches, and then raises)."""
@@ -205,5 +255,6 @@ class Station:
         self.coils = [Coil(index, witness.relay) for index in range(coils)]
         self.key_coil = Coil(coils, lambda index, on: self.radio.key_line(on))
         self.disk = Disk(clock)
+        self.time_source = TimeSource(clock)
         self.contact_closed = False
         self.contact_broken = False

@@ -74,6 +74,7 @@ class UnkeyWatch:
             reasons = self._reasons()
             once = {
                 "the clock was stepped": (clock.steps != steps, TICK_S),
+                "the clock is no good": (judge.station.time_source.told_bad_s < now_s, 0.0),
                 "the band was changed": (self._band() != band, 0.0),
                 "the daemon was started anew": (judge.life is not life, 0.0),
                 "the radio was lost": (

@@ -9,6 +9,8 @@ import random
 import traceback
 from typing import Any
 
+import numpy as np
+
 from moontrim.path import Ephemeris
 from moontrim.state import Tracking
 from moontrim_drivers.simoptions import SimulatedOptions
@@ -175,6 +177,8 @@ class World:
                 self.judge.hand(f"{kind} has begun")
             await self.clock.sleep(chance.uniform(0.0, 2.0))
         await self.clock.sleep(math.exp(chance.uniform(math.log(0.05), math.log(20.0))))
+        if any(KINDS[kind].area == "source" for kind, _ in undo):
+            await self.clock.sleep(chance.uniform(0.0, 60.0))  # it is asked every 16 s only
         chance.shuffle(undo)
         for kind, undone in undo:
             undone()
@@ -224,7 +228,7 @@ class World:
     async def _moment(self, chance: random.Random, mean_s: float) -> None:
         """When the next thing happens; every other time, should there be RF before, then: that is
         when it matters most."""
-        wait_s = chance.expovariate(1.0 / mean_s)
+        wait_s = self.plan.calm * chance.expovariate(1.0 / mean_s)
         if chance.random() < 0.5:
             await self.clock.sleep(wait_s)
         elif await self.clock.wait(self.watch.keyed, wait_s):
@@ -251,7 +255,7 @@ class World:
         chance = self._chance("overs")
         at_edge_s = self._limit_s() - chance.uniform(1.0, 8.0)
         while True:
-            wait_s = chance.expovariate(1.0 / OVERS_S)
+            wait_s = self.plan.calm * chance.expovariate(1.0 / OVERS_S)
             until_edge_s = at_edge_s - self.clock.monotonic_s()
             await self.clock.sleep(min(wait_s, until_edge_s) if until_edge_s > 0.0 else wait_s)
             if self._operators is not None:
@@ -260,14 +264,11 @@ class World:
 
     def _limit_s(self) -> float:
         """When in the run the Moon first goes below the keying's limit, to a second."""
-        limit_deg, step_s = self.plan.settings.keying.min_elevation_deg, 60.0
-        elevation = self._exact.elevation_deg
-        for minute in range(int(self.plan.duration_s / step_s)):
-            low_s = minute * step_s
-            start_utc_s = self.plan.start_utc_s + low_s
-            if elevation(start_utc_s) > limit_deg >= elevation(start_utc_s + step_s):
-                return next(low_s + s for s in range(61) if elevation(start_utc_s + s) <= limit_deg)
-        return -math.inf
+        after_s = np.arange(0.0, self.plan.duration_s, 1.0)
+        elevation_deg = self._exact.elevations_deg(self.plan.start_utc_s + after_s)
+        low = elevation_deg <= self.plan.settings.keying.min_elevation_deg
+        sinks = np.flatnonzero(low[1:] & ~low[:-1])
+        return float(after_s[sinks[0] + 1]) if sinks.size else -math.inf
 
     async def _within(self, doing: Any, limit_s: float = 10.0) -> None:
         """Whoever asks a daemon that dies meanwhile is not answered."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -24,7 +25,6 @@ log = logging.getLogger(__name__)
 
 CHECK_S = 0.05  # the conditions are looked at this often while not idle
 FINE_S = 0.002  # timers may ring this late; the rest of a wait is spent looking at the clock
-FINEST_S = 1e-7  # the shortest wait
 FAREWELL_S = 1.5  # on top of the release times, for outputs that will not switch off at exit
 
 
@@ -248,7 +248,7 @@ class Keyer:
         await self._clock.sleep(0.0)
         if self._clock.monotonic_s() == now_s:
             # An instant a rounding away would be waited for again and again, and never come.
-            await self._clock.wait(self._wake, max(FINEST_S, next_s - now_s))
+            await self._clock.wait(self._wake, max(next_s - now_s, math.ulp(now_s)))
 
     def _show(self) -> None:
         phase = self._sequence.phase

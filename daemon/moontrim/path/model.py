@@ -98,19 +98,28 @@ class DelayModel:
         end_utc_s = min(utc_s + ahead_s, self._ephemeris.last_utc_s)
         start_utc_s = max(utc_s - LOOK_BACK_S, self._ephemeris.first_utc_s)
         wanted = range(int(start_utc_s // PIECE_S), int(end_utc_s // PIECE_S) + 1)
-        if all(key in self._pieces for key in wanted) and len(self._pieces) == len(wanted):
-            return
-        self._pieces = {key: self._pieces.get(key) or self._fit(key) for key in wanted}
+        if self._pieces.keys() != set(wanted):
+            self._pieces = {key: self._pieces.get(key) or self._fit(key) for key in wanted}
 
     def leg(self, name: LegName, utc_s: float) -> tuple[float, float]:
         """fraction and fraction_rate_per_s of one leg, troposphere included."""
         piece, x = self._find(utc_s)
         return self._leg(piece, name, x, self._home_excess(piece, x))[:2]
 
+    def fractions(self, one: LegName, other: LegName, utc_s: float) -> tuple[float, float]:
+        """fraction of two legs; the air over home is the same for both."""
+        piece, x = self._find(utc_s)
+        home_excess = self._home_excess(piece, x)
+        return (
+            self._leg(piece, one, x, home_excess)[0],
+            self._leg(piece, other, x, home_excess)[0],
+        )
+
     def moon(self, utc_s: float) -> MoonNow:
         """Where the Moon's centre is."""
         piece, x = self._find(utc_s)
-        east, north, up = (_value(poly, x) for poly in piece.home_look)
+        of_east, of_north, of_up = piece.home_look
+        east, north, up = _value(of_east, x), _value(of_north, x), _value(of_up, x)
         return MoonNow(
             math.degrees(math.atan2(east, north)) % 360.0,
             math.degrees(math.atan2(up, math.hypot(east, north))),
@@ -217,6 +226,12 @@ class DelayModel:
 
 
 _FIT = fit_matrix(NODES)
+_POWERS_OF_CHEBYSHEV = np.array(
+    [
+        np.pad(chebyshev.cheb2poly(row[: n + 1]), (0, NODES - n - 1))
+        for n, row in enumerate(np.eye(NODES))
+    ]
+).T
 
 
 def _jet(values: Array) -> Jet:
@@ -234,10 +249,7 @@ def _poly(values: Array) -> Poly:
 
 def _powers(values: Array) -> Array:
     """Coefficients of powers of x, lowest first, all NODES of them even where the last are 0."""
-    power = np.zeros(NODES)
-    found = chebyshev.cheb2poly(_FIT @ values[:, 0])
-    power[: found.size] = found
-    return power
+    return np.asarray(_POWERS_OF_CHEBYSHEV @ (_FIT @ values[:, 0]))
 
 
 def _plain(slant: Slant) -> Slant:

@@ -96,8 +96,7 @@ class ClockTrust:
 
     def cost_hz(self, rate_hz_per_s: float) -> float:
         """What that may cost, at a Doppler rate; infinite if unknown."""
-        bound_s = self.error_bound_s()
-        return bound_s if math.isinf(bound_s) else bound_s * abs(rate_hz_per_s)
+        return _cost_hz(self.error_bound_s(), rate_hz_per_s)
 
     def witness(self, ahead_low_s: float, ahead_high_s: float, who: str) -> None:
         """Somebody else knows that the clock is ahead of true time by something between these two
@@ -134,7 +133,8 @@ class ClockTrust:
 
     def view(self, rate_hz_per_s: float = math.nan) -> ClockView:
         """As it is now. rate_hz_per_s: the present Doppler rate; not-a-number: not known."""
-        bound_s, cost_hz = self.error_bound_s(), self.cost_hz(rate_hz_per_s)
+        bound_s = self.error_bound_s()
+        cost_hz = _cost_hz(bound_s, rate_hz_per_s)
         return ClockView(
             source=self.reading.source if self.reading else "",
             detail=self.reading.detail if self.reading else "",
@@ -157,6 +157,10 @@ class ClockTrust:
             self._before = (disturbed_at_s, new.source, new.compared)
         elif self._before[2] != new.compared:
             self._compared_at_s = self._clock.monotonic_s()
+
+
+def _cost_hz(bound_s: float, rate_hz_per_s: float) -> float:
+    return bound_s if math.isinf(bound_s) else bound_s * abs(rate_hz_per_s)
 
 
 def _unvouched(reading: ClockReading | None) -> str:

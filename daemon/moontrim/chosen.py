@@ -1,0 +1,44 @@
+"""What a session comes to under the settings: looked up once for each session, as it is needed
+several times a second and changes a few times a night. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from moontrim.band import Band
+from moontrim.session import BandSession, Session
+from moontrim.settings import BandSettings, Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """band_settings: of the present band. band, tx_band: conversions of its two dials. here: the
+    choices for it. tx_sked_hz: where we transmit before any correction. partner: in words."""
+
+    session: Session
+    settings: Settings
+    band_settings: BandSettings
+    band: Band
+    tx_band: Band
+    here: BandSession
+    tx_sked_hz: float
+    partner: str
+
+    def is_of(self, session: Session, settings: Settings) -> bool:
+        """Is it still good for these?"""
+        return self.session is session and self.settings is settings
+
+
+def chosen(session: Session, settings: Settings) -> Chosen:
+    """Look it all up."""
+    band_settings = settings.band(session.band)
+    return Chosen(
+        session=session,
+        settings=settings,
+        band_settings=band_settings,
+        band=band_settings.band(),
+        tx_band=band_settings.tx_band(),
+        here=session.here(settings),
+        tx_sked_hz=session.tx_sked_hz(settings),
+        partner=session.partner_text(settings),
+    )
