@@ -25,8 +25,8 @@ check: $(VENV)/.test
 	$(BIN)/lint-imports
 
 unit: $(VENV)/.test
-	$(BIN)/python -m pytest -n 2 -m "not alone"
-	$(BIN)/python -m pytest -m alone
+	$(BIN)/python -m pytest -n 3 -m "not alone" --durations=20
+	$(BIN)/python -m pytest -m alone --durations=10
 
 # Printed ratios, for a person to read; never part of the tests, since machines are shared and noisy.
 benchmarks: $(VENV)/.test

@@ -24,7 +24,7 @@ from stage import Stage as Scene
 from stage import play as play_stage
 
 LONG = os.environ.get("MOONTRIM_LONG") == "1"
-HOURS = 1000.0 if LONG else 180.0
+HOURS = 1000.0 if LONG else 90.0
 
 
 @pytest.mark.timeout(3600 if LONG else 600)

@@ -21,6 +21,8 @@ NORMAL_REACH = 3.0
 # The same for the width of the grid: what lies beyond would wrap around.
 GRID_REACH = 8.0
 POINTS = 8192
+# Less than this is no error in any unit that matters, and a grid for it would overflow.
+NOTHING = 1e-12
 # Blurring by so many grid steps keeps sharp edges from ringing.
 BLUR = 1.5
 
@@ -114,7 +116,7 @@ def root_sum_square(errors: Sequence[Distribution]) -> float:
 def bound95(errors: Sequence[Distribution]) -> float:
     """The size that the sum of independent errors does not exceed with a probability of 95 %. Good
     to 0.1 % of itself; 0 without errors."""
-    present = [error for error in errors if error.largest > 0.0]
+    present = [error for error in errors if error.largest > NOTHING]
     if not present:
         return 0.0
     normal = GRID_REACH / NORMAL_REACH
