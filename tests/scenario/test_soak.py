@@ -1,4 +1,4 @@
-"""The whole daemon for hundreds of simulated hours, under random misfortunes, with the rules of
+"""The whole daemon for many simulated hours, under random misfortunes, with the rules of
 `soak.invariants` held at every instant. The same seed gives the same run: a failure prints its seed
 and the command that plays it again."""
 
@@ -28,7 +28,7 @@ HOURS = 1000.0 if LONG else 90.0
 
 
 @pytest.mark.timeout(3600 if LONG else 600)
-def test_hundreds_of_hours() -> None:
+def test_many_hours() -> None:
     total = run_many(1, HOURS)
     print("\n".join(total.lines()))
     assert not total.failed, "\n".join(total.lines())
