@@ -188,7 +188,7 @@ def test_95_percent_of_any_sum(parts: list[Distribution]) -> None:
             else rng.uniform(part.low, part.high, count)  # type: ignore[attr-defined]
         )
     bound = bound95(parts)
-    slack = 2e-3 * bound + 1e-300
+    slack = 2e-3 * bound + 1e-11  # less than that is not counted
     assert np.mean(np.abs(total) <= bound + slack) >= 0.9456
     assert np.mean(np.abs(total) <= bound - slack) <= 0.9544
     assert root_sum_square(parts) == pytest.approx(
