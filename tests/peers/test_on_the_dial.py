@@ -187,7 +187,10 @@ async def after_a_step(port: int) -> int:
 
 
 async def ask(port: int, question: bytes) -> int:
-    return int(await tell(port, question))
+    for _ in range(3):  # a rigctld that has many connections at once drops one now and then
+        if answer := await tell(port, question):
+            return int(answer)
+    raise AssertionError(f"no answer to {question!r}")
 
 
 async def correct_within(
