@@ -7,8 +7,12 @@ sent; `fraction` is ratio - 1."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import TYPE_CHECKING, Any, Literal, get_args
+
+if TYPE_CHECKING:
+    from moontrim.path import LegName
 
 Agreement = Literal["halves", "receiver", "transmitter", "home", "partner"]
 AGREEMENTS: tuple[Agreement, ...] = get_args(Agreement)
@@ -34,6 +38,17 @@ class Fractions:
     down: float
     received: float
     sent: float
+
+
+def fractions_of(leg: Callable[[LegName], Any]) -> Fractions:
+    """From each leg's fraction as the path has them; arrays serve as well, the arithmetic being the
+    same."""
+    return Fractions(
+        up=leg("to_moon"),
+        down=leg("from_moon"),
+        received=leg("from_partner"),
+        sent=leg("to_partner"),
+    )
 
 
 @dataclass(frozen=True, slots=True)

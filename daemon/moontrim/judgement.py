@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moontrim.band import Band
-from moontrim.correction import Agreement, Fractions, on_air
+from moontrim.correction import Agreement, fractions_of, on_air
 from moontrim.path import Ephemeris, LegName, Site, solve_path
 from moontrim.session import BandSession, Session
 from moontrim.settings import Settings
@@ -229,12 +229,7 @@ class _IdealDials:
         which: str,
     ) -> Array:
         """Ideal on-air frequencies of one dial."""
-        fractions = Fractions(  # arrays in place of floats: the arithmetic is the same
-            up=self._fraction("to_moon", utc_s),  # type: ignore[arg-type]
-            down=self._fraction("from_moon", utc_s),  # type: ignore[arg-type]
-            received=self._fraction("from_partner", utc_s),  # type: ignore[arg-type]
-            sent=self._fraction("to_partner", utc_s),  # type: ignore[arg-type]
-        )
+        fractions = fractions_of(lambda leg: self._fraction(leg, utc_s))
         trims_hz = here.trim_rx_hz, here.trim_tx_hz
         both = on_air(agreement, here.sked_hz, fractions, *trims_hz, tx_sked_hz)
         on_air_hz = both.rx_hz if which == "receive" else both.tx_hz

@@ -14,7 +14,7 @@ import numpy as np
 from moontrim.app import Daemon
 from moontrim.budgetask import budget_now
 from moontrim.clock import SystemClock
-from moontrim.correction import Fractions, on_air
+from moontrim.correction import fractions_of, on_air
 from moontrim.errors import MoontrimError
 from moontrim.forecast import Window, coming_windows
 from moontrim.path import Ephemeris, moon_from, solve_path
@@ -88,12 +88,7 @@ def look_ahead(
         settings.troposphere,
     ).legs
     here, tx_sked_hz = session.here(settings), session.tx_sked_hz(settings)
-    fractions = Fractions(  # arrays in place of floats: the arithmetic is the same
-        up=legs["to_moon"].fraction,  # type: ignore[arg-type]
-        down=legs["from_moon"].fraction,  # type: ignore[arg-type]
-        received=legs["from_partner"].fraction,  # type: ignore[arg-type]
-        sent=legs["to_partner"].fraction,  # type: ignore[arg-type]
-    )
+    fractions = fractions_of(lambda leg: legs[leg].fraction)
     trims_hz = here.trim_rx_hz, here.trim_tx_hz
     ideal = on_air(session.agreement, here.sked_hz, fractions, *trims_hz, tx_sked_hz)
     rx_hz, tx_hz = (

@@ -16,7 +16,7 @@ from typing import Any
 
 from moontrim.app import Companion, Daemon
 from moontrim.clock import SystemClock, VirtualClock
-from moontrim.correction import Fractions, OnAir, on_air
+from moontrim.correction import OnAir, fractions_of, on_air
 from moontrim.errors import MoontrimError
 from moontrim.keying.sequence import STUCK_S, Phase
 from moontrim.path import Ephemeris, solve_path
@@ -269,12 +269,7 @@ class Faults:
             settings.troposphere,
         ).legs
         here = session.here(settings)
-        fractions = Fractions(
-            up=float(legs["to_moon"].fraction),
-            down=float(legs["from_moon"].fraction),
-            received=float(legs["from_partner"].fraction),
-            sent=float(legs["to_partner"].fraction),
-        )
+        fractions = fractions_of(lambda leg: float(legs[leg].fraction))
         return on_air(
             session.agreement,
             here.sked_hz,

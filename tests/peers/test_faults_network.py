@@ -10,10 +10,8 @@ from __future__ import annotations
 import asyncio
 import fcntl
 import json
-import os
 import socket
 import struct
-import subprocess
 import sys
 import tempfile
 import time
@@ -31,11 +29,10 @@ from moontrim_drivers.simradio import SimulatedRadio
 from moontrim_drivers.simsocket import SimSocket
 from moontrim_drivers.socketrig import SocketDriver, SocketOptions
 from shared import Stand, play_shared
+from unshared import unshared
 
 pytestmark = pytest.mark.peers
 
-HERE = Path(__file__)
-ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
 DEADLINE_S, POLL_S = 0.8, 0.4
 SLOW_S = 5.0  # for a busy machine
 SIOCGIFFLAGS, SIOCSIFFLAGS, IFF_UP = 0x8913, 0x8914, 1  # netdevice(7)
@@ -43,24 +40,8 @@ SIOCGIFFLAGS, SIOCSIFFLAGS, IFF_UP = 0x8913, 0x8914, 1  # netdevice(7)
 
 @pytest.fixture(scope="module")
 def seen() -> dict[str, Any]:
-    namespace = ["unshare", "-n"] if os.geteuid() == 0 else ["unshare", "-rn"]
-    try:
-        done = subprocess.run(
-            [*namespace, sys.executable, str(HERE)],
-            capture_output=True,
-            text=True,
-            env=ENVIRONMENT,
-            timeout=100,
-        )
-    except FileNotFoundError:
-        pytest.skip("no unshare here")
-    if "begun" not in done.stderr:
-        pytest.skip(f"no network namespace may be made here: {done.stderr.strip()[-200:]}")
-    assert done.returncode == 0, done.stderr
-    result = json.loads(done.stdout)
-    assert isinstance(result, dict)
-    print(result)
-    return result
+    command = [sys.executable, __file__]
+    return unshared("n", command, "begun", "no network namespace may be made here", 100)
 
 
 def test_a_pulled_cable_is_a_radio_lost_within_the_deadline(seen: dict[str, Any]) -> None:

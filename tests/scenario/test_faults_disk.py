@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -20,37 +19,12 @@ from moontrim.session import SetSked
 from moontrim.state import Tracking
 from moontrim.store import NAME, load_session
 from stage import SKED_HZ, Stage, play
-
-HERE = Path(__file__)
-ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
-
-
-def on_small_disk(folder: Path, scene: str) -> dict[str, Any]:
-    """Run a scene of this file on a disk of 64 kB; what it prints."""
-    namespace = ["unshare", "-m"] if os.geteuid() == 0 else ["unshare", "-rm"]
-    mount = 'mount -t tmpfs -o size=64k none "$1" && echo mounted >&2 && exec "$2" "$3" "$4" "$1"'
-    try:
-        done = subprocess.run(
-            [*namespace, "sh", "-c", mount, "sh", str(folder), sys.executable, str(HERE), scene],
-            capture_output=True,
-            text=True,
-            env=ENVIRONMENT,
-            timeout=90,
-        )
-    except FileNotFoundError:
-        pytest.skip("no unshare here")
-    if "mounted" not in done.stderr:
-        pytest.skip(f"no file system may be mounted here: {done.stderr.strip()}")
-    assert done.returncode == 0, done.stderr
-    result = json.loads(done.stdout)
-    assert isinstance(result, dict)
-    print(result)
-    return result
+from unshared import on_small_disk
 
 
 @pytest.mark.parametrize("scene", ["full", "read_only"])
 def test_it_runs_on_from_memory_and_the_old_session_stays(tmp_path: Path, scene: str) -> None:
-    seen = on_small_disk(tmp_path, scene)
+    seen = on_small_disk(__file__, tmp_path, scene, "64k", 90)
     reason = {"full": "No space left on device", "read_only": "Read-only file system"}[scene]
     assert reason in seen["problem"]
     assert seen["steady"], "on frequency all the while"

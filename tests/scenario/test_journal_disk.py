@@ -3,7 +3,6 @@ namespace of its own (needs root or user namespaces; skipped without)."""
 
 import asyncio
 import json
-import os
 import subprocess
 import sys
 import time
@@ -11,39 +10,13 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from journals import T0, journal_file, recorder, rows, seconds, utc_seconds
 from moontrim.journal.writer import Writer
-
-HERE = Path(__file__)
-ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
-
-
-def in_small_disk(folder: Path, scene: str) -> dict[str, Any]:
-    """Run a scene of this file on a disk of 1 MB; what it prints."""
-    namespace = ["unshare", "-m"] if os.geteuid() == 0 else ["unshare", "-rm"]
-    mount = 'mount -t tmpfs -o size=1m none "$1" && echo mounted >&2 && exec "$2" "$3" "$4" "$1"'
-    try:
-        done = subprocess.run(
-            [*namespace, "sh", "-c", mount, "sh", str(folder), sys.executable, str(HERE), scene],
-            capture_output=True,
-            text=True,
-            env=ENVIRONMENT,
-            timeout=60,
-        )
-    except FileNotFoundError:
-        pytest.skip("no unshare here")
-    if "mounted" not in done.stderr:
-        pytest.skip(f"no file system may be mounted here: {done.stderr.strip()}")
-    assert done.returncode == 0, done.stderr
-    result = json.loads(done.stdout)
-    assert isinstance(result, dict)
-    return result
+from unshared import on_small_disk
 
 
 def test_a_full_disk_is_survived_reported_and_recovered(tmp_path: Path) -> None:
-    seen = in_small_disk(tmp_path, "full")
+    seen = on_small_disk(__file__, tmp_path, "full", "1m", 60)
     print(seen)
     assert seen["before"] == ""
     assert seen["full"].startswith("journal: disk full; ") and " s waiting" in seen["full"]
@@ -55,7 +28,7 @@ def test_a_full_disk_is_survived_reported_and_recovered(tmp_path: Path) -> None:
 
 
 def test_a_read_only_disk(tmp_path: Path) -> None:
-    seen = in_small_disk(tmp_path, "read_only")
+    seen = on_small_disk(__file__, tmp_path, "read_only", "1m", 60)
     print(seen)
     assert seen["refused"] == "journal: read-only file system; 200 s waiting"
     assert seen["after"] == ""

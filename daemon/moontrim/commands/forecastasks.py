@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 
-from moontrim.commands.given import ephemeris_of, frequency_hz, instant, settings_of
+from moontrim.commands.given import ephemeris_of, frequency_hz, instant, number, settings_of
 from moontrim.errors import InputError
 from moontrim.forecast import Ask, End, Horizon
 from moontrim.forecast.settings import (
@@ -41,19 +41,19 @@ def work_of(options: argparse.Namespace, now_utc_s: float) -> Work:
     band = _band(options, settings)
     on_air_hz = _on_air_hz(options, band)
     signals = tables.forecast.bands.get(band.name if band else "", SignalSettings())
-    min_elevation_deg = _number(options.min_elevation, "--min-elevation", -5.0, 89.0)
+    min_elevation_deg = number(options.min_elevation, "--min-elevation", -5.0, 89.0)
     home = _home(options, settings, tables.station, band, on_air_hz)
     partners = _partners(options, settings, tables, band, on_air_hz)
     if min_elevation_deg is not None:
         home = _raised(home, min_elevation_deg)
         partners = [None if p is None else _raised(p, min_elevation_deg) for p in partners]
-    days = _number(options.days, "--days", 1.0 / 24.0, LONGEST_DAYS) or tables.forecast.days
+    days = number(options.days, "--days", 1.0 / 24.0, LONGEST_DAYS) or tables.forecast.days
     start_utc_s = (
         math.floor(now_utc_s / 60.0) * 60.0
         if options.start is None
         else instant(options.start, "--from")
     )
-    max_spread_hz = _number(options.max_spread, "--max-spread", 0.001, 1e6)
+    max_spread_hz = number(options.max_spread, "--max-spread", 0.001, 1e6)
     asks = tuple(
         Ask(
             home,
@@ -161,15 +161,3 @@ def _mask(text: str, min_elevation_deg: float) -> Horizon:
     except ValueError:
         raise InputError("--horizon", text, "AZ:EL,AZ:EL,... in degrees") from None
     return Horizon(min_elevation_deg, mask)
-
-
-def _number(text: str | None, field: str, low: float, high: float) -> float | None:
-    if text is None:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not low <= value <= high:
-        raise InputError(field, text, f"a number from {low:g} to {high:g}")
-    return value

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import os
 from datetime import UTC, datetime
 from pathlib import Path
@@ -87,3 +88,16 @@ def frequency_hz(text: str) -> float:
     if not LOWEST_HZ <= value_hz <= HIGHEST_HZ:
         raise InputError("--frequency", text, f"hertz from {LOWEST_HZ:.0f} to {HIGHEST_HZ:.0f}")
     return value_hz
+
+
+def number(text: str | None, field: str, lowest: float, highest: float) -> float | None:
+    """A number in a range; None if nothing was given."""
+    if text is None:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not lowest <= value <= highest:
+        raise InputError(field, text, f"a number from {lowest:g} to {highest:g}")
+    return value

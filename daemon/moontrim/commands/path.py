@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 import sys
 from typing import Any, cast
 
-from moontrim.commands.given import add_command, frequency_hz, instant, partner_of
+from moontrim.commands.given import add_command, frequency_hz, instant, number, partner_of
 from moontrim.correction import AGREEMENTS, Agreement
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris, parse_site
@@ -97,13 +96,4 @@ def _doubts(options: argparse.Namespace) -> Doubts:
 
 def _given(options: argparse.Namespace, option: str) -> float | None:
     text = getattr(options, option.removeprefix("--").replace("-", "_"))
-    if text is None:
-        return None
-    most = DOUBTS[option][2]
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not 0.0 <= value <= most:
-        raise InputError(option, text, f"a number from 0 to {most:g}")
-    return value
+    return number(text, option, 0.0, DOUBTS[option][2])

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from moontrim.band import Band
-from moontrim.commands.given import add_command, add_config, settings_of
+from moontrim.commands.given import add_command, add_config, number, settings_of
 from moontrim.errors import InputError
 
 if TYPE_CHECKING:
@@ -58,9 +57,9 @@ def add(commands: Any) -> None:
 
 
 def call(options: argparse.Namespace) -> int:
-    near_hz = _number(options.near, "--near", 0.0, 1e6)
-    within_hz = _number(options.within, "--within", 0.0, 1e6)
-    on_air_hz = _number(options.on_air, "--on-air", 1e5, 1e12)
+    near_hz = number(options.near, "--near", 0.0, 1e6)
+    within_hz = number(options.within, "--within", 0.0, 1e6)
+    on_air_hz = number(options.on_air, "--on-air", 1e5, 1e12)
     band = _band(options)
     expected_hz = _expected(options, band, on_air_hz)
     if options.store == "reference" and on_air_hz is None:
@@ -97,7 +96,7 @@ def _recording(options: argparse.Namespace) -> tuple[Recording, str]:
     if options.live == (options.file is not None):
         raise InputError("FILE", options.file and str(options.file), "a sound file, or --live")
     if options.live:
-        seconds = _number(options.seconds, "--seconds", 1.0, LONGEST_S)
+        seconds = number(options.seconds, "--seconds", 1.0, LONGEST_S)
         from moontrim.bench.live import record
 
         return record(SECONDS if seconds is None else seconds, options.device), "live"
@@ -127,8 +126,8 @@ def _expected(
     options: argparse.Namespace, band: Band | None, on_air_hz: float | None
 ) -> float | None:
     if options.dial is None:
-        return _number(options.expected, "--expected", 0.0, 1e6)
-    dial_hz = _number(options.dial, "--dial", 1.0, 1e12)
+        return number(options.expected, "--expected", 0.0, 1e6)
+    dial_hz = number(options.dial, "--dial", 1.0, 1e12)
     if options.expected is not None:
         raise InputError("--expected", options.expected, "either --expected or --dial")
     if on_air_hz is None:
@@ -189,15 +188,3 @@ def _store(options: argparse.Namespace, change: Change, out: Any) -> None:
         "next start",
         file=sys.stderr,
     )
-
-
-def _number(text: str | None, field: str, lowest: float, highest: float) -> float | None:
-    if text is None:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not lowest <= value <= highest:
-        raise InputError(field, text, f"a number from {lowest:g} to {highest:g}")
-    return value

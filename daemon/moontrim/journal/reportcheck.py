@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from moontrim.band import Band
-from moontrim.correction import AGREEMENTS, Fractions, on_air
+from moontrim.correction import AGREEMENTS, fractions_of, on_air
 from moontrim.errors import MoontrimError
 from moontrim.forecast.loss import path_loss_db
 from moontrim.journal.reportdata import Array, Context, Recorded
@@ -21,15 +21,9 @@ from moontrim.path import Ephemeris, LegName, PathSolution, solve_path
 
 MOST_INSTANTS = 3600
 CHUNK = 600  # instants solved at once: the arrays stay small
+
+
 # What to_moon, from_moon, from_partner and to_partner are called by the arithmetic of agreements.
-LEG_OF: dict[str, LegName] = {
-    "up": "to_moon",
-    "down": "from_moon",
-    "received": "from_partner",
-    "sent": "to_partner",
-}
-
-
 @dataclass(frozen=True)
 class Recomputed:
     """At each instant (N,): the two ideal dials, how fast the ideal on-air frequencies move (0 for
@@ -130,15 +124,14 @@ def _solve(
 
 def _on_air(context: Context, path: PathSolution, ahead_s: float = 0.0) -> tuple[Array, Array]:
     """Ideal on-air frequencies (N,), received and transmitted; ahead_s: at the present rate."""
-    fractions = {
-        name: path.legs[leg].fraction + ahead_s * path.legs[leg].fraction_rate_per_s
-        for name, leg in LEG_OF.items()
-    }
+
+    def fraction(leg: LegName) -> Array:
+        return path.legs[leg].fraction + ahead_s * path.legs[leg].fraction_rate_per_s
+
     ideal = on_air(
         context.agreement,  # type: ignore[arg-type]
         context.sked_hz,
-        # Arrays in place of floats: the arithmetic is the same.
-        Fractions(**fractions),  # type: ignore[arg-type]
+        fractions_of(fraction),
         context.trim_rx_hz,
         context.trim_tx_hz,
         context.tx_sked_hz,
