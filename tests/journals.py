@@ -7,7 +7,6 @@ import math
 import sqlite3
 import time
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -68,7 +67,7 @@ def snapshot(second: int, ticks: int, late_s: float = 0.001, **changes: Any) -> 
         transmit_permitted=True,
         outlook=None,
     )
-    return replace(seen, **changes)
+    return seen._replace(**changes)
 
 
 def recorder(began_utc_s: float = T0) -> Recorder:

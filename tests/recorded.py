@@ -147,7 +147,7 @@ def _seconds(
         if band.while_transmitting == "mid_over" and not keyed:
             tx_hz = prediction.on_air(session, at_utc_s + band.over_s / 2).tx_hz
         rx_ideal_hz, tx_ideal_hz = band.band().dial_hz(on_air.rx_hz), band.tx_band().dial_hz(tx_hz)
-        moon = prediction.moon(session, at_utc_s)
+        moon = prediction.moon(at_utc_s)
         state = (
             Tracking.RADIO_LOST
             if lost

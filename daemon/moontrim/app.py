@@ -133,8 +133,9 @@ class Daemon:
         return self.transmitting.transmitting()
 
     def _surroundings(self, rate_hz_per_s: float) -> Surroundings:
-        problems = (self.saver.problem and f"session: {self.saver.problem}", *self.problems())
-        warnings = (*(text for text in problems if text), *self.whereabouts.warnings())
+        problem = self.saver.problem
+        own = (problem and f"session: {problem}", *self.problems(), *self.whereabouts.warnings())
+        warnings = tuple(filter(None, own))
         return Surroundings(self.clock_trust.view(rate_hz_per_s), warnings)
 
     async def run(self, *companions: Companion) -> None:

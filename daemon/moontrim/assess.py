@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from moontrim.band import Band
 from moontrim.linkview import ANSWERING, LinkState, LinkView
@@ -21,8 +21,7 @@ _OF_LINK = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Hindrances:
+class Hindrances(NamedTuple):
     """What keeps the tracker itself from correcting; empty or false when nothing does."""
 
     paused: bool = False
@@ -31,8 +30,7 @@ class Hindrances:
     prediction: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Assessment:
+class Assessment(NamedTuple):
     tracking: Tracking
     reason: str
     rx: DialView | None
@@ -79,13 +77,13 @@ def _dial_view(
     ideal_dial_hz = ramp.at(utc_s)
     on_air_hz = band.on_air_hz(ideal_dial_hz)
     return DialView(
-        on_air_hz=on_air_hz,
-        shift_hz=on_air_hz - sked_hz,
-        rate_hz_per_s=ramp.rate_hz_per_s / band.dial_per_on_air,
-        ideal_dial_hz=ideal_dial_hz,
-        dial_hz=dial_hz,
-        residual_hz=None if dial_hz is None else dial_hz - ideal_dial_hz,
-        held=plan.held.get(which, ""),
+        on_air_hz,
+        on_air_hz - sked_hz,
+        ramp.rate_hz_per_s / band.dial_per_on_air,
+        ideal_dial_hz,
+        dial_hz,
+        None if dial_hz is None else dial_hz - ideal_dial_hz,
+        plan.held.get(which, ""),
     )
 
 

@@ -8,23 +8,10 @@ import os
 import re
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 
 from moontrim import __version__
-from moontrim.commands import (
-    check,
-    forecast,
-    installservice,
-    passband,
-    path,
-    ports,
-    rehearse,
-    report,
-    run,
-    schema,
-    simulate,
-    tone,
-    unkey,
-)
+from moontrim.commands import COMMANDS
 from moontrim.errors import MoontrimError
 
 CAUTION = (
@@ -50,27 +37,12 @@ start here:
 
 exit codes: 0 well; 1 it ran but something is not well; 2 something given is not usable
 """
-COMMANDS = (
-    run,
-    rehearse,
-    forecast,
-    path,
-    check,
-    report,
-    tone,
-    passband,
-    ports,
-    simulate,
-    installservice,
-    unkey,
-    schema,
-)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Entry point of the `moontrim` command."""
     given = list(sys.argv[1:] if arguments is None else arguments)
-    options = parser().parse_args(_attach_negative_values(given))
+    options = parser(given).parse_args(_attach_negative_values(given))
     try:
         return int(options.call(options))
     except MoontrimError as error:
@@ -84,8 +56,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 130
 
 
-def parser() -> argparse.ArgumentParser:
-    """The whole command line."""
+def parser(given: Sequence[str]) -> argparse.ArgumentParser:
+    """All commands by name, and the options of the one that was given. The others are not even
+    imported: after a crash, `unkey` must not wait for what only the daemon needs."""
     top = argparse.ArgumentParser(
         "moontrim",
         description=DESCRIPTION,
@@ -94,8 +67,13 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"moontrim {__version__}")
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for command in COMMANDS:
-        command.add(commands)
+    # No option before the command takes a value.
+    chosen = next((word for word in given if not word.startswith("-")), None)
+    for name, about in COMMANDS.items():
+        if name == chosen:
+            import_module(f"moontrim.commands.{name.replace('-', '')}").add(commands)
+        else:
+            commands.add_parser(name, help=about)
     return top
 
 

@@ -3,6 +3,7 @@ the one that goes on while the machine is suspended."""
 
 from __future__ import annotations
 
+import asyncio
 import math
 from collections.abc import Callable
 
@@ -21,11 +22,13 @@ def awake() -> float:
 class ClockWatch:
     """suspended_s: how long the machine has been suspended since it was started, all told.
 
-    said: the last that happened, in words. disturbed_at_s: when that was noticed, monotonic."""
+    said: the last that happened, in words. disturbed_at_s: when that was noticed, monotonic.
+    disturbed: set each time; whoever waits for it clears it."""
 
     def __init__(self, clock: Clock, suspended_s: Callable[[], float] = awake) -> None:
         self.said = ""
         self.disturbed_at_s = -math.inf
+        self.disturbed = asyncio.Event()
         self._clock = clock
         self._suspended_s = suspended_s
         self._difference_s = clock.utc_s() - clock.monotonic_s()
@@ -52,13 +55,14 @@ class ClockWatch:
         has not been asked about yet."""
         if self._suspended_s() - self._slept_s >= SLEPT_S:
             return "the machine has just woken"
-        ahead_s = self._clock.utc_s() - self._clock.monotonic_s() - self._difference_s
-        if abs(ahead_s) >= STEP_S:
+        now_s = self._clock.monotonic_s()
+        if abs(self._clock.utc_s() - now_s - self._difference_s) >= STEP_S:
             return "it has just stepped"
-        if self._clock.monotonic_s() - self.disturbed_at_s < SETTLED_S:
+        if now_s - self.disturbed_at_s < SETTLED_S:
             return f"a moment ago {self.said}"
         return ""
 
     def _disturbed(self, said: str) -> None:
         self.said = said
         self.disturbed_at_s = self._clock.monotonic_s()
+        self.disturbed.set()

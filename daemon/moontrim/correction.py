@@ -8,13 +8,14 @@ sent; `fraction` is ratio - 1."""
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, get_args
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, get_args
 
 if TYPE_CHECKING:
     from moontrim.path import LegName
 
 Agreement = Literal["halves", "receiver", "transmitter", "home", "partner"]
+# A float or an array of them: the arithmetic is the same.
+Number = Any
 AGREEMENTS: tuple[Agreement, ...] = get_args(Agreement)
 
 WORDS: dict[Agreement, str] = {
@@ -26,23 +27,21 @@ WORDS: dict[Agreement, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Fractions:
+class Fractions(NamedTuple):
     """Frequency ratio minus one, for a signal that arrives at home now (down, received) or leaves
     now.
 
     up: home to Moon. down: Moon to home. received: partner to home. sent: home to partner. For our
     own echo, received and sent are both the echo."""
 
-    up: float
-    down: float
-    received: float
-    sent: float
+    up: Number
+    down: Number
+    received: Number
+    sent: Number
 
 
-def fractions_of(leg: Callable[[LegName], Any]) -> Fractions:
-    """From each leg's fraction as the path has them; arrays serve as well, the arithmetic being the
-    same."""
+def fractions_of(leg: Callable[[LegName], Number]) -> Fractions:
+    """From each leg's fraction as the path has them."""
     return Fractions(
         up=leg("to_moon"),
         down=leg("from_moon"),
@@ -51,8 +50,7 @@ def fractions_of(leg: Callable[[LegName], Any]) -> Fractions:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class OnAir:
+class OnAir(NamedTuple):
     """Ideal on-air frequencies in Hz."""
 
     rx_hz: float

@@ -10,9 +10,7 @@ placement of fewer steps: every residual then stays within half of that grid."""
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from moontrim.band import Band
 from moontrim.correction import OnAir
@@ -21,8 +19,7 @@ Which = Literal["rx", "tx"]
 WhileTransmitting = Literal["hold", "mid_over", "step"]
 
 
-@dataclass(frozen=True, slots=True)
-class Ramp:
+class Ramp(NamedTuple):
     """A frequency over one second: a straight line. At 24 GHz the Doppler rate itself changes by
     less than 1e-3 Hz/s in a second, so that a line through both ends is within 1e-4 Hz."""
 
@@ -34,8 +31,7 @@ class Ramp:
         return self.start_hz + self.rate_hz_per_s * (utc_s - self.start_utc_s)
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(NamedTuple):
     """At this instant this dial should become this many hertz."""
 
     at_utc_s: float
@@ -43,8 +39,7 @@ class Step:
     dial_hz: int
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(NamedTuple):
     """One second's work for the rig link.
 
     rx, tx: the ideal dials in Hz. split: each has a dial of its own; without, the one dial is
@@ -70,27 +65,27 @@ def nearest(value_hz: float, grid_hz: int) -> int:
     return grid_hz * math.floor(value_hz / grid_hz + 0.5)
 
 
-def crossings(ramp: Ramp, end_utc_s: float, grid_hz: int) -> Iterator[tuple[float, int]]:
+def crossings(ramp: Ramp, end_utc_s: float, grid_hz: int) -> list[tuple[float, int]]:
     """The value that should stand at the start of the ramp, then each (instant, new value) up to
     the end: the instants where the ramp passes the middle between two multiples of grid_hz."""
-    value_hz = nearest(ramp.start_hz, grid_hz)
-    yield ramp.start_utc_s, value_hz
-    rate = ramp.rate_hz_per_s
+    start_utc_s, start_hz, rate = ramp
+    value_hz = nearest(start_hz, grid_hz)
+    found = [(start_utc_s, value_hz)]
     if rate == 0.0:
-        return
+        return found
     move_hz = grid_hz if rate > 0.0 else -grid_hz
     while True:
-        instant = ramp.start_utc_s + (value_hz + 0.5 * move_hz - ramp.start_hz) / rate
+        instant = start_utc_s + (value_hz + 0.5 * move_hz - start_hz) / rate
         if not instant < end_utc_s:
-            return
+            return found
         value_hz += move_hz
-        yield instant, value_hz
+        found.append((instant, value_hz))
 
 
 def coarsen(rates_hz_per_s: list[float], resolution_hz: int, steps_per_s: float) -> int:
     """The finest grid, a multiple of resolution_hz, on which ramps of these rates together need at
     most steps_per_s steps a second."""
-    needed_per_s = sum(abs(rate) for rate in rates_hz_per_s) / resolution_hz
+    needed_per_s = sum(map(abs, rates_hz_per_s)) / resolution_hz
     return resolution_hz * max(1, math.ceil(needed_per_s / steps_per_s))
 
 
@@ -157,7 +152,7 @@ def plan_stretch(
         # Rounding must not carry a transmit dial over the edge that the ideal is just inside of.
         if (split and which == "rx") or tx_band.allows(tx_band.on_air_hz(dial_hz))
     ]
-    steps.sort(key=lambda step: step.at_utc_s)
+    steps.sort()
     return Plan(
         start_utc_s=start_utc_s,
         end_utc_s=end_utc_s,

@@ -11,7 +11,7 @@ import asyncio
 import contextlib
 import logging
 import random
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import replace
 from typing import TypeVar
 
@@ -104,9 +104,7 @@ class RigLink:
         self._plan = plan
         kept = [] if at_once else [s for s in self._pending if s.at_utc_s < plan.start_utc_s]
         self._pending = kept + list(plan.steps)
-        if self.view.state is LinkState.READY and all(
-            step.dial_hz == self._standing.get(step.which) for step in self._pending
-        ):
+        if self.view.state is LinkState.READY and not self._to_be_moved(self._pending):
             self._pending = []  # every dial stands there already: nothing to wake for, most seconds
         else:
             self._wake.set()
@@ -122,11 +120,12 @@ class RigLink:
         return self._setting or (
             self.view.state is LinkState.READY
             and not self._frozen
-            and any(
-                step.at_utc_s <= now_utc_s and step.dial_hz != self._standing.get(step.which)
-                for step in self._pending
-            )
+            and self._to_be_moved(s for s in self._pending if s.at_utc_s <= now_utc_s)
         )
+
+    def _to_be_moved(self, steps: Iterable[Step]) -> bool:
+        """Does any dial stand elsewhere?"""
+        return any(step.dial_hz != self._standing.get(step.which) for step in steps)
 
     def enter(self, entry: BandEntry | None, *, changing: bool = False) -> None:
         """Have the radio as this band wants it before anything else; None: leave it alone.

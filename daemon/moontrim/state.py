@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from moontrim.correction import Agreement
 from moontrim.keying.keyer import KeyingView
@@ -33,8 +34,7 @@ class Tracking(StrEnum):
     NO_PREDICTION = "no prediction"
 
 
-@dataclass(frozen=True, slots=True)
-class DialView:
+class DialView(NamedTuple):
     """One dial at the instant of the snapshot. shift_hz: ideal on-air minus sked frequency (Doppler
     correction and trim). dial_hz, residual_hz: None while the radio's dial is not known. held: why
     it is not being moved, empty if it is."""
@@ -48,8 +48,7 @@ class DialView:
     held: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class MoonView:
+class MoonView(NamedTuple):
     """The Moon from home, and its elevation at the partner's (None for our own echo)."""
 
     azimuth_deg: float
@@ -109,16 +108,14 @@ class Outlook:
     budgets: tuple[Budget, Budget] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Surroundings:
+class Surroundings(NamedTuple):
     """What the tracker only passes on: the clock, and what the operator should know besides."""
 
     clock: ClockView | None = None
     warnings: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Snapshot:
+class Snapshot(NamedTuple):
     """Everything an operator may want to see, consistent within itself."""
 
     utc_s: float

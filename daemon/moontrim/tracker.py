@@ -374,6 +374,6 @@ class Tracker:
         """None where it is not known; just after a step of the clock, before the next tick, that is
         not known yet."""
         try:
-            return self._prediction.moon(self.session, utc_s)
+            return self._prediction.moon(utc_s)
         except CoverageError:
             return None

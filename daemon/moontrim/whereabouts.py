@@ -64,7 +64,7 @@ class Whereabouts:
 
     def warnings(self) -> tuple[str, ...]:
         """For whoever looks at the state."""
-        return tuple(text for text in (self.gps.problem, self.remark) if text)
+        return tuple(filter(None, (self.gps.problem, self.remark)))
 
     def _located(self, fix: Fix) -> None:
         if (between := clock_ahead_s(fix)) is not None:

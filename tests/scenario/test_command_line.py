@@ -288,12 +288,11 @@ def test_a_reader_that_leaves_is_no_error() -> None:
     assert done.returncode == 0
 
 
-NAMES = [module.__name__.split(".")[-1] for module in COMMANDS]
+NAMES = list(COMMANDS)
 
 
 @pytest.mark.parametrize("command", ["", *NAMES])
 def test_help_teaches(capsys: pytest.CaptureFixture[str], command: str) -> None:
-    command = command.replace("installservice", "install-service")  # a module cannot be called so
     with pytest.raises(SystemExit) as ended:
         main([*command.split(), "--help"])
     assert ended.value.code == 0

@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import asyncio
 import os
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -67,7 +66,7 @@ def _any_clock_will_do(*given: Any) -> tuple[str, ...]:
 
 def _three_hertz_off(*given: Any) -> OnAir:
     right = on_air(*given)
-    return replace(right, rx_hz=right.rx_hz + 3.0)
+    return right._replace(rx_hz=right.rx_hz + 3.0)
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,8 @@
-"""What ought to be on the air by the exact path, not by the daemon's own fit: solved every 30 s in
-chunks, with cubics through value and slope between (joints off by less than 1e-4 Hz at 10 GHz).
-The Moon's elevation likewise, with straight lines between: it bends by less than 3e-7 deg/s^2, so
-they are off by less than 4e-5 deg."""
+"""What ought to be on the air by the exact path, not by the daemon's own fit: solved once a minute
+in chunks, with cubics through value and slope between (off by less than 1e-5 Hz at 10 GHz, but by
+up to a quarter of a hertz while the Moon passes a horizon, where the troposphere's part bends). The
+Moon's elevation likewise, with straight lines between: it bends by less than 5e-7 deg/s^2, so they
+are off by less than 3e-4 deg."""
 
 from __future__ import annotations
 
@@ -16,7 +17,7 @@ from moontrim.path import Ephemeris, LegName, Site, moon_from, solve_path
 from moontrim.session import Session
 from moontrim.settings import Settings
 
-CHUNK_S, SPACING_S = 3600.0, 30.0
+CHUNK_S, SPACING_S = 7200.0, 60.0
 KEPT = 8
 _LEGS: tuple[LegName, ...] = ("to_moon", "from_moon", "from_partner", "to_partner")
 _Key = tuple[Site | None, int]
@@ -54,12 +55,18 @@ class ExactPath:
         if known is None:
             if len(self._elevations) > KEPT:
                 self._elevations.clear()
-            known = self.elevations_deg(_knots_s(number)).tolist()
+            known = self._solve_elevations(_knots_s(number)).tolist()
             self._elevations[number] = known
         return known[knot] + u * (known[knot + 1] - known[knot])
 
-    def elevations_deg(self, utc_s: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The same at many instants (N,)."""
+    def elevations_deg(self, start_utc_s: float, seconds: int) -> NDArray[np.float64]:
+        """The same at every second from then on (N,)."""
+        at_s = np.arange(0.0, seconds, 1.0)
+        knots_s = np.arange(0.0, seconds + SPACING_S, SPACING_S)
+        elevation_deg = self._solve_elevations(start_utc_s + knots_s)
+        return np.asarray(np.interp(at_s, knots_s, elevation_deg))
+
+    def _solve_elevations(self, utc_s: NDArray[np.float64]) -> NDArray[np.float64]:
         return moon_from(self._ephemeris, self._settings.home.site(), utc_s).elevation_deg
 
     def _fractions(self, session: Session, utc_s: float) -> list[float]:

@@ -168,17 +168,17 @@ class Judge:
         last, self._last = self._last, now
         rig = now.link.rig
         shown = rig and (rig.rx_dial_hz, rig.tx_dial_hz, rig.transmitting)
-        self._trace.add(f"{now.utc_s!r} {now.ticks} {now.tracking.value} {shown}")
-        if now.tracking is not Tracking.ON_FREQUENCY:
-            self.on_frequency_since_s = math.inf
-        elif (
-            last is None
-            or last.tracking is not Tracking.ON_FREQUENCY
-            or ((last.band, last.sked_hz) != (now.band, now.sked_hz))
-        ):
-            self.on_frequency_since_s = self._now()
+        self._trace.add(f"{now.utc_s!r} {now.ticks} {shown}")
         if last is None or last.tracking is not now.tracking:
             self._trace.say(self._now(), f"{now.tracking}: {now.reason}")
+            self.on_frequency_since_s = math.inf
+        if now.tracking is Tracking.ON_FREQUENCY and (
+            self.on_frequency_since_s == math.inf
+            or last is None
+            or last.sked_hz != now.sked_hz
+            or last.band != now.band
+        ):
+            self.on_frequency_since_s = self._now()
         for dial in (now.rx, now.tx):
             if dial is not None and not math.isfinite(dial.ideal_dial_hz):
                 self.violated("an ideal dial that is no number")

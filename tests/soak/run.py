@@ -27,7 +27,13 @@ def main() -> int:
         print("\n".join(told(outcome)) if outcome.violations else outcome.described)
         print(f"trace {outcome.digest}")
         return 1 if outcome.violations else 0
-    total = run_many(given.seed, given.hours, given.processes, given.run_hours * 3600.0)
+    total = run_many(
+        given.seed,
+        given.hours,
+        given.processes,
+        given.run_hours * 3600.0,
+        lambda line: print(line, flush=True),
+    )
     print("\n".join(total.lines()))
     return 1 if total.failed else 0
 

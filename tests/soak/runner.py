@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import multiprocessing
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field
 
@@ -72,8 +72,15 @@ def replay(seed: int, duration_s: float = RUN_S) -> Outcome:
     return play(seed, duration_s, _tables[0])
 
 
-def run_many(first_seed: int, hours: float, processes: int = 2, run_s: float = RUN_S) -> Total:
-    """So many simulated hours, in runs of run_s each with a seed of its own."""
+def run_many(
+    first_seed: int,
+    hours: float,
+    processes: int = 2,
+    run_s: float = RUN_S,
+    tell: Callable[[str], object] = lambda line: None,
+) -> Total:
+    """So many simulated hours, in runs of run_s each with a seed of its own. tell: given failures
+    as they come, and now and then how far it has come."""
     seeds = range(first_seed, first_seed + max(1, round(hours * 3600.0 / run_s)))
     clock, total = SystemClock(), Total()
     began_s = clock.monotonic_s()
@@ -81,7 +88,11 @@ def run_many(first_seed: int, hours: float, processes: int = 2, run_s: float = R
     with ProcessPoolExecutor(processes, mp_context=fresh) as pool:
         waiting = [pool.submit(replay, seed, run_s) for seed in seeds]
         for done in as_completed(waiting):
-            total.add(done.result())
+            total.add(outcome := done.result())
+            if outcome.violations:
+                tell("\n".join(told(outcome)))
+            elif total.runs % 50 == 0:
+                tell(f"{total.hours:g} of {hours:g} hours, {len(total.failed)} runs failed")
     total.took_s = clock.monotonic_s() - began_s
     total.failed.sort(key=lambda outcome: outcome.seed)
     return total

@@ -264,11 +264,11 @@ class World:
 
     def _limit_s(self) -> float:
         """When in the run the Moon first goes below the keying's limit, to a second."""
-        after_s = np.arange(0.0, self.plan.duration_s, 1.0)
-        elevation_deg = self._exact.elevations_deg(self.plan.start_utc_s + after_s)
+        seconds = int(self.plan.duration_s)
+        elevation_deg = self._exact.elevations_deg(self.plan.start_utc_s, seconds)
         low = elevation_deg <= self.plan.settings.keying.min_elevation_deg
         sinks = np.flatnonzero(low[1:] & ~low[:-1])
-        return float(after_s[sinks[0] + 1]) if sinks.size else -math.inf
+        return float(sinks[0] + 1) if sinks.size else -math.inf
 
     async def _within(self, doing: Any, limit_s: float = 10.0) -> None:
         """Whoever asks a daemon that dies meanwhile is not answered."""

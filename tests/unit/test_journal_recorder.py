@@ -1,7 +1,6 @@
 """Snapshots in, records out."""
 
 import math
-from dataclasses import replace
 from typing import Any
 
 from journals import SKED_HZ, T0, dial, recorder, snapshot
@@ -29,7 +28,7 @@ def of(kind: type[Any], records: list[Record]) -> list[Any]:
 def test_a_tick_is_a_second_and_what_comes_between_is_not() -> None:
     own = recorder()
     found = own.take(snapshot(T0, 1))
-    found += own.take(replace(snapshot(T0, 1), utc_s=T0 + 0.2))
+    found += own.take(snapshot(T0, 1)._replace(utc_s=T0 + 0.2))
     found += own.take(snapshot(T0 + 1, 2, late_s=0.25), clock_bound_s=0.0123)
     first, second = of(Second, found)
     assert (first.utc_s, second.utc_s) == (T0, T0 + 1)
@@ -54,7 +53,7 @@ def test_no_ticks_no_seconds_and_missed_ones_are_a_fault() -> None:
 def test_a_changed_choice_is_a_new_context_from_that_moment() -> None:
     own = recorder()
     own.take(snapshot(T0, 1))
-    between = replace(snapshot(T0, 1), utc_s=T0 + 0.4, sked_hz=SKED_HZ + 50)
+    between = snapshot(T0, 1)._replace(utc_s=T0 + 0.4, sked_hz=SKED_HZ + 50)
     (context,) = of(Context, own.take(between))
     assert context.from_utc_s == T0 + 0.4 and context.choice.sked_hz == SKED_HZ + 50
     (second,) = of(Second, own.take(snapshot(T0 + 1, 2, sked_hz=SKED_HZ + 50)))
@@ -70,7 +69,7 @@ def test_stretches_off_frequency_begin_and_end() -> None:
         "rx": None,
         "moon": None,
     }
-    found = own.take(replace(snapshot(T0, 1), utc_s=T0 + 0.1, **lost))
+    found = own.take(snapshot(T0, 1)._replace(utc_s=T0 + 0.1, **lost))
     (begun,) = of(Fault, found)
     assert (begun.stretch.kind, begun.stretch.text) == ("tracking:radio lost", "silent")
     assert begun.to_utc_s is None
@@ -116,7 +115,7 @@ def test_a_clock_set_back_begins_a_new_session() -> None:
 
 def test_keying_and_odd_numbers() -> None:
     own = recorder()
-    odd = replace(dial(T0), ideal_dial_hz=math.nan, dial_hz=10**30, shift_hz=math.inf)
+    odd = dial(T0)._replace(ideal_dial_hz=math.nan, dial_hz=10**30, shift_hz=math.inf)
     seen = snapshot(T0, 1, rx=odd, keying=KeyingView(Phase.KEYED), transmitting=None)
     (second,) = of(Second, own.take(seen, math.inf))
     assert second.numbers[:3] == (None, None, None) and second.numbers.transmitting is None

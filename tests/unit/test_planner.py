@@ -53,7 +53,7 @@ def plan(
 )
 def test_residual_stays_within_half_a_step(start_hz: float, rate: float, grid_hz: int) -> None:
     ramp = Ramp(T0, start_hz, rate)
-    steps = list(crossings(ramp, T0 + 1, grid_hz))
+    steps = crossings(ramp, T0 + 1, grid_hz)
     instants = np.array([at for at, _ in steps])
     values = np.array([hz for _, hz in steps])
     utc_s = T0 + np.linspace(0, 1, 400, endpoint=False)
@@ -65,9 +65,9 @@ def test_residual_stays_within_half_a_step(start_hz: float, rate: float, grid_hz
 
 
 def test_instants_are_the_crossings() -> None:
-    steps = list(crossings(Ramp(T0, 100.25, 2.0), T0 + 1, 1))
+    steps = crossings(Ramp(T0, 100.25, 2.0), T0 + 1, 1)
     assert [(round(at - T0, 6), hz) for at, hz in steps] == [(0.0, 100), (0.125, 101), (0.625, 102)]
-    falling = list(crossings(Ramp(T0, 100.25, -2.0), T0 + 1, 1))
+    falling = crossings(Ramp(T0, 100.25, -2.0), T0 + 1, 1)
     assert [(round(at - T0, 6), hz) for at, hz in falling] == [(0.0, 100), (0.375, 99), (0.875, 98)]
 
 
@@ -77,8 +77,8 @@ def test_nearest_is_nearest(value_hz: float, grid_hz: int) -> None:
 
 
 def test_consecutive_seconds_join_without_an_extra_step() -> None:
-    first = list(crossings(Ramp(T0, 100.25, 2.0), T0 + 1, 1))
-    second = list(crossings(Ramp(T0 + 1, 102.25, 2.0), T0 + 2, 1))
+    first = crossings(Ramp(T0, 100.25, 2.0), T0 + 1, 1)
+    second = crossings(Ramp(T0 + 1, 102.25, 2.0), T0 + 2, 1)
     assert first[-1][1] == second[0][1]
 
 

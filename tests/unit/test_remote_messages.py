@@ -145,8 +145,7 @@ def test_state_is_json_and_says_null_for_what_it_does_not_know() -> None:
     assert state["moon"]["azimuth_deg"] == pytest.approx(123.456, abs=0.006)
     assert state["moon"]["partner_elevation_deg"] is None
     assert state["last_fault"] is None
-    full = replace(
-        SNAPSHOT,
+    full = SNAPSHOT._replace(
         moon=None,
         last_fault=Fault(T0, "radio: gone"),
         last_change=Change("phone", "sked", T0 + 1),
@@ -167,9 +166,9 @@ def test_values_are_bare_and_never_empty() -> None:
     assert values["correcting"] == "on"
     assert values["transmitting"] == values["tx_dial_hz"] == values["tx_residual_hz"] == "unknown"
     assert all(values.values())
-    nearly = messages.values(replace(SNAPSHOT, rx=replace(DIAL, residual_hz=-0.01)))
+    nearly = messages.values(SNAPSHOT._replace(rx=DIAL._replace(residual_hz=-0.01)))
     assert nearly["rx_residual_hz"] == "0.0", "not -0.0"
-    assert messages.values(replace(SNAPSHOT, moon=None))["moon_azimuth_deg"] == "unknown"
+    assert messages.values(SNAPSHOT._replace(moon=None))["moon_azimuth_deg"] == "unknown"
 
 
 def test_outlook_and_info() -> None:
@@ -189,17 +188,17 @@ def test_trace_is_by_seconds_with_gaps_and_of_bounded_size() -> None:
     trace = Trace()
     for second in (0, 1, 1, 4):
         residual_hz = 0.1 * second
-        trace.add(replace(SNAPSHOT, utc_s=T0 + second, rx=replace(DIAL, residual_hz=residual_hz)))
+        trace.add(SNAPSHOT._replace(utc_s=T0 + second, rx=DIAL._replace(residual_hz=residual_hz)))
     message = trace.message()
     assert message["rx_hz"] == [0.0, 0.1, None, None, 0.4]
     assert message["tx_hz"] == [None] * 5
     assert message["end_ms"] == (math.floor(T0) + 5) * 1000
     for second in range(5, 2000):
-        far = replace(DIAL, residual_hz=-123_456_789.123)
-        trace.add(replace(SNAPSHOT, utc_s=T0 + second, rx=far, tx=far))
+        far = DIAL._replace(residual_hz=-123_456_789.123)
+        trace.add(SNAPSHOT._replace(utc_s=T0 + second, rx=far, tx=far))
     assert len(trace.message()["rx_hz"]) == SECONDS
     assert len(encode(trace.message())) < 16 * 1024 - 100
-    trace.add(replace(SNAPSHOT, utc_s=T0 + 100))  # the clock was set back
+    trace.add(SNAPSHOT._replace(utc_s=T0 + 100))  # the clock was set back
     assert len(trace.message()["rx_hz"]) == 1
 
 
@@ -210,7 +209,7 @@ def test_feed_publishes_at_most_five_states_a_second_and_at_least_one() -> None:
     while now_s < 20.0:
         # ten seconds of a rehearsal at 100 snapshots a second, then one a second
         if now_s >= snapshot_s:
-            feed.see(replace(SNAPSHOT, utc_s=T0 + now_s), now_s)
+            feed.see(SNAPSHOT._replace(utc_s=T0 + now_s), now_s)
             snapshot_s += 0.01 if now_s < 10.0 else 1.0
         if feed.wait_s(now_s) == 0.0:
             posts = feed.take(now_s)
@@ -227,7 +226,7 @@ def test_feed_shows_at_once_what_someone_waits_for() -> None:
     feed = Feed(TOPICS, "0badcafe")
     feed.see(SNAPSHOT, 0.0)
     feed.take(0.0)
-    step = replace(SNAPSHOT, rx=replace(DIAL, dial_hz=144_099_551))
+    step = SNAPSHOT._replace(rx=DIAL._replace(dial_hz=144_099_551))
     feed.see(step, 1.0)
     feed.take(1.0)
     feed.see(step, 1.1)
@@ -238,7 +237,7 @@ def test_feed_shows_at_once_what_someone_waits_for() -> None:
     feed.see(step, 1.2)
     assert feed.wait_s(1.2) == 0.0, "what follows a command is not"
     feed.take(1.2)
-    feed.see(replace(step, tracking=Tracking.RADIO_LOST), 2.5)
+    feed.see(step._replace(tracking=Tracking.RADIO_LOST), 2.5)
     assert feed.wait_s(2.5) == 0.0, "nor is bad news"
 
 
@@ -263,11 +262,11 @@ def test_feed_publishes_what_changed_and_everything_after_a_new_connection() -> 
 
     feed.see(SNAPSHOT, 0.0)
     assert {"state", "trace", "value/band", "value/tx_dial_hz"} <= topics(0.0)
-    feed.see(replace(SNAPSHOT, band="24 GHz", rx=replace(DIAL, shift_hz=1.0)), 0.3)
+    feed.see(SNAPSHOT._replace(band="24 GHz", rx=DIAL._replace(shift_hz=1.0)), 0.3)
     assert topics(0.3) == {"state", "value/band"}, "shifts wait for the next second"
-    feed.see(replace(SNAPSHOT, rx=replace(DIAL, shift_hz=2.0), outlook=OUTLOOK), 1.3)
+    feed.see(SNAPSHOT._replace(rx=DIAL._replace(shift_hz=2.0), outlook=OUTLOOK), 1.3)
     assert topics(1.3) == {"state", "value/band", "value/rx_shift_hz", "outlook"}
-    feed.see(replace(SNAPSHOT, rx=replace(DIAL, shift_hz=2.0), outlook=OUTLOOK), 2.5)
+    feed.see(SNAPSHOT._replace(rx=DIAL._replace(shift_hz=2.0), outlook=OUTLOOK), 2.5)
     assert topics(2.5) == {"state"}
     feed.start_over()
     assert {"state", "trace", "outlook", "value/band"} <= topics(2.6)
@@ -276,8 +275,8 @@ def test_feed_publishes_what_changed_and_everything_after_a_new_connection() -> 
 def test_events_tell_faults_and_changes_of_tracking_once() -> None:
     feed = Feed(TOPICS, "0badcafe")
     assert feed.see(SNAPSHOT, 0.0) == []
-    lost = replace(
-        SNAPSHOT, tracking=Tracking.RADIO_LOST, reason="no answer", last_fault=Fault(T0, "gone")
+    lost = SNAPSHOT._replace(
+        tracking=Tracking.RADIO_LOST, reason="no answer", last_fault=Fault(T0, "gone")
     )
     events = [json.loads(post.payload) for post in feed.see(lost, 1.0)]
     assert [(e["what"], e["text"]) for e in events] == [

@@ -6,7 +6,6 @@ from __future__ import annotations
 import asyncio
 import socket
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -158,11 +157,11 @@ def test_ready_without_a_radio_and_with_its_reason(
 
 def test_not_ready_before_the_key_is_dropped(tmp_path: Path, ephemeris: Ephemeris) -> None:
     async def scene(stage: Stage) -> None:
-        lowering = replace(stage.seen, keying=KeyingView(Phase.LOWERING))
+        lowering = stage.seen._replace(keying=KeyingView(Phase.LOWERING))
         assert not is_ready(lowering)
-        assert is_ready(replace(stage.seen, keying=KeyingView(Phase.IDLE)))
+        assert is_ready(stage.seen._replace(keying=KeyingView(Phase.IDLE)))
         stuck = KeyingView(Phase.LOWERING, stuck=("radio does not switch off: no answer",))
-        assert is_ready(replace(stage.seen, keying=stuck)), "known, said and tried again for ever"
-        assert not is_ready(replace(stage.seen, ticks=0))
+        assert is_ready(stage.seen._replace(keying=stuck)), "known, said and tried again for ever"
+        assert not is_ready(stage.seen._replace(ticks=0))
 
     play(tmp_path, ephemeris, scene)

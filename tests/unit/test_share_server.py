@@ -40,7 +40,7 @@ class FakeDaemon:
         self.publish()
 
     def publish(self, tracking: Tracking = Tracking.ON_FREQUENCY) -> None:
-        given: dict[str, Any] = {field.name: None for field in dataclasses.fields(Snapshot)}
+        given: dict[str, Any] = dict.fromkeys(Snapshot._fields)
         here = self.session.here(self.settings)
         given |= {"band": self.session.band, "sked_hz": here.sked_hz, "tracking": tracking}
         given |= {"reason": "", "transmitting": False, "link": LinkView(LinkState.READY, "")}

@@ -15,7 +15,7 @@ from moontrim.commands.given import add_command, add_config, ephemeris_of, setti
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "check", call, "is everything in place? never keys")
+    command = add_command(commands, "check", call)
     add_config(command)
     command.add_argument(
         "--hands-off",

@@ -23,9 +23,7 @@ BAR_FROM_PAGES = 8
 
 
 def add(commands: Any) -> None:
-    command = add_command(
-        commands, "forecast", call, "choose the hours: windows, spread, loss, noise, signal"
-    )
+    command = add_command(commands, "forecast", call)
     add_config(command)
     command.add_argument("--home", metavar="LOC", help="locator, or lat,lon,height_m")
     command.add_argument(

@@ -7,17 +7,22 @@ import math
 import os
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from moontrim.commands import COMMANDS
 from moontrim.errors import InputError
-from moontrim.path import Ephemeris, Site, parse_site
+from moontrim.path.site import Site, parse_site
 from moontrim.settings import Settings, load_settings
+
+if TYPE_CHECKING:
+    from moontrim.path.ephemeris import Ephemeris
 
 LOWEST_HZ, HIGHEST_HZ = 1e6, 1e12
 
 
-def add_command(commands: Any, name: str, call: Any, about: str) -> argparse.ArgumentParser:
-    """Declare a command. call: takes the parsed options, returns the exit code."""
+def add_command(commands: Any, name: str, call: Any) -> argparse.ArgumentParser:
+    """Declare a command of the table. call: takes the parsed options, returns the exit code."""
+    about = COMMANDS[name]
     made: argparse.ArgumentParser = commands.add_parser(
         name, help=about, description=about[0].upper() + about[1:] + "."
     )
@@ -56,6 +61,8 @@ def _settings_of(options: argparse.Namespace) -> Settings:
 
 def ephemeris_of(settings: Settings) -> Ephemeris:
     """With the tables that the config names, if any."""
+    from moontrim.path.ephemeris import Ephemeris
+
     return Ephemeris.load(settings.data.earth_rotation_file, settings.data.ephemeris_file)
 
 

@@ -18,9 +18,7 @@ from moontrim.settings import Settings, load_settings
 
 
 def add(commands: Any) -> None:
-    command = add_command(
-        commands, "install-service", call, "run moontrim as a service of systemd, from now on"
-    )
+    command = add_command(commands, "install-service", call)
     command.add_argument(
         "name", nargs="?", metavar="NAME", help="of the radio; default: of the config file"
     )

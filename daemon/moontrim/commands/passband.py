@@ -13,9 +13,7 @@ from moontrim.errors import InputError
 
 
 def add(commands: Any) -> None:
-    command = add_command(
-        commands, "passband", call, "how flat the receiver is, from a recording of noise"
-    )
+    command = add_command(commands, "passband", call)
     command.add_argument(
         "recording",
         type=Path,

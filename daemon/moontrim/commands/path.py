@@ -24,9 +24,7 @@ DOUBTS = {
 
 
 def add(commands: Any) -> None:
-    command = add_command(
-        commands, "path", call, "the exact path at given instants: delays, shifts, spread"
-    )
+    command = add_command(commands, "path", call)
     command.add_argument(
         "--home", required=True, metavar="LOC", help="locator, or lat,lon,height_m"
     )

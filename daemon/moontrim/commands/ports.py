@@ -10,9 +10,7 @@ from moontrim.commands.given import add_command
 
 
 def add(commands: Any) -> None:
-    command = add_command(
-        commands, "ports", call, "list the serial ports there are, with the line for the config"
-    )
+    command = add_command(commands, "ports", call)
     command.add_argument("--json", action="store_true", help="as JSON")
 
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "rehearse", call, "run the whole daemon on a simulated radio")
+    command = add_command(commands, "rehearse", call)
     add_config(command)
     command.add_argument(
         "--from", dest="start", metavar="ISO8601", help="search the window from here on"

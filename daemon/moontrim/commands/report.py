@@ -22,9 +22,7 @@ PAGE = Path("report.html")
 
 
 def add(commands: Any) -> None:
-    command = add_command(
-        commands, "report", call, "say how a recorded session went, with figures and evidence"
-    )
+    command = add_command(commands, "report", call)
     command.formatter_class = argparse.RawDescriptionHelpFormatter
     command.epilog = "columns of --csv and --parquet, a row a second, empty where not known:\n" + (
         "\n".join(f"  {name:22} {meaning}" for name, (_, meaning) in COLUMNS.items())

@@ -19,9 +19,7 @@ if TYPE_CHECKING:
 
 
 def add(commands: Any) -> None:
-    command = add_command(
-        commands, "run", call, "keep the radio of a config on frequency until stopped"
-    )
+    command = add_command(commands, "run", call)
     add_config(command)
     command.add_argument("--quiet", action="store_true", help="log lines only, even on a terminal")
     command.add_argument(

@@ -11,7 +11,7 @@ from moontrim.settings import Settings
 
 
 def add(commands: Any) -> None:
-    add_command(commands, "schema", call, "print the JSON schema of the config file")
+    add_command(commands, "schema", call)
 
 
 def call(options: argparse.Namespace) -> int:

@@ -26,9 +26,7 @@ BUSES = ("civ", "asciicat", "socket")
 
 
 def add(commands: Any) -> None:
-    command = add_command(
-        commands, "simulate", call, "serve a simulated radio on a pseudo-terminal or a TCP port"
-    )
+    command = add_command(commands, "simulate", call)
     command.add_argument("--bus", choices=BUSES, required=True, help="how the radio speaks")
     command.add_argument(
         "--link", type=Path, metavar="PATH", help="keep a link to the pseudo-terminal here"

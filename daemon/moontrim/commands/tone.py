@@ -22,9 +22,7 @@ LONGEST_S = 3600.0
 
 
 def add(commands: Any) -> None:
-    command = add_command(
-        commands, "tone", call, "measure a weak carrier in a recording, to 0.01 Hz and better"
-    )
+    command = add_command(commands, "tone", call)
     command.add_argument("file", nargs="?", type=Path, metavar="FILE", help="WAV, FLAC, ...")
     command.add_argument("--live", action="store_true", help="listen to the sound card instead")
     command.add_argument("--device", metavar="NAME", help="with --live: which input")

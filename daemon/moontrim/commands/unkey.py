@@ -9,9 +9,7 @@ from moontrim.commands.given import add_command, add_config, settings_of
 
 
 def add(commands: Any) -> None:
-    command = add_command(
-        commands, "unkey", call, "switch off everything a config could key; for when moontrim died"
-    )
+    command = add_command(commands, "unkey", call)
     add_config(command)
 
 

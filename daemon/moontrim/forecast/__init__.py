@@ -1,13 +1,31 @@
 """Forecast: when the Moon is up at both ends, and what may be expected of each of those hours.
 
 `forecast` is pure: an `Ask` in, a frozen `Forecast` out. `coming_windows` is the short form for a
-running daemon. Everything that prints, draws or writes takes the finished forecast."""
+running daemon. Everything that prints, draws or writes takes the finished forecast. What works it
+out is imported when it is first asked for: reading a config, which has forecast tables, must not
+wait for it."""
 
 from __future__ import annotations
 
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
 from moontrim.forecast.ask import Antenna, Ask, End, Gear, Horizon, Signal
-from moontrim.forecast.plan import Forecast, coming_windows, forecast
-from moontrim.forecast.window import Stretch, Turn, Window
+
+if TYPE_CHECKING:
+    from moontrim.forecast.plan import Forecast, coming_windows, forecast
+    from moontrim.forecast.window import Stretch, Turn, Window
+else:
+    _MODULES = {
+        **dict.fromkeys(("Forecast", "coming_windows", "forecast"), "plan"),
+        **dict.fromkeys(("Stretch", "Turn", "Window"), "window"),
+    }
+
+    def __getattr__(name: str) -> Any:
+        if name not in _MODULES:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        return getattr(import_module(f"{__name__}.{_MODULES[name]}"), name)
+
 
 __all__ = [
     "Antenna",

@@ -6,12 +6,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING
 
 from moontrim.errors import InputError
-from moontrim.path import Site
+from moontrim.path.site import Site
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 SPEED_OF_LIGHT_M_S = 299792458.0
 LOWEST_ELEVATION_DEG, HIGHEST_ELEVATION_DEG = -5.0, 89.0
@@ -50,6 +52,8 @@ class Horizon:
 
     def elevation_deg(self, azimuth_deg: NDArray[np.float64]) -> NDArray[np.float64]:
         """Elevation of the horizon at azimuths (N,), degrees."""
+        import numpy as np  # not needed to read a config
+
         if not self.mask:
             return np.full(np.shape(azimuth_deg), self.min_elevation_deg)
         azimuths, elevations = (np.array(column) for column in zip(*self.mask, strict=True))

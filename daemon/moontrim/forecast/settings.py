@@ -10,7 +10,7 @@ from pydantic import Field, field_validator, model_validator
 
 from moontrim.errors import InputError
 from moontrim.forecast.ask import Antenna, Ask, End, Gear, Horizon, Signal
-from moontrim.path import Site
+from moontrim.path.site import Site
 from moontrim.sitesettings import SiteSettings
 from moontrim.table import Table
 

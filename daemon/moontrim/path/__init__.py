@@ -1,18 +1,39 @@
 """Path physics: from places and instants to delays, Doppler fractions, troposphere and spread.
 
 Pure functions of time; errors from moontrim.errors. `solve_path` is the exact answer, `DelayModel`
-the fast one for a running daemon, `path_report` one instant in Hz as plain data.
+the fast one for a running daemon, `path_report` one instant in Hz as plain data. All but places is
+imported when it is first asked for: reading a config must not wait for it.
 """
 
 from __future__ import annotations
 
-from moontrim.path.earthtable import EarthRotation
-from moontrim.path.ephemeris import Ephemeris
-from moontrim.path.look import Look, moon_from
-from moontrim.path.model import DelayModel, LegNow, MoonNow, PathNow
-from moontrim.path.report import path_report, ut1_sensitivity
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
 from moontrim.path.site import Site, locator_of, parse_site
-from moontrim.path.solution import LEGS, Leg, LegName, PathSolution, solve_path
+
+if TYPE_CHECKING:
+    from moontrim.path.earthtable import EarthRotation
+    from moontrim.path.ephemeris import Ephemeris
+    from moontrim.path.look import Look, moon_from
+    from moontrim.path.model import DelayModel, LegNow, MoonNow, PathNow
+    from moontrim.path.report import path_report, ut1_sensitivity
+    from moontrim.path.solution import LEGS, Leg, LegName, PathSolution, solve_path
+else:
+    _MODULES = {
+        "EarthRotation": "earthtable",
+        "Ephemeris": "ephemeris",
+        **dict.fromkeys(("Look", "moon_from"), "look"),
+        **dict.fromkeys(("DelayModel", "LegNow", "MoonNow", "PathNow"), "model"),
+        **dict.fromkeys(("path_report", "ut1_sensitivity"), "report"),
+        **dict.fromkeys(("LEGS", "Leg", "LegName", "PathSolution", "solve_path"), "solution"),
+    }
+
+    def __getattr__(name: str) -> Any:
+        if name not in _MODULES:
+            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+        return getattr(import_module(f"{__name__}.{_MODULES[name]}"), name)
+
 
 __all__ = [
     "LEGS",

@@ -2,7 +2,8 @@
 
 Pieces of one hour of UTC: polynomials of the five vacuum delays and of the Moon's direction at both
 ends. The troposphere is not fitted (its slope has a sharp bend at the horizon): it is computed from
-the fitted elevation. Evaluation is plain Python on floats. Not for several threads at once."""
+the fitted elevation. Evaluation is plain Python, on floats or on arrays of them. Not for several
+threads at once."""
 
 from __future__ import annotations
 
@@ -18,7 +19,7 @@ from moontrim.path.delay import solve
 from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.site import Site
 from moontrim.path.solution import ARRIVING, LEGS, SPEED_OF_LIGHT_M_S, LegName
-from moontrim.path.troposphere import Slant, day_of_year, slant_over
+from moontrim.path.troposphere import Number, Slant, day_of_year, slant_over
 from moontrim.path.vectors import Array, dot, norm
 
 PIECE_S = 3600
@@ -38,12 +39,12 @@ _NO_EXCESS = (0.0, 0.0, 0.0)
 
 
 class LegNow(NamedTuple):
-    """One leg at an instant; meaning and signs as in solution.Leg."""
+    """One leg at an instant, or at several; meaning and signs as in solution.Leg."""
 
-    fraction: float
-    fraction_rate_per_s: float
-    delay_s: float
-    troposphere_fraction: float
+    fraction: Number
+    fraction_rate_per_s: Number
+    delay_s: Number
+    troposphere_fraction: Number
 
 
 class MoonNow(NamedTuple):
@@ -90,29 +91,39 @@ class DelayModel:
         self._partner = partner
         self._troposphere = troposphere
         self._pieces: dict[int, _Piece] = {}
+        self._prepared = (math.inf, -math.inf)  # from when to when there is nothing to fit
 
     def prepare(self, utc_s: float, ahead_s: float = 600.0) -> None:
         """Fit what the time from 10 s before utc_s to ahead_s after it needs (as far as the tables
-        go) and forget the rest. Nothing to fit: about a microsecond; a piece: milliseconds."""
+        go) and forget the rest. Nothing to fit: nothing to do; a piece: milliseconds."""
+        if self._prepared[0] <= utc_s and utc_s + ahead_s < self._prepared[1]:
+            return
         self._ephemeris.require(utc_s)
         end_utc_s = min(utc_s + ahead_s, self._ephemeris.last_utc_s)
         start_utc_s = max(utc_s - LOOK_BACK_S, self._ephemeris.first_utc_s)
         wanted = range(int(start_utc_s // PIECE_S), int(end_utc_s // PIECE_S) + 1)
         if self._pieces.keys() != set(wanted):
             self._pieces = {key: self._pieces.get(key) or self._fit(key) for key in wanted}
+        self._prepared = (utc_s, wanted.stop * PIECE_S)
 
     def leg(self, name: LegName, utc_s: float) -> tuple[float, float]:
         """fraction and fraction_rate_per_s of one leg, troposphere included."""
         piece, x = self._find(utc_s)
         return self._leg(piece, name, x, self._home_excess(piece, x))[:2]
 
-    def fractions(self, one: LegName, other: LegName, utc_s: float) -> tuple[float, float]:
-        """fraction of two legs; the air over home is the same for both."""
+    def fractions(
+        self, one: LegName, other: LegName, utc_s: float, seconds: int
+    ) -> tuple[Array, Array]:
+        """fraction of two legs at utc_s and every second after it, (N,) each: as many as asked for,
+        but none beyond the hour or the tables."""
         piece, x = self._find(utc_s)
-        home_excess = self._home_excess(piece, x)
+        end_utc_s = min((utc_s // PIECE_S + 1) * PIECE_S, self._ephemeris.last_utc_s)
+        count = max(1, min(seconds, math.ceil(end_utc_s - utc_s)))
+        at = x + np.arange(count) / HALF_WIDTH_S
+        home_excess = self._home_excess(piece, at)
         return (
-            self._leg(piece, one, x, home_excess)[0],
-            self._leg(piece, other, x, home_excess)[0],
+            self._leg(piece, one, at, home_excess)[0],
+            self._leg(piece, other, at, home_excess)[0],
         )
 
     def moon(self, utc_s: float) -> MoonNow:
@@ -120,11 +131,13 @@ class DelayModel:
         piece, x = self._find(utc_s)
         of_east, of_north, of_up = piece.home_look
         east, north, up = _value(of_east, x), _value(of_north, x), _value(of_up, x)
+        sine = _value(piece.partner_sine, x)
+        # Rounding may carry a sine a hair beyond 1 at the zenith.
+        partner_rad = math.asin(sine) if abs(sine) <= 1.0 else math.copysign(math.pi / 2, sine)
         return MoonNow(
             math.degrees(math.atan2(east, north)) % 360.0,
             math.degrees(math.atan2(up, math.hypot(east, north))),
-            # Rounding may carry a sine a hair beyond 1 at the zenith.
-            math.degrees(math.asin(max(-1.0, min(1.0, _value(piece.partner_sine, x))))),
+            math.degrees(partner_rad),
         )
 
     def at(self, utc_s: float) -> PathNow:
@@ -153,13 +166,13 @@ class DelayModel:
                 del self._pieces[max(self._pieces, key=lambda other: abs(other - key))]
         return piece, (utc_s - piece.middle_utc_s) / HALF_WIDTH_S
 
-    def _home_excess(self, piece: _Piece, x: float) -> tuple[float, float, float]:
+    def _home_excess(self, piece: _Piece, x: Number) -> tuple[Number, Number, Number]:
         if not self._troposphere:
             return _NO_EXCESS
         return _excess(piece.home_air, piece.home_up, x, 1.0)
 
     def _leg(
-        self, piece: _Piece, name: LegName, x: float, home_excess: tuple[float, float, float]
+        self, piece: _Piece, name: LegName, x: Number, home_excess: tuple[Number, Number, Number]
     ) -> LegNow:
         delay, slope, curvature = _jet_at(piece.delays[name], x)
         extra, extra_slope, extra_curvature = home_excess
@@ -169,9 +182,10 @@ class DelayModel:
             up = piece.home_up if at_home else piece.partner_up
             sense = -1.0 if ARRIVING[name] else 1.0
             far = _excess(air, up, x + sense * delay / HALF_WIDTH_S, 1.0 + sense * slope)
-            extra += far[0]
-            extra_slope += far[1]
-            extra_curvature += far[2]
+            # Not in place: arrays are shared with the other leg.
+            extra = extra + far[0]
+            extra_slope = extra_slope + far[1]
+            extra_curvature = extra_curvature + far[2]
         # The same as solution.fractions, on floats.
         stretch = 1.0 if ARRIVING[name] else 1.0 + slope
         return LegNow(
@@ -263,7 +277,7 @@ def _value(poly: Poly, x: float) -> float:
     return (((((((a * x + b) * x + c) * x + d) * x + e) * x + f) * x + g) * x + h) * x + i
 
 
-def _jet_at(jet: Jet, x: float) -> tuple[float, float, float]:
+def _jet_at(jet: Jet, x: Number) -> tuple[Number, Number, Number]:
     a, b, c, d, e, f, g, h, i, j, k, m, n, o, p, q, r, s, t, u, v, w, y, z = jet
     return (
         (((((((a * x + b) * x + c) * x + d) * x + e) * x + f) * x + g) * x + h) * x + i,
@@ -272,7 +286,7 @@ def _jet_at(jet: Jet, x: float) -> tuple[float, float, float]:
     )
 
 
-def _excess(air: Slant, up: Jet, x: float, stretch: float) -> tuple[float, float, float]:
+def _excess(air: Slant, up: Jet, x: Number, stretch: Number) -> tuple[Number, Number, Number]:
     """Troposphere in seconds, its slope and second derivative by home time, at x of the station's
     time, which runs at `stretch` seconds per second of home's."""
     sine, first, second = _jet_at(up, x)

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING
 
 from moontrim.errors import InputError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 # WGS84 ellipsoid (NIMA TR8350.2, table 3.1).
 WGS84_RADIUS_KM = 6378.137
@@ -47,35 +49,37 @@ class Site:
         prime_vertical = WGS84_RADIUS_KM / math.sqrt(1.0 - eccentricity2 * math.sin(latitude) ** 2)
         height = self.height_m / 1000.0
         up = self.up()
-        scale = np.array([prime_vertical, prime_vertical, prime_vertical * (1.0 - eccentricity2)])
-        return np.asarray((scale + height) * up)
+        scale = _vector(prime_vertical, prime_vertical, prime_vertical * (1.0 - eccentricity2))
+        return (scale + height) * up
 
     def up(self) -> NDArray[np.float64]:
         """Earth-fixed unit vector along the outward normal of the ellipsoid, shape (3,)."""
         latitude, longitude = math.radians(self.latitude_deg), math.radians(self.longitude_deg)
-        return np.array(
-            [
-                math.cos(latitude) * math.cos(longitude),
-                math.cos(latitude) * math.sin(longitude),
-                math.sin(latitude),
-            ]
+        return _vector(
+            math.cos(latitude) * math.cos(longitude),
+            math.cos(latitude) * math.sin(longitude),
+            math.sin(latitude),
         )
 
     def east(self) -> NDArray[np.float64]:
         """Earth-fixed unit vector towards the east horizon, shape (3,)."""
         longitude = math.radians(self.longitude_deg)
-        return np.array([-math.sin(longitude), math.cos(longitude), 0.0])
+        return _vector(-math.sin(longitude), math.cos(longitude), 0.0)
 
     def north(self) -> NDArray[np.float64]:
         """Earth-fixed unit vector towards the north horizon, shape (3,)."""
         latitude, longitude = math.radians(self.latitude_deg), math.radians(self.longitude_deg)
-        return np.array(
-            [
-                -math.sin(latitude) * math.cos(longitude),
-                -math.sin(latitude) * math.sin(longitude),
-                math.cos(latitude),
-            ]
+        return _vector(
+            -math.sin(latitude) * math.cos(longitude),
+            -math.sin(latitude) * math.sin(longitude),
+            math.cos(latitude),
         )
+
+
+def _vector(x: float, y: float, z: float) -> NDArray[np.float64]:
+    import numpy as np  # here, since reading a config needs places but no vectors
+
+    return np.array([x, y, z])
 
 
 def parse_site(text: str, field: str = "site", height_m: float | None = None) -> Site:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from moontrim.clock import Clock
 from moontrim.clockwatch import ClockWatch
@@ -25,8 +25,7 @@ IN_DOUBT_S = 2.0
 WITNESS_S = 60.0  # for how long a contradiction counts
 
 
-@dataclass(frozen=True, slots=True)
-class ClockView:
+class ClockView(NamedTuple):
     """For the state. source: empty if none can be read. bound_ms: None if unknown. cost_hz: what
     that may cost on this band at present; None if unknown. doubt: why there is no transmitting;
     empty if there may be."""
@@ -64,10 +63,8 @@ class ClockTrust:
         """Until cancelled."""
         while True:
             await self.poll()
-            for _ in range(round(POLL_S / IN_DOUBT_S)):
-                await self._clock.sleep(IN_DOUBT_S)
-                if self.doubt():
-                    break
+            self._watch.disturbed.clear()
+            await self._clock.wait(self._watch.disturbed, IN_DOUBT_S if self.doubt() else POLL_S)
 
     async def poll(self) -> None:
         """Look once."""
@@ -114,9 +111,10 @@ class ClockTrust:
         """Why the clock is not to be trusted just now; empty if it may be."""
         if disturbed := self._watch.doubt():
             return disturbed
-        fresh = self._clock.monotonic_s() - self._contradicted_at_s < WITNESS_S
-        if self._contradiction and fresh:
-            return self._contradiction
+        if self._contradiction:
+            fresh = self._clock.monotonic_s() - self._contradicted_at_s < WITNESS_S
+            if fresh:
+                return self._contradiction
         reading = self.reading
         if reading is None or not reading.synchronised:
             return "" if self._settings.trust == "any" else _unvouched(reading)
@@ -135,12 +133,13 @@ class ClockTrust:
         """As it is now. rate_hz_per_s: the present Doppler rate; not-a-number: not known."""
         bound_s = self.error_bound_s()
         cost_hz = _cost_hz(bound_s, rate_hz_per_s)
+        reading = self.reading
         return ClockView(
-            source=self.reading.source if self.reading else "",
-            detail=self.reading.detail if self.reading else "",
-            bound_ms=1000.0 * bound_s if math.isfinite(bound_s) else None,
-            cost_hz=cost_hz if math.isfinite(cost_hz) else None,
-            doubt=self.doubt(),
+            reading.source if reading else "",
+            reading.detail if reading else "",
+            1000.0 * bound_s if math.isfinite(bound_s) else None,
+            cost_hz if math.isfinite(cost_hz) else None,
+            self.doubt(),
         )
 
     def _better(self, new: ClockReading) -> bool:
