@@ -13,10 +13,10 @@ import math
 import selectors
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Coroutine
+from collections.abc import Coroutine
 from contextlib import AbstractAsyncContextManager
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 T = TypeVar("T")
 
@@ -97,7 +97,7 @@ class VirtualClock(Clock):
         self._pace = pace
         self._began_s: float | None = None  # real monotonic time at which virtual time 0 was
         self._order = itertools.count()
-        self._heap: list[tuple[float, int, _Alarm]] = []
+        self._heap: list[_Alarm] = []
 
     def utc_s(self) -> float:
         return self._start_utc_s + self._now_s
@@ -121,17 +121,12 @@ class VirtualClock(Clock):
         if duration_s <= 0.0:
             await asyncio.sleep(0)
             return
-        done = asyncio.get_running_loop().create_future()
-
-        def wake() -> None:
-            if not done.done():
-                done.set_result(None)
-
-        alarm = self._alarm(duration_s, wake)
+        done: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
+        alarm = self._alarm(duration_s, done)
         try:
             await done
         finally:
-            alarm.call = None
+            alarm[2] = None
 
     async def wait(self, event: asyncio.Event, duration_s: float) -> bool:
         """As the base class, a third of the work: one future among the event's waiters, which
@@ -143,16 +138,11 @@ class VirtualClock(Clock):
         came: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
         waiters = event._waiters
         waiters.append(came)
-
-        def ring() -> None:
-            if not came.done():
-                came.set_result(False)
-
-        alarm = self._alarm(duration_s, ring)
+        alarm = self._alarm(duration_s, came)
         try:
             return await came
         finally:
-            alarm.call = None
+            alarm[2] = None
             waiters.remove(came)
 
     def timeout(self, duration_s: float) -> AbstractAsyncContextManager[object]:
@@ -164,15 +154,15 @@ class VirtualClock(Clock):
         with asyncio.Runner(loop_factory=lambda: asyncio.SelectorEventLoop(selector)) as runner:
             return runner.run(main)
 
-    def _alarm(self, duration_s: float, call: Callable[[], object]) -> _Alarm:
-        """Rings by calling; whoever has it made stops it by taking the call away."""
-        alarm = _Alarm(call)
-        heapq.heappush(self._heap, (self._now_s + duration_s, next(self._order), alarm))
+    def _alarm(self, duration_s: float, sleeper: _Sleeper) -> _Alarm:
+        """Wakes the sleeper with False; whoever has it made stops it by taking the sleeper away."""
+        alarm: _Alarm = [self._now_s + duration_s, next(self._order), sleeper]
+        heapq.heappush(self._heap, alarm)
         return alarm
 
     def real_wait_s(self) -> float | None:
         """Real seconds until the next alarm is due at this pace; None if nobody waits."""
-        while self._heap and self._heap[0][2].call is None:
+        while self._heap and self._heap[0][2] is None:
             heapq.heappop(self._heap)
         if not self._heap:
             return None
@@ -180,22 +170,29 @@ class VirtualClock(Clock):
             return 0.0
         if self._began_s is None:
             self._began_s = time.monotonic() - self._now_s / self._pace
-        return max(0.0, self._began_s + self._heap[0][0] / self._pace - time.monotonic())
+        due_s: float = self._heap[0][0]
+        return max(0.0, self._began_s + due_s / self._pace - time.monotonic())
 
     def advance(self) -> None:
         """Jump to the earliest alarm and ring every alarm of that instant."""
-        self._now_s = max(self._now_s, self._heap[0][0])
-        while self._heap and self._heap[0][0] <= self._now_s:
-            alarm = heapq.heappop(self._heap)[2]
-            if alarm.call is not None:
-                alarm.call()
+        heap = self._heap
+        now_s = self._now_s = max(self._now_s, heap[0][0])
+        while heap and heap[0][0] <= now_s:
+            sleeper = heapq.heappop(heap)[2]
+            if sleeper is not None and not sleeper.done():
+                sleeper.set_result(False)
 
 
-class _Alarm:
-    __slots__ = ("call",)
+class _Sleeper(Protocol):
+    """A future, or what passes for one."""
 
-    def __init__(self, call: Callable[[], object]) -> None:
-        self.call: Callable[[], object] | None = call
+    def done(self) -> bool: ...
+    def set_result(self, result: bool, /) -> None: ...
+
+
+# When it rings, a number that no other has, and for whom: None once it is stopped. A list, since
+# comparing and changing those costs least.
+_Alarm = list[Any]
 
 
 class _VirtualTimeout(AbstractAsyncContextManager[object]):
@@ -211,7 +208,7 @@ class _VirtualTimeout(AbstractAsyncContextManager[object]):
     async def __aenter__(self) -> None:
         self._scope = asyncio.timeout(None)
         await self._scope.__aenter__()
-        self._alarm = self._clock._alarm(self._duration_s, self._ring)
+        self._alarm = self._clock._alarm(self._duration_s, self)
 
     async def __aexit__(
         self,
@@ -219,10 +216,13 @@ class _VirtualTimeout(AbstractAsyncContextManager[object]):
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._alarm.call = None
+        self._alarm[2] = None
         await self._scope.__aexit__(kind, error, trace)
 
-    def _ring(self) -> None:
+    def done(self) -> bool:
+        return False
+
+    def set_result(self, result: bool, /) -> None:
         self._scope.reschedule(asyncio.get_running_loop().time())
 
 

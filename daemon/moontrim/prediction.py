@@ -17,8 +17,8 @@ from moontrim.state import MoonView
 
 # The fastest shift there is, of the whole path, is 3.5e-6 of the frequency: 0.53 km/s on each leg.
 MOST_SHIFT = 1e-5
-AHEAD = 60  # seconds solved at once: one by one would cost five times as much
-KEPT = 8 * AHEAD  # instants; half an over later, every one of them is asked for again
+AHEAD = 120  # seconds solved at once: one by one would cost ten times as much
+KEPT = 4 * AHEAD  # instants; half an over later, every one of them is asked for again
 
 
 class Prediction:

@@ -150,15 +150,20 @@ class StateHub:
 
     def __init__(self) -> None:
         self.latest: Snapshot | None = None
-        self._next: asyncio.Event = asyncio.Event()
+        self._waiting: list[asyncio.Future[None]] = []
 
     def publish(self, snapshot: Snapshot) -> None:
         self.latest = snapshot
-        self._next.set()
-        self._next = asyncio.Event()
+        if self._waiting:
+            for reader in self._waiting:
+                if not reader.done():  # else it was cancelled
+                    reader.set_result(None)
+            self._waiting.clear()
 
     async def next(self) -> Snapshot:
         """Wait for a snapshot newer than `latest`."""
-        await self._next.wait()
+        reader = asyncio.get_running_loop().create_future()
+        self._waiting.append(reader)
+        await reader
         assert self.latest is not None
         return self.latest

@@ -7,6 +7,7 @@ module."""
 
 from __future__ import annotations
 
+from functools import cache
 from importlib import metadata
 
 from moontrim_drivers.contract import RigDriver
@@ -50,8 +51,10 @@ def load(name: str) -> type[RigDriver]:
     return driver
 
 
+@cache
 def _targets() -> dict[str, tuple[str, ...]]:
-    """Name -> the different `module:class` that claim it."""
+    """Name -> the different `module:class` that claim it. Looked up once: going through all
+    installed packages takes milliseconds, and a config asks several times."""
     found: dict[str, tuple[str, ...]] = {name: (target,) for name, target in _BUILT_IN.items()}
     for entry in metadata.entry_points(group=GROUP):
         claimed = found.get(entry.name, ())

@@ -38,8 +38,9 @@ class _Impatient(_IdleSelector):
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
         now_s = self._clock.monotonic_s()
-        self._passes = self._passes + 1 if now_s == self._at_s else 0
-        self._at_s = now_s
+        if now_s != self._at_s:
+            self._at_s, self._passes = now_s, 0
+        self._passes += 1
         if self._passes > MOST_PASSES:
             raise Hung(f"{MOST_PASSES} passes of the event loop at one instant")
         if timeout is not None and timeout <= 0.0:
@@ -81,7 +82,7 @@ class SoakClock(VirtualClock):
 
     def waiting(self) -> int:
         """Alarms that somebody still waits for."""
-        return sum(alarm.call is not None for _, _, alarm in self._heap)
+        return sum(sleeper is not None for _, _, sleeper in self._heap)
 
 
 class Witness(Protocol):

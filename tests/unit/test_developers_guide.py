@@ -15,6 +15,7 @@ from moontrim.clock import VirtualClock
 from moontrim.path import Ephemeris
 from moontrim.settings import settings_from
 from moontrim.state import Tracking
+from moontrim_drivers import registry
 
 GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
 
@@ -45,6 +46,7 @@ def test_the_guides_driver_works(
     (installed / "entry_points.txt").write_text(f"[moontrim.drivers]\n{lines}")
     monkeypatch.syspath_prepend(str(tmp_path))
     importlib.invalidate_caches()
+    monkeypatch.setattr(registry, "_targets", registry._targets.__wrapped__)
     monkeypatch.chdir(tmp_path)
     dials = tmp_path / "dials.txt"
     dials.write_text("1 1\n")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from moontrim_drivers import registry
 from moontrim_drivers.contract import RigDriver
 from moontrim_drivers.registry import DriverNotFoundError, load, names
 from moontrim_drivers.simulated import SimulatedDriver
@@ -17,6 +18,12 @@ from moontrim_drivers.simulated import SimulatedDriver
 class Mine(SimulatedDriver): ...
 class Other: ...
 """
+
+
+@pytest.fixture(autouse=True)
+def always_looked_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Packages come and go here while the process runs."""
+    monkeypatch.setattr(registry, "_targets", registry._targets.__wrapped__)
 
 
 def install(folder: Path, monkeypatch: pytest.MonkeyPatch, package: str, **drivers: str) -> None:

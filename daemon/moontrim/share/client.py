@@ -88,11 +88,9 @@ class Client(asyncio.Protocol):
         if self._keying and self._unkey_is_coming():  # whatever else is being done before it
             self._dropped.set()
             self._radio.unkey(self.who)
-        if len(self._input.waiting) > MOST_WAITING:
-            if self._keying:  # while not reading, its end would go unnoticed
-                self.abort()
-            else:
-                self._transport.pause_reading()
+        if self._keying and len(self._input.waiting) > MOST_WAITING:
+            self.abort()  # while not reading, its end would go unnoticed
+        self._read_no_more_than_is_kept()
 
     def eof_received(self) -> bool:
         self._leave()
@@ -120,6 +118,11 @@ class Client(asyncio.Protocol):
         self._dropped.set()
         self._radio.unkey(self.who)
         self._arrived.set()
+
+    def _read_no_more_than_is_kept(self) -> None:
+        """Whoever keys, or asks to, is read on, since their end must be noticed."""
+        if not self._keying and len(self._input.waiting) > MOST_WAITING:
+            self._transport.pause_reading()
 
     def _unkey_is_coming(self) -> bool:
         """Behind the request that is being carried out, there is already its withdrawal."""
@@ -217,6 +220,7 @@ class Client(asyncio.Protocol):
             case Unkey():
                 self._radio.unkey(self.who)
                 self._keying = False
+                self._read_no_more_than_is_kept()
                 return Reply()
             case Key():
                 return Reply(REJECTED if withdrawn else await self._key())
@@ -245,6 +249,7 @@ class Client(asyncio.Protocol):
             self._radio.unkey(self.who)
             code = REJECTED
         self._keying = code == OK
+        self._read_no_more_than_is_kept()
         return code
 
 
