@@ -2,20 +2,29 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
-PEERS := rigctld=libhamlib-utils mosquitto=mosquitto mosquitto_pub=mosquitto-clients chromium=chromium
+PEERS := rigctld=libhamlib-utils mosquitto=mosquitto mosquitto_pub=mosquitto-clients
+PEERS += chromium=chromium,fonts-liberation udevadm=udev
 # Only where nobody lives: chrony takes the place of another time daemon, and gpsd opens serial adapters.
 PEERS += $(if $(CI),chronyd=chrony gpsd=gpsd)
 
-.PHONY: rehearse test check unit benchmarks soak clean
+# Where it is set nothing that was compiled is kept, and every process that a test starts, and every
+# worker of pytest, compiles all it imports anew.
+unexport PYTHONDONTWRITEBYTECODE
+
+.PHONY: rehearse test peers check unit benchmarks soak clean
 
 # The phone page needs the broker; without it the rehearsal runs all the same.
 rehearse: $(VENV)/.run
 	-.ci/system-packages mosquitto=mosquitto
 	$(BIN)/moontrim rehearse
 
-test: $(VENV)/.test
-	.ci/system-packages $(PEERS)
+test:
+	$(MAKE) --no-print-directory -j2 $(VENV)/.test peers
 	$(MAKE) --no-print-directory check unit
+
+# After the venv, for which a package may be missing as well: apt does not run twice at a time.
+peers: $(VENV)/bin/pip
+	.ci/system-packages $(PEERS)
 
 # Style, types and the arrows between modules.
 check: $(VENV)/.test
@@ -24,9 +33,11 @@ check: $(VENV)/.test
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
+# Of those that are alone only their files are read, since reading all takes as long as some of them.
+ALONE = $(sort $(shell grep -rl --include='test_*.py' mark.alone tests))
 unit: $(VENV)/.test
-	$(BIN)/python -m pytest -n 3 -m "not alone" --durations=20
-	$(BIN)/python -m pytest -m alone --durations=10
+	$(BIN)/python -m pytest -n 3 --dist worksteal -m "not alone" --durations=20
+	$(BIN)/python -m pytest -m alone --durations=10 $(ALONE)
 
 # Printed ratios, for a person to read; never part of the tests, since machines are shared and noisy.
 benchmarks: $(VENV)/.test
@@ -36,14 +47,17 @@ benchmarks: $(VENV)/.test
 soak: $(VENV)/.test
 	$(BIN)/python tests/soak/run.py --hours $(or $(HOURS),1000) --processes 2
 
-$(VENV)/.run: pyproject.toml
+$(VENV)/bin/pip:
 	.ci/make-venv $(PYTHON) $(VENV)
+
+$(VENV)/.run: pyproject.toml | $(VENV)/bin/pip
 	$(BIN)/pip install --quiet --disable-pip-version-check --editable .
 	touch $@
 
-$(VENV)/.test: pyproject.toml $(VENV)/.run
+# What the tests need includes what a run needs.
+$(VENV)/.test: pyproject.toml | $(VENV)/bin/pip
 	$(BIN)/pip install --quiet --disable-pip-version-check --editable '.[test]'
-	touch $@
+	touch $(VENV)/.run $@
 
 clean:
 	rm -rf $(VENV) out build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -14,10 +14,12 @@ from stage import T0
 KEYING: dict[str, Any] = {
     "enabled": True,
     "outputs": [
-        {"kind": "simulated", "name": "waveguide switch", "settle_ms": 300, "release_ms": 50},
+        {"kind": "simulated", "name": "waveguide switch", "settle_ms": 800, "release_ms": 50},
+        {"kind": "simulated", "name": "sequencer", "settle_ms": 100, "release_ms": 50},
         {"kind": "radio", "release_ms": 20},
     ],
 }
+SETTLES_S = 0.9
 
 
 def moon_high(ephemeris: Ephemeris) -> float:

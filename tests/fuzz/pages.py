@@ -8,21 +8,46 @@ from __future__ import annotations
 import asyncio
 import functools
 import re
-from collections.abc import Iterable
+from collections.abc import Coroutine, Iterable
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, TypeVar
 
 from aiohttp import web as server
 
-from fuzz.target import Target, complete, hold, pieces
+from fuzz.target import Target, hold, pieces
 from moontrim.clock import SystemClock
 from moontrim.remote.assets import load_assets
 from moontrim.remote.gateway import Gateway
 from moontrim.remote.web import Site
 from moontrim.state import StateHub
 
+T = TypeVar("T")
+
 ROUNDS = 12  # of the event loop, between two pieces
+
+
+@functools.cache
+def _loop() -> asyncio.AbstractEventLoop:
+    """One for all inputs: making it takes longer than most of them."""
+    made = asyncio.new_event_loop()
+    _loops.append(made)
+    return made
+
+
+_loops: list[asyncio.AbstractEventLoop] = []
+
+
+def close_loop() -> None:
+    """At the end, so that nothing complains of it."""
+    while _loops:
+        _loops.pop().close()
+    _loop.cache_clear()
+    _site.cache_clear()
+
+
+def _complete(coroutine: Coroutine[Any, Any, T]) -> T:
+    return _loop().run_until_complete(coroutine)
 
 
 class _Transport(asyncio.Transport):
@@ -71,7 +96,7 @@ def _site(password_needed: bool) -> tuple[Site, server.AppRunner]:
     site = Site(daemon, gateway, load_assets(gateway))
     # Else a body that never comes keeps its count for ten seconds after the connection is lost.
     runner = server.AppRunner(site.application(), access_log=None, lingering_time=0.0)
-    complete(runner.setup())
+    _complete(runner.setup())
     return site, runner
 
 
@@ -97,7 +122,7 @@ def http(data: bytes) -> None:
         for _ in range(ROUNDS):
             await asyncio.sleep(0)
 
-    complete(talk())
+    _complete(talk())
     said = bytes(transport.said)
     codes = [int(code) for code in _STATUS.findall(said)]
     hold(500 not in codes, "a request failed inside")

@@ -9,7 +9,7 @@ import re
 from dataclasses import replace
 
 from fuzz.instant import Instant
-from fuzz.target import Target, complete, finite, hold, pieces
+from fuzz.target import Target, finite, hold, pieces
 from moontrim.correction import AGREEMENTS
 from moontrim.errors import InputError
 from moontrim.rehearsal import embedded_settings
@@ -141,7 +141,7 @@ def mqtt_command(data: bytes) -> None:
         correlation=payload[-20:] if how & 0x80 else None,
         expires_s=-1.0 if how & 0x0E == 0x0E else None,
     )
-    posts = complete(admission.deal_with(arrival, ask, clock.utc_s()))
+    posts = clock.run(admission.deal_with(arrival, ask, clock.utc_s()))
     for post in posts:
         hold(len(post.payload) < LARGEST_PACKET, "an answer too large for the broker")
         allowed = (_TOPICS.event, arrival.topic)

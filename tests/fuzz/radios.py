@@ -6,12 +6,12 @@ what makes a radio transmit."""
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+import functools
+from collections.abc import Awaitable, Callable
 from typing import Any
 
 from fuzz.instant import Instant
-from fuzz.target import Target, complete, finite, hold
-from moontrim_drivers import socketrig
+from fuzz.target import Target, finite, hold, instead
 from moontrim_drivers.asciicat import AsciicatDriver
 from moontrim_drivers.civ import CivDriver
 from moontrim_drivers.contract import RigClosed, RigDriver, RigError, RigRefused
@@ -24,17 +24,18 @@ from moontrim_drivers.simciv import CivTongue
 from moontrim_drivers.simoptions import SimulatedOptions
 from moontrim_drivers.simradio import SimulatedRadio
 from moontrim_drivers.simreceivers import Receivers
+from moontrim_drivers.socketconnection import Connection
 from moontrim_drivers.socketrig import SocketDriver, SocketOptions
 from moontrim_drivers.socketwire import Lines
 
-DECISIONS = 24  # bytes of the input that say what becomes of the answers; the rest is what to say
+DECISIONS = 24  # bytes that say what becomes of the answers; after them comes what to say
 
 
 class Whim:
-    """What the input makes of each answer."""
+    """What an input makes of each answer; its first byte is for `through`."""
 
     def __init__(self, data: bytes) -> None:
-        self._decisions, self._words = data[:DECISIONS], data[DECISIONS:]
+        self._decisions, self._words = data[1 : 1 + DECISIONS], data[1 + DECISIONS :]
         self._answered = 0
 
     def of(self, answer: bytes) -> bytes:
@@ -58,10 +59,10 @@ class Whim:
         return answer + said
 
 
-async def through(driver: RigDriver) -> None:
-    """Everything a rig link asks of a driver, but to transmit."""
-    for ask in (
-        driver.open,
+async def through(driver: RigDriver, chosen: int) -> None:
+    """What a rig link asks of a driver, but to transmit. chosen: by its bits, which of it; a talk
+    in which most is asked once more and answered well says nothing new."""
+    asks: tuple[Callable[[], Awaitable[Any]], ...] = (
         driver.read,
         lambda: driver.set_dials(144_100_001, 144_099_877),
         driver.details,
@@ -70,9 +71,10 @@ async def through(driver: RigDriver) -> None:
         lambda: driver.set_power(0.1),
         lambda: driver.set_transmit(False),
         driver.read,
-    ):
+    )
+    for ask in (driver.open, *(ask for bit, ask in enumerate(asks) if chosen >> bit & 1)):
         try:
-            found: Any = await ask()
+            found = await ask()
         except RigRefused:
             continue
         except RigError:
@@ -101,6 +103,18 @@ def _judge(found: Any) -> None:
 # --- serial buses ---------------------------------------------------------------------------------
 
 
+_RADIO = SimulatedOptions()
+
+
+@functools.cache
+def _whole_messages(tongue_class: Callable[[Receivers], Any], data: bytes) -> tuple[bytes, ...]:
+    """What a driver writes, apart; kept, since it writes the same few things over and over."""
+    tongue = tongue_class(Receivers(SimulatedRadio(_RADIO, Instant()), 0))
+    messages = tuple(tongue.messages(data))
+    hold(b"".join(messages) == data, f"{data!r} is no whole message")
+    return messages
+
+
 class _Wire:
     """Answers with the tongue of a simulated radio, as the whim has it."""
 
@@ -109,20 +123,20 @@ class _Wire:
         self._open = True
 
     def write(self, data: bytes) -> None:
-        for message in self._tongue.messages(data):
+        soon = asyncio.get_running_loop().call_soon
+        for message in _whole_messages(type(self._tongue), data):  # type: ignore[arg-type]
             try:
                 answer = self._tongue.act(message)
             except RigRefused:
                 answer = b""
-            said = self._whim.of(answer)
-            half = len(said) // 2
-            for piece in (said[:half], said[half:]):
-                if piece:
-                    asyncio.get_running_loop().call_soon(self._deliver, piece)
+            if said := self._whim.of(answer):
+                soon(self._deliver, said)
 
     def _deliver(self, data: bytes) -> None:
-        if self._open:
-            self._received(data)
+        half = len(data) // 2
+        for piece in (data[:half], data[half:]):
+            if piece and self._open:
+                self._received(piece)
 
     def close(self) -> None:
         self._open = False
@@ -135,7 +149,7 @@ def _serial(
 
     def one(data: bytes) -> None:
         clock = Instant()
-        radio = SimulatedRadio(SimulatedOptions(), clock)
+        radio = SimulatedRadio(_RADIO, clock)
         tongue, whim = tongue_class(Receivers(radio, 0)), Whim(data)
         keyed: list[bool] = []
         radio.on_change = lambda at_s, rx_hz, tx_hz, transmitting: keyed.append(transmitting)
@@ -145,7 +159,7 @@ def _serial(
             return _Wire(tongue, whim, received)
 
         driver.talk.open_wire = opened
-        complete(through(driver))
+        clock.run(through(driver, data[0] if data else 0xFF))
         hold(not any(keyed), "the radio was made to transmit")
 
     return one
@@ -202,23 +216,26 @@ class _Connection:
         return f"{name}: {' '.join(words[1:])}\n{lines}RPRT 0\n"
 
 
+_SOCKET = SocketOptions(sets_power=True)
+
+
 def socket_driver(data: bytes) -> None:
-    whim = Whim(data)
+    whim, clock = Whim(data), Instant()
 
     async def connect(host: str, port: int) -> Any:
         return _Connection(whim)
 
-    real = socketrig.Connection.connect
-    socketrig.Connection.connect = connect  # type: ignore[method-assign,assignment]
-    try:
-        complete(through(SocketDriver(SocketOptions(sets_power=True), Instant())))
-    finally:
-        socketrig.Connection.connect = real  # type: ignore[method-assign]
+    with instead(Connection, connect=connect):
+        clock.run(through(SocketDriver(_SOCKET, clock), data[0] if data else 0xFF))
 
 
-_WELL = bytes(DECISIONS)
-_ONE_BAD = tuple(bytes(at) + bytes((bad,)) + bytes(DECISIONS - 1 - at)
-                 for at in range(0, DECISIONS, 3) for bad in (145, 160, 180, 210, 240))  # fmt: skip
+# All asked and answered well; then each ask alone, with one answer that is not.
+_WELL = b"\xff" + bytes(DECISIONS)
+_ONE_BAD = tuple(
+    bytes((1 << n,)) + bytes(at) + bytes((bad,)) + bytes(DECISIONS - 1 - at)
+    for n, at in enumerate(range(0, DECISIONS, 3))
+    for bad in (145, 160, 180, 210, 240)
+)
 
 
 def _seeds(*said: bytes) -> tuple[bytes, ...]:

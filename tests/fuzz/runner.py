@@ -21,14 +21,17 @@ from fuzz.target import DefectError, Target
 
 KEPT = Path(__file__).parents[2] / "out" / "fuzz"
 LONGEST_S = 5.0  # of processor time for one input; machines are shared, and some are slow
+SHOWN = 1000  # bytes of an input that failed; all of it is kept
 MOST_GROWTH_MB = 300.0  # of memory, from the first thousand inputs on
 
 
 @dataclass
 class Outcome:
-    """What a run came to. slowest_s: processor time of the slowest input. growth_mb: of memory."""
+    """What a run came to. took_s, slowest_s: processor time of all inputs, and of the slowest one.
+    growth_mb: of memory."""
 
     target: str
+    seed: int = 1
     runs: int = 0
     took_s: float = 0.0
     slowest_s: float = 0.0
@@ -46,31 +49,35 @@ class Outcome:
 
 
 def run(target: Target, *, seed: int, seconds: float | None, runs: int | None) -> Outcome:
-    """Damage the seeds until the time is up, the count is reached, or an input fails."""
-    outcome = Outcome(target.name)
-    began_s, base_mb = time.monotonic(), 0.0
+    """Damage the seeds until so many seconds of processor time are up (a busy machine does not test
+    less), the count is reached, or an input fails."""
+    outcome = Outcome(target.name, seed)
+    began_s, base_mb = time.process_time(), 0.0
     previous = signal.signal(signal.SIGVTALRM, _too_long)
     try:
         for data in itertools.islice(inputs(target, seed), runs):
-            signal.setitimer(signal.ITIMER_VIRTUAL, LONGEST_S)
             start_s = time.process_time()
+            # Again and again, should what is tested catch it and go on.
+            signal.setitimer(signal.ITIMER_VIRTUAL, LONGEST_S, LONGEST_S)
             try:
                 target.one(data)
-            except Exception:
-                outcome.failure = data
+            except (Exception, DefectError):
                 outcome.told = traceback.format_exc(limit=-12)
-            outcome.slowest_s = max(outcome.slowest_s, time.process_time() - start_s)
+            finally:
+                signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
+            now_s = time.process_time()
+            outcome.slowest_s = max(outcome.slowest_s, now_s - start_s)
             outcome.runs += 1
             if outcome.told:
+                outcome.failure = data
                 break
             if outcome.runs == 1000:
                 base_mb = _memory_mb()
-            if seconds is not None and time.monotonic() - began_s > seconds:
+            if seconds is not None and now_s - began_s > seconds:
                 break
     finally:
-        signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
         signal.signal(signal.SIGVTALRM, previous)
-    outcome.took_s = time.monotonic() - began_s
+    outcome.took_s = time.process_time() - began_s
     outcome.growth_mb = _memory_mb() - base_mb if base_mb else 0.0
     if outcome.growth_mb > MOST_GROWTH_MB and not outcome.told:
         outcome.told = f"memory grew by {outcome.growth_mb:.0f} MB: something is kept for ever"
@@ -79,15 +86,18 @@ def run(target: Target, *, seed: int, seconds: float | None, runs: int | None) -
 
 def keep(outcome: Outcome) -> str:
     """Write a failing input down; what to tell of it."""
+    again = f"python tests/fuzz/run.py --target {outcome.target}"
+    all_of_it = f"all of it: {again} --seeded --seed {outcome.seed} --runs {outcome.runs}"
     if outcome.failure is None:
-        return outcome.told
+        return f"{outcome.told}\n{all_of_it}"
     KEPT.mkdir(parents=True, exist_ok=True)
     digest = hashlib.sha256(outcome.failure).hexdigest()[:12]
     path = KEPT / f"{outcome.target}-{digest}"
     path.write_bytes(outcome.failure)
+    shown = outcome.failure if len(outcome.failure) <= SHOWN else outcome.failure[:SHOWN] + b"..."
     return (
-        f"{outcome.told}\ninput: {outcome.failure!r}\n"
-        f"again: python tests/fuzz/run.py --target {outcome.target} --replay {path}"
+        f"{outcome.told}\nseed {outcome.seed}, input {outcome.runs}: {shown!r}\n"
+        f"again: {again} --replay {path}\n{all_of_it}"
     )
 
 
@@ -99,7 +109,7 @@ def by_coverage(target: Target, seed: int, seconds: float | None, runs: int | No
     def one(data: bytes) -> None:
         try:
             target.one(data)
-        except Exception:
+        except (Exception, DefectError):
             told = Outcome(target.name, failure=data, told=traceback.format_exc(limit=-12))
             print(keep(told), file=sys.stderr, flush=True)
             raise

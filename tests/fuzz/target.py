@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import asyncio
+import contextlib
 import functools
 import math
 import tempfile
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
-
-T = TypeVar("T")
 
 
-class DefectError(AssertionError):
-    """A target's word for: this must never be."""
+class DefectError(BaseException):
+    """A target's word for: this must never be. No Exception, so that nothing that is tested can
+    catch it along with its own."""
 
 
 @dataclass(frozen=True)
@@ -68,23 +66,14 @@ def folder() -> Path:
 _kept: list[tempfile.TemporaryDirectory[str]] = []
 
 
-@functools.cache
-def loop() -> asyncio.AbstractEventLoop:
-    """One for all targets that need one: making it takes longer than most inputs."""
-    made = asyncio.new_event_loop()
-    _loops.append(made)
-    return made
-
-
-_loops: list[asyncio.AbstractEventLoop] = []
-
-
-def close_loop() -> None:
-    """At the end, so that nothing complains of it."""
-    while _loops:
-        _loops.pop().close()
-    loop.cache_clear()
-
-
-def complete(coroutine: Coroutine[Any, Any, T]) -> T:
-    return loop().run_until_complete(coroutine)
+@contextlib.contextmanager
+def instead(owner: object, **values: object) -> Iterator[None]:
+    """Other values for some names of a module or class, for a while."""
+    real = {name: vars(owner)[name] for name in values}
+    for name, value in values.items():
+        setattr(owner, name, value)
+    try:
+        yield
+    finally:
+        for name, value in real.items():
+            setattr(owner, name, value)

@@ -1,12 +1,26 @@
-"""All targets by name."""
+"""All targets by name, and the surfaces they belong to: what the same stranger can reach."""
 
 from __future__ import annotations
 
-from fuzz import files, given, pages, programs, radios, wires, witnesses
+from fuzz import connections, files, given, pages, programs, radios, wires, witnesses
 from fuzz.target import Target
 
 TARGETS: dict[str, Target] = {
     target.name: target
-    for part in (wires, radios, programs, pages, witnesses, files, given)
+    for part in (wires, radios, programs, connections, pages, witnesses, files, given)
     for target in part.TARGETS
+}
+
+SURFACES: dict[str, tuple[str, ...]] = {
+    "socket client": ("socket-answers", "socket-driver"),
+    "socket server": ("share-lines", "share-clients"),
+    "civ bus": ("civ-frames", "civ-exchange", "civ-driver"),
+    "ascii bus": ("ascii-messages", "ascii-exchange", "ascii-driver"),
+    "MQTT": ("mqtt-command", "mqtt-topics"),
+    "page": ("http",),
+    "GPS": ("nmea", "gpsd"),
+    "time daemon": ("chrony",),
+    "files": ("config", "session", "band-plan", "passwords", "recording", "earth-table"),
+    "journal": ("journal",),
+    "typed by a person": ("typed-commands", "place", "instant", "frequency"),
 }

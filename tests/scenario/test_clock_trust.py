@@ -12,7 +12,8 @@ from moontrim.path import Ephemeris, moon_from, solve_path
 from moontrim.settings import settings_from
 from moontrim.state import Tracking
 from moontrim.timekeeping.reading import ClockReading, unsynchronised
-from scenario.test_transmitting import key, moon_at, stage  # noqa: F401 (a fixture)
+from scenario.test_transmitting import key, stage  # noqa: F401 (a fixture)
+from scenario_keying import moon_high
 from stage import Stage
 
 HOME = Position(32.7313, -16.9540, 1400.0, 5.0, "3D")
@@ -109,7 +110,7 @@ def test_home_by_the_receiver(stage: Callable[..., Stage], ephemeris: Ephemeris)
         assert not s.radio.transmitting
         assert any("moved" in reason for reason in s.seen.keying.reasons)
 
-    start_utc_s = moon_at(ephemeris, lambda deg: deg > 30.0)
+    start_utc_s = moon_high(ephemeris)
     stage(scene, start_utc_s, tables={"home": None} | GPS)
 
 

@@ -13,7 +13,7 @@ import pytest
 
 from moontrim.correction import OnAir, on_air
 from moontrim.keying.interlocks import hindrances
-from moontrim.keying.sequence import Stage
+from moontrim.keying.sequence import Sequence, Stage
 from moontrim.path import Ephemeris
 from moontrim.state import Tracking
 from soak.faults import ALL
@@ -69,6 +69,14 @@ def _three_hertz_off(*given: Any) -> OnAir:
     return right._replace(rx_hz=right.rx_hz + 3.0)
 
 
+async def _any_drive_will_do(*given: Any) -> None:
+    pass
+
+
+def _first_on_first_off(sequence: Sequence) -> list[int]:
+    return [index for index, output in enumerate(sequence._outputs) if output.maybe_on][:1]
+
+
 @pytest.mark.parametrize(
     ("where", "broken", "noticed"),
     [
@@ -81,6 +89,11 @@ def _three_hertz_off(*given: Any) -> OnAir:
         ("moontrim.riglink.RigLink.freeze", lambda *given: None, "while relays move"),
         ("moontrim.keying.keyer.Keyer.release", lambda *given: None, "nobody asks for it"),
         ("moontrim.prediction.on_air", _three_hertz_off, "beyond the limit"),
+        ("moontrim.bandentry.check_drive", _any_drive_will_do, "drive"),
+        ("moontrim.band.Band.allows", lambda band, hz: True, "was set to"),
+        ("moontrim.riglink.RigLink._was_moved", lambda *given: False, "not back on frequency"),
+        ("moontrim.keying.sequence.Sequence._to_switch_off", _first_on_first_off, "under RF"),
+        ("moontrim.store.save_session", lambda *given: None, "it began with"),
     ],
 )
 def test_broken_it_is_noticed(

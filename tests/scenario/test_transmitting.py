@@ -7,27 +7,16 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.outputs import SimulatedOutput
 from moontrim.keying.sequence import Phase
-from moontrim.path import Ephemeris, moon_from
-from moontrim.rehearsal import embedded_settings
+from moontrim.path import Ephemeris
 from moontrim.session import Correct, PermitTransmit, SetBand
 from moontrim.state import Tracking
-from stage import T0, Stage, play
-
-KEYING = {
-    "enabled": True,
-    "outputs": [
-        {"kind": "simulated", "name": "waveguide switch", "settle_ms": 800, "release_ms": 50},
-        {"kind": "simulated", "name": "sequencer", "settle_ms": 100, "release_ms": 50},
-        {"kind": "radio", "release_ms": 20},
-    ],
-}
-SETTLES_S = 0.9
+from scenario_keying import KEYING, SETTLES_S, moon_at, moon_high
+from stage import Stage, play
 
 
 @pytest.fixture
@@ -41,19 +30,13 @@ def stage(tmp_path: Path, ephemeris: Ephemeris) -> Callable[..., Stage]:
         **changes: Any,
     ) -> Stage:
         if start_utc_s is None:
-            start_utc_s = moon_at(ephemeris, lambda deg: deg > 30.0)
+            start_utc_s = moon_high(ephemeris)
         tables = {"keying": KEYING | changes.pop("keying", {}), "station": station or {}}
         tables |= changes.pop("tables", {})
         band = {"drive_ceiling": 0.2} | changes.pop("band", {})
         return play(tmp_path, ephemeris, scene, start_utc_s, tables=tables, band=band, **changes)
 
     return partial(run)
-
-
-def moon_at(ephemeris: Ephemeris, wanted: Callable[[float], bool]) -> float:
-    utc_s = T0 + 60.0 * np.arange(2880)
-    elevation_deg = moon_from(ephemeris, embedded_settings().home.site(), utc_s).elevation_deg
-    return next(float(t) for t, deg in zip(utc_s, elevation_deg, strict=True) if wanted(deg))
 
 
 def relays(s: Stage) -> list[SimulatedOutput]:
@@ -96,7 +79,7 @@ def test_low_moon_is_refused_with_the_reason(stage: Any, ephemeris: Ephemeris) -
             await key(s)
         assert not s.radio.transmitting
 
-    stage(scene, moon_at(ephemeris, lambda deg: 2.0 < deg < 4.0))
+    stage(scene, moon_at(ephemeris, lambda deg, _: 2.0 < deg < 4.0))
 
 
 def test_a_hill_in_the_way_is_refused(stage: Any) -> None:

@@ -95,12 +95,13 @@ def _mode_by_hand(station: Station, chance: random.Random) -> Undo:
 
 
 def _drive_by_hand(station: Station, chance: random.Random) -> Undo:
+    """Turned up, and as often as not left there."""
     station.radio.power_fraction = chance.choice([0.15, 0.5, 1.0])
 
     def undo() -> None:
         station.radio.power_fraction = 0.05
 
-    return undo
+    return chance.choice([undo, _nothing])
 
 
 def _split_by_hand(station: Station, chance: random.Random) -> Undo:

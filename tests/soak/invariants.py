@@ -53,6 +53,7 @@ class Judge:
         self.rf_changed: Callable[[bool], None] = lambda on: None
         self.on_frequency_since_s = math.inf
         self._last: Snapshot | None = None
+        self._shown = ""  # the last read-back
 
     # --- what others tell -------------------------------------------------------------------------
 
@@ -67,7 +68,11 @@ class Judge:
         self._trace.say(self._now(), what)
 
     def born(self, life: Life) -> None:
-        """Another life of the daemon; its snapshots are looked at on their way."""
+        """Another life of the daemon, with the choices that were saved; its snapshots are looked at
+        on their way."""
+        self._counted("a life begins with what was saved")
+        if (saved := self.station.disk.saved) and life.daemon.tracker.session != saved:
+            self.violated(f"it began with {life.daemon.tracker.session}, not with {saved}")
         self.life, self._last, self.on_frequency_since_s = life, None, math.inf
         publish = life.daemon.hub.publish
 
@@ -166,9 +171,10 @@ class Judge:
 
     def _published(self, now: Snapshot) -> None:
         last, self._last = self._last, now
-        rig = now.link.rig
-        shown = rig and (rig.rx_dial_hz, rig.tx_dial_hz, rig.transmitting)
-        self._trace.add(f"{now.utc_s!r} {now.ticks} {shown}")
+        if last is None or last.link.rig is not now.link.rig:
+            rig = now.link.rig
+            self._shown = str(rig and (rig.rx_dial_hz, rig.tx_dial_hz, rig.transmitting))
+        self._trace.add(f"{now.utc_s!r} {now.ticks} {self._shown}")
         if last is None or last.tracking is not now.tracking:
             self._trace.say(self._now(), f"{now.tracking}: {now.reason}")
             self.on_frequency_since_s = math.inf

@@ -39,8 +39,8 @@ FLOOD = 200
 def wish(chance: random.Random, settings: Settings, source: str) -> Command:
     """A command that may well be refused. What stops the correction or forbids transmitting is
     undone by `soothe`, or whole runs would pass with nothing to see."""
-    band = chance.choice(settings.bands)
-    kind = chance.randrange(10)
+    band = chance.choice([settings.bands[0], *settings.bands])  # where most runs stay
+    kind = chance.randrange(11)
     match kind:
         case 0:
             return SetBand(source, chance.choice([band.name, band.name, "no such band"]))
@@ -63,6 +63,10 @@ def wish(chance: random.Random, settings: Settings, source: str) -> Command:
             return PermitTransmit(source, chance.random() < 0.3)
         case 8:
             return ReadBack(source)
+        case 9:  # just inside an edge, across which the Doppler shift may carry it
+            inside_hz = chance.uniform(-20.0, 200.0)
+            low_hz, high_hz = band.allowed_low_hz + inside_hz, band.allowed_high_hz - inside_hz
+            return SetSked(source, chance.choice([low_hz, high_hz]))
         case _:
             return SetTrim(source, rx_hz=0.0, tx_hz=0.0)
 

@@ -15,6 +15,7 @@ from typing import Any, Protocol, TypeVar
 from unittest.mock import patch
 
 from moontrim.clock import VirtualClock, _IdleSelector
+from moontrim.session import Session
 from moontrim.timekeeping.reading import ClockReading, unsynchronised
 from moontrim_drivers.contract import RigGarbled, RigState
 from moontrim_drivers.simoptions import SimulatedOptions
@@ -222,19 +223,23 @@ class Coil:
 
 
 class Disk:
-    """Runs what the daemon hands to a thread, in virtual time. error: what every write meets."""
+    """Runs what the daemon hands to a thread, in virtual time. error: what every write meets.
+    saved: the session that was written last."""
 
     def __init__(self, clock: SoakClock) -> None:
         self._clock = clock
         self.error: int | None = None
         self.slow_s = 0.0
         self.writes = 0
+        self.saved: Session | None = None
 
     async def to_thread(self, call: Callable[..., Any], *given: Any) -> Any:
         await self._clock.sleep(0.002 + self.slow_s)
         self.writes += 1
         if self.error is None:
-            return call(*given)
+            done = call(*given)
+            self.saved = next((one for one in given if isinstance(one, Session)), self.saved)
+            return done
         broken = OSError(self.error, errno.errorcode[self.error])
         where = "os.open" if self.error == errno.EROFS else "os.fsync"
         with patch(where, side_effect=broken):

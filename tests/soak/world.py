@@ -25,6 +25,7 @@ from soak.trace import Trace
 from soak.watch import UnkeyWatch
 
 BETWEEN_S, COMMANDS_S, OVERS_S, LOOKS_S = 100.0, 90.0, 100.0, 17.0
+MOST_CALM_OVERS = 12.0  # even in the calmest of nights somebody transmits
 # Within what time everything must be right again. A radio that could never do it (split gone when
 # it came back) is tried again after 15 s and a quarter; a hand that was put back too often is given
 # ten seconds.
@@ -253,9 +254,11 @@ class World:
     async def _overs(self) -> None:
         """One of them as the Moon sinks below the limit, if it does."""
         chance = self._chance("overs")
+        calm = min(self.plan.calm, MOST_CALM_OVERS)
+        chance = self._chance("overs")
         at_edge_s = self._limit_s() - chance.uniform(1.0, 8.0)
         while True:
-            wait_s = self.plan.calm * chance.expovariate(1.0 / OVERS_S)
+            wait_s = calm * chance.expovariate(1.0 / OVERS_S)
             until_edge_s = at_edge_s - self.clock.monotonic_s()
             await self.clock.sleep(min(wait_s, until_edge_s) if until_edge_s > 0.0 else wait_s)
             if self._operators is not None:

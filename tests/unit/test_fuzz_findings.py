@@ -7,11 +7,13 @@ import json
 import sqlite3
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 from urllib.parse import urlsplit
 
 import astropy_iers_data
 import pytest
 
+from fuzz.peer import Peer
 from journals import T0, journal_file, recorder, seconds
 from moontrim.bandplan import load_band_plan
 from moontrim.clock import SystemClock
@@ -24,8 +26,11 @@ from moontrim.remote.gateway import Gateway
 from moontrim.remote.secrets import FILE, kept_passwords
 from moontrim.remote.web import serve
 from moontrim.settings import load_settings
+from moontrim.share.client import MOST_WAITING, Client
+from moontrim.share.protocol import REJECTED, Asked, read_line
+from moontrim.share.view import Abilities, View
 from moontrim.state import StateHub
-from moontrim_drivers.contract import RigGarbled
+from moontrim_drivers.contract import RigDetails, RigGarbled
 from moontrim_drivers.socketwire import Exchange, ask
 
 HEAD = '[home]\nlocator = "JN88"\n'
@@ -187,3 +192,73 @@ def test_a_header_that_cannot_be_is_refused(
 
     assert asyncio.run(main()).startswith(f"HTTP/1.1 {status} ".encode())
     assert not caplog.records
+
+
+def test_refused_transmit_requests_do_not_open_a_full_buffer() -> None:
+    """A transmit request reads on, to notice the end of whoever keys. Refused, and with too much
+    waiting behind it, the client must wait again, or each request lets in more."""
+    view = View("10 GHz", 1, 1, False, True, "", (), (), Abilities(keys=True, reads_details=True))
+
+    async def main() -> None:
+        look = asyncio.Event()
+
+        async def details() -> RigDetails:
+            await look.wait()
+            look.clear()
+            return RigDetails("USB", 2400, None)
+
+        async def key(who: str, dropped: asyncio.Event) -> int:
+            return REJECTED
+
+        radio: Any = SimpleNamespace(clock=SystemClock(), view=lambda: view, key=key)
+        radio.details, radio.unkey = details, lambda who: None
+        client = Client(radio, "share 1", may_transmit=True, ended=lambda _: None)
+        peer = Peer("127.0.0.1", asyncio.get_running_loop())
+        peer.set_protocol(client)
+        client.connection_made(peer)
+        client.data_received(b"m\nT 1\nm\n" + b"v\n" * MOST_WAITING)
+        assert peer.paused
+        look.set()
+        while not peer.said.endswith(b"RPRT -9\n"):
+            await asyncio.sleep(0)
+        await asyncio.sleep(0)
+        assert peer.paused
+        peer.vanish()
+        assert client.task is not None
+        await asyncio.gather(client.task, return_exceptions=True)
+
+    asyncio.run(main())
+
+
+def test_a_flood_of_transmit_requests_is_not_read_over_and_over(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Each request is judged by what waits behind it: looked at, not parsed, or a second's worth of
+    requests holds up the tracker for minutes."""
+    read: list[bytes] = []
+
+    def counted(line: bytes, names_vfo: bool) -> tuple[Asked, ...]:
+        read.append(line)
+        return read_line(line, names_vfo)
+
+    monkeypatch.setattr("moontrim.share.client.read_line", counted)
+    view = View("10 GHz", 1, 1, False, True, "", (), (), Abilities(keys=True))
+
+    async def main() -> None:
+        async def key(who: str, dropped: asyncio.Event) -> int:
+            return REJECTED
+
+        radio: Any = SimpleNamespace(clock=SystemClock(), view=lambda: view, key=key)
+        radio.unkey = lambda who: None
+        client = Client(radio, "share 1", may_transmit=True, ended=lambda _: None)
+        peer = Peer("127.0.0.1", asyncio.get_running_loop())
+        peer.set_protocol(client)
+        client.connection_made(peer)
+        client.data_received(b"T 1\n" * 5000)
+        client.eof_received()
+        assert client.task is not None
+        await client.task
+        assert peer.said == b"RPRT -9\n" * 5000
+
+    asyncio.run(main())
+    assert len(read) == 5000

@@ -1,20 +1,42 @@
-"""Every fuzz target for a second or so: no parser lets anything out but its own error, whatever
-comes in. `MOONTRIM_LONG=1` runs a hundred times as long; `tests/fuzz/run.py` as long as you
-like."""
+"""Every surface fuzzed: no parser lets anything out but its own error, whatever comes in.
+
+In CI each surface gets 30 s of processor time, by hand 3 s; MOONTRIM_FUZZ_S says otherwise, and
+MOONTRIM_LONG=1 gives each 300 s. The seed is fixed, so that the same inputs come in the same order
+everywhere; a failure prints its input and how to play it again. `tests/fuzz/run.py` runs as long as
+you like, with other seeds."""
 
 from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from typing import Any
 
 import pytest
 
+from fuzz.pages import close_loop
+from fuzz.peer import Peer
 from fuzz.runner import keep, run
-from fuzz.target import DefectError, Target, close_loop
-from fuzz.targets import TARGETS
+from fuzz.target import DefectError, Target
+from fuzz.targets import SURFACES, TARGETS
+from moontrim.share import answers, client, protocol, radio, server
+from moontrim.share.outcome import Reply
 
-SECONDS = 1.2 * (100.0 if os.environ.get("MOONTRIM_LONG") else 1.0)
+SURFACE_S = 30.0  # of processor time in CI, shared equally by the targets of the surface
+BY_HAND_S = 3.0
+SEED = 1
+
+
+def _surface_s() -> float:
+    given = os.environ.get("MOONTRIM_FUZZ_S")
+    if given is not None:
+        return float(given)
+    if os.environ.get("MOONTRIM_LONG"):
+        return 10.0 * SURFACE_S
+    return SURFACE_S if os.environ.get("CI") else BY_HAND_S
+
+
+SECONDS = _surface_s()
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -26,13 +48,23 @@ def quiet() -> Iterator[None]:
     close_loop()
 
 
-@pytest.mark.timeout(60.0 + 2.0 * SECONDS)
-@pytest.mark.parametrize("name", TARGETS)
-def test_survives(name: str) -> None:
+@pytest.mark.timeout(60.0 + 10.0 * SECONDS)  # of a machine that does other things as well
+@pytest.mark.parametrize("surface", SURFACES)
+def test_survives(surface: str) -> None:
     """The seeds, and what the seeded damage makes of them while the time lasts."""
-    outcome = run(TARGETS[name], seed=1, seconds=SECONDS, runs=None)
-    assert not outcome.told, keep(outcome)
-    assert outcome.runs > len(TARGETS[name].seeds), "too slow to have tested anything"
+    names = SURFACES[surface]
+    for name in names:
+        outcome = run(TARGETS[name], seed=SEED, seconds=SECONDS / len(names), runs=None)
+        print(outcome.line())
+        assert not outcome.told, keep(outcome)
+        assert outcome.runs > len(TARGETS[name].seeds), "too slow to have tested anything"
+
+
+def test_each_target_belongs_to_one_surface() -> None:
+    assert sorted(name for names in SURFACES.values() for name in names) == sorted(TARGETS)
+
+
+# --- what finds defects ---------------------------------------------------------------------------
 
 
 def _fails_on_semicolon(data: bytes) -> None:
@@ -45,6 +77,14 @@ def _never_ends(data: bytes) -> None:
         pass
 
 
+def _never_ends_and_catches(data: bytes) -> None:
+    for _ in range(3):
+        try:
+            _never_ends(data)
+        except Exception:
+            continue
+
+
 def test_the_same_seed_finds_the_same_defect() -> None:
     target = Target("test", _fails_on_semicolon, (b"abc", b"defgh"), (b";",))
     first, second = (run(target, seed=7, seconds=10.0, runs=None) for _ in range(2))
@@ -53,7 +93,93 @@ def test_the_same_seed_finds_the_same_defect() -> None:
     assert first.runs == second.runs
 
 
-def test_an_endless_loop_is_a_defect(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("target", [_never_ends, _never_ends_and_catches])
+def test_an_endless_loop_is_a_defect(
+    target: Callable[[bytes], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("fuzz.runner.LONGEST_S", 0.1)
-    outcome = run(Target("test", _never_ends, (b"x",)), seed=1, seconds=10.0, runs=None)
+    outcome = run(Target("test", target, (b"x",)), seed=1, seconds=10.0, runs=None)
     assert "processor time" in outcome.told and outcome.runs == 1
+
+
+def test_time_is_that_of_the_processor(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another program's time is not taken for ours."""
+    now_s = iter(float(n) for n in range(1000))
+    monkeypatch.setattr("fuzz.runner.time.process_time", lambda: next(now_s))
+    monkeypatch.setattr("fuzz.runner.time.monotonic", lambda: 1e9)
+    outcome = run(Target("test", lambda data: None, (b"x",)), seed=1, seconds=20.0, runs=None)
+    assert outcome.runs == 11, "two looks an input, one before and one after"
+
+
+# --- a share that is broken -----------------------------------------------------------------------
+
+
+def _nothing(*given: Any) -> None:
+    pass
+
+
+def _endless(self: protocol.LineBuffer) -> bytes | None:
+    end = self.waiting.find(b"\n")
+    if end < 0:
+        return None
+    line = bytes(self.waiting[:end])
+    del self.waiting[: end + 1]
+    return line
+
+
+def _no_number(*given: Any) -> Reply:
+    return Reply(values=("nan",))
+
+
+def _answers_twice(asked: protocol.Asked, code: int, values: Any = ()) -> bytes:
+    said = protocol.answer(asked, code, values)
+    return 2 * said if asked.command.name == "get_vfo" else said
+
+
+def _swallows(asked: protocol.Asked, code: int, values: Any = ()) -> bytes:
+    return b"" if asked.arguments == ("10368201000",) else protocol.answer(asked, code, values)
+
+
+def _fails(*given: Any) -> Reply:
+    raise KeyError("a bug")
+
+
+async def _reads_on(self: client.Client) -> int:
+    self._transport.resume_reading()
+    return protocol.REJECTED
+
+
+async def _key_at_once(self: client.Client) -> int:
+    return protocol.OK
+
+
+@pytest.mark.parametrize(
+    ("owner", "name", "broken"),
+    [
+        (radio.SharedRadio, "unkey", _nothing),
+        (client.Client, "_leave", _nothing),
+        (client.Client, "_unkey_is_coming", lambda self: False),
+        (client.Client, "_key", _key_at_once),
+        (client.Client, "pause_writing", _nothing),
+        (Peer, "pause_reading", _nothing),
+        (client.Client, "_key", _reads_on),
+        (server, "_is_near", lambda host: True),
+        (protocol.LineBuffer, "next", _endless),
+        (answers, "_shown_hz", lambda *given: float("nan")),
+        (client, "answer", _answers_twice),
+        (client, "answer", _swallows),
+        (client, "consider", _fails),
+    ],
+    ids=[
+        *("never unkeys", "does not notice the end", "late to unkey", "keys by word only"),
+        *("answers without end", "reads without end", "reads on when refused", "anyone may key"),
+        *("lines without end", "no frequency", "answers twice", "swallows", "fails inside"),
+    ],
+)
+def test_a_broken_share_is_noticed(
+    owner: Any, name: str, broken: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    target = TARGETS["share-clients"]
+    monkeypatch.setattr(owner, name, broken)
+    outcome = run(target, seed=SEED, seconds=None, runs=len(target.seeds) + 300)
+    assert outcome.told

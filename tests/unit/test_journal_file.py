@@ -32,6 +32,7 @@ from moontrim.journal.schema import NAME, VERSION
 from moontrim.keying.sequence import Phase
 from moontrim.session import NudgeSked
 from moontrim.state import Tracking
+from moontrim_process import ENVIRONMENT
 
 LONG = os.environ.get("MOONTRIM_LONG") == "1"
 
@@ -309,7 +310,7 @@ else:
 def read_by_nobody(path: Path) -> str:
     done = subprocess.run(
         [sys.executable, "-c", READER, str(path)],
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+        env=ENVIRONMENT,
         capture_output=True,
         text=True,
     )

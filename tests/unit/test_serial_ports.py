@@ -16,6 +16,7 @@ from moontrim_drivers import serialports
 from moontrim_drivers.contract import RigUnfit, RigUnreachable
 from moontrim_drivers.portchoice import best_name, check_port, choose
 from moontrim_drivers.serialports import LineSettings, OpenPort, Port
+from moontrim_process import ENVIRONMENT
 
 ONE = Port("/dev/ttyUSB0", 0x0403, 0x6001, "A5", "adapter", ("/dev/serial/by-id/usb-one-A5",))
 SAME = Port("/dev/ttyUSB1", 0x0403, 0x6001, "A6", "adapter")
@@ -133,7 +134,7 @@ def other_process(path: str) -> subprocess.Popen[str]:
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+        env=ENVIRONMENT,
     )
 
 
