@@ -7,7 +7,7 @@ references states the sum in dial_error_hz."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 
@@ -23,27 +23,29 @@ class Band:
     dial_resolution_hz: int = 1
     dial_error_hz: float = 0.0
     reference_error_ppb: float = 0.0
+    # Several times every second, so worked out once.
+    _sign: float = field(init=False, repr=False)
+    _true_per_indicated: float = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        sign = 1.0 if self.transverter_sense == "plus" else -1.0
+        object.__setattr__(self, "_sign", sign)
+        object.__setattr__(self, "_true_per_indicated", 1.0 + self.reference_error_ppb * 1e-9)
 
     @property
     def dial_per_on_air(self) -> float:
         """d(dial)/d(on-air), +1 or -1 but for the reference error."""
-        sign = 1.0 if self.transverter_sense == "plus" else -1.0
-        return sign / (1.0 + self.reference_error_ppb * 1e-9)
+        return self._sign / self._true_per_indicated
 
     def dial_hz(self, on_air_hz: float) -> float:
         """The dial, not yet rounded, that puts the radio on this true on-air frequency."""
-        indicated_hz = (on_air_hz - self.dial_error_hz) / (1.0 + self.reference_error_ppb * 1e-9)
-        if self.transverter_sense == "plus":
-            return indicated_hz - self.transverter_offset_hz
-        return self.transverter_offset_hz - indicated_hz
+        indicated_hz = (on_air_hz - self.dial_error_hz) / self._true_per_indicated
+        return self._sign * (indicated_hz - self.transverter_offset_hz)
 
     def on_air_hz(self, dial_hz: float) -> float:
         """The true on-air frequency of a dial."""
-        if self.transverter_sense == "plus":
-            indicated_hz = self.transverter_offset_hz + dial_hz
-        else:
-            indicated_hz = self.transverter_offset_hz - dial_hz
-        return indicated_hz * (1.0 + self.reference_error_ppb * 1e-9) + self.dial_error_hz
+        indicated_hz = self.transverter_offset_hz + self._sign * dial_hz
+        return indicated_hz * self._true_per_indicated + self.dial_error_hz
 
     def allows(self, on_air_hz: float) -> bool:
         """May we transmit here? False for NaN as well."""

@@ -86,7 +86,9 @@ def coarsen(rates_hz_per_s: list[float], resolution_hz: int, steps_per_s: float)
     """The finest grid, a multiple of resolution_hz, on which ramps of these rates together need at
     most steps_per_s steps a second."""
     needed_per_s = sum(map(abs, rates_hz_per_s)) / resolution_hz
-    return resolution_hz * max(1, math.ceil(needed_per_s / steps_per_s))
+    if needed_per_s <= steps_per_s:
+        return resolution_hz
+    return resolution_hz * math.ceil(needed_per_s / steps_per_s)
 
 
 def ramp_of_dial(
@@ -142,28 +144,19 @@ def plan_stretch(
                 held["rx"] = _outside("receive (the one dial also transmits)", on_air_hz, band)
         if transmits and "tx" in held:
             held["rx"] = held["tx"]
-    active = {which: ramp for which, ramp in moving.items() if which not in held}
-    rates = [ramp.rate_hz_per_s for ramp in active.values()]
-    grid_hz = coarsen(rates, resolution_hz, steps_per_s)
-    steps = [
-        Step(instant, which, dial_hz)
-        for which, ramp in active.items()
-        for instant, dial_hz in crossings(ramp, end_utc_s, grid_hz)
-        # Rounding must not carry a transmit dial over the edge that the ideal is just inside of.
-        if (split and which == "rx") or tx_band.allows(tx_band.on_air_hz(dial_hz))
-    ]
+    active = [(which, ramp) for which, ramp in moving.items() if which not in held]
+    grid_hz = coarsen([ramp.rate_hz_per_s for _, ramp in active], resolution_hz, steps_per_s)
+    steps: list[Step] = []
+    for which, ramp in active:
+        transmits_there = which == "tx" or not split
+        for instant, dial_hz in crossings(ramp, end_utc_s, grid_hz):
+            # Rounding must not carry a transmit dial over the edge that the ideal is inside of.
+            if not transmits_there or tx_band.allows(tx_band.on_air_hz(dial_hz)):
+                steps.append(Step(instant, which, dial_hz))
     steps.sort()
+    one_dial: Which = "tx" if not split and transmits else "rx"
     return Plan(
-        start_utc_s=start_utc_s,
-        end_utc_s=end_utc_s,
-        rx=rx,
-        tx=tx,
-        split=split,
-        one_dial="tx" if not split and transmits else "rx",
-        grid_hz=grid_hz,
-        steps=tuple(steps),
-        held=held,
-        steps_while_keyed=stepping,
+        start_utc_s, end_utc_s, rx, tx, split, one_dial, grid_hz, tuple(steps), held, stepping
     )
 
 

@@ -333,10 +333,7 @@ class Tracker:
             (here.sked_hz, choices.tx_sked_hz),
             link,
             Hindrances(
-                paused=not session.correcting,
-                yielding=self._yielding(),
-                away=self._hand.away,
-                prediction=self._prediction_problem,
+                not session.correcting, self._yielding(), self._hand.away, self._prediction_problem
             ),
         )
         self._news = seen.tracking is not Tracking.ON_FREQUENCY

@@ -43,10 +43,10 @@ BANDS: dict[str, dict[str, Any]] = {
     },
 }
 # Most hours on the band with the fewest steps: they are the cheapest to simulate.
-_FIRST_BAND = ("144 MHz",) * 14 + ("432 MHz", "1296 MHz", "1296 MHz", "1296 MHz", "10 GHz")
-# One run in twelve wild, one in six unquiet; in the others most seconds pass as in a real night.
-CALM = (1.0,) + (6.0,) * 2 + (40.0,) * 9
-_POLL_S = (5.0,) * 13 + (2.0, 2.0, 0.5)
+_FIRST_BAND = ("144 MHz",) * 25 + ("432 MHz",) * 2 + ("1296 MHz",) * 4 + ("10 GHz",)
+# One run in sixteen wild, two unquiet; in the others most seconds pass as in a real night.
+CALM = (1.0,) + (6.0,) * 2 + (40.0,) * 13
+_POLL_S = (5.0,) * 29 + (2.0, 2.0, 0.5)
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ def draw(
     by_line = keying and chance.random() < 0.25
     reports = by_line or chance.random() < 0.9
     # The contacts are looked at fifty times a second, which makes such hours slow: few of them.
-    contacts = chance.random() < 0.03
+    contacts = chance.random() < 0.01
     first = chance.choice(_FIRST_BAND)
     names = [first, *(name for name in BANDS if name != first and name != "10 GHz")]
     if chance.random() < 0.1 and first != "10 GHz":

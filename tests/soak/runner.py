@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import multiprocessing
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field
 
@@ -75,24 +75,33 @@ def replay(seed: int, duration_s: float = RUN_S) -> Outcome:
 def run_many(
     first_seed: int,
     hours: float,
-    processes: int = 2,
+    processes: int = 1,
     run_s: float = RUN_S,
     tell: Callable[[str], object] = lambda line: None,
 ) -> Total:
-    """So many simulated hours, in runs of run_s each with a seed of its own. tell: given failures
-    as they come, and now and then how far it has come."""
+    """So many simulated hours, in runs of run_s each with a seed of its own. processes: one is this
+    one. tell: given failures as they come, and now and then how far it has come."""
     seeds = range(first_seed, first_seed + max(1, round(hours * 3600.0 / run_s)))
     clock, total = SystemClock(), Total()
     began_s = clock.monotonic_s()
+    for outcome in _played(seeds, processes, run_s):
+        total.add(outcome)
+        if outcome.violations:
+            tell("\n".join(told(outcome)))
+        elif total.runs % 50 == 0:
+            tell(f"{total.hours:g} of {hours:g} hours, {len(total.failed)} runs failed")
+    total.took_s = clock.monotonic_s() - began_s
+    total.failed.sort(key=lambda outcome: outcome.seed)
+    return total
+
+
+def _played(seeds: Iterable[int], processes: int, run_s: float) -> Iterator[Outcome]:
+    """In whatever order they end."""
+    if processes == 1:
+        yield from (replay(seed, run_s) for seed in seeds)
+        return
     fresh = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(processes, mp_context=fresh) as pool:
         waiting = [pool.submit(replay, seed, run_s) for seed in seeds]
         for done in as_completed(waiting):
-            total.add(outcome := done.result())
-            if outcome.violations:
-                tell("\n".join(told(outcome)))
-            elif total.runs % 50 == 0:
-                tell(f"{total.hours:g} of {hours:g} hours, {len(total.failed)} runs failed")
-    total.took_s = clock.monotonic_s() - began_s
-    total.failed.sort(key=lambda outcome: outcome.seed)
-    return total
+            yield done.result()

@@ -7,14 +7,14 @@ import asyncio
 import errno
 import math
 import random
-import selectors
 from collections import deque
 from collections.abc import Callable, Coroutine
 from functools import partial
 from typing import Any, Protocol, TypeVar
 from unittest.mock import patch
 
-from moontrim.clock import VirtualClock, _IdleSelector
+from moontrim.clock import VirtualClock
+from moontrim.clockwatch import STEP_S
 from moontrim.session import Session
 from moontrim.timekeeping.reading import ClockReading, unsynchronised
 from moontrim_drivers.contract import RigGarbled, RigState
@@ -29,44 +29,58 @@ class Hung(KeyboardInterrupt):
     """Time does not move on. Of a kind that nothing in the daemon and no event loop holds up."""
 
 
-class _Impatient(_IdleSelector):
-    """Raises Hung when time stands still. Asks the kernel for nothing while there is anything to
-    do or anybody waits for the clock: there are neither sockets nor threads in a soak."""
+class _Loop(asyncio.SelectorEventLoop):
+    """asyncio's own, but that it asks the kernel for nothing while there is anything to do or
+    anybody waits for the clock: there are neither sockets nor threads in a soak, nor timers of the
+    loop's own. Raises Hung when time stands still."""
+
+    _ready: deque[asyncio.Handle]
+    _stopping: bool
 
     def __init__(self, clock: SoakClock) -> None:
-        super().__init__(clock)
-        self._passes, self._at_s = 0, -1.0
+        super().__init__()
+        self._clock = clock
 
-    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
-        now_s = self._clock.monotonic_s()
-        if now_s != self._at_s:
-            self._at_s, self._passes = now_s, 0
-        self._passes += 1
-        if self._passes > MOST_PASSES:
-            raise Hung(f"{MOST_PASSES} passes of the event loop at one instant")
-        if timeout is not None and timeout <= 0.0:
-            return []
-        if self._clock.real_wait_s() is None:
-            return super().select(timeout)
-        self._clock.advance()
-        return []
+    def _run_once(self) -> None:
+        ready, passes = self._ready, 0
+        while not self._stopping:
+            if not ready:
+                if self._clock.real_wait_s() is None:
+                    raise Hung("everybody waits for somebody else")
+                self._clock.advance()
+                passes = 0
+            for _ in range(len(ready)):
+                handle = ready.popleft()
+                if not handle._cancelled:
+                    handle._run()
+            passes += 1
+            if passes > MOST_PASSES:
+                raise Hung(f"{MOST_PASSES} passes of the event loop at one instant")
 
 
 class SoakClock(VirtualClock):
-    """steps, stalls: how often UTC was set, and how often the event loop was held up."""
+    """steps, stalls: how often UTC was set, and how often the event loop was held up. A step that
+    is taken back before anybody can have seen it is none."""
 
     steps = stalls = 0
     disturbed_at_s = -math.inf  # when UTC last jumped, by a step or a suspension
+    _before = (-math.inf, 0.0, -math.inf)  # of the latest step: when, and what was so until then
 
     def run(self, main: Coroutine[Any, Any, T]) -> T:
         """As ever, but a loop in which time stands still raises Hung."""
-        loop = partial(asyncio.SelectorEventLoop, _Impatient(self))
-        with asyncio.Runner(loop_factory=loop) as runner:
+        with asyncio.Runner(loop_factory=partial(_Loop, self)) as runner:
             return runner.run(main)
 
     def step_utc(self, by_s: float) -> None:
+        stood_s = self._start_utc_s
         super().step_utc(by_s)
-        self._jumped()
+        at_s, before_s, disturbed_at_s = self._before
+        self._before = (self._now_s, stood_s, self.disturbed_at_s)
+        if self._now_s - at_s < 1.0 and abs(self._start_utc_s - before_s) < STEP_S:
+            self.steps -= 1
+            self.disturbed_at_s = disturbed_at_s
+        else:
+            self._jumped()
 
     def suspend(self, for_s: float) -> None:
         super().suspend(for_s)

@@ -113,13 +113,15 @@ class DelayModel:
 
     def fractions(
         self, one: LegName, other: LegName, utc_s: float, seconds: int
-    ) -> tuple[Array, Array]:
-        """fraction of two legs at utc_s and every second after it, (N,) each: as many as asked for,
-        but none beyond the hour or the tables."""
+    ) -> tuple[Number, Number]:
+        """fraction of two legs: floats for one second, else (N,) at utc_s and every second after
+        it, as many as asked for, but none beyond the hour or the tables."""
         piece, x = self._find(utc_s)
-        end_utc_s = min((utc_s // PIECE_S + 1) * PIECE_S, self._ephemeris.last_utc_s)
-        count = max(1, min(seconds, math.ceil(end_utc_s - utc_s)))
-        at = x + np.arange(count) / HALF_WIDTH_S
+        at: Number = x
+        if seconds > 1:
+            end_utc_s = min((utc_s // PIECE_S + 1) * PIECE_S, self._ephemeris.last_utc_s)
+            count = max(1, min(seconds, math.ceil(end_utc_s - utc_s)))
+            at = x + np.arange(count) / HALF_WIDTH_S
         home_excess = self._home_excess(piece, at)
         return (
             self._leg(piece, one, at, home_excess)[0],

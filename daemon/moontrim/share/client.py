@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import re
 import socket
 from collections.abc import Callable
 from typing import cast
@@ -41,10 +42,11 @@ from moontrim.share.radio import SharedRadio
 
 log = logging.getLogger(__name__)
 
-MOST_WAITING = 16_384  # bytes of commands not dealt with yet; the kernel keeps the rest
+MOST_WAITING = 4_096  # bytes of commands not dealt with yet; the kernel keeps the rest
 MOST_UNREAD = 65_536  # bytes of answers not taken yet
 UNREAD_S = 5.0
 SILENT_S = 30.0  # a connection on which nothing was ever asked
+_MAY_WITHDRAW = re.compile(rb"(?:T|set_ptt)[ \t]+(?:\S+[ \t]+)?0(?:\s|$)")
 
 
 class Client(asyncio.Protocol):
@@ -85,12 +87,14 @@ class Client(asyncio.Protocol):
     def data_received(self, data: bytes) -> None:
         self._input.waiting += data
         self._arrived.set()
-        if self._keying and self._unkey_is_coming():  # whatever else is being done before it
+        if len(self._input.waiting) > MOST_WAITING:
+            if self._keying:  # while not reading, its end would go unnoticed
+                self.abort()
+            else:
+                self._transport.pause_reading()
+        elif self._keying and self._unkey_is_coming():  # whatever else is being done before it
             self._dropped.set()
             self._radio.unkey(self.who)
-        if self._keying and len(self._input.waiting) > MOST_WAITING:
-            self.abort()  # while not reading, its end would go unnoticed
-        self._read_no_more_than_is_kept()
 
     def eof_received(self) -> bool:
         self._leave()
@@ -119,14 +123,11 @@ class Client(asyncio.Protocol):
         self._radio.unkey(self.who)
         self._arrived.set()
 
-    def _read_no_more_than_is_kept(self) -> None:
-        """Whoever keys, or asks to, is read on, since their end must be noticed."""
-        if not self._keying and len(self._input.waiting) > MOST_WAITING:
-            self._transport.pause_reading()
-
     def _unkey_is_coming(self) -> bool:
         """Behind the request that is being carried out, there is already its withdrawal."""
         for line in self._input.whole_lines():
+            if not _MAY_WITHDRAW.search(line):  # a flood is not to be read in full for each request
+                continue
             try:
                 commands = read_line(line, self._own.names_vfo)
             except Malformed:
@@ -220,7 +221,6 @@ class Client(asyncio.Protocol):
             case Unkey():
                 self._radio.unkey(self.who)
                 self._keying = False
-                self._read_no_more_than_is_kept()
                 return Reply()
             case Key():
                 return Reply(REJECTED if withdrawn else await self._key())
@@ -239,7 +239,7 @@ class Client(asyncio.Protocol):
         if not self._may_transmit:
             log.warning("%s may not transmit from where it is", self.who)
             return REJECTED
-        if self._leaving or self._unkey_is_coming():
+        if self._leaving or len(self._input.waiting) > MOST_WAITING or self._unkey_is_coming():
             return REJECTED
         self._dropped.clear()
         self._keying = True
@@ -249,7 +249,6 @@ class Client(asyncio.Protocol):
             self._radio.unkey(self.who)
             code = REJECTED
         self._keying = code == OK
-        self._read_no_more_than_is_kept()
         return code
 
 
