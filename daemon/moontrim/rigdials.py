@@ -1,0 +1,330 @@
+"""Where the dials of one radio stand, and the steps they are still to take: a look before each set,
+a read-back after it, and what comes of a radio that refuses, rounds or is turned by hand.
+
+A look shows more than dials, and that is seen to here as well: whether the radio transmits, and
+that it does not without permission. Raises RigError when there is no usable answer; whatever else
+the radio does shows as a state with a reason in the view."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Awaitable, Callable, Iterable
+from dataclasses import replace
+from typing import Any
+
+from moontrim.clock import Clock
+from moontrim.durations import Durations
+from moontrim.linkview import (
+    DialMoved,
+    Inhibited,
+    LinkEvent,
+    LinkState,
+    LinkView,
+    NotUnkeyed,
+    TransmitChanged,
+    Updated,
+)
+from moontrim.planner import Plan, Step, Which
+from moontrim_drivers.contract import RigDriver, RigGarbled, RigRefused, RigState, RigUnfit
+
+log = logging.getLogger(__name__)
+
+SPARE_S = 0.01  # between the look before a set and the set
+TOGETHER_S = 0.002  # steps this close share one command
+STAND_OFF_S = 2.0  # pause in setting a radio that refuses or disagrees
+ROUNDED_HZ = 100  # the coarsest steps of radios under rig control; common practice
+
+
+class Dials:
+    """view: what is known of the radio. standing: where its dials are, in Hz. look_asked: someone
+    waits for a look, and is told by `Updated`. What is awaited is for the link's own task only.
+
+    call: the driver's answer, within the deadline and so many seconds more. inhibit: why the radio,
+    as it was seen, must not transmit; empty if it may."""
+
+    def __init__(
+        self,
+        driver: RigDriver,
+        clock: Clock,
+        call: Callable[..., Awaitable[Any]],
+        report: Callable[[LinkEvent], object],
+        inhibit: Callable[[RigState | None], str],
+        max_steps_per_s: float | None,
+    ) -> None:
+        self.view = LinkView()
+        self.standing: dict[Which, int] = {}
+        self.setting = False
+        self.look_asked = False
+        self.permitted = True  # to transmit
+        self.keyed_outside: bool | None = None
+        self.keyed_here = False  # until it has confirmed that it receives
+        self._driver = driver
+        self._clock = clock
+        self._call = call
+        self._report = report
+        self._inhibit = inhibit
+        self._max_steps_per_s = max_steps_per_s
+        self._steps: list[Step] = []
+        self._steps_while_keyed = False
+        self._read_at_s = 0.0
+        self._stand_off_until_s = 0.0
+        self._durations = Durations()
+        self._unkey_failed = False
+
+    def show(self, **changes: object) -> None:
+        """Change the view."""
+        self.view = replace(self.view, **changes)  # type: ignore[arg-type]
+
+    def begin(self, rig: RigState) -> None:
+        """The radio answers (again): its dials stand where they are. Raises RigError."""
+        # Old steps were planned for a radio that may since have been switched off; the tracker
+        # plans anew.
+        self.forget()
+        self._stand_off_until_s = 0.0
+        self._saw(rig)
+        self.standing["rx"] = rig.rx_dial_hz
+        if rig.tx_dial_hz is not None:
+            self.standing["tx"] = rig.tx_dial_hz
+        elif self._driver.capabilities.split:
+            raise RigUnfit("the radio is to have separate dials but shows only one")
+
+    def forget(self) -> None:
+        """Forget where the dials stand, and where they were to go."""
+        self.standing.clear()
+        self._steps = []
+
+    # --- the steps --------------------------------------------------------------------------------
+
+    def plan(self, plan: Plan, *, at_once: bool) -> bool:
+        """Take over a plan, as `RigLink.submit` says. False if there is nothing to be done now."""
+        self._steps_while_keyed = plan.steps_while_keyed
+        kept = [] if at_once else [s for s in self._steps if s.at_utc_s < plan.start_utc_s]
+        self._steps = kept + list(plan.steps)
+        if self.view.state is LinkState.READY and not self._elsewhere(self._steps):
+            self._steps = []  # every dial stands there already: nothing to wake for, most seconds
+            return False
+        return True
+
+    def drop_steps(self) -> None:
+        """The dials stay where they are."""
+        self._steps = []
+
+    def overdue(self) -> bool:
+        """Does a dial stand elsewhere than it ought to by now, and can that be helped?"""
+        now_utc_s = self._clock.utc_s()
+        return self.view.state is LinkState.READY and self._elsewhere(
+            step for step in self._steps if step.at_utc_s <= now_utc_s
+        )
+
+    def _elsewhere(self, steps: Iterable[Step]) -> bool:
+        return any(step.dial_hz != self.standing.get(step.which) for step in steps)
+
+    async def attend(self, poll_s: float) -> float:
+        """Look, or take the steps that are due, whichever it is time for; 0 then, else for how
+        long there is nothing to do. poll_s: the longest without a look."""
+        if self.look_asked:
+            await self.look()
+            return 0.0
+        now_s = self._clock.monotonic_s()
+        self._drop_steps_already_taken()
+        wait_s = self._read_at_s + poll_s - now_s
+        if self._steps and self._stand_off_until_s <= now_s:
+            set_wait_s = self._steps[0].at_utc_s - self._lead_s() - self._clock.utc_s()
+            if set_wait_s <= 0.0:
+                await self.take_due_steps()
+                return 0.0
+            # A look right before each set, so that a hand on the dial in between is as good as
+            # impossible; timed so that it does not delay the set.
+            look_wait_s = set_wait_s - self._durations.look_s() - SPARE_S
+            wait_s = min(wait_s, set_wait_s if self._fresh(set_wait_s) else look_wait_s)
+        if wait_s > 0.0:
+            return wait_s
+        await self.look()
+        return 0.0
+
+    def _drop_steps_already_taken(self) -> None:
+        """A plan begins with what ought to stand already; that needs neither look nor set, and if
+        there is nothing else to be done now, the radio is where it should be again."""
+        dropped = False
+        while self._steps and not self._elsewhere(self._steps[:1]):
+            self._steps.pop(0)
+            dropped = True
+        more = self._steps and self._steps[0].at_utc_s <= self._clock.utc_s()
+        if dropped and not more and self.view.state is not LinkState.READY:
+            self._follows()
+
+    def _fresh(self, in_s: float = 0.0) -> bool:
+        """Will the last look be recent enough to set the radio then?"""
+        age_s = self._clock.monotonic_s() + in_s - self._read_at_s
+        return age_s <= self._durations.look_s() + 2 * SPARE_S
+
+    def _lead_s(self) -> float:
+        """How far ahead of the next step's instant its set goes out."""
+        soon_s = self._steps[0].at_utc_s + TOGETHER_S
+        dials = {step.which for step in self._steps[:4] if step.at_utc_s <= soon_s}
+        return self._durations.lead_s(len(dials), self._driver.capabilities.effect_fraction)
+
+    def steps_per_s(self) -> float:
+        """How many the radio can take."""
+        return self._durations.steps_per_s(
+            self._max_steps_per_s, self._driver.capabilities.max_sets_per_s
+        )
+
+    # --- looking ----------------------------------------------------------------------------------
+
+    async def look(self) -> bool:
+        """Read the radio back; one that transmits and must not is unkeyed. False if what was
+        planned must not go ahead."""
+        asked, self.look_asked = self.look_asked, False
+        began_s = self._clock.monotonic_s()
+        try:
+            rig: RigState = await self._call(self._driver.read())
+        except RigRefused as error:
+            raise RigGarbled(f"the radio would not be read: {error}") from error
+        self._durations.looked(self._clock.monotonic_s() - began_s)
+        self._saw(rig)
+        moved = self._was_moved(rig)
+        if rig.transmitting and (self.view.inhibit or not self.permitted):
+            await self._unkey()
+        else:
+            self._unkey_failed = False
+        if asked:
+            self._report(Updated(asked=True))
+        return not moved
+
+    async def _unkey(self) -> None:
+        try:
+            await self._call(self._driver.set_transmit(False))
+        except (RigRefused, RigUnfit) as error:
+            if not self._unkey_failed:
+                self._report(NotUnkeyed(str(error)))
+            self._unkey_failed = True
+
+    def _saw(self, rig: RigState) -> None:
+        if min(rig.rx_dial_hz, rig.tx_dial_hz or 1) <= 0:
+            raise RigGarbled(f"the radio reports a dial of {rig.rx_dial_hz}, {rig.tx_dial_hz} Hz")
+        if self.keyed_outside is not None:
+            rig = replace(rig, transmitting=bool(rig.transmitting) or self.keyed_outside)
+        elif rig.transmitting is None and self.keyed_here:
+            rig = replace(rig, transmitting=True)
+        before, on = self.view.rig, rig.transmitting
+        self._read_at_s = self._clock.monotonic_s()
+        if rig != before:
+            self.show(rig=rig)
+        self.update_inhibit()
+        if before is not None and on is not None and on != before.transmitting:
+            self._report(TransmitChanged(on))
+
+    def update_inhibit(self) -> None:
+        """Show and report whether the radio may transmit as it was last seen."""
+        reason = self._inhibit(self.view.rig)
+        if reason != self.view.inhibit:
+            self.show(inhibit=reason)
+            self._report(Inhibited(reason) if reason else Updated())
+
+    def _was_moved(self, rig: RigState) -> bool:
+        """Compare with where we left the dials; report and accept a difference."""
+        moved = False
+        found: dict[Which, int | None] = {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
+        for which, to_hz in found.items():
+            from_hz = self.standing.get(which)
+            if to_hz is not None and from_hz is not None and to_hz != from_hz:
+                moved = True
+                self.standing[which] = to_hz
+                # The rest of the plan belongs to where the dial was; never race a hand on the knob.
+                self._steps = []
+                self._report(DialMoved(which, from_hz, to_hz))
+        return moved
+
+    # --- setting ----------------------------------------------------------------------------------
+
+    async def take_due_steps(self) -> None:
+        """Set the dials to where they ought to be by now, if they may be set."""
+        if not self._steps:
+            return
+        horizon = self._clock.utc_s() + self._lead_s() + TOGETHER_S
+        due: dict[Which, int] = {}
+        while self._steps and self._steps[0].at_utc_s <= horizon:
+            step = self._steps.pop(0)
+            due[step.which] = step.dial_hz  # of several for one dial the newest counts
+        wanted = {which: hz for which, hz in due.items() if self.standing.get(which) != hz}
+        if not wanted:
+            return
+        self.setting = True
+        try:
+            if not self._fresh() and not await self.look():
+                return
+            if self._keyed_and_untouchable():
+                self._report(Updated())
+                return
+            await self._set(wanted)
+        finally:
+            self.setting = False
+
+    def _keyed_and_untouchable(self) -> bool:
+        keyed = self.view.rig is not None and self.view.rig.transmitting
+        able = self._driver.capabilities.retunes_while_transmitting
+        return bool(keyed) and not (able and self._steps_while_keyed)
+
+    async def _set(self, wanted: dict[Which, int]) -> None:
+        before = dict(self.standing)
+        for attempt in (1, 2):
+            began_s = self._clock.monotonic_s()
+            try:
+                rig: RigState = await self._call(
+                    self._driver.set_dials(wanted.get("rx"), wanted.get("tx")),
+                    self._driver.capabilities.own_pauses_s,
+                )
+            except RigRefused as error:
+                if attempt == 2:
+                    self._stand_off(LinkState.REFUSING, f"the radio refuses: {error}")
+                    return
+                if not await self.look() or self._keyed_and_untouchable():
+                    return
+                continue
+            self._durations.was_set(len(wanted), self._clock.monotonic_s() - began_s)
+            self._saw(rig)
+            self.show(
+                sets=self.view.sets + len(wanted),
+                set_latency_s=self._durations.set_s(),
+                steps_per_s=self.steps_per_s(),
+            )
+            found: dict[Which, int | None] = {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
+            ignored = [w for w, hz in wanted.items() if _not_as_set(hz, found[w], before.get(w))]
+            if not ignored:
+                self.standing.update(wanted)
+                if not self._was_moved(rig):
+                    self._follows()
+                return
+            if self._keyed_and_untouchable():
+                return
+        which = ignored[0]
+        # What it made of it is where the dial stands now, and no hand on it.
+        self.standing.update({w: hz for w in wanted if (hz := found[w]) is not None})
+        self._stand_off(
+            LinkState.DISAGREES,
+            f"{which} dial was set to {wanted[which]} Hz but the radio shows {found[which]} Hz; "
+            "is dial_resolution_hz finer than the radio's own?",
+        )
+
+    def _follows(self) -> None:
+        """The dials are where they were to be set."""
+        if self.view.state is not LinkState.READY:
+            log.info("radio follows again")
+            self.show(state=LinkState.READY, reason="")
+        self._report(Updated())
+
+    def _stand_off(self, state: LinkState, reason: str) -> None:
+        if self.view.state is not state:
+            log.warning("%s", reason)
+        self.show(state=state, reason=reason, failures=self.view.failures + 1)
+        self._steps = []
+        self._stand_off_until_s = self._clock.monotonic_s() + STAND_OFF_S
+        self._report(Updated())
+
+
+def _not_as_set(wanted_hz: int, found_hz: int | None, before_hz: int | None) -> bool:
+    """Has the radio ignored a set, or rounded it? Further off, somebody turned the dial."""
+    if found_hz is None or found_hz == wanted_hz:
+        return False
+    return found_hz == before_hz or abs(found_hz - wanted_hz) <= ROUNDED_HZ
