@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import shutil
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Coroutine, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -47,6 +49,48 @@ async def chromium(*switches: str) -> AsyncIterator[Browser]:
             yield browser
         finally:
             await browser.close()
+
+
+class Shared:
+    """One chromium for the tests of a module, which is most of what a short test costs. A browser
+    is bound to the loop that started it, so that the tests run on that loop."""
+
+    def __init__(self, runner: asyncio.Runner, browser: Browser) -> None:
+        self._runner = runner
+        self.browser = browser
+
+    def run(self, main: Coroutine[Any, Any, None]) -> None:
+        """As `asyncio.run`: tasks and threads of a test end with it, and so must its pages."""
+        loop = self._runner.get_loop()
+        others = asyncio.all_tasks(loop)
+        with ThreadPoolExecutor() as threads:
+            loop.set_default_executor(threads)
+            try:
+                self._runner.run(main)
+                assert self.browser.contexts == [], "a test closes what it opens"
+            finally:
+                self._runner.run(self._end(asyncio.all_tasks(loop) - others))
+
+    async def _end(self, tasks: set[asyncio.Task[Any]]) -> None:
+        """Also after a test that failed, so that the next one does not fail by it."""
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        for context in self.browser.contexts:
+            await context.close()
+
+
+@contextmanager
+def shared_chromium() -> Iterator[Shared]:
+    """For a fixture of a module."""
+    # With a factory it is not made the main thread's loop, which others set and unset.
+    with asyncio.Runner(loop_factory=asyncio.new_event_loop) as runner:
+        stack = AsyncExitStack()
+        browser = runner.run(stack.enter_async_context(chromium()))
+        try:
+            yield Shared(runner, browser)
+        finally:
+            runner.run(stack.aclose())
 
 
 @asynccontextmanager

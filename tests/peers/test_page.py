@@ -9,7 +9,7 @@ import os
 import signal
 import statistics
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from contextlib import asynccontextmanager
 from functools import partial
 from pathlib import Path
@@ -19,7 +19,7 @@ import psutil
 import pytest
 from playwright.async_api import Browser
 
-from browser import OUT, Phone, chromium, phone, require_chromium
+from browser import OUT, Phone, Shared, chromium, phone, require_chromium, shared_chromium
 from moontrim.app import Daemon
 from moontrim.clock import VirtualClock
 from moontrim.outlook import keep_outlook
@@ -49,6 +49,12 @@ def _peers() -> None:
     require_chromium()
 
 
+@pytest.fixture(scope="module")
+def shared() -> Iterator[Shared]:
+    with shared_chromium() as one:
+        yield one
+
+
 def url_of(here: Station) -> str:
     return f"http://127.0.0.1:{here.daemon.settings.remote.http_port}/"
 
@@ -74,16 +80,16 @@ async def until(is_so: Callable[[], Any], within_s: float = SHOWN_S) -> None:
 
 @asynccontextmanager
 async def at_the_antenna(
-    folder: Path, ephemeris: Ephemeris, **options: Any
-) -> AsyncIterator[tuple[Station, Browser, Phone]]:
+    folder: Path, ephemeris: Ephemeris, shared: Shared, **options: Any
+) -> AsyncIterator[tuple[Station, Phone]]:
     """A daemon that is on frequency, and a phone that shows it."""
-    async with station(folder, ephemeris) as here, chromium() as browser:
+    async with station(folder, ephemeris) as here:
         await listening(here.daemon.settings.remote.http_port)
-        async with phone(browser, **options) as held:
+        async with phone(shared.browser, **options) as held:
             await held.open(url_of(here))
             await held.until_link("live")
             await until(lambda: seen(here).tracking is Tracking.ON_FREQUENCY)
-            yield here, browser, held
+            yield here, held
 
 
 def dials_follow(here: Station) -> bool:
@@ -101,10 +107,10 @@ def dials_follow(here: Station) -> bool:
 
 
 def test_every_command_reaches_the_radio_and_comes_back(
-    tmp_path: Path, ephemeris: Ephemeris
+    tmp_path: Path, ephemeris: Ephemeris, shared: Shared
 ) -> None:
     async def main() -> None:
-        async with at_the_antenna(tmp_path, ephemeris) as (here, _, held):
+        async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
             sked_hz = seen(here).sked_hz
 
             async def tapped(
@@ -214,14 +220,14 @@ def test_every_command_reaches_the_radio_and_comes_back(
                 f"//127.0.0.1:{here.daemon.settings.remote.http_port}/" in url for url in held.asked
             )
 
-    asyncio.run(main())
+    shared.run(main())
 
 
 def test_transmitting_is_forbidden_at_once_and_permitted_in_two_steps(
-    tmp_path: Path, ephemeris: Ephemeris
+    tmp_path: Path, ephemeris: Ephemeris, shared: Shared
 ) -> None:
     async def main() -> None:
-        async with at_the_antenna(tmp_path, ephemeris) as (here, _, held):
+        async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
             here.radio.key(True)
             await held.until_text("#keyed", "Transmitting")
             here.radio.key(False)
@@ -244,12 +250,14 @@ def test_transmitting_is_forbidden_at_once_and_permitted_in_two_steps(
             await held.until_text("#transmit", "Forbid transmitting")
             assert not here.radio.transmitting
 
-    asyncio.run(main())
+    shared.run(main())
 
 
-def test_what_is_refused_says_why_and_changes_nothing(tmp_path: Path, ephemeris: Ephemeris) -> None:
+def test_what_is_refused_says_why_and_changes_nothing(
+    tmp_path: Path, ephemeris: Ephemeris, shared: Shared
+) -> None:
     async def main() -> None:
-        async with at_the_antenna(tmp_path, ephemeris) as (here, _, held):
+        async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
             before = here.daemon.tracker.session
             await held.tap("#sked-open")
             for typed, said in (("ten", "type megahertz"), ("10500", "Allowed: 10\u202f368")):
@@ -262,14 +270,16 @@ def test_what_is_refused_says_why_and_changes_nothing(tmp_path: Path, ephemeris:
             await held.until_text("#refusal", "<b>nowhere</b>")
             assert here.daemon.tracker.session == before
 
-    asyncio.run(main())
+    shared.run(main())
 
 
-def test_quick_taps_add_up_on_a_slow_network(tmp_path: Path, ephemeris: Ephemeris) -> None:
+def test_quick_taps_add_up_on_a_slow_network(
+    tmp_path: Path, ephemeris: Ephemeris, shared: Shared
+) -> None:
     """Three keys before the first answer; a key that still waits takes no second tap."""
 
     async def main() -> None:
-        async with at_the_antenna(tmp_path, ephemeris) as (here, _, held):
+        async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
             await held.page.evaluate(
                 """() => ["1000", "100", "100", "10"].forEach((by) =>
                     document.querySelector(`[data-nudge="${by}"]`).click())"""
@@ -277,14 +287,16 @@ def test_quick_taps_add_up_on_a_slow_network(tmp_path: Path, ephemeris: Ephemeri
             await until(lambda: seen(here).sked_hz == 10_368_101_110)
             await held.page.wait_for_selector('#sked[aria-label="10 368 101 110 hertz"]')
 
-    asyncio.run(main())
+    shared.run(main())
 
 
-def test_several_phones_see_who_changed_what(tmp_path: Path, ephemeris: Ephemeris) -> None:
+def test_several_phones_see_who_changed_what(
+    tmp_path: Path, ephemeris: Ephemeris, shared: Shared
+) -> None:
     async def main() -> None:
         async with (
-            at_the_antenna(tmp_path, ephemeris) as (here, browser, held),
-            phone(browser) as other,
+            at_the_antenna(tmp_path, ephemeris, shared) as (here, held),
+            phone(shared.browser) as other,
         ):
             await other.open(url_of(here))
             await other.until_link("live")
@@ -294,15 +306,15 @@ def test_several_phones_see_who_changed_what(tmp_path: Path, ephemeris: Ephemeri
             await other.tap('[data-nudge="10"]')  # from what it sees: 20, not 10 again
             await held.page.wait_for_selector('#sked[aria-label="10 368 100 020 hertz"]')
 
-    asyncio.run(main())
+    shared.run(main())
 
 
 @pytest.mark.alone
 def test_a_tap_answers_within_a_blink_and_the_state_is_fresh(
-    tmp_path: Path, ephemeris: Ephemeris
+    tmp_path: Path, ephemeris: Ephemeris, shared: Shared
 ) -> None:
     async def main() -> None:
-        async with at_the_antenna(tmp_path, ephemeris) as (_, _browser, held):
+        async with at_the_antenna(tmp_path, ephemeris, shared) as (_, held):
             taps = await held.page.evaluate(
                 """async () => {
                     const key = document.querySelector('[data-nudge="10"]');
@@ -343,7 +355,7 @@ def test_a_tap_answers_within_a_blink_and_the_state_is_fresh(
             assert ages[int(0.95 * len(ages))] < 1200.0, "the state is every second's"
             assert ages[-1] < 2000.0, "a machine that others share is late at times"
 
-    asyncio.run(main())
+    shared.run(main())
 
 
 # --- what the connection is worth -----------------------------------------------------------------
@@ -355,9 +367,9 @@ async def timed(what: Awaitable[object]) -> float:
     return time.monotonic() - began_s
 
 
-def test_broker_killed_and_back(tmp_path: Path, ephemeris: Ephemeris) -> None:
+def test_broker_killed_and_back(tmp_path: Path, ephemeris: Ephemeris, shared: Shared) -> None:
     async def main() -> None:
-        async with at_the_antenna(tmp_path, ephemeris) as (here, _, held):
+        async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
             (child,) = [one for one in psutil.Process().children() if one.name() == "mosquitto"]
             child.kill()
             shown_s = await timed(held.until_link("offline", within_s=SHOWN_S))
@@ -371,14 +383,14 @@ def test_broker_killed_and_back(tmp_path: Path, ephemeris: Ephemeris) -> None:
             await held.tap("#correct")
             await until(lambda: not seen(here).correcting)
 
-    asyncio.run(main())
+    shared.run(main())
 
 
-def test_daemon_stopped_and_killed(tmp_path: Path) -> None:
+def test_daemon_stopped_and_killed(tmp_path: Path, shared: Shared) -> None:
     async def main() -> None:
         http_port = free_port()
         remote = {"port": free_port(), "http_port": http_port}
-        async with chromium() as browser, phone(browser) as held:
+        async with phone(shared.browser) as held:
             async with station_process(tmp_path, **remote) as process:
                 await listening(http_port, 20.0)
                 await held.open(f"http://127.0.0.1:{http_port}/")
@@ -402,7 +414,7 @@ def test_daemon_stopped_and_killed(tmp_path: Path) -> None:
             async with station_process(tmp_path, **remote):
                 await held.until_link("live", within_s=20.0)
 
-    asyncio.run(main())
+    shared.run(main())
 
 
 # --- who is this ----------------------------------------------------------------------------------
@@ -476,9 +488,11 @@ def test_passwords_and_accounts(tmp_path: Path, ephemeris: Ephemeris) -> None:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_everybody_can_read_and_reach_it(tmp_path: Path, ephemeris: Ephemeris, scheme: str) -> None:
+def test_everybody_can_read_and_reach_it(
+    tmp_path: Path, ephemeris: Ephemeris, shared: Shared, scheme: str
+) -> None:
     async def main() -> None:
-        async with at_the_antenna(tmp_path, ephemeris, color_scheme=scheme) as (_, _b, held):
+        async with at_the_antenna(tmp_path, ephemeris, shared, color_scheme=scheme) as (_, held):
             await held.tap("#sked-open")
             await held.tap("#agreement-more summary")
             for width in (320, 390, 430, 820):
@@ -488,12 +502,12 @@ def test_everybody_can_read_and_reach_it(tmp_path: Path, ephemeris: Ephemeris, s
                 assert await held.small_targets() == []
                 assert await held.violations() == [], width
 
-    asyncio.run(main())
+    shared.run(main())
 
 
-def test_by_keyboard(tmp_path: Path, ephemeris: Ephemeris) -> None:
+def test_by_keyboard(tmp_path: Path, ephemeris: Ephemeris, shared: Shared) -> None:
     async def main() -> None:
-        async with at_the_antenna(tmp_path, ephemeris) as (here, _, held):
+        async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
             keys = held.page.keyboard
             reached = []
             for _press in range(60):
@@ -516,7 +530,7 @@ def test_by_keyboard(tmp_path: Path, ephemeris: Ephemeris) -> None:
             await keys.press("Space")
             await until(lambda: not seen(here).transmit_permitted)
 
-    asyncio.run(main())
+    shared.run(main())
 
 
 def test_picture(tmp_path: Path, ephemeris: Ephemeris) -> None:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 import shutil
 import subprocess
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from browser import OUT, chromium, phone, require_chromium
+from browser import OUT, Shared, phone, require_chromium, shared_chromium
 from moontrim.journal.read import open_journal
 from moontrim.journal.report import report_of
 from moontrim.journal.reportdata import read_session
@@ -53,6 +53,12 @@ def _peers() -> None:
 
 
 @pytest.fixture(scope="module")
+def shared() -> Iterator[Shared]:
+    with shared_chromium() as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory, ephemeris: Ephemeris) -> Path:
     """An hour with overs, a lost radio, gaps, refusals and long texts."""
     folder = tmp_path_factory.mktemp("report")
@@ -85,54 +91,52 @@ def page(tmp_path_factory: pytest.TempPathFactory, ephemeris: Ephemeris) -> Path
     return write_page(report, folder / "report.html")
 
 
-def test_on_every_screen(page: Path) -> None:
+def test_on_every_screen(page: Path, shared: Shared) -> None:
     """No violation of axe-core's rules, nothing cut off, nothing fetched, nothing to scroll
     sideways but tables."""
 
     async def main() -> None:
-        async with chromium() as browser:
-            for scheme, size, name in (("light", WIDE, "wide"), ("dark", NARROW, "narrow")):
-                async with phone(
-                    browser,
-                    viewport=size,
-                    color_scheme=scheme,
-                    is_mobile=size is NARROW,
-                    device_scale_factor=1,
-                ) as held:
-                    held.page.set_default_timeout(30_000)
-                    await held.open(page.as_uri())
-                    assert held.asked == [page.as_uri()]
-                    assert await held.violations() == [], name
-                    content_px, screen_px = await held.widths()
-                    assert content_px <= screen_px
-                    assert await held.page.evaluate(STICKING_OUT) == [], name
-                    if size is WIDE:
-                        assert await held.page.evaluate(WIDE_TABLES) == []
-                    assert await held.page.locator("svg").count() == 6
-                    OUT.mkdir(exist_ok=True)
-                    await held.page.screenshot(path=OUT / f"report-{name}.png", full_page=True)
+        for scheme, size, name in (("light", WIDE, "wide"), ("dark", NARROW, "narrow")):
+            async with phone(
+                shared.browser,
+                viewport=size,
+                color_scheme=scheme,
+                is_mobile=size is NARROW,
+                device_scale_factor=1,
+            ) as held:
+                held.page.set_default_timeout(30_000)
+                await held.open(page.as_uri())
+                assert held.asked == [page.as_uri()]
+                assert await held.violations() == [], name
+                content_px, screen_px = await held.widths()
+                assert content_px <= screen_px
+                assert await held.page.evaluate(STICKING_OUT) == [], name
+                if size is WIDE:
+                    assert await held.page.evaluate(WIDE_TABLES) == []
+                assert await held.page.locator("svg").count() == 6
+                OUT.mkdir(exist_ok=True)
+                await held.page.screenshot(path=OUT / f"report-{name}.png", full_page=True)
 
-    asyncio.run(main())
+    shared.run(main())
 
 
-def test_it_shows_without_script(page: Path) -> None:
+def test_it_shows_without_script(page: Path, shared: Shared) -> None:
     async def main() -> None:
-        async with chromium() as browser, phone(browser, java_script_enabled=False) as held:
+        async with phone(shared.browser, java_script_enabled=False) as held:
             await held.open(page.as_uri())
             assert "On frequency" in await held.text(".verdict")
             assert await held.page.locator("svg").first.is_visible()
 
-    asyncio.run(main())
+    shared.run(main())
 
 
-def test_on_paper(page: Path, tmp_path: Path) -> None:
+def test_on_paper(page: Path, tmp_path: Path, shared: Shared) -> None:
     """A4 upright, light whatever the screen is, tables and figures whole."""
 
     async def main() -> None:
-        async with (
-            chromium() as browser,
-            phone(browser, viewport=PAPER, color_scheme="dark", is_mobile=False) as held,
-        ):
+        async with phone(
+            shared.browser, viewport=PAPER, color_scheme="dark", is_mobile=False
+        ) as held:
             await held.open(page.as_uri())
             await held.page.emulate_media(media="print", color_scheme="dark")
             background = "getComputedStyle(document.body).backgroundColor"
@@ -150,7 +154,7 @@ def test_on_paper(page: Path, tmp_path: Path) -> None:
                 path=tmp_path / "report.pdf", prefer_css_page_size=True, print_background=True
             )
 
-    asyncio.run(main())
+    shared.run(main())
     boxes = re.findall(
         rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", (tmp_path / "report.pdf").read_bytes()
     )
