@@ -17,6 +17,7 @@ from moontrim.keying.interlocks import hindrances
 from moontrim.keying.sequence import Sequence, Stage
 from moontrim.path import Ephemeris
 from moontrim.state import Tracking
+from politely import politely
 from soak.faults import ALL
 from soak.plan import BANDS, CALM, draw
 from soak.play import Outcome, play
@@ -33,7 +34,8 @@ HOURS = 500.0 if LONG else 50.0
 @pytest.mark.timeout(3600 if LONG else 600)
 @pytest.mark.parametrize("part", range(PARTS))
 def test_many_hours(part: int) -> None:
-    total = run_many(1 + part * round(HOURS * 3600 / RUN_S), HOURS)
+    with politely():
+        total = run_many(1 + part * round(HOURS * 3600 / RUN_S), HOURS)
     print("\n".join(total.lines()))
     assert not total.failed, "\n".join(total.lines())
     assert total.hours >= HOURS

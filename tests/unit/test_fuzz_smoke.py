@@ -21,6 +21,7 @@ from fuzz.target import DefectError, Target
 from fuzz.targets import SURFACES, TARGETS
 from moontrim.share import answers, client, protocol, radio, server
 from moontrim.share.outcome import Reply
+from politely import politely
 
 SURFACE_S = 30.0  # of processor time in CI, shared equally by the targets of the surface
 BY_HAND_S = 3.0
@@ -54,7 +55,8 @@ def test_survives(surface: str) -> None:
     """The seeds, and what the seeded damage makes of them while the time lasts."""
     names = SURFACES[surface]
     for name in names:
-        outcome = run(TARGETS[name], seed=SEED, seconds=SECONDS / len(names), runs=None)
+        with politely():
+            outcome = run(TARGETS[name], seed=SEED, seconds=SECONDS / len(names), runs=None)
         print(outcome.line())
         assert not outcome.told, keep(outcome)
         assert outcome.runs > len(TARGETS[name].seeds), "too slow to have tested anything"
