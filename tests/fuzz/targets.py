@@ -18,9 +18,10 @@ SURFACES: dict[str, tuple[str, ...]] = {
     "ascii bus": ("ascii-messages", "ascii-exchange", "ascii-driver"),
     "MQTT": ("mqtt-command", "mqtt-topics"),
     "page": ("http",),
-    "GPS": ("nmea", "gpsd"),
-    "time daemon": ("chrony",),
-    "files": ("config", "session", "band-plan", "passwords", "recording", "earth-table"),
+    "GPS and time": ("nmea", "gpsd", "chrony"),
+    "files and typing": (
+        *("config", "session", "band-plan", "passwords", "recording", "earth-table"),
+        *("typed-commands", "place", "instant", "frequency"),
+    ),
     "journal": ("journal",),
-    "typed by a person": ("typed-commands", "place", "instant", "frequency"),
 }

@@ -43,10 +43,10 @@ BANDS: dict[str, dict[str, Any]] = {
     },
 }
 # Most hours on the band with the fewest steps: they are the cheapest to simulate.
-_FIRST_BAND = ("144 MHz",) * 25 + ("432 MHz",) * 2 + ("1296 MHz",) * 4 + ("10 GHz",)
+_FIRST_BAND = ("144 MHz",) * 50 + ("432 MHz",) * 4 + ("1296 MHz",) * 7 + ("10 GHz",)
 # One run in sixteen wild, two unquiet; in the others most seconds pass as in a real night.
 CALM = (1.0,) + (6.0,) * 2 + (40.0,) * 13
-_POLL_S = (5.0,) * 29 + (2.0, 2.0, 0.5)
+_POLL_S = (5.0,) * 60 + (2.0, 2.0, 0.5)
 
 
 @dataclass(frozen=True)
