@@ -128,6 +128,7 @@ def test_broken_it_is_noticed(
     monkeypatch.setattr(where, broken)
     # Wild runs only, and where it takes a rare coincidence, nothing else that may happen.
     monkeypatch.setattr("soak.plan.CALM", (1.0,))
+    monkeypatch.setattr("soak.plan._FIRST_BAND", ("144 MHz", "1296 MHz", "10 GHz"))
     monkeypatch.setattr("soak.play.ALL", kinds)
     _run_until_noticed(ephemeris, noticed, range(1, 41))
 

@@ -23,7 +23,7 @@ from moontrim.share import answers, client, protocol, radio, server
 from moontrim.share.outcome import Reply
 from politely import politely
 
-SURFACE_S = 30.0  # of processor time in CI, shared equally by the targets of the surface
+SURFACE_S = 30.0  # in CI, shared equally by the targets of the surface
 BY_HAND_S = 3.0
 SEED = 1
 
