@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 def main() -> int:
     parser = argparse.ArgumentParser(description="Every parser against bytes that it must survive.")
     parser.add_argument("--target", help="this one only; default: all, one after the other")
-    parser.add_argument("--seconds", type=float, help="of processor time, for each target")
+    parser.add_argument("--seconds", type=float, help="for each target")
     parser.add_argument("--runs", type=int, help="inputs for each target; default 10000")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seeded", action="store_true", help="no atheris")
