@@ -165,8 +165,9 @@ def test_a_disk_that_refuses_does_not_disturb_the_daemon(
         async with recorded(s, blocked) as journal:
             await s.steady(60)
             await journal.flush()
-            # The clock runs on while the real disk is waited for.
-            assert re.fullmatch(r"journal: file exists; 6\d s waiting", journal.problem)
+            said = re.fullmatch(r"journal: file exists; (\d+) s waiting", journal.problem)
+            # The clock runs on, and fast, while the real disk is waited for.
+            assert said and int(said[1]) >= 60, journal.problem
             assert s.seen.missed_seconds == 0
             blocked.unlink()
             await journal.flush()
