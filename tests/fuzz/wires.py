@@ -125,20 +125,27 @@ _CIV_SENT = (
 )
 
 
-def civ_exchange(data: bytes) -> None:
-    """Only what our radio sends to us, and begins as it should, is an answer."""
-    body, due, count, either, patient = _CIV_SENT[data[0] % len(_CIV_SENT) if data else 0]
-    exchange = CivExchange(Frame(0xA2, 0xE0, body), due, count, either=either, patient=patient)
+def _until_finished(exchange: CivExchange | AsciiExchange, data: bytes) -> bytes | None:
+    """Feed it in pieces until it is finished; what had come by then. None: a bad answer ended it,
+    or nothing finished it."""
     came = b""
-    for piece in pieces(data[1:]):
+    for piece in pieces(data):
         came += piece
         try:
             exchange.feed(piece)
         except RigError:
-            return
+            return None
         if exchange.finished:
-            break
-    if exchange.finished:
+            return came
+    return came if exchange.finished else None
+
+
+def civ_exchange(data: bytes) -> None:
+    """Only what our radio sends to us, and begins as it should, is an answer."""
+    body, due, count, either, patient = _CIV_SENT[data[0] % len(_CIV_SENT) if data else 0]
+    exchange = CivExchange(Frame(0xA2, 0xE0, body), due, count, either=either, patient=patient)
+    came = _until_finished(exchange, data[1:])
+    if came is not None:
         yes = civcodec.DONE if either or not due else None
         answers = [
             frame
@@ -210,16 +217,8 @@ def ascii_exchange(data: bytes) -> None:
     """Finished only by ID, with an answer to each question or a refusal."""
     questions = (("FA", "FB", "IF"), ("MD",), (), ("AI",))[data[0] % 4 if data else 0]
     exchange = AsciiExchange(b"", questions)
-    came = b""
-    for piece in pieces(data[1:]):
-        came += piece
-        try:
-            exchange.feed(piece)
-        except RigError:
-            return
-        if exchange.finished:
-            break
-    if exchange.finished:
+    came = _until_finished(exchange, data[1:])
+    if came is not None:
         hold(b"ID" in came, "finished without ID")
         hold(exchange.refused or set(exchange.answers) == set(questions), "an answer is missing")
 

@@ -111,10 +111,10 @@ class ClockTrust:
         """Why the clock is not to be trusted just now; empty if it may be."""
         if disturbed := self._watch.doubt():
             return disturbed
-        if self._contradiction:
-            fresh = self._clock.monotonic_s() - self._contradicted_at_s < WITNESS_S
-            if fresh:
-                return self._contradiction
+        if self._contradiction and (
+            self._clock.monotonic_s() - self._contradicted_at_s < WITNESS_S
+        ):
+            return self._contradiction
         reading = self.reading
         if reading is None or not reading.synchronised:
             return "" if self._settings.trust == "any" else _unvouched(reading)
