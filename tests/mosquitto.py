@@ -153,7 +153,7 @@ class Watch:
 
 def remote_settings(folder: Path, tables: dict[str, Any] | None = None, **remote: Any) -> Settings:
     """The embedded scenario with a second band, on free ports."""
-    raw: dict[str, Any] = deepcopy(EMBEDDED) | (tables or {})
+    raw: dict[str, Any] = deepcopy(EMBEDDED | (tables or {}))
     raw["state_dir"] = str(folder / "state")
     raw["bands"].append(SECOND_BAND)
     raw["radio"]["options"]["latency_s"] = 0.005

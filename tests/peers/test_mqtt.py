@@ -22,6 +22,7 @@ from paho.mqtt.properties import Properties
 from moontrim.clock import VirtualClock
 from moontrim.keying.modemlines import OutputError
 from moontrim.path import Ephemeris
+from moontrim.rehearsal import EMBEDDED
 from moontrim.remote.accounts import access_list, password_file
 from moontrim.remote.settings import RemoteSettings
 from moontrim.remote.topics import Topics
@@ -53,7 +54,13 @@ def test_every_command_reaches_the_radio_and_comes_back(
     tmp_path: Path, ephemeris: Ephemeris
 ) -> None:
     async def main() -> None:
-        async with station(tmp_path, ephemeris) as here, Watch.on(here.port) as watch:
+        # So seldom read that what is turned by hand shows because of `readback` and nothing else.
+        async with (
+            station(
+                tmp_path, ephemeris, tables={"radio": EMBEDDED["radio"] | {"poll_s": 5.0}}
+            ) as here,
+            Watch.on(here.port) as watch,
+        ):
             await watch.online()
             radio, ask = here.radio, here.request
             before = await watch.state(lambda s: s["tracking"] == "on frequency", 5.0)
@@ -105,12 +112,13 @@ def test_every_command_reaches_the_radio_and_comes_back(
             radio.turn_dial(777)
             turned_hz = radio.rx_dial_hz
             await ask("readback")
-            await watch.state(lambda s: s["rx"]["dial_hz"] == turned_hz, 0.4)
+            await watch.state(lambda s: s["rx"]["dial_hz"] == turned_hz)
             await ask("correct", "on")
             await watch.state(lambda s: s["tracking"] == "on frequency")
             assert radio.rx_dial_hz != turned_hz
 
             radio.key(True)
+            await ask("readback")
             await watch.state(lambda s: s["transmitting"])
             # by a command of ours, since a foot switch held down cannot be undone
             radio.set_transmit(True)
