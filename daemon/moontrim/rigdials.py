@@ -29,6 +29,7 @@ from moontrim_drivers.contract import RigDriver, RigGarbled, RigRefused, RigStat
 
 log = logging.getLogger(__name__)
 
+_READY = LinkState.READY  # by a name of its own, being needed every second: see `assess`
 SPARE_S = 0.01  # between the look before a set and the set
 TOGETHER_S = 0.002  # steps this close share one command
 STAND_OFF_S = 2.0  # pause in setting a radio that refuses or disagrees
@@ -37,7 +38,8 @@ ROUNDED_HZ = 100  # the coarsest steps of radios under rig control; common pract
 
 class Dials:
     """view: what is known of the radio. standing: where its dials are, in Hz. look_asked: someone
-    waits for a look, and is told by `Updated`. What is awaited is for the link's own task only.
+    waits for a look, and is told by `Updated`. frozen: relays move, so no dial may be set. What is
+    awaited is for the link's own task only.
 
     call: the driver's answer, within the deadline and so many seconds more. inhibit: why the radio,
     as it was seen, must not transmit; empty if it may."""
@@ -55,6 +57,7 @@ class Dials:
         self.standing: dict[Which, int] = {}
         self.setting = False
         self.look_asked = False
+        self.frozen = False
         self.permitted = True  # to transmit
         self.keyed_outside: bool | None = None
         self.keyed_here = False  # until it has confirmed that it receives
@@ -100,7 +103,7 @@ class Dials:
         self._steps_while_keyed = plan.steps_while_keyed
         kept = [] if at_once else [s for s in self._steps if s.at_utc_s < plan.start_utc_s]
         self._steps = kept + list(plan.steps)
-        if self.view.state is LinkState.READY and not self._elsewhere(self._steps):
+        if self.view.state is _READY and not self._elsewhere(self._steps):
             self._steps = []  # every dial stands there already: nothing to wake for, most seconds
             return False
         return True
@@ -112,12 +115,15 @@ class Dials:
     def overdue(self) -> bool:
         """Does a dial stand elsewhere than it ought to by now, and can that be helped?"""
         now_utc_s = self._clock.utc_s()
-        return self.view.state is LinkState.READY and self._elsewhere(
+        return self.view.state is _READY and self._elsewhere(
             step for step in self._steps if step.at_utc_s <= now_utc_s
         )
 
     def _elsewhere(self, steps: Iterable[Step]) -> bool:
-        return any(step.dial_hz != self.standing.get(step.which) for step in steps)
+        for step in steps:  # noqa: SIM110 (every second, and twice as fast)
+            if step.dial_hz != self.standing.get(step.which):
+                return True
+        return False
 
     async def attend(self, poll_s: float) -> float:
         """Look, or take the steps that are due, whichever it is time for; 0 then, else for how
@@ -254,17 +260,18 @@ class Dials:
         try:
             if not self._fresh() and not await self.look():
                 return
-            if self._keyed_and_untouchable():
+            if self._untouchable():
                 self._report(Updated())
                 return
             await self._set(wanted)
         finally:
             self.setting = False
 
-    def _keyed_and_untouchable(self) -> bool:
+    def _untouchable(self) -> bool:
+        """Must no dial be set now? Relays may have begun to move since the look before the set."""
         keyed = self.view.rig is not None and self.view.rig.transmitting
         able = self._driver.capabilities.retunes_while_transmitting
-        return bool(keyed) and not (able and self._steps_while_keyed)
+        return self.frozen or (bool(keyed) and not (able and self._steps_while_keyed))
 
     async def _set(self, wanted: dict[Which, int]) -> None:
         before = dict(self.standing)
@@ -279,7 +286,7 @@ class Dials:
                 if attempt == 2:
                     self._stand_off(LinkState.REFUSING, f"the radio refuses: {error}")
                     return
-                if not await self.look() or self._keyed_and_untouchable():
+                if not await self.look() or self._untouchable():
                     return
                 continue
             self._durations.was_set(len(wanted), self._clock.monotonic_s() - began_s)
@@ -296,7 +303,7 @@ class Dials:
                 if not self._was_moved(rig):
                     self._follows()
                 return
-            if self._keyed_and_untouchable():
+            if self._untouchable():
                 return
         which = ignored[0]
         # What it made of it is where the dial stands now, and no hand on it.

@@ -60,7 +60,6 @@ class RigLink:
         self._dials = Dials(driver, clock, self._call, report, self._band.inhibit, max_steps_per_s)
         self._wake = asyncio.Event()
         self._errands = Errands(self._wake)
-        self._frozen = False
         self._farewell: tuple[int | None, int | None] | None = None
 
     # --- what the tracker calls -------------------------------------------------------------------
@@ -83,7 +82,7 @@ class RigLink:
     @property
     def moving(self) -> bool:
         """Is a dial about to be set? `Updated` will follow."""
-        return self._dials.setting or (not self._frozen and self._dials.overdue())
+        return self._dials.setting or (not self._dials.frozen and self._dials.overdue())
 
     def enter(self, entry: BandEntry | None, *, changing: bool = False) -> None:
         """Have the radio as this band wants it before anything else; None: leave it alone.
@@ -108,7 +107,7 @@ class RigLink:
     def freeze(self, on: bool) -> None:
         """Leave the radio alone, dials and all, while relays settle; only `key` goes through, and
         then at once."""
-        self._frozen = on
+        self._dials.frozen = on
         self._wake.set()
 
     async def key(self, on: bool) -> None:
@@ -229,7 +228,7 @@ class RigLink:
             if self._farewell is not None:
                 await self._leave(*self._farewell)
                 return
-            if self._frozen:
+            if self._dials.frozen:
                 self._wake.clear()
                 await self._clock.wait(self._wake, self._poll_s)
                 continue

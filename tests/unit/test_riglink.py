@@ -372,6 +372,25 @@ def test_frozen_the_radio_is_left_alone_and_keyed_at_once() -> None:
     bench(scene)
 
 
+def test_frozen_during_the_look_before_a_set_there_is_no_set() -> None:
+    """Relays may begin to move in just that moment, as after the machine has stood still."""
+
+    async def scene(b: Bench) -> None:
+        await b.clock.sleep(0.2)  # the last look is too old to set the radio by
+        before_hz = b.radio.rx_dial_hz
+        b.submit((0.0, "rx", 5))
+        await b.clock.sleep(0.01)
+        b.link.freeze(True)
+        await b.clock.sleep(2.0)
+        assert b.radio.rx_dial_hz == before_hz
+        b.link.freeze(False)
+        b.submit((0.0, "rx", 5))
+        await b.clock.sleep(0.2)
+        assert b.radio.rx_dial_hz == BASE_HZ + 5
+
+    bench(scene)
+
+
 def test_a_key_that_cannot_go_through_says_so() -> None:
     async def scene(b: Bench) -> None:
         b.link.permit_transmit(False)
