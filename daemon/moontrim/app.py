@@ -133,9 +133,9 @@ class Daemon:
         return self.transmitting.transmitting()
 
     def _surroundings(self, rate_hz_per_s: float) -> Surroundings:
-        problem = self.saver.problem
-        own = (problem and f"session: {problem}", *self.problems(), *self.whereabouts.warnings())
-        warnings = tuple(filter(None, own))
+        warnings = self.problems() + self.whereabouts.warnings()
+        if self.saver.problem:
+            warnings = (f"session: {self.saver.problem}", *warnings)
         return Surroundings(self.clock_trust.view(rate_hz_per_s), warnings)
 
     async def run(self, *companions: Companion) -> None:

@@ -6,9 +6,12 @@ from typing import NamedTuple
 
 from moontrim.band import Band
 from moontrim.linkview import ANSWERING, LinkState, LinkView
-from moontrim.planner import Plan, Ramp, Which
+from moontrim.planner import Plan, Ramp
 from moontrim.state import DialView, Tracking
+from moontrim_drivers.contract import RigState
 
+# A member of an enumeration costs ten times as much as a name, and these are needed every second.
+_READY, _ON_FREQUENCY = LinkState.READY, Tracking.ON_FREQUENCY
 LATE_S = 0.1  # a step this late is still called on time
 ROUNDING_HZ = 0.1
 
@@ -49,41 +52,35 @@ def assess(
     empty when on frequency."""
     rx = tx = None
     if plan is not None:
-        rx_dial_hz, tx_dial_hz = _dials(plan, link)
-        rx = _dial_view(plan.rx, "rx", utc_s, plan, bands[0], skeds_hz[0], rx_dial_hz)
-        tx = _dial_view(plan.tx, "tx", utc_s, plan, bands[1], skeds_hz[1], tx_dial_hz)
+        dials_hz = _dials(plan, link.rig)
+        rx = _dial_view(utc_s, plan.rx, bands[0], skeds_hz[0], dials_hz[0], plan.held.get("rx", ""))
+        tx = _dial_view(utc_s, plan.tx, bands[1], skeds_hz[1], dials_hz[1], plan.held.get("tx", ""))
     tracking, reason = _judge(plan, link, hindrances, rx, tx)
     return Assessment(tracking, reason, rx, tx)
 
 
-def _dials(plan: Plan, link: LinkView) -> tuple[int | None, int | None]:
-    if link.rig is None:
+def _dials(plan: Plan, rig: RigState | None) -> tuple[int | None, int | None]:
+    if rig is None:
         return None, None
     if plan.split:
-        return link.rig.rx_dial_hz, link.rig.tx_dial_hz
-    one_hz = link.rig.rx_dial_hz
-    return (one_hz, None) if plan.one_dial == "rx" else (None, one_hz)
+        return rig.rx_dial_hz, rig.tx_dial_hz
+    return (rig.rx_dial_hz, None) if plan.one_dial == "rx" else (None, rig.rx_dial_hz)
 
 
 def _dial_view(
-    ramp: Ramp,
-    which: Which,
-    utc_s: float,
-    plan: Plan,
-    band: Band,
-    sked_hz: float,
-    dial_hz: int | None,
+    utc_s: float, ramp: Ramp, band: Band, sked_hz: float, dial_hz: int | None, held: str
 ) -> DialView:
-    ideal_dial_hz = ramp.at(utc_s)
+    start_utc_s, start_hz, rate_hz_per_s = ramp
+    ideal_dial_hz = start_hz + rate_hz_per_s * (utc_s - start_utc_s)
     on_air_hz = band.on_air_hz(ideal_dial_hz)
     return DialView(
         on_air_hz,
         on_air_hz - sked_hz,
-        ramp.rate_hz_per_s / band.dial_per_on_air,
+        rate_hz_per_s / band.dial_per_on_air,
         ideal_dial_hz,
         dial_hz,
         None if dial_hz is None else dial_hz - ideal_dial_hz,
-        plan.held.get(which, ""),
+        held,
     )
 
 
@@ -94,7 +91,8 @@ def _judge(
     rx: DialView | None,
     tx: DialView | None,
 ) -> tuple[Tracking, str]:
-    if link.state not in ANSWERING:
+    ready = link.state is _READY
+    if not ready and link.state not in ANSWERING:
         return _OF_LINK[link.state], link.reason
     if hindrances.prediction:
         return Tracking.NO_PREDICTION, hindrances.prediction
@@ -104,7 +102,7 @@ def _judge(
         return Tracking.OUTSIDE_BAND, hindrances.away
     if hindrances.yielding:
         return Tracking.YIELDING, "the dial was turned again and again; left alone for a while"
-    if link.state is not LinkState.READY:
+    if not ready:
         return _OF_LINK[link.state], link.reason
     if plan is None or rx is None or tx is None:
         return Tracking.STARTING, "nothing planned yet"
@@ -112,10 +110,10 @@ def _judge(
         return Tracking.HELD_KEYED, "the dial is left alone while the radio transmits"
     for held in plan.held.values():
         return Tracking.OUTSIDE_BAND, held
+    # While a set is under way the last read-back is older than the dial by as much as it takes.
+    late_s = LATE_S + link.set_latency_s
     for name, dial in (("receive", rx), ("transmit", tx)):
-        # While a set is under way the last read-back is older than the dial by as much as it takes.
-        late_s = LATE_S + link.set_latency_s
         limit_hz = plan.grid_hz / 2 + late_s * abs(dial.rate_hz_per_s) + ROUNDING_HZ
         if dial.residual_hz is not None and abs(dial.residual_hz) > limit_hz:
             return Tracking.OFF_FREQUENCY, f"{name} dial is {dial.residual_hz:+.1f} Hz off"
-    return Tracking.ON_FREQUENCY, ""
+    return _ON_FREQUENCY, ""

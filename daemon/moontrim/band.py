@@ -8,7 +8,9 @@ references states the sum in dial_error_hz."""
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
+
+from moontrim.correction import Number
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,30 +25,29 @@ class Band:
     dial_resolution_hz: int = 1
     dial_error_hz: float = 0.0
     reference_error_ppb: float = 0.0
-    # Several times every second, so worked out once.
+    # Several times every second, so worked out once. d(dial)/d(on-air), +1 or -1 but for the
+    # reference error:
+    dial_per_on_air: float = field(init=False, repr=False)
     _sign: float = field(init=False, repr=False)
     _true_per_indicated: float = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         sign = 1.0 if self.transverter_sense == "plus" else -1.0
+        true_per_indicated = 1.0 + self.reference_error_ppb * 1e-9
         object.__setattr__(self, "_sign", sign)
-        object.__setattr__(self, "_true_per_indicated", 1.0 + self.reference_error_ppb * 1e-9)
+        object.__setattr__(self, "_true_per_indicated", true_per_indicated)
+        object.__setattr__(self, "dial_per_on_air", sign / true_per_indicated)
 
-    @property
-    def dial_per_on_air(self) -> float:
-        """d(dial)/d(on-air), +1 or -1 but for the reference error."""
-        return self._sign / self._true_per_indicated
-
-    def dial_hz(self, on_air_hz: float) -> float:
+    def dial_hz(self, on_air_hz: Number) -> Number:
         """The dial, not yet rounded, that puts the radio on this true on-air frequency."""
         indicated_hz = (on_air_hz - self.dial_error_hz) / self._true_per_indicated
         return self._sign * (indicated_hz - self.transverter_offset_hz)
 
-    def on_air_hz(self, dial_hz: float) -> float:
+    def on_air_hz(self, dial_hz: Number) -> Number:
         """The true on-air frequency of a dial."""
         indicated_hz = self.transverter_offset_hz + self._sign * dial_hz
         return indicated_hz * self._true_per_indicated + self.dial_error_hz
 
-    def allows(self, on_air_hz: float) -> bool:
+    def allows(self, on_air_hz: Number) -> Any:
         """May we transmit here? False for NaN as well."""
-        return self.allowed_low_hz <= on_air_hz <= self.allowed_high_hz
+        return (self.allowed_low_hz <= on_air_hz) & (on_air_hz <= self.allowed_high_hz)

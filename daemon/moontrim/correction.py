@@ -51,10 +51,10 @@ def fractions_of(leg: Callable[[LegName], Number]) -> Fractions:
 
 
 class OnAir(NamedTuple):
-    """Ideal on-air frequencies in Hz."""
+    """Ideal on-air frequencies in Hz, at an instant or at several."""
 
-    rx_hz: float
-    tx_hz: float
+    rx_hz: Number
+    tx_hz: Number
 
 
 def on_air(
@@ -85,4 +85,5 @@ def sked_from_received(
     """The sked frequency for which `on_air` would give this receive frequency: what a dial turned
     by hand asks for."""
     receive = on_air(agreement, 1.0, fractions).rx_hz
-    return (rx_hz - trim_rx_hz) / receive
+    sked_hz: float = (rx_hz - trim_rx_hz) / receive
+    return sked_hz

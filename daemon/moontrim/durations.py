@@ -14,22 +14,23 @@ class Durations:
     """Medians of what was measured; 0 as long as nothing was."""
 
     def __init__(self) -> None:
-        self._looks: deque[float] = deque(maxlen=REMEMBERED)
-        self._sets: dict[int, deque[float]] = {n: deque(maxlen=REMEMBERED) for n in (1, 2)}
+        # By how many dials are set; a look sets none.
+        self._measured: dict[int, deque[float]] = {n: deque(maxlen=REMEMBERED) for n in (0, 1, 2)}
+        self._median_s = {0: 0.0, 1: 0.0, 2: 0.0}
 
     def looked(self, duration_s: float) -> None:
-        self._looks.append(duration_s)
+        self.was_set(0, duration_s)
 
     def was_set(self, dials: int, duration_s: float) -> None:
-        self._sets[dials].append(duration_s)
+        self._measured[dials].append(duration_s)
+        self._median_s[dials] = median(self._measured[dials])
 
     def look_s(self) -> float:
-        return median(self._looks) if self._looks else 0.0
+        return self._median_s[0]
 
     def set_s(self, dials: int = 1) -> float:
         """Setting that many dials at once; the other number's median until there is one."""
-        known = self._sets[dials] or self._sets[3 - dials]
-        return median(known) if known else 0.0
+        return self._median_s[dials] or self._median_s[3 - dials]
 
     def lead_s(self, dials: int, effect_fraction: float) -> float:
         """How far ahead of its instant a set goes out: the part of its duration before the dial

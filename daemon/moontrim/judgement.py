@@ -152,7 +152,7 @@ def judge(
             ahead_s = lead_s if name == "transmit" else 0.0
             on_air_hz = ideal.at(at_s + ahead_s, session.agreement, here, tx_sked_hz, name)
             dial_hz = stood_hz[np.searchsorted(moved_utc_s, at_s, side="right") - 1]
-            residual_hz = dial_hz - converted.dial_hz(on_air_hz)  # type: ignore[arg-type]
+            residual_hz = dial_hz - converted.dial_hz(on_air_hz)
             if not (split and stepping):
                 counts = _settled(record, at_s, keyed=not split and name == "transmit")
                 residual_hz = np.where(counts, residual_hz, np.nan)

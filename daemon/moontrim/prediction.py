@@ -4,22 +4,40 @@ partner, and the agreement applied to it."""
 from __future__ import annotations
 
 import math
-from typing import NoReturn
+from itertools import repeat
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from moontrim.chosen import chosen
 from moontrim.correction import Fractions, Number, OnAir, on_air, sked_from_received
 from moontrim.errors import CoverageError
 from moontrim.path import DelayModel, Ephemeris
+from moontrim.rows import rows
 from moontrim.session import Session
 from moontrim.settings import Settings
 from moontrim.state import MoonView
 
 # The fastest shift there is, of the whole path, is 3.5e-6 of the frequency: 0.53 km/s on each leg.
 MOST_SHIFT = 1e-5
-AHEAD = 300  # seconds solved at once: one by one would cost ten times as much
-KEPT = 4 * AHEAD  # instants; half an over later, every one of them is asked for again
+AHEAD = 60  # seconds solved at once: one by one would cost as much as six
+MOON_AHEAD = 600
+BLOCKS_KEPT = 4  # of seconds: now, half an over later, and those before them
+
+
+class Seconds(NamedTuple):
+    """Both ideal frequencies at first_utc_s and at every second after it (N,), and whether they can
+    be."""
+
+    first_utc_s: float
+    rx_hz: NDArray[np.float64]
+    tx_hz: NDArray[np.float64]
+    can_be: NDArray[np.bool_]
+
+    def place(self, utc_s: float) -> int:
+        """Which of them this is."""
+        return int(utc_s - self.first_utc_s)
 
 
 class Prediction:
@@ -32,9 +50,9 @@ class Prediction:
         self._partner = session.partner
         self._model = self._new_model(session)
         self._home_is_known = settings.home_is_known
-        # The end of one second is the beginning of the next.
         self._chosen = chosen(session, settings)
-        self._known: dict[float, OnAir] = {}
+        self._solved: list[Seconds] = []
+        self._moons: dict[int, MoonView] = {}
 
     def prepare(self, session: Session, utc_s: float) -> None:
         """Have a fit ready for this session from this instant on."""
@@ -42,51 +60,70 @@ class Prediction:
             raise CoverageError("home is not known until the GPS receiver has a steady fix")
         if self._partner != session.partner:
             self._partner = session.partner
-            self._model = self._new_model(session)
+            self._model, self._moons = self._new_model(session), {}
         self._model.prepare(utc_s)
 
     def on_air(self, session: Session, utc_s: float) -> OnAir:
-        """The two ideal frequencies, trims included."""
-        if self._chosen.session is not session:
-            self._chosen, self._known = chosen(session, self._settings), {}
-        known = self._known.get(utc_s)
-        if known is not None:
-            return known
-        if len(self._known) > KEPT:
-            self._known = {}
-        # Whole seconds are asked for one after the other, and so is what was asked for a second ago
-        # (half an over later); an instant at which something happened is not.
-        if utc_s == math.floor(utc_s) or utc_s - 1.0 in self._known:
-            self._look_ahead(session, utc_s)
+        """The two ideal frequencies, trims included. Whole seconds are asked for one after the
+        other, and are solved ahead; an instant at which something happened is not."""
+        solved = self._known(session, utc_s, 1)
+        if solved is None and utc_s % 1.0 == 0.0:
+            solved = self.seconds(session, utc_s, AHEAD)
+        if solved is None:
+            found = self._solve(session, self._fractions(session, utc_s, 1))
+            can_be = self._can_be(found)
         else:
-            found, can_be = self._solve(session, utc_s, 1)
-            self._known[utc_s] = found if can_be else _refuse(found)
-        return self._known[utc_s]
+            k = solved.place(utc_s)
+            found = OnAir(solved.rx_hz.item(k), solved.tx_hz.item(k))
+            can_be = solved.can_be[k]
+        if not can_be:
+            raise CoverageError(
+                f"the path asks for {found.rx_hz:g} and {found.tx_hz:g} Hz: not used"
+            )
+        return found
 
-    def _look_ahead(self, session: Session, utc_s: float) -> None:
-        found, can_be = self._solve(session, utc_s, AHEAD)
+    def seconds(self, session: Session, utc_s: float, count: int) -> Seconds:
+        """Where this instant and the seconds after it are found, count in all, but none beyond the
+        hour or the tables; kept for `on_air`."""
+        solved = self._known(session, utc_s, count)
+        if solved is None:
+            solved = self._look_ahead(session, utc_s, count)
+            self._solved = [solved, *self._solved[: BLOCKS_KEPT - 1]]
+        return solved
+
+    def _known(self, session: Session, utc_s: float, count: int) -> Seconds | None:
+        if self._chosen.session is not session:
+            self._chosen, self._solved = chosen(session, self._settings), []
+        for solved in self._solved:
+            since_s = utc_s - solved.first_utc_s
+            if 0.0 <= since_s <= solved.can_be.size - count and since_s % 1.0 == 0.0:
+                return solved
+        return None
+
+    def _look_ahead(self, session: Session, utc_s: float, count: int) -> Seconds:
+        fractions = self._fractions(session, utc_s, count)
         # What is not corrected comes as one number for all instants.
-        rx_hz, tx_hz, can_be = np.broadcast_arrays(*np.atleast_1d(found.rx_hz, found.tx_hz, can_be))
-        if not can_be[0]:
-            _refuse(OnAir(rx_hz[0], tx_hz[0]))
-        at_utc_s = (utc_s + np.arange(can_be.size))[can_be]
-        solved = map(OnAir, rx_hz[can_be].tolist(), tx_hz[can_be].tolist())
-        self._known.update(zip(at_utc_s.tolist(), solved, strict=True))
+        found = self._solve(session, fractions)
+        rx_hz, tx_hz, *_ = np.broadcast_arrays(*found, *fractions)
+        return Seconds(utc_s, rx_hz, tx_hz, self._can_be(OnAir(rx_hz, tx_hz)))
 
-    def _solve(self, session: Session, utc_s: float, seconds: int) -> tuple[OnAir, Number]:
-        """Both frequencies, and whether they can be: at one instant, or at the seconds from then on
-        (N,)."""
-        here, tx_sked_hz = self._chosen.here, self._chosen.tx_sked_hz
-        found = on_air(
+    def _solve(self, session: Session, fractions: Fractions) -> OnAir:
+        here = self._chosen.here
+        return on_air(
             session.agreement,
             here.sked_hz,
-            self._fractions(session, utc_s, seconds),
+            fractions,
             here.trim_rx_hz,
             here.trim_tx_hz,
-            tx_sked_hz,
+            self._chosen.tx_sked_hz,
         )
-        rx_can_be = _can_be(found.rx_hz, here.sked_hz + here.trim_rx_hz)
-        return found, rx_can_be & _can_be(found.tx_hz, tx_sked_hz + here.trim_tx_hz)
+
+    def _can_be(self, found: OnAir) -> Number:
+        """Written so that not-a-number cannot."""
+        here, tx_sked_hz = self._chosen.here, self._chosen.tx_sked_hz
+        rx_hz, tx_hz = here.sked_hz + here.trim_rx_hz, tx_sked_hz + here.trim_tx_hz
+        rx_can_be = abs(found.rx_hz - rx_hz) <= MOST_SHIFT * rx_hz
+        return rx_can_be & (abs(found.tx_hz - tx_hz) <= MOST_SHIFT * tx_hz)
 
     def sked_hz_for_received(self, session: Session, received_hz: float, utc_s: float) -> float:
         """The sked frequency for which this would be the ideal receive frequency."""
@@ -95,8 +132,14 @@ class Prediction:
         return sked_from_received(session.agreement, received_hz, fractions, trim_hz)
 
     def moon(self, utc_s: float) -> MoonView:
-        azimuth_deg, elevation_deg, partner_elevation_deg = self._model.moon(utc_s)
-        return MoonView(azimuth_deg, elevation_deg, None if self._alone else partner_elevation_deg)
+        """As it was when the second began: it moves by 0.004 degrees in one."""
+        second = math.floor(utc_s)
+        if second not in self._moons:
+            seen = self._model.moon(second, MOON_AHEAD)
+            far_deg = repeat(None) if self._alone else seen.partner_elevation_deg.tolist()
+            views = rows(MoonView, seen.azimuth_deg.tolist(), seen.elevation_deg.tolist(), far_deg)
+            self._moons = dict(enumerate(views, second))
+        return self._moons[second]
 
     def _fractions(self, session: Session, utc_s: float, seconds: int) -> Fractions:
         """As `DelayModel.fractions`; only what the agreement needs."""
@@ -104,7 +147,7 @@ class Prediction:
             up, down = self._model.fractions("to_moon", "from_moon", utc_s, seconds)
             return Fractions(up, down, 0.0, 0.0)
         if session.agreement == "partner":
-            return Fractions(0.0, 0.0, 0.0, 0.0)
+            return Fractions(0.0, 0.0, np.zeros(seconds), 0.0)
         received, sent = self._model.fractions("from_partner", "to_partner", utc_s, seconds)
         return Fractions(0.0, 0.0, received, sent)
 
@@ -112,12 +155,3 @@ class Prediction:
         home, partner = self._settings.home.site(), session.partner_site(self._settings)
         self._alone = partner is None
         return DelayModel(self._ephemeris, home, partner, self._settings.troposphere)
-
-
-def _can_be(on_air_hz: Number, wanted_hz: float) -> Number:
-    """Written so that not-a-number cannot."""
-    return abs(on_air_hz - wanted_hz) <= MOST_SHIFT * wanted_hz
-
-
-def _refuse(found: OnAir) -> NoReturn:
-    raise CoverageError(f"the path asks for {found.rx_hz:g} and {found.tx_hz:g} Hz: not used")

@@ -12,7 +12,7 @@ import math
 from collections.abc import Callable
 
 from moontrim.assess import Hindrances, assess
-from moontrim.chosen import Chosen, chosen
+from moontrim.chosen import Chosen
 from moontrim.clock import Clock
 from moontrim.clockwatch import ClockWatch
 from moontrim.correction import OnAir
@@ -30,15 +30,14 @@ from moontrim.linkview import (
     Updated,
 )
 from moontrim.path import Ephemeris
-from moontrim.planner import Plan, plan_stretch
-from moontrim.prediction import Prediction
+from moontrim.planner import Plan
+from moontrim.planning import Planning
 from moontrim.riglink import RigLink
 from moontrim.session import ReadBack, Session
-from moontrim.settings import BandSettings, Settings
+from moontrim.settings import Settings
 from moontrim.state import (
     Change,
     Fault,
-    MoonView,
     Outlook,
     Snapshot,
     StateHub,
@@ -49,6 +48,7 @@ from moontrim.store import SessionSaver
 
 log = logging.getLogger(__name__)
 
+_ON_FREQUENCY = Tracking.ON_FREQUENCY  # by a name of its own: see `assess`
 AHEAD_S = 0.3  # a second is planned this long before it begins
 
 
@@ -87,8 +87,7 @@ class Tracker:
         self._note = note  # by whom, what, and what became of it
         self._ephemeris = ephemeris
         self._planned_to_transmit = False
-        self._prediction = Prediction(settings, ephemeris, session)
-        self._latest_chosen = chosen(session, settings)
+        self._planning = Planning(settings, ephemeris, session)
         self._plan: Plan | None = None
         self._planned_to_utc_s = 0.0
         self._prediction_problem = ""
@@ -146,10 +145,15 @@ class Tracker:
     def _plan_to(self, start_utc_s: float, end_utc_s: float, *, at_once: bool) -> None:
         self._planned_to_utc_s = end_utc_s
         at_once = at_once or start_utc_s != math.floor(start_utc_s)
+        self._planned_to_transmit = self._about_to_transmit()
         try:
-            self._prediction.prepare(self.session, start_utc_s)
-            at_start = self._on_air(start_utc_s)
-            at_end = self._on_air(end_utc_s)
+            self._plan = self._planning.plan(
+                self.session,
+                self._link.view,
+                start_utc_s,
+                end_utc_s,
+                about_to_transmit=self._planned_to_transmit,
+            )
         except CoverageError as error:
             if not self._prediction_problem:
                 self._fault(str(error))
@@ -157,48 +161,17 @@ class Tracker:
             self._plan = None
             return
         self._prediction_problem = ""
-        link, now = self._link.view, self._chosen()
-        self._planned_to_transmit = self._about_to_transmit()
-        self._plan = plan_stretch(
-            now.band,
-            now.tx_band,
-            start_utc_s,
-            end_utc_s,
-            at_start,
-            at_end,
-            resolution_hz=max(now.band.dial_resolution_hz, link.dial_resolution_hz),
-            split=link.split,
-            transmitting=bool(link.rig and link.rig.transmitting),
-            while_transmitting=now.band_settings.while_transmitting,
-            steps_per_s=link.steps_per_s,
-            about_to_transmit=self._planned_to_transmit,
-        )
         if self.session.correcting and not self._yielding() and not self._hand.away:
             self._link.submit(self._plan, at_once=at_once)
         else:
             self._link.withdraw()
 
-    def _on_air(self, utc_s: float) -> OnAir:
-        """Ideal on-air frequencies for the rig at an instant; for `mid_over`, while receiving,
-        transmit as it will be half an over later, so that the dial is right for the middle of an
-        over begun now."""
-        now, band = self.ideal(utc_s), self._band()
-        rig = self._link.view.rig
-        if band.while_transmitting == "mid_over" and not (rig and rig.transmitting):
-            return OnAir(now.rx_hz, self.ideal(utc_s + band.over_s / 2).tx_hz)
-        return now
-
     def ideal(self, utc_s: float) -> OnAir:
         """What should be on the air at an instant by session and path. Raises CoverageError."""
-        return self._prediction.on_air(self.session, utc_s)
-
-    def _band(self) -> BandSettings:
-        return self._chosen().band_settings
+        return self._planning.ideal(self.session, utc_s)
 
     def _chosen(self) -> Chosen:
-        if not self._latest_chosen.is_of(self.session, self.settings):
-            self._latest_chosen = chosen(self.session, self.settings)
-        return self._latest_chosen
+        return self._planning.chosen(self.session)
 
     def _clock_stepped(self) -> bool:
         step_s = self._watch.step_s()
@@ -241,7 +214,7 @@ class Tracker:
                 log.info("%s", "transmitting" if item.transmitting else "receiving")
             case HomeMoved():
                 self.settings = self.settings.model_copy(update={"home": item.home})
-                self._prediction = Prediction(self.settings, self._ephemeris, self.session)
+                self._planning = Planning(self.settings, self._ephemeris, self.session)
             case Outlook():
                 self._outlook = item
                 return False
@@ -278,7 +251,7 @@ class Tracker:
 
     def _enter_band(self, *, changing: bool = False) -> None:
         """Paused, the radio is left alone, to be used for something else."""
-        entry = self._band().entry() if self.session.correcting else None
+        entry = self._chosen().band_settings.entry() if self.session.correcting else None
         self._link.enter(entry, changing=changing)
 
     def _dial_moved(self, moved: DialMoved) -> None:
@@ -304,7 +277,7 @@ class Tracker:
 
     def _follow(self, rx_dial_hz: int) -> None:
         received_hz = self._chosen().band.on_air_hz(rx_dial_hz)
-        sked_hz = self._prediction.sked_hz_for_received(
+        sked_hz = self._planning.sked_hz_for_received(
             self.session, received_hz, self._clock.utc_s()
         )
         followed = self.session.with_here(self.settings, sked_hz=sked_hz)
@@ -336,7 +309,11 @@ class Tracker:
                 not session.correcting, self._yielding(), self._hand.away, self._prediction_problem
             ),
         )
-        self._news = seen.tracking is not Tracking.ON_FREQUENCY
+        self._news = seen.tracking is not _ON_FREQUENCY
+        try:
+            moon = self._planning.moon(now)
+        except CoverageError:
+            moon = None  # just after a step of the clock, before the next tick
         around = self._surroundings(seen.rx.rate_hz_per_s if seen.rx else math.nan)
         self._hub.publish(
             Snapshot(
@@ -351,7 +328,7 @@ class Tracker:
                 trim_tx_hz=here.trim_tx_hz,
                 correcting=session.correcting,
                 transmitting=link.rig.transmitting if link.rig else None,
-                moon=self._moon(now),
+                moon=moon,
                 rx=seen.rx,
                 tx=seen.tx,
                 link=link,
@@ -366,11 +343,3 @@ class Tracker:
                 warnings=around.warnings,
             )
         )
-
-    def _moon(self, utc_s: float) -> MoonView | None:
-        """None where it is not known; just after a step of the clock, before the next tick, that is
-        not known yet."""
-        try:
-            return self._prediction.moon(utc_s)
-        except CoverageError:
-            return None

@@ -7,7 +7,7 @@ import pytest
 from moontrim.correction import AGREEMENTS, Agreement, fractions_of, on_air
 from moontrim.errors import CoverageError
 from moontrim.path import DelayModel, Ephemeris
-from moontrim.prediction import AHEAD, KEPT, Prediction
+from moontrim.prediction import BLOCKS_KEPT, Prediction
 from moontrim.rehearsal import EMBEDDED
 from moontrim.session import SetAgreement, SetPartner, SetTrim, first_session
 from moontrim.settings import settings_from
@@ -58,7 +58,7 @@ def test_memory_is_bounded(ephemeris: Ephemeris) -> None:
     prediction = Prediction(settings, ephemeris, session)
     for k in range(2000):
         prediction.on_air(session, T0 + 0.377 * k)
-    assert len(prediction._known) <= KEPT + AHEAD
+    assert len(prediction._solved) <= BLOCKS_KEPT
 
 
 def test_outside_the_tables(ephemeris: Ephemeris) -> None:

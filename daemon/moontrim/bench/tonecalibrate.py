@@ -26,7 +26,8 @@ def audio_sign(band: Band, sideband: Sideband) -> float:
 
 def audio_hz(band: Band, dial_hz: float, source_hz: float, sideband: Sideband) -> float:
     """Where a source of a known true on-air frequency comes out, by what is known of the band."""
-    return audio_sign(band, sideband) * (source_hz - band.on_air_hz(dial_hz))
+    on_air_hz: float = band.on_air_hz(dial_hz)
+    return audio_sign(band, sideband) * (source_hz - on_air_hz)
 
 
 def corrected(

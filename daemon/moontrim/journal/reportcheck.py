@@ -141,7 +141,7 @@ def _on_air(context: Context, path: PathSolution, ahead_s: float = 0.0) -> tuple
 
 
 def _dial(band: Band, on_air_hz: Array) -> Array:
-    return np.asarray(band.dial_hz(on_air_hz))  # type: ignore[arg-type]
+    return np.asarray(band.dial_hz(on_air_hz))
 
 
 @dataclass(frozen=True)

@@ -41,19 +41,24 @@ class Track:
         self._coefficients = coefficients
         self._since_middle_s = since_middle_s
         self._half_width_s = half_width_s
+        self._rate: Track | None = None
 
     def __call__(self, offset_s: Array) -> Array:
-        """Values (V, S, N) at offset_s (S, N) after the base instants (Clenshaw's recurrence)."""
+        """Values (V, S, N) at offset_s (S, N) after the base instants, all polynomials evaluated by
+        their recurrence once for all V."""
         c = self._coefficients
         x = (self._since_middle_s + offset_s) / self._half_width_s
         x2 = 2.0 * x
-        b1 = np.broadcast_to(c[-1], c.shape[1:2] + np.broadcast_shapes(c.shape[2:], x.shape))
-        b2 = np.zeros_like(b1)
-        for k in range(c.shape[0] - 2, 0, -1):
-            b1, b2 = c[k] + x2 * b1 - b2, b1
-        return np.asarray(c[0] + x * b1 - b2)
+        polynomials = np.empty((c.shape[0], *x.shape))
+        polynomials[0], polynomials[1] = 1.0, x
+        for before, last, now in zip(polynomials, polynomials[1:], polynomials[2:], strict=False):
+            np.multiply(x2, last, out=now)
+            np.subtract(now, before, out=now)
+        return np.asarray(np.einsum("kvn,ksn->vsn", c[:, :, 0], polynomials))
 
     def rate(self) -> Track:
         """The derivative by time, per second."""
-        derivative = differentiate(self._coefficients, self._half_width_s)
-        return Track(derivative, self._since_middle_s, self._half_width_s)
+        if self._rate is None:
+            derivative = differentiate(self._coefficients, self._half_width_s)
+            self._rate = Track(derivative, self._since_middle_s, self._half_width_s)
+        return self._rate

@@ -48,12 +48,12 @@ class LegNow(NamedTuple):
 
 
 class MoonNow(NamedTuple):
-    """Direction of the Moon's centre, degrees, geometric as in look.moon_from; the partner's is
-    home's for an echo."""
+    """Direction of the Moon's centre at an instant, or at several, in degrees, geometric as in
+    look.moon_from; the partner's is home's for an echo."""
 
-    azimuth_deg: float
-    elevation_deg: float
-    partner_elevation_deg: float
+    azimuth_deg: Number
+    elevation_deg: Number
+    partner_elevation_deg: Number
 
 
 class PathNow(NamedTuple):
@@ -116,30 +116,23 @@ class DelayModel:
     ) -> tuple[Number, Number]:
         """fraction of two legs: floats for one second, else (N,) at utc_s and every second after
         it, as many as asked for, but none beyond the hour or the tables."""
-        piece, x = self._find(utc_s)
-        at: Number = x
-        if seconds > 1:
-            end_utc_s = min((utc_s // PIECE_S + 1) * PIECE_S, self._ephemeris.last_utc_s)
-            count = max(1, min(seconds, math.ceil(end_utc_s - utc_s)))
-            at = x + np.arange(count) / HALF_WIDTH_S
+        piece, at = self._find_seconds(utc_s, seconds)
         home_excess = self._home_excess(piece, at)
         return (
             self._leg(piece, one, at, home_excess)[0],
             self._leg(piece, other, at, home_excess)[0],
         )
 
-    def moon(self, utc_s: float) -> MoonNow:
-        """Where the Moon's centre is."""
-        piece, x = self._find(utc_s)
-        of_east, of_north, of_up = piece.home_look
-        east, north, up = _value(of_east, x), _value(of_north, x), _value(of_up, x)
-        sine = _value(piece.partner_sine, x)
+    def moon(self, utc_s: float, seconds: int = 1) -> MoonNow:
+        """Where the Moon's centre is; instants as for `fractions`."""
+        piece, at = self._find_seconds(utc_s, seconds)
+        east, north, up = (_value(poly, at) for poly in piece.home_look)
         # Rounding may carry a sine a hair beyond 1 at the zenith.
-        partner_rad = math.asin(sine) if abs(sine) <= 1.0 else math.copysign(math.pi / 2, sine)
+        sine = np.clip(_value(piece.partner_sine, at), -1.0, 1.0)
         return MoonNow(
-            math.degrees(math.atan2(east, north)) % 360.0,
-            math.degrees(math.atan2(up, math.hypot(east, north))),
-            math.degrees(partner_rad),
+            np.degrees(np.arctan2(east, north)) % 360.0,
+            np.degrees(np.arctan2(up, np.hypot(east, north))),
+            np.degrees(np.arcsin(sine)),
         )
 
     def at(self, utc_s: float) -> PathNow:
@@ -154,7 +147,7 @@ class DelayModel:
         result: dict[LegName, LegNow] = {
             name: legs.get(name) or self._leg(piece, name, x, home_excess) for name in LEGS
         }
-        return PathNow(utc_s, result, *self.moon(utc_s))
+        return PathNow(utc_s, result, *map(float, self.moon(utc_s, 1)))
 
     def _find(self, utc_s: float) -> tuple[_Piece, float]:
         # NaN and infinities have no piece; let the range check say so.
@@ -167,6 +160,15 @@ class DelayModel:
             while len(self._pieces) > PIECES_KEPT:
                 del self._pieces[max(self._pieces, key=lambda other: abs(other - key))]
         return piece, (utc_s - piece.middle_utc_s) / HALF_WIDTH_S
+
+    def _find_seconds(self, utc_s: float, seconds: int) -> tuple[_Piece, Number]:
+        """As _find; for more than one second an array."""
+        piece, x = self._find(utc_s)
+        if seconds == 1:
+            return piece, x
+        end_utc_s = min((utc_s // PIECE_S + 1) * PIECE_S, self._ephemeris.last_utc_s)
+        count = max(1, min(seconds, math.ceil(end_utc_s - utc_s)))
+        return piece, x + np.arange(count) / HALF_WIDTH_S
 
     def _home_excess(self, piece: _Piece, x: Number) -> tuple[Number, Number, Number]:
         if not self._troposphere:
@@ -274,7 +276,7 @@ def _plain(slant: Slant) -> Slant:
 
 
 # Horner's scheme, written out: three times as fast in Python as a loop.
-def _value(poly: Poly, x: float) -> float:
+def _value(poly: Poly, x: Number) -> Number:
     a, b, c, d, e, f, g, h, i = poly
     return (((((((a * x + b) * x + c) * x + d) * x + e) * x + f) * x + g) * x + h) * x + i
 

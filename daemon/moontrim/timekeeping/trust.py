@@ -109,6 +109,9 @@ class ClockTrust:
 
     def doubt(self) -> str:
         """Why the clock is not to be trusted just now; empty if it may be."""
+        return self._doubt(self.error_bound_s())
+
+    def _doubt(self, bound_s: float) -> str:
         if disturbed := self._watch.doubt():
             return disturbed
         if self._contradiction and (
@@ -120,7 +123,7 @@ class ClockTrust:
             return "" if self._settings.trust == "any" else _unvouched(reading)
         if self._watch.disturbed_at_s > self._compared_at_s:
             return f"{self._watch.said}, and {reading.source} has not set it right since"
-        bound_ms = 1000.0 * self.error_bound_s()
+        bound_ms = 1000.0 * bound_s
         # Written so that not-a-number forbids.
         if not bound_ms <= self._settings.max_error_ms:
             return (
@@ -132,14 +135,14 @@ class ClockTrust:
     def view(self, rate_hz_per_s: float = math.nan) -> ClockView:
         """As it is now. rate_hz_per_s: the present Doppler rate; not-a-number: not known."""
         bound_s = self.error_bound_s()
-        cost_hz = _cost_hz(bound_s, rate_hz_per_s)
+        cost_hz = bound_s * abs(rate_hz_per_s)
         reading = self.reading
         return ClockView(
             reading.source if reading else "",
             reading.detail if reading else "",
-            1000.0 * bound_s if math.isfinite(bound_s) else None,
-            cost_hz if math.isfinite(cost_hz) else None,
-            self.doubt(),
+            1000.0 * bound_s if bound_s < math.inf else None,
+            cost_hz if cost_hz < math.inf else None,
+            self._doubt(bound_s),
         )
 
     def _better(self, new: ClockReading) -> bool:
