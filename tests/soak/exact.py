@@ -1,8 +1,8 @@
-"""What ought to be on the air by the exact path, not by the daemon's own fit: solved once a minute
-in chunks, with cubics through value and slope between (off by less than 1e-5 Hz at 10 GHz, but by
-up to a quarter of a hertz while the Moon passes a horizon, where the troposphere's part bends). The
-Moon's elevation likewise, with straight lines between: it bends by less than 5e-7 deg/s^2, so they
-are off by less than 3e-4 deg."""
+"""What ought to be on the air by the exact path, not by the daemon's own fit: solved every other
+minute in chunks, with cubics through value and slope between (off by less than 2e-4 Hz at 10 GHz,
+but by up to a quarter of a hertz while the Moon passes a horizon, where the troposphere's part
+bends). The Moon's elevation likewise, with straight lines between: it bends by less than 5e-7
+deg/s^2, so they are off by less than 1e-3 deg."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from moontrim.path import Ephemeris, LegName, Site, moon_from, solve_path
 from moontrim.session import Session
 from moontrim.settings import Settings
 
-CHUNK_S, SPACING_S = 7200.0, 60.0
+CHUNK_S, SPACING_S = 7560.0, 120.0  # a chunk for a run of two hours and what is asked ahead
 KEPT = 8
 _LEGS: tuple[LegName, ...] = ("to_moon", "from_moon", "from_partner", "to_partner")
 _Key = tuple[Site | None, int]
@@ -26,10 +26,11 @@ _Chunk = dict[LegName, list[tuple[float, float]]]
 
 
 class ExactPath:
-    """For one home. Methods raise CoverageError."""
+    """For one home. start_utc_s: when most begin to ask. Methods raise CoverageError."""
 
-    def __init__(self, ephemeris: Ephemeris, settings: Settings) -> None:
+    def __init__(self, ephemeris: Ephemeris, settings: Settings, start_utc_s: float) -> None:
         self._ephemeris = ephemeris
+        self._start_utc_s = start_utc_s
         self._settings = settings
         self._chunks: OrderedDict[_Key, _Chunk] = OrderedDict()
         self._elevations: dict[int, list[float]] = {}
@@ -50,12 +51,12 @@ class ExactPath:
 
     def elevation_deg(self, utc_s: float) -> float:
         """The Moon's, at home."""
-        number, knot, u = _place(utc_s)
+        number, knot, u = self._place(utc_s)
         known = self._elevations.get(number)
         if known is None:
             if len(self._elevations) > KEPT:
                 self._elevations.clear()
-            known = self._solve_elevations(_knots_s(number)).tolist()
+            known = self._solve_elevations(self._knots_s(number)).tolist()
             self._elevations[number] = known
         return known[knot] + u * (known[knot + 1] - known[knot])
 
@@ -70,7 +71,7 @@ class ExactPath:
         return moon_from(self._ephemeris, self._settings.home.site(), utc_s).elevation_deg
 
     def _fractions(self, session: Session, utc_s: float) -> list[float]:
-        number, knot, u = _place(utc_s)
+        number, knot, u = self._place(utc_s)
         chunk = self._chunk(session, number)
         found = []
         for leg in _LEGS:
@@ -87,7 +88,7 @@ class ExactPath:
                 self._ephemeris,
                 self._settings.home.site(),
                 site,
-                _knots_s(number),
+                self._knots_s(number),
                 self._settings.troposphere,
             ).legs
             self._chunks[key] = {
@@ -103,13 +104,13 @@ class ExactPath:
                 self._chunks.popitem(last=False)
         return self._chunks[key]
 
+    def _place(self, utc_s: float) -> tuple[int, int, float]:
+        """Number of the chunk, of the knot before, and how far on to the next one."""
+        number = math.floor((utc_s - self._start_utc_s) / CHUNK_S)
+        since_s = utc_s - (self._start_utc_s + number * CHUNK_S)
+        knot, u = divmod(since_s / SPACING_S, 1.0)
+        return number, int(knot), u
 
-def _place(utc_s: float) -> tuple[int, int, float]:
-    """Number of the chunk, of the knot before, and how far on to the next one."""
-    number = math.floor(utc_s / CHUNK_S)
-    knot, u = divmod((utc_s - number * CHUNK_S) / SPACING_S, 1.0)
-    return number, int(knot), u
-
-
-def _knots_s(number: int) -> NDArray[np.float64]:
-    return number * CHUNK_S + np.arange(0.0, CHUNK_S + 2 * SPACING_S, SPACING_S)
+    def _knots_s(self, number: int) -> NDArray[np.float64]:
+        knots_s = np.arange(0.0, CHUNK_S + 2 * SPACING_S, SPACING_S)
+        return self._start_utc_s + number * CHUNK_S + knots_s

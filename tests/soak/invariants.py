@@ -21,6 +21,7 @@ from soak.plan import Plan
 from soak.station import SoakClock, Station
 from soak.trace import Trace
 
+ON_FREQUENCY = Tracking.ON_FREQUENCY
 SPARE_S = 1e-6
 DRIVE_ROUNDING = 0.005  # radios round their power
 MOST_TASKS, MOST_ALARMS = 60, 400
@@ -37,6 +38,7 @@ class Judge:
         self.trouble_s: Callable[[], float] = lambda: -math.inf
         self.disturbed_s = 0.0
         self._steps = 0
+        self._second = 0
         self.life: Life | None = None
         self.station: Station
         self._plan = plan
@@ -53,7 +55,6 @@ class Judge:
         self.rf_changed: Callable[[bool], None] = lambda on: None
         self.on_frequency_since_s = math.inf
         self._last: Snapshot | None = None
-        self._shown = ""  # the last read-back
 
     # --- what others tell -------------------------------------------------------------------------
 
@@ -171,14 +172,15 @@ class Judge:
 
     def _published(self, now: Snapshot) -> None:
         last, self._last = self._last, now
-        if last is None or last.link.rig is not now.link.rig:
-            rig = now.link.rig
-            self._shown = str(rig and (rig.rx_dial_hz, rig.tx_dial_hz, rig.transmitting))
-        self._trace.add(f"{now.utc_s!r} {now.ticks} {self._shown}")
-        if last is None or last.tracking is not now.tracking:
-            self._trace.say(self._now(), f"{now.tracking}: {now.reason}")
+        utc_s, ticks, link, tracking = now.utc_s, now.ticks, now.link, now.tracking
+        self._trace.tick(utc_s, ticks)
+        if last is None or last.link is not link:
+            rig = link.rig
+            self._trace.add(str(rig and (rig.rx_dial_hz, rig.tx_dial_hz, rig.transmitting)))
+        if last is None or last.tracking is not tracking:
+            self._trace.say(self._now(), f"{tracking}: {now.reason}")
             self.on_frequency_since_s = math.inf
-        if now.tracking is Tracking.ON_FREQUENCY and (
+        if tracking is ON_FREQUENCY and (
             self.on_frequency_since_s == math.inf
             or last is None
             or last.sked_hz != now.sked_hz
@@ -186,21 +188,20 @@ class Judge:
         ):
             self.on_frequency_since_s = self._now()
         for dial in (now.rx, now.tx):
-            if dial is not None and not math.isfinite(dial.ideal_dial_hz):
+            if dial is not None and not -math.inf < dial.ideal_dial_hz < math.inf:
                 self.violated("an ideal dial that is no number")
+        # Planned 0.3 s ahead: each tick belongs to a second of its own.
+        before, self._second = self._second, math.floor(utc_s + 0.3)
         if last is None:
             return
-        if now.ticks == last.ticks + 1:
+        if ticks == last.ticks + 1:
             self._trace.counts["ticks"] += 1
-        elif now.ticks != last.ticks:
-            self.violated(f"tick {now.ticks} follows {last.ticks}")
+        elif ticks != last.ticks:
+            self.violated(f"tick {ticks} follows {last.ticks}")
         if self._clock.steps != self._steps:
             self._steps = self._clock.steps
-        elif now.utc_s < last.utc_s or (
-            # planned 0.3 s ahead: each tick belongs to a second of its own
-            now.ticks > last.ticks and math.floor(now.utc_s + 0.3) < math.floor(last.utc_s + 0.3)
-        ):
-            self.violated(f"time goes back from {last.utc_s:.6f} to {now.utc_s:.6f}")
+        elif utc_s < last.utc_s or (ticks > last.ticks and self._second < before):
+            self.violated(f"time goes back from {last.utc_s:.6f} to {utc_s:.6f}")
 
     def resources(self, tasks: int) -> None:
         """Nothing grows."""

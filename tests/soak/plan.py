@@ -43,9 +43,9 @@ BANDS: dict[str, dict[str, Any]] = {
     },
 }
 # Most hours on the band with the fewest steps: they are the cheapest to simulate.
-_FIRST_BAND = ("144 MHz",) * 50 + ("432 MHz",) * 4 + ("1296 MHz",) * 7 + ("10 GHz",)
-# One run in sixteen wild, two unquiet; in the others most seconds pass as in a real night.
-CALM = (1.0,) + (6.0,) * 2 + (40.0,) * 13
+_FIRST_BAND = ("144 MHz",) * 108 + ("432 MHz",) * 8 + ("1296 MHz",) * 8 + ("10 GHz",)
+# One run in twenty-four wild, two unquiet; in the others most seconds pass as in a real night.
+CALM = (1.0,) + (6.0,) * 2 + (50.0,) * 21
 _POLL_S = (5.0,) * 60 + (2.0, 2.0, 0.5)
 
 
@@ -84,7 +84,7 @@ def draw(
     by_line = keying and chance.random() < 0.25
     reports = by_line or chance.random() < 0.9
     # The contacts are looked at fifty times a second, which makes such hours slow: few of them.
-    contacts = chance.random() < 0.01
+    contacts = chance.random() < 0.005
     first = chance.choice(_FIRST_BAND)
     names = [first, *(name for name in BANDS if name != first and name != "10 GHz")]
     if chance.random() < 0.1 and first != "10 GHz":
@@ -118,7 +118,7 @@ def draw(
         "station": {"min_elevation_deg": 0.0},
         "remote": {"enabled": False},
         "state_dir": folder,
-        "troposphere": chance.random() < 0.5,
+        "troposphere": chance.random() < 0.25,
     }
     usable = [kind for kind in kinds if contacts or kind != "contact chatter"]
     enabled = tuple(kind for kind in usable if chance.random() < 0.25)

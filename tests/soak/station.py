@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import errno
+import heapq
 import math
 import random
 from collections import deque
@@ -29,6 +30,19 @@ class Hung(KeyboardInterrupt):
     """Time does not move on. Of a kind that nothing in the daemon and no event loop holds up."""
 
 
+class _Call(asyncio.Handle):
+    """What the loop is to call, made with less ado, and called without regard to context variables:
+    nothing in the daemon has any."""
+
+    __slots__ = ()
+
+    def __init__(self, callback: Callable[..., object], args: tuple[Any, ...]) -> None:
+        self._callback, self._args, self._cancelled = callback, args, False
+
+    def cancel(self) -> None:
+        self._cancelled = True
+
+
 class _Loop(asyncio.SelectorEventLoop):
     """asyncio's own, but that it asks the kernel for nothing while there is anything to do or
     anybody waits for the clock: there are neither sockets nor threads in a soak, nor timers of the
@@ -41,18 +55,27 @@ class _Loop(asyncio.SelectorEventLoop):
         super().__init__()
         self._clock = clock
 
+    def call_soon(
+        self, callback: Callable[..., object], *args: Any, context: object = None
+    ) -> asyncio.Handle:
+        call = _Call(callback, args)
+        self._ready.append(call)
+        return call
+
     def _run_once(self) -> None:
         ready, passes = self._ready, 0
         while not self._stopping:
             if not ready:
-                if self._clock.real_wait_s() is None:
+                if not self._clock.go_on():
                     raise Hung("everybody waits for somebody else")
-                self._clock.advance()
                 passes = 0
             for _ in range(len(ready)):
                 handle = ready.popleft()
                 if not handle._cancelled:
-                    handle._run()
+                    try:
+                        handle._callback(*handle._args)
+                    except Exception as error:
+                        self.call_exception_handler({"message": "callback", "exception": error})
             passes += 1
             if passes > MOST_PASSES:
                 raise Hung(f"{MOST_PASSES} passes of the event loop at one instant")
@@ -70,6 +93,15 @@ class SoakClock(VirtualClock):
         """As ever, but a loop in which time stands still raises Hung."""
         with asyncio.Runner(loop_factory=partial(_Loop, self)) as runner:
             return runner.run(main)
+
+    def go_on(self) -> bool:
+        """To the next alarm; False if nobody waits for one."""
+        heap = self._heap
+        while heap and heap[0][2] is None:
+            heapq.heappop(heap)
+        if heap:
+            self.advance()
+        return bool(heap)
 
     def step_utc(self, by_s: float) -> None:
         stood_s = self._start_utc_s

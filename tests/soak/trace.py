@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from array import array
 from collections import Counter, deque
 
 KEPT = 40
@@ -16,6 +17,7 @@ class Trace:
         self.counts: Counter[str] = Counter()
         self._hash = hashlib.sha256()
         self._waiting: list[str] = []  # to be hashed: by the thousand that costs next to nothing
+        self._ticks = array("d")
 
     def say(self, at_s: float, text: str) -> None:
         line = f"{at_s:.6f} {text}"
@@ -23,10 +25,15 @@ class Trace:
         self.add(line)
 
     def add(self, text: str) -> None:
-        """Counts for the hash only: what comes every second."""
+        """Counts for the hash only."""
         self._waiting.append(text)
         if len(self._waiting) > 4096:
             self._hash_them()
+
+    def tick(self, utc_s: float, number: int) -> None:
+        """What comes every second, likewise."""
+        self._ticks.append(utc_s)
+        self._ticks.append(number)
 
     def digest(self) -> str:
         self._hash_them()
@@ -35,3 +42,5 @@ class Trace:
     def _hash_them(self) -> None:
         self._hash.update("\n".join(self._waiting).encode())
         self._waiting.clear()
+        self._hash.update(self._ticks.tobytes())
+        del self._ticks[:]

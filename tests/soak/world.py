@@ -38,7 +38,7 @@ class World:
         self.plan = plan
         self.clock = clock
         self.trace = Trace()
-        self._exact = exact = ExactPath(ephemeris, plan.settings)
+        self._exact = exact = ExactPath(ephemeris, plan.settings, plan.start_utc_s - 60.0)
         self.judge = Judge(plan, clock, self.trace, exact)
         options = SimulatedOptions.model_validate(plan.settings.radio.options)
         keying = plan.settings.keying
