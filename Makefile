@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 PEERS := rigctld=libhamlib-utils mosquitto=mosquitto mosquitto_pub=mosquitto-clients
-PEERS += chromium=chromium,fonts-liberation udevadm=udev
+PEERS += chromium=chromium,fonts-liberation pdftotext=poppler-utils udevadm=udev
 # Only where nobody lives: chrony takes the place of another time daemon, and gpsd opens serial adapters.
 PEERS += $(if $(CI),chronyd=chrony gpsd=gpsd)
 

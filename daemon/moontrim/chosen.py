@@ -16,7 +16,6 @@ class Chosen:
     choices for it. tx_sked_hz: where we transmit before any correction. partner: in words."""
 
     session: Session
-    settings: Settings
     band_settings: BandSettings
     band: Band
     tx_band: Band
@@ -24,17 +23,12 @@ class Chosen:
     tx_sked_hz: float
     partner: str
 
-    def is_of(self, session: Session, settings: Settings) -> bool:
-        """Is it still good for these?"""
-        return self.session is session and self.settings is settings
-
 
 def chosen(session: Session, settings: Settings) -> Chosen:
     """Look it all up."""
     band_settings = settings.band(session.band)
     return Chosen(
         session=session,
-        settings=settings,
         band_settings=band_settings,
         band=band_settings.band(),
         tx_band=band_settings.tx_band(),

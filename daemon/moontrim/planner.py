@@ -24,7 +24,7 @@ from moontrim.rows import rows
 Array = NDArray[np.float64]
 Which = Literal["rx", "tx"]
 WhileTransmitting = Literal["hold", "mid_over", "step"]
-CALM_STEPS_PER_S = 0.5  # fewer than any radio can take
+CALM_STEPS_PER_S = 0.5  # for a radio that takes fewer, seconds are planned one by one
 
 
 class Ramp(NamedTuple):
@@ -216,7 +216,7 @@ def calm_seconds(
         repeat("rx"),
         repeat(resolution_hz),
         zip(*steps, strict=True),
-        repeat({}),
+        repeat({}),  # nothing is held, and nobody adds to it
         repeat(while_transmitting == "step"),
     )
     return dict(zip(at, plans, strict=True))

@@ -128,6 +128,7 @@ class RigLink:
         await self._in_turn(self._set_mode, mode, passband_hz)
 
     async def _set_mode(self, mode: str, passband_hz: int) -> None:
+        self._refuse_while_relays_move()
         await set_mode(mode, passband_hz, self._driver, self._call, self._dials.standing)
 
     async def set_power(self, fraction: float) -> None:
@@ -135,7 +136,15 @@ class RigLink:
         ceiling = self._band.entry.drive_ceiling if self._band.entry else None
         if ceiling is not None and fraction > ceiling:
             raise RigRefused(f"above the drive ceiling of {100 * ceiling:.1f} %")
-        await self._in_turn(self._driver.set_power, fraction)
+        await self._in_turn(self._set_power, fraction)
+
+    async def _set_power(self, fraction: float) -> None:
+        self._refuse_while_relays_move()
+        await self._driver.set_power(fraction)
+
+    def _refuse_while_relays_move(self) -> None:
+        if self._dials.frozen:
+            raise RigRefused("not while relays move")
 
     async def _in_turn(
         self, act: Callable[..., Awaitable[T]], *given: object, for_sure: bool = False

@@ -391,6 +391,22 @@ def test_frozen_during_the_look_before_a_set_there_is_no_set() -> None:
     bench(scene)
 
 
+def test_frozen_neither_mode_nor_power_are_set() -> None:
+    async def scene(b: Bench) -> None:
+        b.link.freeze(True)
+        before = b.radio.details()
+        for ask in (b.link.set_mode("CW", 0), b.link.set_power(0.2)):
+            with pytest.raises(RigRefused, match="relays"):
+                await ask
+        assert b.radio.details() == before
+        b.link.freeze(False)
+        await b.link.set_mode("CW", 0)
+        await b.link.set_power(0.2)
+        assert b.radio.details() != before
+
+    bench(scene)
+
+
 def test_a_key_that_cannot_go_through_says_so() -> None:
     async def scene(b: Bench) -> None:
         b.link.permit_transmit(False)
