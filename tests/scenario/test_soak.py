@@ -110,7 +110,7 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
         ("moontrim.keying.keyer.Keyer.release", lambda *given: None, "nobody asks for it", ALL),
         ("moontrim.prediction.on_air", _three_hertz_off, "beyond the limit", ALL),
         ("moontrim.bandentry.check_drive", _any_drive_will_do, "drive", DRIVE),
-        ("moontrim.band.Band.allows", lambda band, hz: True, "was set to", ("disk slow",)),
+        ("moontrim.band.Band.allows", lambda band, hz: hz == hz, "was set to", ("disk slow",)),
         ("moontrim.rigdials.Dials._was_moved", lambda *given: False, "not back on frequency", ALL),
         ("moontrim.keying.sequence.Sequence._to_switch_off", _first_on_first_off, "under RF", ALL),
         ("moontrim.store.save_session", lambda *given: None, "it began with", ALL),

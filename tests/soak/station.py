@@ -99,9 +99,10 @@ class SoakClock(VirtualClock):
         heap = self._heap
         while heap and heap[0][2] is None:
             heapq.heappop(heap)
-        if heap:
-            self.advance()
-        return bool(heap)
+        if not heap:
+            return False
+        self.advance()
+        return True
 
     def step_utc(self, by_s: float) -> None:
         stood_s = self._start_utc_s
