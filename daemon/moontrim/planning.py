@@ -9,11 +9,12 @@ import math
 
 import numpy as np
 
+from moontrim.calm import CALM_STEPS_PER_S, calm_seconds
 from moontrim.chosen import Chosen, chosen
 from moontrim.correction import OnAir
 from moontrim.linkview import LinkView
 from moontrim.path import Ephemeris
-from moontrim.planner import CALM_STEPS_PER_S, Plan, calm_seconds, plan_stretch
+from moontrim.planner import Plan, plan_stretch
 from moontrim.prediction import Prediction
 from moontrim.session import Session
 from moontrim.settings import Settings

@@ -104,7 +104,7 @@ class Prediction:
         fractions = self._fractions(session, utc_s, count)
         # What is not corrected comes as one number for all instants.
         found = self._solve(session, fractions)
-        rx_hz, tx_hz, *_ = np.broadcast_arrays(*found, *fractions)
+        rx_hz, tx_hz, *_ = np.broadcast_arrays(*np.atleast_1d(*found, *fractions))
         return Seconds(utc_s, rx_hz, tx_hz, self._can_be(OnAir(rx_hz, tx_hz)))
 
     def _solve(self, session: Session, fractions: Fractions) -> OnAir:

@@ -227,7 +227,9 @@ def test_a_shift_that_cannot_be_never_reaches_the_radio(
         return real(self, session, utc_s, seconds)
 
     monkeypatch.setattr(Prediction, "_fractions", fractions)
-    monkeypatch.setattr("moontrim.prediction.AHEAD", 1)  # what was solved before would do no harm
+    # What was solved or planned before would do no harm.
+    for ahead in ("prediction.AHEAD", "planning.FIRST_AHEAD", "planning.MOST_AHEAD"):
+        monkeypatch.setattr(f"moontrim.{ahead}", 1)
 
     async def scene(s: Stage) -> None:
         nonlocal now_wrong
