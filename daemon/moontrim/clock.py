@@ -121,7 +121,7 @@ class VirtualClock(Clock):
         if duration_s <= 0.0:
             await asyncio.sleep(0)
             return
-        done: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
+        done: asyncio.Future[bool] = asyncio.Future()
         alarm = self._alarm(duration_s, done)
         try:
             await done
@@ -135,7 +135,7 @@ class VirtualClock(Clock):
         if event.is_set() or duration_s <= 0.0:
             await asyncio.sleep(0)
             return event.is_set()
-        came: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
+        came: asyncio.Future[bool] = asyncio.Future()
         waiters = event._waiters
         waiters.append(came)
         alarm = self._alarm(duration_s, came)

@@ -44,8 +44,8 @@ BANDS: dict[str, dict[str, Any]] = {
 }
 # Most hours on the band with the fewest steps: they are the cheapest to simulate.
 _FIRST_BAND = ("144 MHz",) * 108 + ("432 MHz",) * 8 + ("1296 MHz",) * 8 + ("10 GHz",)
-# One run in twenty-four wild, two unquiet; in the others most seconds pass as in a real night.
-CALM = (1.0,) + (6.0,) * 2 + (50.0,) * 21
+# One run in thirty-two wild, two unquiet; in the others most seconds pass as in a real night.
+CALM = (1.0,) + (6.0,) * 2 + (60.0,) * 29
 _POLL_S = (5.0,) * 60 + (2.0, 2.0, 0.5)
 
 

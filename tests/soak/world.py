@@ -25,7 +25,7 @@ from soak.trace import Trace
 from soak.watch import UnkeyWatch
 
 BETWEEN_S, COMMANDS_S, OVERS_S, LOOKS_S = 100.0, 90.0, 100.0, 17.0
-MOST_CALM_OVERS = 20.0  # even in the calmest of nights somebody transmits
+MOST_CALM_OVERS = 30.0  # even in the calmest of nights somebody transmits
 # Within what time everything must be right again. A radio that could never do it (split gone when
 # it came back) is tried again after 15 s and a quarter; a hand that was put back too often is given
 # ten seconds.
