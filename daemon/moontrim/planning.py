@@ -20,7 +20,7 @@ from moontrim.session import Session
 from moontrim.settings import Settings
 from moontrim.state import MoonView
 
-FIRST_AHEAD, GROWTH, MOST_AHEAD = 30, 5, 600  # seconds; soon after a change, the next is likely
+FIRST_AHEAD, GROWTH, MOST_AHEAD = 30, 5, 300  # seconds; soon after a change, the next is likely
 
 
 class Planning:
@@ -114,6 +114,7 @@ class Planning:
         tx = self._prediction.seconds(now.session, over_utc_s, count)
         i, j = rx.place(start_utc_s), tx.place(over_utc_s)
         count = min(count, rx.can_be.size - i, tx.can_be.size - j)
+        self._calm = {}  # or there would be twice as many in memory for a moment
         self._calm = calm_seconds(
             now.band,
             now.tx_band,

@@ -22,7 +22,7 @@ from moontrim.state import MoonView
 # The fastest shift there is, of the whole path, is 3.5e-6 of the frequency: 0.53 km/s on each leg.
 MOST_SHIFT = 1e-5
 AHEAD = 60  # seconds solved at once: one by one would cost as much as six
-MOON_AHEAD = 600
+MOON_AHEAD = 300
 BLOCKS_KEPT = 4  # of seconds: now, half an over later, and those before them
 
 
@@ -135,6 +135,7 @@ class Prediction:
         """As it was when the second began: it moves by 0.004 degrees in one."""
         second = math.floor(utc_s)
         if second not in self._moons:
+            self._moons = {}
             seen = self._model.moon(second, MOON_AHEAD)
             far_deg = repeat(None) if self._alone else seen.partner_elevation_deg.tolist()
             views = rows(MoonView, seen.azimuth_deg.tolist(), seen.elevation_deg.tolist(), far_deg)
