@@ -28,7 +28,7 @@ def calm_seconds(
     split: bool,
     while_transmitting: WhileTransmitting,
 ) -> dict[float, Plan]:
-    """At a tenth of the cost, the plans of those of many seconds in which the radio receives and
+    """At a quarter of the cost, the plans of those of many seconds in which the radio receives and
     neither dial takes a step; by the instant at which they begin.
 
     rx_hz, tx_hz: ideal on-air frequencies at start_utc_s and every second after it (N + 1,). The

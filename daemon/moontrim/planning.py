@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from moontrim.calm import CALM_STEPS_PER_S, calm_seconds
 from moontrim.chosen import Chosen, chosen
 from moontrim.correction import OnAir
@@ -110,17 +108,16 @@ class Planning:
     def _look_ahead(self, now: Chosen, start_utc_s: float, resolution_hz: int, split: bool) -> None:
         over_utc_s, count = start_utc_s + _ahead_s(now), self._ahead + 1
         both = count + math.ceil(over_utc_s - start_utc_s)
-        rx = self._prediction.seconds(now.session, start_utc_s, both)
-        tx = self._prediction.seconds(now.session, over_utc_s, count)
-        i, j = rx.place(start_utc_s), tx.place(over_utc_s)
-        count = min(count, rx.can_be.size - i, tx.can_be.size - j)
+        rx_hz = self._prediction.ahead(now.session, start_utc_s, both).rx_hz
+        tx_hz = self._prediction.ahead(now.session, over_utc_s, count).tx_hz
+        count = min(count, rx_hz.size, tx_hz.size)
         self._calm = {}  # or there would be twice as many in memory for a moment
         self._calm = calm_seconds(
             now.band,
             now.tx_band,
             start_utc_s,
-            np.where(rx.can_be, rx.rx_hz, np.nan)[i : i + count],
-            np.where(tx.can_be, tx.tx_hz, np.nan)[j : j + count],
+            rx_hz[:count],
+            tx_hz[:count],
             resolution_hz=resolution_hz,
             split=split,
             while_transmitting=now.band_settings.while_transmitting,

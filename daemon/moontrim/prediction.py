@@ -21,7 +21,7 @@ from moontrim.state import MoonView
 
 # The fastest shift there is, of the whole path, is 3.5e-6 of the frequency: 0.53 km/s on each leg.
 MOST_SHIFT = 1e-5
-AHEAD = 60  # seconds solved at once: one by one would cost as much as six
+AHEAD = 60  # seconds solved at once: one by one would cost two to five times as much
 MOON_AHEAD = 300
 BLOCKS_KEPT = 4  # of seconds: now, half an over later, and those before them
 
@@ -68,7 +68,7 @@ class Prediction:
         other, and are solved ahead; an instant at which something happened is not."""
         solved = self._known(session, utc_s, 1)
         if solved is None and utc_s % 1.0 == 0.0:
-            solved = self.seconds(session, utc_s, AHEAD)
+            solved = self._seconds(session, utc_s, AHEAD)
         if solved is None:
             found = self._solve(session, self._fractions(session, utc_s, 1))
             can_be = self._can_be(found)
@@ -82,9 +82,15 @@ class Prediction:
             )
         return found
 
-    def seconds(self, session: Session, utc_s: float, count: int) -> Seconds:
-        """Where this instant and the seconds after it are found, count in all, but none beyond the
-        hour or the tables; kept for `on_air`."""
+    def ahead(self, session: Session, utc_s: float, count: int) -> OnAir:
+        """Both at utc_s and at every second after it (N,), at most count and none beyond the hour
+        or the tables; not-a-number where they cannot be. Kept for `on_air`."""
+        solved = self._seconds(session, utc_s, count)
+        k = solved.place(utc_s)
+        both_hz = (solved.rx_hz, solved.tx_hz)
+        return OnAir(*(np.where(solved.can_be, hz, np.nan)[k : k + count] for hz in both_hz))
+
+    def _seconds(self, session: Session, utc_s: float, count: int) -> Seconds:
         solved = self._known(session, utc_s, count)
         if solved is None:
             solved = self._look_ahead(session, utc_s, count)

@@ -11,6 +11,6 @@ Row = TypeVar("Row", bound=NamedTuple)
 
 def rows(kind: type[Row], *columns: Iterable[object]) -> Iterator[Row]:
     """As `map(kind, *columns)`, and as many as the shortest has, but without a call in Python for
-    each: a third of the time."""
+    each: half of the time for three columns, nine tenths for ten."""
     make = partial(tuple.__new__, kind)
     return cast(Iterator[Row], map(make, zip(*columns, strict=False)))

@@ -18,13 +18,18 @@ from moontrim.linkview import LinkState, LinkView
 from moontrim.path import Ephemeris, moon_from
 from moontrim.planning import Planning
 from moontrim.rehearsal import EMBEDDED
-from moontrim.session import Session, SetAgreement, SetPartner, SetTrim, first_session
+from moontrim.session import SetAgreement, SetPartner, SetTrim, first_session
 from moontrim.settings import Settings, settings_from
 from moontrim_drivers.contract import RigState
 
 T0 = 1_795_000_000.0
 READY = LinkView(LinkState.READY, "", RigState(1, 2, False), split=True, steps_per_s=5.0)
 KEYED = replace(READY, rig=RigState(1, 2, True))
+CHANGES = (
+    *(SetAgreement("x", agreement) for agreement in ("home", "halves", "partner")),
+    SetTrim("x", rx_hz=7.3, tx_hz=-2.2),
+    SetPartner("x", "-33.9,151.2,20"),
+)
 
 
 def on_band(mhz: int, **band: Any) -> Settings:
@@ -54,7 +59,7 @@ def test_ahead_is_the_same_as_one_by_one(ephemeris: Ephemeris, policy: str, over
     alone._foresee = lambda *given: None  # type: ignore[method-assign]
     for _ in range(3000):
         if chance.random() < 0.01:
-            session = chance.choice(_CHANGES)(session, settings)
+            session = chance.choice(CHANGES).apply(session, settings)
         if chance.random() < 0.02:
             link = chance.choice([READY, READY, KEYED, replace(READY, split=False)])
         if chance.random() < 0.01:
@@ -129,26 +134,3 @@ def test_the_moon_of_the_present_partner(ephemeris: Ephemeris) -> None:
                 assert moon.partner_elevation_deg == pytest.approx(
                     float(there.elevation_deg[0]), abs=0.0045
                 )
-
-
-def _agreement(session: Session, settings: Settings) -> Session:
-    return SetAgreement("x", "home").apply(session, settings)
-
-
-def _halves(session: Session, settings: Settings) -> Session:
-    return SetAgreement("x", "halves").apply(session, settings)
-
-
-def _nothing(session: Session, settings: Settings) -> Session:
-    return SetAgreement("x", "partner").apply(session, settings)
-
-
-def _trim(session: Session, settings: Settings) -> Session:
-    return SetTrim("x", rx_hz=7.3, tx_hz=-2.2).apply(session, settings)
-
-
-def _partner(session: Session, settings: Settings) -> Session:
-    return SetPartner("x", "-33.9,151.2,20").apply(session, settings)
-
-
-_CHANGES = (_agreement, _halves, _nothing, _trim, _partner)

@@ -147,7 +147,7 @@ class DelayModel:
         result: dict[LegName, LegNow] = {
             name: legs.get(name) or self._leg(piece, name, x, home_excess) for name in LEGS
         }
-        return PathNow(utc_s, result, *map(float, self.moon(utc_s, 1)))
+        return PathNow(utc_s, result, *map(float, self.moon(utc_s)))
 
     def _find(self, utc_s: float) -> tuple[_Piece, float]:
         # NaN and infinities have no piece; let the range check say so.
