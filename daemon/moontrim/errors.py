@@ -17,7 +17,8 @@ class InputError(MoontrimError):
     """A value from outside is not usable.
 
     field: what the user would call it (a config key, an option, a command field).
-    value: what was given. allowed: what would have been accepted, as a short phrase.
+    value: what was given, None for nothing.
+    allowed: what would have been accepted, as a short phrase.
     """
 
     def __init__(self, field: str, value: object, allowed: str) -> None:
@@ -27,7 +28,8 @@ class InputError(MoontrimError):
         shown = repr(value)
         if len(shown) > 80:
             shown = f"{shown[:30]}...{shown[-47:]}"  # the end of a path says most
-        super().__init__(f"{field}: {shown} is not usable; allowed: {allowed}")
+        said = "nothing was given" if value is None else f"{shown} is not usable"
+        super().__init__(f"{field}: {said}; allowed: {allowed}")
 
 
 class CoverageError(MoontrimError):

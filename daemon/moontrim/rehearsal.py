@@ -138,7 +138,7 @@ async def _rehearse(
         ended_utc_s,
         ticks=daemon.tracker.ticks,
         missed_seconds=daemon.tracker.missed_seconds,
-        faults=tuple(daemon.tracker.faults),
+        faults=daemon.tracker.faults,
     )
 
 

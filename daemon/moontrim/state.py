@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import takewhile
 from typing import NamedTuple
 
 from moontrim.correction import Agreement
@@ -116,7 +117,8 @@ class Surroundings(NamedTuple):
 
 
 class Snapshot(NamedTuple):
-    """Everything an operator may want to see, consistent within itself."""
+    """Everything an operator may want to see, consistent within itself. faults: the latest, the
+    oldest first."""
 
     utc_s: float
     tracking: Tracking
@@ -135,13 +137,22 @@ class Snapshot(NamedTuple):
     link: LinkView
     ticks: int
     missed_seconds: int
-    last_fault: Fault | None
+    faults: tuple[Fault, ...]
     last_change: Change | None
     keying: KeyingView
     transmit_permitted: bool
     outlook: Outlook | None
     clock: ClockView | None = None
     warnings: tuple[str, ...] = ()
+
+    @property
+    def last_fault(self) -> Fault | None:
+        return self.faults[-1] if self.faults else None
+
+    def faults_after(self, known: Fault | None) -> tuple[Fault, ...]:
+        """Those a reader does not know of, whose latest was this one (None: knows none): several
+        may come between two snapshots, or between two that a slow reader sees."""
+        return tuple(takewhile(lambda fault: fault is not known, reversed(self.faults)))[::-1]
 
 
 class StateHub:

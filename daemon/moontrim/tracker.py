@@ -50,6 +50,7 @@ log = logging.getLogger(__name__)
 
 _ON_FREQUENCY = Tracking.ON_FREQUENCY  # by a name of its own: see `assess`
 AHEAD_S = 0.3  # a second is planned this long before it begins
+MOST_FAULTS = 200  # kept; older ones are in the log and the journal
 
 
 class Tracker:
@@ -74,7 +75,7 @@ class Tracker:
         self.session = session
         self.missed_seconds = 0
         self.ticks = 0
-        self.faults: list[Fault] = []
+        self.faults: tuple[Fault, ...] = ()
         self.settings = settings
         self._clock = clock
         self._link = link
@@ -290,7 +291,7 @@ class Tracker:
 
     def _fault(self, text: str) -> None:
         log.warning("%s", text)
-        self.faults = [*self.faults[-199:], Fault(self._clock.utc_s(), text)]
+        self.faults = (*self.faults[1 - MOST_FAULTS :], Fault(self._clock.utc_s(), text))
 
     # --- the state --------------------------------------------------------------------------------
 
@@ -334,7 +335,7 @@ class Tracker:
                 link=link,
                 ticks=self.ticks,
                 missed_seconds=self.missed_seconds,
-                last_fault=self.faults[-1] if self.faults else None,
+                faults=self.faults,
                 last_change=self._last_change,
                 keying=self._keying(),
                 transmit_permitted=session.transmit_permitted,

@@ -160,7 +160,7 @@ def test_what_works(scene: Any) -> None:
                 assert await other.ask("f") == hz
         assert s.radio.mode == "CW" and s.radio.power_fraction == 0.4
         assert [entry.split()[0] for entry in s.keying.log] == ["raise", "keyed", "released"]
-        assert s.daemon.tracker.faults == []
+        assert s.daemon.tracker.faults == ()
 
     scene(play)
 

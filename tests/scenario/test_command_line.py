@@ -264,7 +264,8 @@ def test_no_config_anywhere(
     if Path("/etc/moontrim/moontrim.toml").exists():
         pytest.skip("this machine has a config of its own")
     assert main(["run"]) == 2
-    assert "moontrim.toml" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "--config: nothing was given" in said and "moontrim.toml" in said
 
 
 def test_a_real_process_says_it_once_and_exits_2() -> None:

@@ -180,7 +180,7 @@ def test_put_back_but_no_fight(stage: Any) -> None:
         await s.clock.sleep(2.0)
         await s.steady(5)
         assert s.seen.sked_hz == SKED_HZ
-        s.daemon.tracker.faults.clear()
+        s.daemon.tracker.faults = ()
         for _ in range(8):
             s.radio.turn_dial(+300)
             await s.clock.sleep(0.9)

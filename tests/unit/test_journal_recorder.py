@@ -84,17 +84,22 @@ def test_stretches_off_frequency_begin_and_end() -> None:
 
 
 def test_events_once_each_and_the_end_ends_what_is_open() -> None:
+    """Also those that came between two snapshots, and none again in another session."""
     own = recorder()
-    trouble = Trouble(T0 - 0.5, "radio: silent")
-    found = own.take(snapshot(T0, 1, last_fault=trouble, tracking=Tracking.OFF_FREQUENCY))
-    found += own.take(snapshot(T0 + 1, 2, last_fault=trouble, tracking=Tracking.OFF_FREQUENCY))
+    one, two, three = (Trouble(T0 - 0.5 + k, f"trouble {k}") for k in range(3))
+    off: dict[str, Any] = {"tracking": Tracking.OFF_FREQUENCY}
+    found = own.take(snapshot(T0, 1, faults=(one,), **off))
+    found += own.take(snapshot(T0 + 1, 2, faults=(one,), **off))
+    found += own.take(snapshot(T0 + 2, 3, faults=(one, two, three), **off))
+    own.begin(T0 + 2.5, "{}")
+    found += own.take(snapshot(T0 + 3, 4, faults=(one, two, three), **off))
     events = [f for f in of(Fault, found) if f.stretch.kind == "event"]
     assert [(f.stretch.from_utc_s, f.to_utc_s, f.stretch.text) for f in events] == [
-        (T0 - 0.5, T0 - 0.5, "radio: silent")
+        (trouble.at_utc_s, trouble.at_utc_s, trouble.text) for trouble in (one, two, three)
     ]
-    closed, end = own.end(T0 + 2.0)
-    assert isinstance(closed, Fault) and closed.to_utc_s == T0 + 2.0
-    assert isinstance(end, SessionEnd) and end.ended_utc_s == T0 + 2.0
+    closed, end = own.end(T0 + 4.0)
+    assert isinstance(closed, Fault) and closed.to_utc_s == T0 + 4.0
+    assert isinstance(end, SessionEnd) and end.ended_utc_s == T0 + 4.0
 
 
 def test_a_clock_set_back_begins_a_new_session() -> None:

@@ -67,7 +67,7 @@ SNAPSHOT = Snapshot(
     link=LinkView(),
     ticks=7,
     missed_seconds=0,
-    last_fault=None,
+    faults=(),
     last_change=None,
     transmit_permitted=True,
     keying=KeyingView(),
@@ -147,7 +147,7 @@ def test_state_is_json_and_says_null_for_what_it_does_not_know() -> None:
     assert state["last_fault"] is None
     full = SNAPSHOT._replace(
         moon=None,
-        last_fault=Fault(T0, "radio: gone"),
+        faults=(Fault(T0 - 9, "lost"), Fault(T0, "radio: gone")),
         last_change=Change("phone", "sked", T0 + 1),
         warnings=("w",),
     )
@@ -276,14 +276,19 @@ def test_events_tell_faults_and_changes_of_tracking_once() -> None:
     feed = Feed(TOPICS, "0badcafe")
     assert feed.see(SNAPSHOT, 0.0) == []
     lost = SNAPSHOT._replace(
-        tracking=Tracking.RADIO_LOST, reason="no answer", last_fault=Fault(T0, "gone")
+        tracking=Tracking.RADIO_LOST,
+        reason="no answer",
+        faults=(Fault(T0, "silent"), Fault(T0, "gone")),
     )
     events = [json.loads(post.payload) for post in feed.see(lost, 1.0)]
     assert [(e["what"], e["text"]) for e in events] == [
         ("tracking", "radio lost: no answer"),
+        ("fault", "silent"),
         ("fault", "gone"),
     ]
     assert feed.see(lost, 2.0) == []
+    more = lost._replace(faults=(*lost.faults, Fault(T0, "gone")))
+    assert len(feed.see(more, 3.0)) == 1, "the same words, but at another time"
 
 
 def test_discovery_describes_every_part_once() -> None:

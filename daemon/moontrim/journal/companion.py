@@ -59,7 +59,8 @@ class Journal:
         self._clock_bound_s = clock_bound_s
         file = JournalFile(folder, own.max_mb * BYTES_PER_MB, clock)
         self._writer = Writer(folder, file)
-        self._recorder = self._new_recorder()
+        station = station_json(settings)
+        self._recorder = Recorder(clock.utc_s(), __version__, station, self._choice)
         self._budgets: object = None
         self._own_problem = ""
 
@@ -124,13 +125,9 @@ class Journal:
     def _move(self, settings: Settings) -> None:
         """Home is elsewhere: a session has one home, so this is a new one."""
         self._settings = settings
-        self._writer.put(self._recorder.end(self._clock.utc_s()))
-        self._recorder = self._new_recorder()
-        self._writer.put([self._recorder.session])
-
-    def _new_recorder(self) -> Recorder:
-        station = station_json(self._settings)
-        return Recorder(self._clock.utc_s(), __version__, station, self._choice)
+        now_utc_s = self._clock.utc_s()
+        self._writer.put(self._recorder.end(now_utc_s))
+        self._writer.put(self._recorder.begin(now_utc_s, station_json(settings)))
 
     def _take_notes(self, daemon: Daemon) -> None:
         self._writer.put(self._recorder.commands(daemon.notes.take()))

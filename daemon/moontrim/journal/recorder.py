@@ -58,7 +58,8 @@ class Recorder:
         """What a snapshot adds to the record."""
         found: list[Record] = []
         if seen.utc_s < self._last_utc_s - SET_BACK_S:
-            found += self._begin_anew(seen.utc_s)
+            found += self.end(self._last_utc_s)
+            found += self.begin(seen.utc_s, self.session.station_json)
         self._last_utc_s = seen.utc_s
         choice = self._choice(seen)
         if self._context is None or self._context.choice != choice:
@@ -79,11 +80,11 @@ class Recorder:
         """The session is over."""
         return [*self._well_again(utc_s), SessionEnd(self.session, utc_s)]
 
-    def _begin_anew(self, utc_s: float) -> list[Record]:
-        ended = self.end(self._last_utc_s)
-        self.session = SessionBegin(utc_s, self.session.version, self.session.station_json)
+    def begin(self, utc_s: float, station_json: str) -> list[Record]:
+        """Another session, after the end of the one before."""
+        self.session = SessionBegin(utc_s, self.session.version, station_json)
         self._context = self._tracking = self._second = None
-        return ended
+        return [self.session]
 
     def _tick(self, seen: Snapshot, context: Context, clock_bound_s: float | None) -> list[Record]:
         found: list[Record] = []
@@ -121,11 +122,10 @@ class Recorder:
                 kind = f"tracking:{seen.tracking}"
                 self._wrong = Stretch(self.session, seen.utc_s, kind, clean(seen.reason))
                 found.append(Fault(self._wrong, None))
-        if seen.last_fault is not None and seen.last_fault is not self._trouble:
-            self._trouble = seen.last_fault
-            at_utc_s = seen.last_fault.at_utc_s
-            event = Stretch(self.session, at_utc_s, "event", clean(seen.last_fault.text))
-            found.append(Fault(event, at_utc_s))
+        for trouble in seen.faults_after(self._trouble):
+            event = Stretch(self.session, trouble.at_utc_s, "event", clean(trouble.text))
+            found.append(Fault(event, trouble.at_utc_s))
+        self._trouble = seen.last_fault
         return found
 
     def _well_again(self, utc_s: float) -> list[Record]:

@@ -126,8 +126,8 @@ class Feed:
         if self._tracking is not None and now.tracking is not self._tracking:
             text = f"{now.tracking}: {now.reason}" if now.reason else str(now.tracking)
             posts.append(self._event(now, "tracking", text))
-        if now.last_fault is not None and now.last_fault != self._fault:
-            posts.append(self._event(now, "fault", now.last_fault.text))
+        new = now.faults_after(self._fault)
+        posts += [self._event(now, "fault", fault.text) for fault in new]
         self._tracking, self._fault = now.tracking, now.last_fault
         return posts
 
