@@ -121,7 +121,7 @@ class VirtualClock(Clock):
         if duration_s <= 0.0:
             await asyncio.sleep(0)
             return
-        done: asyncio.Future[bool] = asyncio.Future()
+        done: asyncio.Future[bool] = asyncio.Future(loop=self._loop)
         alarm = self._alarm(duration_s, done)
         try:
             await done
@@ -135,7 +135,7 @@ class VirtualClock(Clock):
         if event.is_set() or duration_s <= 0.0:
             await asyncio.sleep(0)
             return event.is_set()
-        came: asyncio.Future[bool] = asyncio.Future()
+        came: asyncio.Future[bool] = asyncio.Future(loop=self._loop)
         waiters = event._waiters
         waiters.append(came)
         alarm = self._alarm(duration_s, came)
@@ -150,9 +150,15 @@ class VirtualClock(Clock):
 
     def run(self, main: Coroutine[Any, Any, T]) -> T:
         """Run a coroutine to its end on a fresh event loop that drives this clock."""
-        selector = _IdleSelector(self)
-        with asyncio.Runner(loop_factory=lambda: asyncio.SelectorEventLoop(selector)) as runner:
+        with asyncio.Runner(loop_factory=self._start_loop) as runner:
             return runner.run(main)
+
+    def _start_loop(self) -> asyncio.AbstractEventLoop:
+        self._loop = self._new_loop()  # or each future asks the kernel whose process this is
+        return self._loop
+
+    def _new_loop(self) -> asyncio.AbstractEventLoop:
+        return asyncio.SelectorEventLoop(_IdleSelector(self))
 
     def _alarm(self, duration_s: float, sleeper: _Sleeper) -> _Alarm:
         """Wakes the sleeper with False; whoever has it made stops it by taking the sleeper away."""
@@ -207,7 +213,7 @@ class _VirtualTimeout(AbstractAsyncContextManager[object]):
         self._rung = False
 
     async def __aenter__(self) -> None:
-        task = asyncio.current_task()
+        task = asyncio.current_task(self._clock._loop)
         assert task is not None
         self._task, self._cancelling = task, task.cancelling()
         self._alarm = self._clock._alarm(self._duration_s, self)

@@ -9,9 +9,8 @@ import heapq
 import math
 import random
 from collections import deque
-from collections.abc import Callable, Coroutine
-from functools import partial
-from typing import Any, Protocol, TypeVar
+from collections.abc import Callable
+from typing import Any, Protocol
 from unittest.mock import patch
 
 from moontrim.clock import VirtualClock
@@ -23,7 +22,6 @@ from moontrim_drivers.simoptions import SimulatedOptions
 from moontrim_drivers.simradio import SimulatedRadio
 
 MOST_PASSES = 200_000  # of the event loop at one instant; a flood takes some hundreds
-T = TypeVar("T")
 
 
 class Hung(KeyboardInterrupt):
@@ -89,10 +87,9 @@ class SoakClock(VirtualClock):
     disturbed_at_s = -math.inf  # when UTC last jumped, by a step or a suspension
     _before = (-math.inf, 0.0, -math.inf)  # of the latest step: when, and what was so until then
 
-    def run(self, main: Coroutine[Any, Any, T]) -> T:
-        """As ever, but a loop in which time stands still raises Hung."""
-        with asyncio.Runner(loop_factory=partial(_Loop, self)) as runner:
-            return runner.run(main)
+    def _new_loop(self) -> asyncio.AbstractEventLoop:
+        """One in which time that stands still raises Hung."""
+        return _Loop(self)
 
     def go_on(self) -> bool:
         """To the next alarm; False if nobody waits for one."""

@@ -255,7 +255,6 @@ class World:
         """One of them as the Moon sinks below the limit, if it does."""
         chance = self._chance("overs")
         calm = min(self.plan.calm, MOST_CALM_OVERS)
-        chance = self._chance("overs")
         at_edge_s = self._limit_s() - chance.uniform(1.0, 8.0)
         while True:
             wait_s = calm * chance.expovariate(1.0 / OVERS_S)
