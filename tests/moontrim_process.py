@@ -1,4 +1,4 @@
-"""`moontrim` as a process of its own."""
+"""`moontrim` as a process of its own, and the least that a config must say."""
 
 from __future__ import annotations
 
@@ -9,6 +9,15 @@ import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
+LEAST_CONFIG = """
+[home]
+locator = "JN88"
+[[bands]]
+name = "1296 MHz"
+sked_hz = 1296_100_000
+allowed_low_hz = 1296_000_000
+allowed_high_hz = 1298_000_000
+"""
 ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
 
 

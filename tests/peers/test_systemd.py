@@ -24,7 +24,7 @@ import pytest
 from fake_rig_server import FakeRigServer
 from moontrim.commands import installservice
 from moontrim.service.install import shipped
-from moontrim_process import ENVIRONMENT
+from moontrim_process import ENVIRONMENT, LEAST_CONFIG
 from mosquitto import require_mosquitto
 from rigctld import free_port
 from service_manager import Manager, machine, require, user_manager
@@ -34,17 +34,7 @@ pytestmark = pytest.mark.peers
 UNIT = "moontrim@test.service"
 MOST_EXPOSURE = 1.5
 LONG = os.environ.get("MOONTRIM_LONG") == "1"
-STATION = """
-[home]
-locator = "JN88"
-[[bands]]
-name = "1296 MHz"
-sked_hz = 1296_100_000
-allowed_low_hz = 1296_000_000
-allowed_high_hz = 1298_000_000
-[share]
-enabled = false
-"""
+STATION = f"{LEAST_CONFIG}[share]\nenabled = false\n"
 KEYED = """
 [remote]
 enabled = {remote}

@@ -11,16 +11,8 @@ import jsonschema
 import pytest
 
 from moontrim.cli import COMMANDS, main
+from moontrim_process import LEAST_CONFIG
 
-HOME = """
-[home]
-locator = "JN88"
-[[bands]]
-name = "1296 MHz"
-sked_hz = 1296_100_000
-allowed_low_hz = 1296_000_000
-allowed_high_hz = 1298_000_000
-"""
 AT = "2026-11-25T20:00:00Z"
 PATH = ["path", "--home", "JN88DD", "--partner", "self", "--at", AT, "--frequency", "10368.1e6"]
 FORECAST = ["forecast", "--home", "JN88DD", "--partner", "KP20", "--frequency"]
@@ -34,7 +26,7 @@ LEGS = {"to_moon", "from_moon", "echo", "from_partner", "to_partner"}
 @pytest.fixture
 def config(tmp_path: Path) -> Path:
     path = tmp_path / "station.toml"
-    path.write_text(f'state_dir = "{tmp_path}"\n{HOME}')
+    path.write_text(f'state_dir = "{tmp_path}"\n{LEAST_CONFIG}')
     return path
 
 
@@ -218,16 +210,22 @@ def test_a_mistake_gets_one_line(
     ("text", "named"),
     [
         ("[home\n", "valid TOML"),
-        (HOME.replace("JN88", "JN99ZZ9"), "locator"),
-        (HOME + "colour = 1\n", "colour: unknown key"),
-        (HOME.replace("sked_hz = 1296_100_000", "sked_hz = 1299_000_000"), "sked_hz 1299000000"),
-        (HOME + '[radio]\ndriver = "telepathy"\n', "telepathy"),
-        (HOME + '[radio]\noptions = { latency_s = "slow" }\n', "latency_s"),
-        (HOME + '[session]\nagreement = "both"\n', "agreement"),
-        (HOME + '[data]\nearth_rotation_file = "/nowhere/finals.all"\n', "/nowhere/finals.all"),
-        (HOME + '[data]\nearth_rotation_file = "GARBAGE"\n', "garbage"),
-        (HOME + '[data]\nephemeris_file = "/nowhere/moon.bsp"\n', "/nowhere/moon.bsp"),
-        (HOME + '[data]\nephemeris_file = "GARBAGE"\n', "garbage"),
+        (LEAST_CONFIG.replace("JN88", "JN99ZZ9"), "locator"),
+        (LEAST_CONFIG + "colour = 1\n", "colour: unknown key"),
+        (
+            LEAST_CONFIG.replace("sked_hz = 1296_100_000", "sked_hz = 1299_000_000"),
+            "sked_hz 1299000000",
+        ),
+        (LEAST_CONFIG + '[radio]\ndriver = "telepathy"\n', "telepathy"),
+        (LEAST_CONFIG + '[radio]\noptions = { latency_s = "slow" }\n', "latency_s"),
+        (LEAST_CONFIG + '[session]\nagreement = "both"\n', "agreement"),
+        (
+            LEAST_CONFIG + '[data]\nearth_rotation_file = "/nowhere/finals.all"\n',
+            "/nowhere/finals.all",
+        ),
+        (LEAST_CONFIG + '[data]\nearth_rotation_file = "GARBAGE"\n', "garbage"),
+        (LEAST_CONFIG + '[data]\nephemeris_file = "/nowhere/moon.bsp"\n', "/nowhere/moon.bsp"),
+        (LEAST_CONFIG + '[data]\nephemeris_file = "GARBAGE"\n', "garbage"),
     ],
 )
 def test_a_bad_config_gets_one_line(

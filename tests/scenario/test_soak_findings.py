@@ -21,7 +21,7 @@ from moontrim.state import Tracking
 from moontrim_drivers.contract import RigState
 from moontrim_drivers.simulated import SimulatedDriver
 from soak.station import SoakClock
-from stage import Stage, play
+from stage import Scene, Stage, play
 
 
 def test_news_just_after_a_step_out_of_the_tables(tmp_path: Path, ephemeris: Ephemeris) -> None:
@@ -102,6 +102,19 @@ KEYING = {
 }
 
 
+def play_keying(folder: Path, ephemeris: Ephemeris, scene: Scene, **more: Any) -> Stage:
+    """With the Moon up, on a band that leaves the dial alone under RF."""
+    return play(
+        folder,
+        ephemeris,
+        scene,
+        UP_UTC_S,
+        band={"while_transmitting": "hold", "drive_ceiling": 0.2},
+        tables={"keying": KEYING},
+        **more,
+    )
+
+
 def test_no_dial_moves_while_relays_fall_at_the_end(tmp_path: Path, ephemeris: Ephemeris) -> None:
     """Stopped while keyed, the dial that was held under RF was put right as soon as the radio was
     unkeyed, with the relays still up."""
@@ -120,14 +133,7 @@ def test_no_dial_moves_while_relays_fall_at_the_end(tmp_path: Path, ephemeris: E
 
         s.radio.on_change = changed
 
-    done = play(
-        tmp_path,
-        ephemeris,
-        scene,
-        UP_UTC_S,
-        band={"while_transmitting": "hold", "drive_ceiling": 0.2},
-        tables={"keying": KEYING},
-    )
+    done = play_keying(tmp_path, ephemeris, scene)
     assert not done.radio.transmitting
     fallen_s = unkeyed_at[0] + 0.5
     early = [rx_hz for at_s, rx_hz in dials_at if at_s < fallen_s]
@@ -152,15 +158,7 @@ def test_a_radio_that_cannot_tell_is_known_to_transmit_when_we_have_keyed_it(
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         assert s.seen.transmitting is None and dials_hz
 
-    play(
-        tmp_path,
-        ephemeris,
-        scene,
-        UP_UTC_S,
-        band={"while_transmitting": "hold", "drive_ceiling": 0.2},
-        tables={"keying": KEYING},
-        reports_transmit=False,
-    )
+    play_keying(tmp_path, ephemeris, scene, reports_transmit=False)
 
 
 def test_no_relay_moves_under_the_rf_of_a_foot_switch(tmp_path: Path, ephemeris: Ephemeris) -> None:
@@ -179,14 +177,7 @@ def test_no_relay_moves_under_the_rf_of_a_foot_switch(tmp_path: Path, ephemeris:
         s.daemon.transmitting.release("test")
         await s.daemon.transmitting.request("test")  # at once after an over of our own
 
-    play(
-        tmp_path,
-        ephemeris,
-        scene,
-        UP_UTC_S,
-        band={"while_transmitting": "hold", "drive_ceiling": 0.2},
-        tables={"keying": KEYING},
-    )
+    play_keying(tmp_path, ephemeris, scene)
 
 
 def test_a_change_of_band_ends_the_over_however_fast_the_radio(
@@ -210,17 +201,7 @@ def test_a_change_of_band_ends_the_over_however_fast_the_radio(
         "allowed_low_hz": 432_000_000,
         "allowed_high_hz": 433_000_000,
     }
-    play(
-        tmp_path,
-        ephemeris,
-        scene,
-        UP_UTC_S,
-        band={"while_transmitting": "hold", "drive_ceiling": 0.2},
-        more_bands=(other,),
-        tables={"keying": KEYING},
-        split=False,
-        latency_s=0.0,
-    )
+    play_keying(tmp_path, ephemeris, scene, more_bands=(other,), split=False, latency_s=0.0)
 
 
 def test_the_longest_over_ends_whatever_the_rounding() -> None:

@@ -17,21 +17,9 @@ from pathlib import Path
 
 import pytest
 
-from moontrim_process import ENVIRONMENT
+from moontrim_process import ENVIRONMENT, LEAST_CONFIG
 
-CONFIG = """
-[home]
-locator = "JN88"
-[[bands]]
-name = "1296 MHz"
-sked_hz = 1296_100_000
-allowed_low_hz = 1296_000_000
-allowed_high_hz = 1298_000_000
-[share]
-enabled = false
-[remote]
-enabled = false
-"""
+CONFIG = f"{LEAST_CONFIG}[share]\nenabled = false\n[remote]\nenabled = false\n"
 KEYED_RADIO_AWAY = """
 [radio]
 driver = "socket"

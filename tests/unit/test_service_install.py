@@ -12,16 +12,8 @@ import pytest
 from moontrim.commands import installservice
 from moontrim.errors import InputError
 from moontrim.service.install import PROGRAM, refuse_hidden, shipped
+from moontrim_process import LEAST_CONFIG
 
-CONFIG = """
-[home]
-locator = "JN88"
-[[bands]]
-name = "1296 MHz"
-sked_hz = 1296_100_000
-allowed_low_hz = 1296_000_000
-allowed_high_hz = 1298_000_000
-"""
 GPIO = """
 [keying]
 enabled = true
@@ -46,7 +38,7 @@ PLACES = {
 @pytest.fixture
 def config(tmp_path: Path) -> Path:
     path = tmp_path / "north.toml"
-    path.write_text(CONFIG)
+    path.write_text(LEAST_CONFIG)
     return path
 
 
@@ -67,7 +59,7 @@ def test_below_another_root(tmp_path: Path, config: Path) -> None:
         install("--config", config, "--root", root, "--program", "/opt/moontrim/bin/moontrim") == 0
     )
     assert files(root) == PLACES
-    assert (root / "etc/moontrim/north.toml").read_text() == CONFIG
+    assert (root / "etc/moontrim/north.toml").read_text() == LEAST_CONFIG
     assert all((root / place).stat().st_mode & 0o777 == 0o644 for place in PLACES)
     unit = (root / "etc/systemd/system/moontrim@.service").read_text()
     assert "\nExecStart=/opt/moontrim/bin/moontrim run --config /etc/moontrim/%i.toml\n" in unit
@@ -84,7 +76,7 @@ def test_dry_run_shows_everything_and_does_nothing(
     assert not root.exists()
     for place in PLACES:
         assert f"--- {root}/{place.replace('north', 'south')}  mode 0644  (" in out
-    for text in (CONFIG, "WatchdogSec=10s", "SYMLINK+=", "systemctl daemon-reload"):
+    for text in (LEAST_CONFIG, "WatchdogSec=10s", "SYMLINK+=", "systemctl daemon-reload"):
         assert text in out
     assert "systemctl enable moontrim@south.service" in out
 
@@ -101,12 +93,12 @@ def test_again_changes_nothing_and_differences_need_force(
     assert placed.stat().st_mtime_ns == before
 
     local.write_text("[Service]\nMemoryMax=1G\n")
-    config.write_text("troposphere = false\n" + CONFIG)
+    config.write_text("troposphere = false\n" + LEAST_CONFIG)
     capsys.readouterr()
     with pytest.raises(InputError, match=r"north\.toml"):
         install(*arguments)
     assert "+troposphere = false" in capsys.readouterr().err
-    assert placed.read_text() == CONFIG
+    assert placed.read_text() == LEAST_CONFIG
     assert install(*arguments, "--force") == 0
     assert placed.read_text().startswith("troposphere")
     assert local.read_text() == "[Service]\nMemoryMax=1G\n", "the operator's own"
@@ -122,7 +114,7 @@ def test_a_second_radio_shares_the_unit(tmp_path: Path, config: Path) -> None:
 def test_gpio_lines_need_their_group(
     tmp_path: Path, config: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    config.write_text(CONFIG + GPIO)
+    config.write_text(LEAST_CONFIG + GPIO)
     root = tmp_path / "image"
     assert install("--config", config, "--root", root, "--program", "/opt/moontrim") == 0
     drop_in = "etc/systemd/system/moontrim@north.service.d/gpio.conf"
@@ -151,7 +143,7 @@ def test_what_the_operator_should_know(
     config: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], lines: str, remark: str
 ) -> None:
     top = lines.startswith("state_dir")
-    config.write_text(f"{lines}\n{CONFIG}" if top else f"{CONFIG}{lines}\n")
+    config.write_text(f"{lines}\n{LEAST_CONFIG}" if top else f"{LEAST_CONFIG}{lines}\n")
     install("--config", config, "--root", tmp_path / "image", "--dry-run")
     assert remark in capsys.readouterr().out
 
@@ -174,7 +166,7 @@ def test_programs(tmp_path: Path, config: Path, program: str) -> None:
 
 
 def test_a_config_that_cannot_be_used_is_not_installed(tmp_path: Path, config: Path) -> None:
-    config.write_text(CONFIG + "colour = 1\n")
+    config.write_text(LEAST_CONFIG + "colour = 1\n")
     with pytest.raises(InputError, match="colour"):
         install("--config", config, "--root", tmp_path / "image")
     assert not (tmp_path / "image").exists()
