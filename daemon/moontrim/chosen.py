@@ -6,8 +6,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from moontrim.band import Band
+from moontrim.bandsettings import BandSettings
 from moontrim.session import BandSession, Session
-from moontrim.settings import BandSettings, Settings
+from moontrim.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)

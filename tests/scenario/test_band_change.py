@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
+from moontrim.bandsettings import BandSettings
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris
 from moontrim.session import Correct, NudgeSked, SetBand
-from moontrim.settings import BandSettings
 from moontrim.state import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
 from moontrim_drivers.simulated import SimulatedDriver

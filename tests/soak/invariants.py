@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from moontrim.bandsettings import BandSettings
 from moontrim.clockwatch import SETTLED_S
 from moontrim.errors import CoverageError
 from moontrim.inbox import INBOX_SIZE
 from moontrim.keying.sequence import STUCK_S
-from moontrim.settings import BandSettings
 from moontrim.state import Snapshot, Tracking
 from soak.exact import ExactPath
 from soak.life import Life

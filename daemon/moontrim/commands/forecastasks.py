@@ -7,6 +7,7 @@ import math
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 
+from moontrim.bandsettings import BandSettings
 from moontrim.commands.given import ephemeris_of, frequency_hz, instant, number, settings_of
 from moontrim.errors import InputError
 from moontrim.forecast import Ask, End, Horizon
@@ -18,7 +19,7 @@ from moontrim.forecast.settings import (
 )
 from moontrim.forecast.words import zone_named
 from moontrim.path import Ephemeris, parse_site
-from moontrim.settings import BandSettings, Settings
+from moontrim.settings import Settings
 
 DAY_S = 86400.0
 LONGEST_DAYS = 3660.0

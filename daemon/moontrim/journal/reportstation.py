@@ -13,9 +13,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from moontrim.bandsettings import BandSettings
 from moontrim.errors import InputError
 from moontrim.path.site import Site, parse_site
-from moontrim.settings import BandSettings
 
 
 @dataclass(frozen=True)

@@ -7,10 +7,11 @@ import contextlib
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
+from moontrim.bandsettings import BandSettings
 from moontrim.clock import Clock
 from moontrim.planner import nearest
 from moontrim.preflight.finding import Finding
-from moontrim.settings import BandSettings, Settings
+from moontrim.settings import Settings
 from moontrim_drivers.contract import Capabilities, RigDriver, RigError, RigRefused, RigState
 from moontrim_drivers.registry import load
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from moontrim.bandsettings import BandSettings
 from moontrim.errors import InputError
 from moontrim.session import Command, Session
-from moontrim.settings import BandSettings, Settings
+from moontrim.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)

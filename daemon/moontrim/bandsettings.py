@@ -1,0 +1,155 @@
+"""The `[[bands]]` of the config: how the dial maps to the air, what may be transmitted, and how the
+radio is treated there."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from moontrim.band import Band
+from moontrim.bandentry import BandEntry
+from moontrim.planner import WhileTransmitting
+from moontrim.table import Hertz, Table
+
+
+class BandSettings(Table):
+    """One band: how the dial maps to the air, what may be transmitted, and how the radio is
+    treated there."""
+
+    name: str = Field(min_length=1, max_length=40)
+    sked_hz: Hertz = Field(description="On-air frequency to start with, agreed with the partner.")
+    allowed_low_hz: Hertz = Field(description="Lowest on-air frequency that may be transmitted.")
+    allowed_high_hz: Hertz = Field(description="Highest on-air frequency that may be transmitted.")
+    transverter_offset_hz: int = Field(
+        0,
+        ge=0,
+        lt=10**12,
+        description="On-air = offset + dial (sense plus) or offset - dial (sense minus). "
+        "0: no transverter.",
+    )
+    transverter_sense: Literal["plus", "minus"] = "plus"
+    tx_sked_hz: Hertz | None = Field(
+        None,
+        description="Cross-band: where we transmit, if the two sides use different segments. It "
+        "moves along with the sked frequency, which is then where we receive.",
+    )
+    tx_transverter_offset_hz: int | None = Field(
+        None, ge=0, lt=10**12, description="Where transmitting goes through another oscillator."
+    )
+    dial_resolution_hz: int = Field(1, ge=1, le=1000, description="Smallest dial step to use here.")
+    dial_error_hz: float = Field(
+        0.0, ge=-1e6, le=1e6, description="Measured: true on-air minus indicated on-air frequency."
+    )
+    reference_error_ppb: float = Field(
+        0.0,
+        ge=-1e5,
+        le=1e5,
+        description="Measured: by how many parts per billion the frequency reference is high.",
+    )
+    reference_uncertainty_ppb: float | None = Field(
+        None,
+        ge=0,
+        le=1e5,
+        description="How well reference_error_ppb is known, one sigma; left out: not known.",
+    )
+    dial_uncertainty_hz: float | None = Field(
+        None,
+        ge=0,
+        le=1e6,
+        description="How well dial_error_hz (a transverter's oscillator) is known, one sigma; 0 if "
+        "it hangs on the radio's reference; left out: not known.",
+    )
+    while_transmitting: WhileTransmitting = Field(
+        "hold",
+        description="hold: leave the dial as it is while keyed. mid_over: while receiving, keep "
+        "the transmit dial where it should be half an over later, then hold. step: keep "
+        "correcting while keyed (only on a radio that can).",
+    )
+    drive_ceiling: float | None = Field(
+        None,
+        ge=0,
+        le=1,
+        description="Largest RF power, as a fraction of full, that the radio may be set to here. A "
+        "transverter takes little; without a figure nothing is watched or set.",
+    )
+    mode: str | None = Field(
+        None, pattern="^[A-Z0-9]{1,12}$", description="Mode to set on entering the band, as USB."
+    )
+    passband_hz: int = Field(0, ge=0, le=20_000, description="With it; 0: the mode's normal one.")
+    commands: tuple[str, ...] = Field(
+        (),
+        max_length=16,
+        strict=False,
+        description="Free-form commands sent once on entering the band, for what a radio needs "
+        "besides; in the language of its driver. None that transmits is accepted.",
+    )
+    over_s: float = Field(60.0, gt=0, le=600, description="Length of one over, for mid_over.")
+
+    @model_validator(mode="after")
+    def _consistent(self) -> BandSettings:
+        if self.allowed_low_hz >= self.allowed_high_hz:
+            raise ValueError("allowed_low_hz must be below allowed_high_hz")
+        key = "sked_hz" if self.tx_sked_hz is None else "tx_sked_hz"
+        if not self.allowed_low_hz <= getattr(self, key) <= self.allowed_high_hz:
+            raise ValueError(
+                f"{key} {getattr(self, key)} is outside {self.allowed_low_hz} to "
+                f"{self.allowed_high_hz}"
+            )
+        if self.transverter_sense == "minus" and self.transverter_offset_hz == 0:
+            raise ValueError("transverter_sense minus needs a transverter_offset_hz")
+        for key in ("allowed_low_hz", "allowed_high_hz"):
+            if (dial_hz := self.tx_band().dial_hz(getattr(self, key))) <= 0:
+                raise ValueError(
+                    f"{key} would need a dial of {dial_hz:.0f} Hz; check transverter_offset_hz"
+                )
+        if (dial_hz := self.band().dial_hz(self.sked_hz)) <= 0:
+            raise ValueError(f"sked_hz would need a dial of {dial_hz:.0f} Hz")
+        return self
+
+    @property
+    def goes_through_transverter(self) -> bool:
+        """Does transmitting?"""
+        if self.tx_transverter_offset_hz is not None:
+            return self.tx_transverter_offset_hz > 0
+        return self.transverter_offset_hz > 0
+
+    @property
+    def tx_shift_hz(self) -> int:
+        """Cross-band: transmit sked minus receive sked; else 0."""
+        return 0 if self.tx_sked_hz is None else self.tx_sked_hz - self.sked_hz
+
+    def tx_band(self) -> Band:
+        """The conversion of the transmit dial."""
+        if self.tx_transverter_offset_hz is None:
+            return self.band()
+        return replace(self.band(), transverter_offset_hz=self.tx_transverter_offset_hz)
+
+    def entry(self) -> BandEntry:
+        """What the radio must be like here besides its dials."""
+        edges = sorted(
+            self.tx_band().dial_hz(hz) for hz in (self.allowed_low_hz, self.allowed_high_hz)
+        )
+        return BandEntry(
+            self.name,
+            edges[0],
+            edges[1],
+            self.drive_ceiling,
+            self.mode,
+            self.passband_hz,
+            self.commands,
+        )
+
+    def band(self) -> Band:
+        """Conversion and limits as the pure middle takes them."""
+        return Band(
+            name=self.name,
+            allowed_low_hz=self.allowed_low_hz,
+            allowed_high_hz=self.allowed_high_hz,
+            transverter_offset_hz=self.transverter_offset_hz,
+            transverter_sense=self.transverter_sense,
+            dial_resolution_hz=self.dial_resolution_hz,
+            dial_error_hz=self.dial_error_hz,
+            reference_error_ppb=self.reference_error_ppb,
+        )
