@@ -1,0 +1,148 @@
+"""How a rehearsed fault is judged: by the dials of the simulated radio and the exact path solution,
+not by what the daemon says of itself. Times are of the rehearsal's clock."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from moontrim.app import Daemon
+from moontrim.clock import VirtualClock
+from moontrim.correction import OnAir, fractions_of, on_air
+from moontrim.path import Ephemeris, solve_path
+from moontrim.state import Tracking
+from moontrim_drivers.simradio import SimulatedRadio
+
+BACK_S = 3.0  # after a radio has come back, or at once where nothing has gone
+GIVE_UP_S = 20.0
+LOOK_S = 0.05
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One fault. states: what the daemon showed meanwhile. took_s: until it was as it should be
+    again, None: it never was. kept: in words, what held meanwhile."""
+
+    fault: str
+    states: tuple[str, ...]
+    took_s: float | None
+    limit_s: float
+    kept: str
+
+    @property
+    def passed(self) -> bool:
+        return self.took_s is not None and self.took_s <= self.limit_s
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "fault": self.fault,
+            "states": list(self.states),
+            "took_s": self.took_s,
+            "limit_s": self.limit_s,
+            "kept": self.kept,
+            "passed": self.passed,
+        }
+
+
+@dataclass
+class Note:
+    """What is said of a fault while it lasts; see `Outcome`."""
+
+    took_s: float | None = None
+    limit_s: float = BACK_S
+    kept: str = ""
+
+
+class FaultJudge:
+    """Of one rehearsed daemon. say: told what is about to happen. outcomes: so far."""
+
+    def __init__(
+        self,
+        daemon: Daemon,
+        radio: SimulatedRadio,
+        clock: VirtualClock,
+        ephemeris: Ephemeris,
+        say: Callable[[str], object],
+    ) -> None:
+        self.outcomes: list[Outcome] = []
+        self._daemon = daemon
+        self._radio = radio
+        self._clock = clock
+        self._ephemeris = ephemeris
+        self._say = say
+        self._states: list[str] = []
+
+    @asynccontextmanager
+    async def fault(self, text: str) -> AsyncIterator[Note]:
+        """One fault, from what brings it about to when it is over."""
+        self._say(text)
+        self._states = []
+        note = Note()
+        yield note
+        outcome = Outcome(text, tuple(self._states), note.took_s, note.limit_s, note.kept)
+        self.outcomes.append(outcome)
+
+    def fail_last(self, why: str) -> None:
+        """The fault before was not got over after all."""
+        last = self.outcomes.pop()
+        self.outcomes.append(Outcome(last.fault, last.states, None, last.limit_s, why))
+
+    async def watch(self) -> None:
+        """Note the states that the daemon shows, until cancelled."""
+        while True:
+            state = (await self._daemon.hub.next()).tracking.value
+            if not self._states or self._states[-1] != state:
+                self._states.append(state)
+
+    async def back(self) -> float | None:
+        """Seconds until it is on frequency; None if it is not in time."""
+        return await self.until(self.on_frequency, GIVE_UP_S)
+
+    async def until(self, is_so: Callable[[], bool], within_s: float) -> float | None:
+        """Seconds until it is so; None if it is not in time."""
+        began_s = self._clock.monotonic_s()
+        while not is_so():
+            if self._clock.monotonic_s() - began_s > within_s:
+                return None
+            await self._clock.sleep(LOOK_S)
+        return self._clock.monotonic_s() - began_s
+
+    def on_frequency(self) -> bool:
+        """Does the daemon say so, and do the radio's dials and the exact path agree?"""
+        seen = self._daemon.hub.latest
+        if seen is None or seen.tracking is not Tracking.ON_FREQUENCY:
+            return False
+        settings = self._daemon.settings
+        band = settings.band(seen.band)
+        ideal = self._ideal()
+        limit_hz = band.dial_resolution_hz
+        off_hz = [self._radio.rx_dial_hz - band.band().dial_hz(ideal.rx_hz)]
+        if self._radio.tx_dial_hz is not None and band.while_transmitting == "step":
+            off_hz.append(self._radio.tx_dial_hz - band.tx_band().dial_hz(ideal.tx_hz))
+        return all(abs(hz) <= limit_hz for hz in off_hz)
+
+    def sked_hz(self) -> float:
+        """The present one."""
+        return self._daemon.tracker.session.here(self._daemon.settings).sked_hz
+
+    def _ideal(self) -> OnAir:
+        session, settings = self._daemon.tracker.session, self._daemon.settings
+        legs = solve_path(
+            self._ephemeris,
+            settings.home.site(),
+            session.partner_site(settings),
+            self._clock.utc_s(),
+            settings.troposphere,
+        ).legs
+        here = session.here(settings)
+        fractions = fractions_of(lambda leg: float(legs[leg].fraction))
+        return on_air(
+            session.agreement,
+            here.sked_hz,
+            fractions,
+            here.trim_rx_hz,
+            here.trim_tx_hz,
+            session.tx_sked_hz(settings),
+        )
