@@ -1,5 +1,5 @@
-"""Where the dials of one radio stand, and the steps they are still to take: a look before each set,
-a read-back after it, and what comes of a radio that refuses, rounds or is turned by hand.
+"""Has the dials of one radio take their steps: a look before each set, a read-back after it, and
+what comes of a radio that refuses, rounds or is turned by hand.
 
 A look shows more than dials, and that is seen to here as well: whether the radio transmits, and
 that it does not without permission. Raises RigError when there is no usable answer; whatever else
@@ -8,11 +8,12 @@ the radio does shows as a state with a reason in the view."""
 from __future__ import annotations
 
 import logging
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from typing import Any
 
 from moontrim.clock import Clock
+from moontrim.dialsteps import TOGETHER_S, DialSteps
 from moontrim.durations import Durations
 from moontrim.linkview import (
     DialMoved,
@@ -24,22 +25,21 @@ from moontrim.linkview import (
     TransmitChanged,
     Updated,
 )
-from moontrim.planner import Plan, Step, Which
+from moontrim.planner import Plan, Which
 from moontrim_drivers.contract import RigDriver, RigGarbled, RigRefused, RigState, RigUnfit
 
 log = logging.getLogger(__name__)
 
 _READY = LinkState.READY  # by a name of its own, being needed every second: see `assess`
 SPARE_S = 0.01  # between the look before a set and the set
-TOGETHER_S = 0.002  # steps this close share one command
 STAND_OFF_S = 2.0  # pause in setting a radio that refuses or disagrees
 ROUNDED_HZ = 100  # the coarsest steps of radios under rig control; common practice
 
 
 class Dials:
-    """view: what is known of the radio. standing: where its dials are, in Hz. look_asked: someone
-    waits for a look, and is told by `Updated`. frozen: relays move, so no dial may be set. What is
-    awaited is for the link's own task only.
+    """view: what is known of the radio. look_asked: someone waits for a look, and is told by
+    `Updated`. frozen: relays move, so no dial may be set. What is awaited is for the link's own
+    task only.
 
     call: the driver's answer, within the deadline and so many seconds more. inhibit: why the radio,
     as it was seen, must not transmit; empty if it may."""
@@ -54,7 +54,6 @@ class Dials:
         max_steps_per_s: float | None,
     ) -> None:
         self.view = LinkView()
-        self.standing: dict[Which, int] = {}
         self.setting = False
         self.look_asked = False
         self.frozen = False
@@ -67,7 +66,7 @@ class Dials:
         self._report = report
         self._inhibit = inhibit
         self._max_steps_per_s = max_steps_per_s
-        self._steps: list[Step] = []
+        self._steps = DialSteps()
         self._steps_while_keyed = False
         self._read_at_s = 0.0
         self._stand_off_until_s = 0.0
@@ -82,7 +81,7 @@ class Dials:
         """The radio answers (again): its dials stand where they are. Raises RigError."""
         # Old steps were planned for a radio that may since have been switched off; the tracker
         # plans anew.
-        self.forget()
+        self._steps.forget()
         self._stand_off_until_s = 0.0
         self._saw(rig)
         self.standing["rx"] = rig.rx_dial_hz
@@ -93,37 +92,31 @@ class Dials:
 
     def forget(self) -> None:
         """Forget where the dials stand, and where they were to go."""
-        self.standing.clear()
-        self._steps = []
+        self._steps.forget()
+
+    @property
+    def standing(self) -> dict[Which, int]:
+        """Where its dials are, in Hz."""
+        return self._steps.standing
 
     # --- the steps --------------------------------------------------------------------------------
 
     def plan(self, plan: Plan, *, at_once: bool) -> bool:
         """Take over a plan, as `RigLink.submit` says. False if there is nothing to be done now."""
         self._steps_while_keyed = plan.steps_while_keyed
-        kept = [] if at_once else [s for s in self._steps if s.at_utc_s < plan.start_utc_s]
-        self._steps = kept + list(plan.steps)
-        if self.view.state is _READY and not self._elsewhere(self._steps):
-            self._steps = []  # every dial stands there already: nothing to wake for, most seconds
+        self._steps.put(plan, at_once=at_once)
+        if self.view.state is _READY and self._steps.settled:
+            self._steps.drop()  # nothing to wake for, most seconds
             return False
         return True
 
     def drop_steps(self) -> None:
         """The dials stay where they are."""
-        self._steps = []
+        self._steps.drop()
 
     def overdue(self) -> bool:
         """Does a dial stand elsewhere than it ought to by now, and can that be helped?"""
-        now_utc_s = self._clock.utc_s()
-        return self.view.state is _READY and self._elsewhere(
-            step for step in self._steps if step.at_utc_s <= now_utc_s
-        )
-
-    def _elsewhere(self, steps: Iterable[Step]) -> bool:
-        for step in steps:  # noqa: SIM110 (every second, and twice as fast)
-            if step.dial_hz != self.standing.get(step.which):
-                return True
-        return False
+        return self.view.state is _READY and self._steps.overdue(self._clock.utc_s())
 
     async def attend(self, poll_s: float) -> float:
         """Look, or take the steps that are due, whichever it is time for; 0 then, else for how
@@ -135,7 +128,7 @@ class Dials:
         self._drop_steps_already_taken()
         wait_s = self._read_at_s + poll_s - now_s
         if self._steps and self._stand_off_until_s <= now_s:
-            set_wait_s = self._steps[0].at_utc_s - self._lead_s() - self._clock.utc_s()
+            set_wait_s = self._steps.next_utc_s - self._lead_s() - self._clock.utc_s()
             if set_wait_s <= 0.0:
                 await self.take_due_steps()
                 return 0.0
@@ -149,14 +142,9 @@ class Dials:
         return 0.0
 
     def _drop_steps_already_taken(self) -> None:
-        """A plan begins with what ought to stand already; that needs neither look nor set, and if
-        there is nothing else to be done now, the radio is where it should be again."""
-        dropped = False
-        while self._steps and not self._elsewhere(self._steps[:1]):
-            self._steps.pop(0)
-            dropped = True
-        more = self._steps and self._steps[0].at_utc_s <= self._clock.utc_s()
-        if dropped and not more and self.view.state is not LinkState.READY:
+        """If there is nothing else to be done now, the radio is where it should be again."""
+        dropped = self._steps.drop_taken() and self._steps.next_utc_s > self._clock.utc_s()
+        if dropped and self.view.state is not _READY:
             self._follows()
 
     def _fresh(self, in_s: float = 0.0) -> bool:
@@ -166,9 +154,8 @@ class Dials:
 
     def _lead_s(self) -> float:
         """How far ahead of the next step's instant its set goes out."""
-        soon_s = self._steps[0].at_utc_s + TOGETHER_S
-        dials = {step.which for step in self._steps[:4] if step.at_utc_s <= soon_s}
-        return self._durations.lead_s(len(dials), self._driver.capabilities.effect_fraction)
+        effect_fraction = self._driver.capabilities.effect_fraction
+        return self._durations.lead_s(self._steps.together(), effect_fraction)
 
     def steps_per_s(self) -> float:
         """How many the radio can take."""
@@ -238,7 +225,7 @@ class Dials:
                 moved = True
                 self.standing[which] = to_hz
                 # The rest of the plan belongs to where the dial was; never race a hand on the knob.
-                self._steps = []
+                self._steps.drop()
                 self._report(DialMoved(which, from_hz, to_hz))
         return moved
 
@@ -248,12 +235,7 @@ class Dials:
         """Set the dials to where they ought to be by now, if they may be set."""
         if not self._steps:
             return
-        horizon = self._clock.utc_s() + self._lead_s() + TOGETHER_S
-        due: dict[Which, int] = {}
-        while self._steps and self._steps[0].at_utc_s <= horizon:
-            step = self._steps.pop(0)
-            due[step.which] = step.dial_hz  # of several for one dial the newest counts
-        wanted = {which: hz for which, hz in due.items() if self.standing.get(which) != hz}
+        wanted = self._steps.take(self._clock.utc_s() + self._lead_s() + TOGETHER_S)
         if not wanted:
             return
         self.setting = True
@@ -325,7 +307,7 @@ class Dials:
         if self.view.state is not state:
             log.warning("%s", reason)
         self.show(state=state, reason=reason, failures=self.view.failures + 1)
-        self._steps = []
+        self._steps.drop()
         self._stand_off_until_s = self._clock.monotonic_s() + STAND_OFF_S
         self._report(Updated())
 
