@@ -99,7 +99,8 @@ class Planning:
             return None
         wanted = (resolution_hz, split)
         if wanted != self._calm_for:
-            self._calm_for, self._calm_to_utc_s, self._ahead = wanted, start_utc_s, FIRST_AHEAD
+            self._calm_for, self._calm, self._ahead = wanted, {}, FIRST_AHEAD
+            self._calm_from_utc_s = self._calm_to_utc_s = start_utc_s
         if not self._calm_from_utc_s <= start_utc_s < self._calm_to_utc_s:
             self._prediction.prepare(now.session, start_utc_s)
             self._look_ahead(now, start_utc_s, resolution_hz, split)

@@ -41,12 +41,13 @@ def on_band(mhz: int, **band: Any) -> Settings:
 @pytest.mark.parametrize("over_s", [60.0, 25.0, 33.3])
 @pytest.mark.parametrize("policy", ["hold", "mid_over"])
 def test_ahead_is_the_same_as_one_by_one(ephemeris: Ephemeris, policy: str, over_s: float) -> None:
-    """Through changes of session and radio, replans at odd instants, and a clock that is set."""
+    """Through changes of session and radio, replans at odd instants, and a clock that is set, also
+    out of the tables for a while."""
     settings = on_band(432, while_transmitting=policy, over_s=over_s)
     first, chance = first_session(settings), random.Random(5)
     ahead, alone = (Planning(settings, ephemeris, first) for _ in range(2))
     utc_s, session, link = T0, first, READY
-    known = 0
+    known, away_s, away = 0, 0.0, 0
 
     def seen(*given: Any, **more: Any) -> Any:
         nonlocal known
@@ -66,8 +67,17 @@ def test_ahead_is_the_same_as_one_by_one(ephemeris: Ephemeris, policy: str, over
             link = replace(link, steps_per_s=chance.choice([0.1, 0.4, 5.0, 50.0]))
         if chance.random() < 0.003:
             utc_s += chance.choice([-3000.0, -7.0, 7.0, 5000.0])
+        if chance.random() < (0.2 if away_s else 0.01):
+            away_s = 0.0 if away_s else chance.choice([-3e9, 3e9])
         start_s = utc_s + (0.31 if chance.random() < 0.02 else 0.0)
         about = chance.random() < 0.01
+        if away_s:
+            for planning in (ahead, alone):
+                with pytest.raises(CoverageError):
+                    out_s = utc_s + away_s
+                    planning.plan(session, link, out_s, out_s + 1.0, about_to_transmit=about)
+            away += 1
+            continue
         one, other = (
             planning.plan(session, link, start_s, utc_s + 1.0, about_to_transmit=about)
             for planning in (ahead, alone)
@@ -76,7 +86,7 @@ def test_ahead_is_the_same_as_one_by_one(ephemeris: Ephemeris, policy: str, over
         for a, b in zip(one[2:4], other[2:4], strict=True):
             assert a == pytest.approx(b, abs=1e-6)
         utc_s += 1.0
-    assert known > 1500
+    assert known > 1500 and away > 50
 
 
 def test_most_seconds_are_worked_out_ahead(ephemeris: Ephemeris) -> None:
