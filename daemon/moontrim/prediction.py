@@ -58,9 +58,7 @@ class Prediction:
         """Have a fit ready for this session from this instant on."""
         if not self._home_is_known:
             raise CoverageError("home is not known until the GPS receiver has a steady fix")
-        if self._partner != session.partner:
-            self._partner = session.partner
-            self._model, self._moons = self._new_model(session), {}
+        self._turn_to(session)
         self._model.prepare(utc_s)
 
     def on_air(self, session: Session, utc_s: float) -> OnAir:
@@ -97,9 +95,17 @@ class Prediction:
             self._solved = [solved, *self._solved[: BLOCKS_KEPT - 1]]
         return solved
 
+    def _turn_to(self, session: Session) -> None:
+        """All that is kept is for one session; every method that is given one begins here."""
+        if self._chosen.session is session:
+            return
+        self._chosen, self._solved = chosen(session, self._settings), []
+        if self._partner != session.partner:
+            self._partner = session.partner
+            self._model, self._moons = self._new_model(session), {}
+
     def _known(self, session: Session, utc_s: float, count: int) -> Seconds | None:
-        if self._chosen.session is not session:
-            self._chosen, self._solved = chosen(session, self._settings), []
+        self._turn_to(session)
         for solved in self._solved:
             since_s = utc_s - solved.first_utc_s
             if 0.0 <= since_s <= solved.can_be.size - count and since_s % 1.0 == 0.0:
@@ -133,7 +139,8 @@ class Prediction:
 
     def sked_hz_for_received(self, session: Session, received_hz: float, utc_s: float) -> float:
         """The sked frequency for which this would be the ideal receive frequency."""
-        trim_hz = session.here(self._settings).trim_rx_hz
+        self._turn_to(session)
+        trim_hz = self._chosen.here.trim_rx_hz
         fractions = self._fractions(session, utc_s, 1)
         return sked_from_received(session.agreement, received_hz, fractions, trim_hz)
 

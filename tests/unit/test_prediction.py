@@ -52,6 +52,28 @@ def test_a_changed_session_forgets_what_was_solved(ephemeris: Ephemeris) -> None
     assert prediction.on_air(session, T0 + 1) == before
 
 
+@pytest.mark.parametrize("ask", ["on_air", "ahead", "sked_hz_for_received"])
+def test_another_partner_whoever_asks_first(ephemeris: Ephemeris, ask: str) -> None:
+    """A dial turned in the same moment as the partner was changed is followed by the new path."""
+    settings = SETTINGS
+    session = first_session(settings)
+    other = SetPartner("x", "-33.9,151.2,20").apply(session, settings)
+
+    def answers(prediction: Prediction) -> object:
+        match ask:
+            case "on_air":
+                return prediction.on_air(other, T0 + 0.4)
+            case "ahead":
+                return [list(hz) for hz in prediction.ahead(other, T0, 3)]
+            case _:
+                return prediction.sked_hz_for_received(other, 10_368_100_000.0, T0)
+
+    turned = Prediction(settings, ephemeris, session)
+    turned.prepare(session, T0)
+    turned.on_air(session, T0)
+    assert answers(turned) == answers(Prediction(settings, ephemeris, other))
+
+
 def test_memory_is_bounded(ephemeris: Ephemeris) -> None:
     settings = SETTINGS
     session = first_session(settings)
