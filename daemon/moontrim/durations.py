@@ -16,7 +16,7 @@ class Durations:
     def __init__(self) -> None:
         # By how many dials are set; a look sets none.
         self._measured: dict[int, deque[float]] = {n: deque(maxlen=REMEMBERED) for n in (0, 1, 2)}
-        self._median_s = {0: 0.0, 1: 0.0, 2: 0.0}
+        self._median_s: dict[int, float] = {}
 
     def looked(self, duration_s: float) -> None:
         self.was_set(0, duration_s)
@@ -26,11 +26,11 @@ class Durations:
         self._median_s[dials] = median(self._measured[dials])
 
     def look_s(self) -> float:
-        return self._median_s[0]
+        return self._median_s.get(0, 0.0)
 
     def set_s(self, dials: int = 1) -> float:
         """Setting that many dials at once; the other number's median until there is one."""
-        return self._median_s[dials] or self._median_s[3 - dials]
+        return self._median_s.get(dials, self._median_s.get(3 - dials, 0.0))
 
     def lead_s(self, dials: int, effect_fraction: float) -> float:
         """How far ahead of its instant a set goes out: the part of its duration before the dial

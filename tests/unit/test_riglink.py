@@ -190,6 +190,15 @@ def test_one_and_two_dials_are_timed_apart() -> None:
     assert durations.steps_per_s(None) == pytest.approx(7.0)
 
 
+def test_a_dial_never_set_alone_is_taken_for_two_and_one_that_takes_no_time_is_not() -> None:
+    durations = Durations()
+    assert durations.set_s() == durations.look_s() == 0.0
+    durations.was_set(2, 0.4)
+    assert durations.set_s(1) == 0.4
+    durations.was_set(1, 0.0)
+    assert durations.set_s(1) == 0.0 and durations.steps_per_s(3.0) == 3.0
+
+
 def test_dropped_connection_comes_back_and_says_so() -> None:
     async def scene(b: Bench) -> None:
         b.submit((0.1, "rx", 5))
