@@ -46,7 +46,7 @@ benchmarks: $(VENV)/.test
 
 # The whole daemon through HOURS simulated hours of misfortunes; a failure prints how to play it again.
 soak: $(VENV)/.test
-	$(BIN)/python tests/soak/run.py --hours $(or $(HOURS),1000) --processes 2
+	$(BIN)/python tests/soak/run.py --hours $(or $(HOURS),1000) --mix $(or $(MIX),quiet) --processes 2
 
 $(VENV)/bin/pip:
 	.ci/make-venv $(PYTHON) $(VENV)

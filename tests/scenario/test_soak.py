@@ -23,7 +23,7 @@ from moontrim.path import Ephemeris
 from moontrim.state import Tracking
 from politely import politely
 from soak.faults import ALL
-from soak.plan import BANDS, CALM, draw
+from soak.plan import BANDS, QUIET, draw
 from soak.play import Outcome, play
 from soak.runner import RUN_S, run_many
 from stage import Stage as Scene
@@ -54,7 +54,7 @@ def test_every_misfortune_has_its_turn(tmp_path: Path, ephemeris: Ephemeris) -> 
     turns = Counter(kind for plan in plans for kind in plan.kinds)
     assert min(turns[kind] for kind in ALL if kind != "contact chatter") > len(runs) / 10
     assert sum(plan.contacts for plan in plans) > 0  # where alone they can chatter
-    assert {plan.calm for plan in plans} == set(CALM)
+    assert {plan.calm for plan in plans} == set(QUIET.calm)
     assert {plan.settings.bands[0].name for plan in plans} == set(BANDS)
 
 
@@ -68,8 +68,9 @@ def test_the_same_seed_gives_the_same_run(ephemeris: Ephemeris) -> None:
 
 
 def _run_until_noticed(ephemeris: Ephemeris, wanted: str, seeds: range) -> Outcome:
+    mix = QUIET._replace(first_bands=("144 MHz", "1296 MHz", "10 GHz"), calm=(1.0,))
     for seed in seeds:
-        outcome = play(seed, 1800.0, ephemeris)
+        outcome = play(seed, 1800.0, ephemeris, mix)
         if any(wanted in violation for violation in outcome.violations):
             return outcome
     raise AssertionError(f"nobody noticed in {len(seeds)} runs: {wanted}")
@@ -131,8 +132,6 @@ def test_broken_it_is_noticed(
     """A soak that cannot fail would be worth nothing."""
     monkeypatch.setattr(where, broken)
     # Wild runs only, and where it takes a rare coincidence, nothing else that may happen.
-    monkeypatch.setattr("soak.plan.CALM", (1.0,))
-    monkeypatch.setattr("soak.plan._FIRST_BAND", ("144 MHz", "1296 MHz", "10 GHz"))
     monkeypatch.setattr("soak.play.ALL", kinds)
     _run_until_noticed(ephemeris, noticed, range(1, 41))
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 import random
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -42,17 +42,37 @@ BANDS: dict[str, dict[str, Any]] = {
         "transverter_offset_hz": 10_224_000_000,
     },
 }
-# Most hours on the band with the fewest steps: they are the cheapest to simulate.
-_FIRST_BAND = ("144 MHz",) * 108 + ("432 MHz",) * 8 + ("1296 MHz",) * 8 + ("10 GHz",)
-# One run in thirty-two wild, two unquiet; in the others most seconds pass as in a real night.
-CALM = (1.0,) + (6.0,) * 2 + (60.0,) * 29
-_POLL_S = (5.0,) * 60 + (2.0, 2.0, 0.5)
+
+
+class Mix(NamedTuple):
+    """What runs are drawn from: each of these as often as it is there. calm: so many times as long
+    passes between misfortunes, and between overs and commands, as in the wildest of runs.
+    contacts: the share of runs with them: looked at fifty times a second, they take long."""
+
+    name: str
+    first_bands: tuple[str, ...]
+    calm: tuple[float, ...]
+    poll_s: tuple[float, ...]
+    contacts: float
+
+
+# One run in thirty-two wild, two unquiet; in the others most seconds pass as in a real night. Most
+# hours on the band with the fewest steps: those are the cheapest to simulate.
+QUIET = Mix(
+    "quiet",
+    ("144 MHz",) * 108 + ("432 MHz",) * 8 + ("1296 MHz",) * 8 + ("10 GHz",),
+    (1.0,) + (6.0,) * 2 + (60.0,) * 29,
+    (5.0,) * 60 + (2.0, 2.0, 0.5),
+    0.005,
+)
+# What finds most in an hour, and takes ten times as long for it.
+WILD = Mix("wild", tuple(BANDS), (1.0, 1.0, 3.0), (5.0, 2.0, 0.5, 0.2), 0.05)
+MIXES = {mix.name: mix for mix in (QUIET, WILD)}
 
 
 @dataclass(frozen=True)
 class Plan:
-    """One run. kinds: of the misfortunes that may happen in it. calm: so many times as long passes
-    between them, and between overs and commands, as in the wildest of runs."""
+    """One run. kinds: of the misfortunes that may happen in it. calm: as in `Mix`."""
 
     seed: int
     settings: Settings
@@ -75,7 +95,12 @@ class Plan:
 
 
 def draw(
-    seed: int, folder: str, duration_s: float, kinds: tuple[str, ...], ephemeris: Ephemeris
+    seed: int,
+    folder: str,
+    duration_s: float,
+    kinds: tuple[str, ...],
+    ephemeris: Ephemeris,
+    mix: Mix = QUIET,
 ) -> Plan:
     """Everything that is decided before the run. kinds: all there are; a quarter is enabled."""
     chance = random.Random(f"plan {seed}")
@@ -83,9 +108,8 @@ def draw(
     split = chance.random() < 0.8
     by_line = keying and chance.random() < 0.25
     reports = by_line or chance.random() < 0.9
-    # The contacts are looked at fifty times a second, which makes such hours slow: few of them.
-    contacts = chance.random() < 0.005
-    first = chance.choice(_FIRST_BAND)
+    contacts = chance.random() < mix.contacts
+    first = chance.choice(mix.first_bands)
     names = [first, *(name for name in BANDS if name != first and name != "10 GHz")]
     if chance.random() < 0.1 and first != "10 GHz":
         names.append("10 GHz")
@@ -107,7 +131,7 @@ def draw(
         "radio": {
             "driver": "simulated",
             "options": habits,
-            "poll_s": chance.choice(_POLL_S),
+            "poll_s": chance.choice(mix.poll_s),
             "when_turned": chance.choice(["follow", "put_back"]),
             "on_exit": chance.choice(["sked", "stay"]),
         },
@@ -130,7 +154,7 @@ def draw(
         kinds=enabled or (chance.choice(usable),),
         keyed_by_line=by_line,
         contacts=contacts,
-        calm=chance.choice(CALM),
+        calm=chance.choice(mix.calm),
     )
 
 

@@ -20,7 +20,7 @@ from unittest.mock import patch
 from moontrim.path import Ephemeris
 from soak.faults import ALL
 from soak.invariants import Judge
-from soak.plan import draw
+from soak.plan import QUIET, Mix, draw
 from soak.station import Hung, SoakClock
 from soak.world import World
 
@@ -30,6 +30,7 @@ class Outcome:
     """What came of a run. violations: empty if all was well."""
 
     seed: int
+    mix: str
     hours: float
     digest: str
     described: str
@@ -39,11 +40,11 @@ class Outcome:
     longest_back_s: float = 0.0
 
 
-def play(seed: int, duration_s: float, ephemeris: Ephemeris) -> Outcome:
+def play(seed: int, duration_s: float, ephemeris: Ephemeris, mix: Mix = QUIET) -> Outcome:
     """One run from beginning to end."""
     memory = Path("/dev/shm")  # a disk whose fsync costs nothing
     with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as folder:
-        plan = draw(seed, folder, duration_s, ALL, ephemeris)
+        plan = draw(seed, folder, duration_s, ALL, ephemeris, mix)
         clock = SoakClock(plan.start_utc_s)
         worlds: list[World] = []
 
@@ -65,6 +66,7 @@ def play(seed: int, duration_s: float, ephemeris: Ephemeris) -> Outcome:
         world = worlds[0]
     return Outcome(
         seed=seed,
+        mix=mix.name,
         hours=duration_s / 3600.0,
         digest=world.trace.digest(),
         described=plan.describe(),

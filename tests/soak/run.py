@@ -1,5 +1,6 @@
 """The soak by hand: `python tests/soak/run.py --hours 10000 --seed 1 --processes 2`, or one run
-again with `--replay SEED --run-hours H`. Exit code 1 if anything was violated."""
+again with `--replay SEED --run-hours H`; both with `--mix wild` if wanted. Exit code 1 if anything
+was violated."""
 
 from __future__ import annotations
 
@@ -9,6 +10,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from soak.plan import MIXES
 from soak.runner import RUN_S, replay, run_many, told
 
 
@@ -17,13 +19,17 @@ def main() -> int:
     parser.add_argument("--hours", type=float, default=1000.0, help="simulated hours in all")
     parser.add_argument("--seed", type=int, default=1, help="of the first run; then one by one up")
     parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument(
+        "--mix", choices=sorted(MIXES), default="quiet", help="wild: more of everything"
+    )
     parser.add_argument("--run-hours", type=float, default=RUN_S / 3600.0, help="hours in each run")
     parser.add_argument(
         "--replay", type=int, metavar="SEED", help="this one run only, told in full"
     )
     given = parser.parse_args()
+    mix = MIXES[given.mix]
     if given.replay is not None:
-        outcome = replay(given.replay, given.run_hours * 3600.0)
+        outcome = replay(given.replay, given.run_hours * 3600.0, mix)
         print("\n".join(told(outcome)) if outcome.violations else outcome.described)
         print(f"trace {outcome.digest}")
         return 1 if outcome.violations else 0
@@ -32,6 +38,7 @@ def main() -> int:
         given.hours,
         given.processes,
         given.run_hours * 3600.0,
+        mix,
         lambda line: print(line, flush=True),
     )
     print("\n".join(total.lines()))

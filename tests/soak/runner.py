@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from moontrim.clock import SystemClock
 from moontrim.path import Ephemeris
+from soak.plan import QUIET, Mix
 from soak.play import Outcome, play
 
 RUN_S = 2 * 3600.0
@@ -58,10 +59,11 @@ def told(outcome: Outcome) -> Iterator[str]:
     yield f"FAILED {outcome.described}"
     yield from (f"  {violation}" for violation in outcome.violations)
     yield from (f"    {line}" for line in outcome.last)
-    yield f"  again: {REPLAY} {outcome.seed} --run-hours {outcome.hours:g}"
+    run = f"{outcome.seed} --mix {outcome.mix} --run-hours {outcome.hours:g}"
+    yield f"  again: {REPLAY} {run}"
 
 
-def replay(seed: int, duration_s: float = RUN_S) -> Outcome:
+def replay(seed: int, duration_s: float = RUN_S, mix: Mix = QUIET) -> Outcome:
     """One run in this process."""
     if not _tables:
         _tables.append(Ephemeris.load())
@@ -69,7 +71,7 @@ def replay(seed: int, duration_s: float = RUN_S) -> Outcome:
         gc.collect()
         gc.freeze()
         gc.set_threshold(20_000, 20, 20)
-    return play(seed, duration_s, _tables[0])
+    return play(seed, duration_s, _tables[0], mix)
 
 
 def run_many(
@@ -77,6 +79,7 @@ def run_many(
     hours: float,
     processes: int = 1,
     run_s: float = RUN_S,
+    mix: Mix = QUIET,
     tell: Callable[[str], object] = lambda line: None,
 ) -> Total:
     """So many simulated hours, in runs of run_s each with a seed of its own. processes: one is this
@@ -84,7 +87,7 @@ def run_many(
     seeds = range(first_seed, first_seed + max(1, round(hours * 3600.0 / run_s)))
     clock, total = SystemClock(), Total()
     began_s = clock.monotonic_s()
-    for outcome in _played(seeds, processes, run_s):
+    for outcome in _played(seeds, processes, run_s, mix):
         total.add(outcome)
         if outcome.violations:
             tell("\n".join(told(outcome)))
@@ -95,13 +98,13 @@ def run_many(
     return total
 
 
-def _played(seeds: Iterable[int], processes: int, run_s: float) -> Iterator[Outcome]:
+def _played(seeds: Iterable[int], processes: int, run_s: float, mix: Mix) -> Iterator[Outcome]:
     """In whatever order they end."""
     if processes == 1:
-        yield from (replay(seed, run_s) for seed in seeds)
+        yield from (replay(seed, run_s, mix) for seed in seeds)
         return
     fresh = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(processes, mp_context=fresh) as pool:
-        waiting = [pool.submit(replay, seed, run_s) for seed in seeds]
+        waiting = [pool.submit(replay, seed, run_s, mix) for seed in seeds]
         for done in as_completed(waiting):
             yield done.result()
