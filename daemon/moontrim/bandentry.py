@@ -40,12 +40,21 @@ class BandEntry:
     def outside(self, rig: RigState) -> str:
         """Why the radio must not transmit where its dial is; empty if it may."""
         dial_hz = rig.rx_dial_hz if rig.tx_dial_hz is None else rig.tx_dial_hz
-        if self.tx_low_hz <= dial_hz <= self.tx_high_hz:
+        if self._allows(dial_hz):
             return ""
         return (
             f"{self.name}: the dial that transmits is at {dial_hz} Hz, outside "
             f"{self.tx_low_hz:.0f} to {self.tx_high_hz:.0f} Hz"
         )
+
+    def settable(self, dials_hz: dict[Which, int]) -> dict[Which, int]:
+        """Without the one that transmits (rx where there is no other) if it is outside: a hand, or
+        the band before this one, has left it there."""
+        transmits: Which = "tx" if "tx" in dials_hz else "rx"
+        return {w: hz for w, hz in dials_hz.items() if w != transmits or self._allows(hz)}
+
+    def _allows(self, dial_hz: int) -> bool:
+        return self.tx_low_hz <= dial_hz <= self.tx_high_hz
 
 
 class Unready(RigRefused):
@@ -146,7 +155,7 @@ class BandWatch:
                 await lower_drive(entry, driver, call)
                 if entry.commands:
                     await call(driver.send_commands(entry.commands))
-                dials_hz = await move_dials()
+                dials_hz = entry.settable(await move_dials())
                 if entry.mode is not None:
                     await set_mode(entry.mode, entry.passband_hz, driver, call, dials_hz)
                 await receiving()

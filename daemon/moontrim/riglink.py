@@ -129,7 +129,10 @@ class RigLink:
 
     async def _set_mode(self, mode: str, passband_hz: int) -> None:
         self._refuse_while_relays_move()
-        await set_mode(mode, passband_hz, self._driver, self._call, self._dials.standing)
+        entry, dials_hz = self._band.entry, self._dials.standing
+        if entry is not None:
+            dials_hz = entry.settable(dials_hz)
+        await set_mode(mode, passband_hz, self._driver, self._call, dials_hz)
 
     async def set_power(self, fraction: float) -> None:
         """RF power, never above the band's ceiling. Raises RigError."""

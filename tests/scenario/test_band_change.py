@@ -228,6 +228,44 @@ def test_a_mode_that_moves_the_dials_is_made_good(stage: Any) -> None:
     stage(scene, driver_class=Shifting)
 
 
+def test_a_mode_that_moves_the_dials_after_a_hand_on_them(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """Turned just as the band changes, the dials are left alone; the mode moves them, and the
+    transmit dial was put back to where the band before had it, outside what this one allows."""
+    set_hz: list[int] = []
+
+    class Shifting(SimulatedDriver):
+        async def set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:
+            if tx_hz is not None:
+                set_hz.append(tx_hz)
+            return await super().set_dials(rx_hz, tx_hz)
+
+        async def set_mode(self, mode: str, passband_hz: int) -> None:
+            await super().set_mode(mode, passband_hz)
+            self.radio.set_dials(None, self.radio.second_dial_hz + 700)
+
+    other = {
+        "name": "432 MHz",
+        "sked_hz": 432_070_000,
+        "allowed_low_hz": 432_000_000,
+        "allowed_high_hz": 433_000_000,
+        "mode": "USB",
+    }
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        set_hz.clear()
+        s.daemon.inbox.tell(SetBand("test", "432 MHz"))
+        s.radio.turn_dial(+50_000_000)
+        await s.clock.sleep(5.0)
+        assert s.seen.tracking is Tracking.OUTSIDE_BAND
+        assert s.radio.mode == "USB" and s.seen.link.inhibit
+        assert [hz for hz in set_hz if not 432e6 <= hz <= 433e6] == []
+
+    play(tmp_path, ephemeris, scene, more_bands=(other,), driver_class=Shifting)
+
+
 def test_outside_the_range_no_transmitting(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         s.radio.turn_dial(+5_000_000)
