@@ -231,8 +231,10 @@ class Operators:
         program = self._connect()
         self._told(f"{program.who}: {said}")
         program.data_received("".join(f"{line}\n" for line in said).encode())
-        await self._clock.sleep(chance.choice([0.0, 0.02, 1.0]))
-        await self._disconnect(program)
+        try:
+            await self._clock.sleep(chance.choice([0.0, 0.02, 1.0]))
+        finally:
+            await self._disconnect(program)
 
     async def _program_keys(self, hold_s: float) -> None:
         program = self._connect()
