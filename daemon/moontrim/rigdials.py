@@ -196,10 +196,13 @@ class Dials:
     def _saw(self, rig: RigState) -> None:
         if min(rig.rx_dial_hz, rig.tx_dial_hz or 1) <= 0:
             raise RigGarbled(f"the radio reports a dial of {rig.rx_dial_hz}, {rig.tx_dial_hz} Hz")
+        told = rig.transmitting
+        if told is None and self.keyed_here:
+            told = True
         if self.keyed_outside is not None:
-            rig = replace(rig, transmitting=bool(rig.transmitting) or self.keyed_outside)
-        elif rig.transmitting is None and self.keyed_here:
-            rig = replace(rig, transmitting=True)
+            told = bool(told) or self.keyed_outside
+        if told is not rig.transmitting:
+            rig = replace(rig, transmitting=told)
         before, on = self.view.rig, rig.transmitting
         self._read_at_s = self._clock.monotonic_s()
         if rig != before:

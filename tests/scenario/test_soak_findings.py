@@ -140,23 +140,26 @@ def test_no_dial_moves_while_relays_fall_at_the_end(tmp_path: Path, ephemeris: E
     assert len(set(early)) == 1, dials_at
 
 
+@pytest.mark.parametrize("contact", [False, True])
 def test_a_radio_that_cannot_tell_is_known_to_transmit_when_we_have_keyed_it(
-    tmp_path: Path, ephemeris: Ephemeris
+    tmp_path: Path, ephemeris: Ephemeris, contact: bool
 ) -> None:
     """Keyed by a command, it said nothing of it, and the dial moved under RF on a band that holds
-    it."""
+    it. Nor does a foot switch say anything that is not pressed."""
     dials_hz: set[tuple[int, int | None]] = set()
 
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         await s.daemon.transmitting.request("test")
+        if contact:
+            s.daemon.transmitting._seen_outside(False)
         s.radio.on_change = lambda at_s, rx_hz, tx_hz, _: dials_hz.add((rx_hz, tx_hz))
         await s.daemon.ask(NudgeSked("test", 1000.0))
         await s.clock.sleep(10.0)
         assert s.radio.transmitting and not dials_hz
         s.daemon.transmitting.release("test")
         await s.until(Tracking.ON_FREQUENCY, 5.0)
-        assert s.seen.transmitting is None and dials_hz
+        assert s.seen.transmitting is (False if contact else None) and dials_hz
 
     play_keying(tmp_path, ephemeris, scene, reports_transmit=False)
 

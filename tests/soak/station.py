@@ -80,10 +80,10 @@ class _Loop(asyncio.SelectorEventLoop):
 
 
 class SoakClock(VirtualClock):
-    """steps, stalls: how often UTC was set, and how often the event loop was held up. A step that
-    is taken back before anybody can have seen it is none."""
+    """jumps, steps, stalls: how often UTC was set or the machine slept, the same without those that
+    were taken back before anybody can have seen them, and how often the event loop was held up."""
 
-    steps = stalls = 0
+    jumps = steps = stalls = 0
     disturbed_at_s = -math.inf  # when UTC last jumped, by a step or a suspension
     _before = (-math.inf, 0.0, -math.inf)  # of the latest step: when, and what was so until then
 
@@ -107,6 +107,7 @@ class SoakClock(VirtualClock):
         at_s, before_s, disturbed_at_s = self._before
         self._before = (self._now_s, stood_s, self.disturbed_at_s)
         if self._now_s - at_s < 1.0 and abs(self._start_utc_s - before_s) < STEP_S:
+            self.jumps += 1
             self.steps -= 1
             self.disturbed_at_s = disturbed_at_s
         else:
@@ -117,6 +118,7 @@ class SoakClock(VirtualClock):
         self._jumped()
 
     def _jumped(self) -> None:
+        self.jumps += 1
         self.steps += 1
         self.disturbed_at_s = self._now_s
 
