@@ -3,17 +3,14 @@ wanted, and how to read back what was written."""
 
 from __future__ import annotations
 
-import asyncio
 import math
 import sqlite3
 import time
-from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from moontrim.clock import VirtualClock
-from moontrim.journal.companion import Journal
 from moontrim.journal.file import JournalFile
 from moontrim.journal.recorder import Recorder
 from moontrim.journal.records import Choice, Record
@@ -22,7 +19,6 @@ from moontrim.journal.writer import Writer
 from moontrim.keying.keyer import KeyingView
 from moontrim.linkview import LinkState, LinkView
 from moontrim.state import DialView, MoonView, Snapshot, Tracking
-from stage import Stage
 
 T0 = 1_795_000_000
 SKED_HZ = 10_368_100_000.0
@@ -91,21 +87,6 @@ def seconds(of: Recorder, first: int, count: int) -> Iterator[list[Record]]:
 
 def journal_file(folder: Path, max_bytes: int = 200_000_000) -> JournalFile:
     return JournalFile(folder, max_bytes, VirtualClock(T0))
-
-
-@asynccontextmanager
-async def recorded(stage: Stage, folder: Path) -> AsyncIterator[Journal]:
-    """A journal of what the stage's daemon does within the block."""
-    daemon = stage.daemon
-    journal = Journal(folder, daemon.settings, stage.clock, lambda: 0.0015)
-    running = asyncio.create_task(journal.run(daemon))
-    await asyncio.sleep(0)
-    try:
-        yield journal
-        await journal.flush()
-    finally:
-        running.cancel()
-        await asyncio.wait([running])
 
 
 def rows(folder: Path, query: str) -> list[tuple[Any, ...]]:

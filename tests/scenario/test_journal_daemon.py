@@ -1,17 +1,19 @@
 """The journal beside the whole daemon, on the simulated radio and a virtual clock: what it says
 happened is what happened."""
 
+import asyncio
 import json
 import math
 import re
-from contextlib import suppress
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from journals import recorded, rows, utc_seconds
+from journals import rows, utc_seconds
 from moontrim.correction import Fractions, on_air
 from moontrim.errors import InputError
 from moontrim.inbox import HomeMoved
@@ -25,6 +27,21 @@ from moontrim.state import Tracking
 from moontrim.whereabouts import home_at
 from moontrim.window import next_window
 from stage import SKED_HZ, T0, Stage, play
+
+
+@asynccontextmanager
+async def recorded(stage: Stage, folder: Path) -> AsyncIterator[Journal]:
+    """A journal of what the stage's daemon does within the block."""
+    daemon = stage.daemon
+    journal = Journal(folder, daemon.settings, stage.clock, lambda: 0.0015)
+    running = asyncio.create_task(journal.run(daemon))
+    await asyncio.sleep(0)
+    try:
+        yield journal
+        await journal.flush()
+    finally:
+        running.cancel()
+        await asyncio.wait([running])
 
 
 def test_a_rehearsal_second_by_second(ephemeris: Ephemeris, tmp_path: Path) -> None:
