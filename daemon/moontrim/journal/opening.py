@@ -23,6 +23,7 @@ log = logging.getLogger(__name__)
 
 LOG_PAGES = 250  # of 4096 bytes: the write-ahead log is emptied into the file at this length
 LOG_BYTES = LOG_PAGES * 4096
+CACHE_PAGES = 64  # what is written is not read again; SQLite's 2 MB would fill up all night
 PATIENCE_S = 2.0  # for a reader that tidies up after a crash
 
 BESIDE = ("", "-wal", "-shm")
@@ -119,6 +120,7 @@ def _prepare(conn: sqlite3.Connection, *, check: bool) -> None:
     if mode != "wal":
         raise sqlite3.OperationalError(f"this file system allows no write-ahead log, only {mode}")
     conn.execute("PRAGMA synchronous = FULL")
+    conn.execute(f"PRAGMA cache_size = {CACHE_PAGES}")
     conn.execute(f"PRAGMA wal_autocheckpoint = {LOG_PAGES}")
     conn.execute(f"PRAGMA journal_size_limit = {LOG_BYTES}")
     if empty:
