@@ -105,14 +105,15 @@ class Tracker:
         self._tick(second)
         while True:
             remaining_s = second + 1 - AHEAD_S - self._clock.utc_s()
-            if remaining_s > 0.0 and await self._clock.wait(
+            woken = remaining_s > 0.0 and await self._clock.wait(
                 self._inbox.wake, min(remaining_s, 1.0)
-            ):
-                self._handle(self._inbox.drain())
-                continue
+            )
+            # Also when woken, or who keeps asking would keep a clock set back from being noticed.
             if self._clock_stepped():
                 second = math.floor(self._clock.utc_s() + AHEAD_S)
                 self._tick(second)
+            if woken:
+                self._handle(self._inbox.drain())
                 continue
             due = math.floor(self._clock.utc_s() + AHEAD_S)
             if due <= second:

@@ -13,6 +13,7 @@ from moontrim.path import Ephemeris
 from moontrim.session import (
     Correct,
     PermitTransmit,
+    ReadBack,
     SetAgreement,
     SetBand,
     SetPartner,
@@ -379,6 +380,22 @@ def test_radio_lost_and_back(stage: Any, away_s: float) -> None:
         assert s.seen.last_fault is not None and "radio" in s.seen.last_fault.text
 
     stage(scene, unreachable_s=away_s)
+
+
+def test_a_clock_set_back_is_noticed_whoever_keeps_asking(stage: Any) -> None:
+    """Each request began the waiting for the next second anew, which was seconds away."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        ticks = s.daemon.tracker.ticks
+        s.clock.step_utc(-60.0)
+        for _ in range(10):
+            s.daemon.inbox.tell(ReadBack("test"))
+            await s.clock.sleep(0.4)
+        assert s.daemon.tracker.ticks >= ticks + 4
+        assert any("stepped by -60" in fault.text for fault in s.daemon.tracker.faults)
+
+    stage(scene)
 
 
 @pytest.mark.parametrize("step_s", [-3600.0, -2.0, -0.2, 0.2, 2.0, 3600.0])

@@ -1,7 +1,7 @@
 """A real `moontrim run` with the simulated radio for a while, looked at from outside:
 `python tests/soak/real_hour.py --minutes 60`. Prints memory and its slope, open files and threads.
 Exit code 1 if memory grows by more than 1 MB an hour after the warm-up, or anything else grows.
-Memory is the process's own: pages of program files come and go with what else the machine does."""
+Memory is what no file stands behind: the rest comes and goes with what else the machine does."""
 
 from __future__ import annotations
 
@@ -59,7 +59,8 @@ def main() -> int:
                     if daemon.poll() is not None:
                         print(Path(folder, "log").read_text())
                         return 1
-                    memory_mb = seen.memory_full_info().uss / 1e6
+                    memory = seen.memory_info()
+                    memory_mb = (memory.rss - memory.shared) / 1e6
                     rows.append((now_s, memory_mb, seen.num_fds(), seen.num_threads()))
                     if len(rows) % 60 == 0:
                         print(f"{now_s / 60.0:.0f} minutes: {memory_mb:.2f} MB", flush=True)
