@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from moontrim.band import Band
 from moontrim.bandsettings import BandSettings
+from moontrim.correction import Fractions, OnAir, on_air
 from moontrim.session import BandSession, Session
 from moontrim.settings import Settings
 
@@ -23,6 +24,18 @@ class Chosen:
     here: BandSession
     tx_sked_hz: float
     partner: str
+
+    def on_air(self, fractions: Fractions) -> OnAir:
+        """Both ideal frequencies, trims included, for the path at an instant or at many."""
+        here = self.here
+        return on_air(
+            self.session.agreement,
+            here.sked_hz,
+            fractions,
+            here.trim_rx_hz,
+            here.trim_tx_hz,
+            self.tx_sked_hz,
+        )
 
 
 def chosen(session: Session, settings: Settings) -> Chosen:

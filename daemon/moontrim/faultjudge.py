@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from moontrim.app import Daemon
+from moontrim.chosen import chosen
 from moontrim.clock import VirtualClock
-from moontrim.correction import OnAir, fractions_of, on_air
+from moontrim.correction import OnAir, fractions_of
 from moontrim.path import Ephemeris, solve_path
 from moontrim.state import Tracking
 from moontrim_drivers.simradio import SimulatedRadio
@@ -136,13 +137,5 @@ class FaultJudge:
             self._clock.utc_s(),
             settings.troposphere,
         ).legs
-        here = session.here(settings)
         fractions = fractions_of(lambda leg: float(legs[leg].fraction))
-        return on_air(
-            session.agreement,
-            here.sked_hz,
-            fractions,
-            here.trim_rx_hz,
-            here.trim_tx_hz,
-            session.tx_sked_hz(settings),
-        )
+        return chosen(session, settings).on_air(fractions)

@@ -13,8 +13,9 @@ import numpy as np
 
 from moontrim.app import Daemon
 from moontrim.budgetask import budget_now
+from moontrim.chosen import chosen
 from moontrim.clock import SystemClock
-from moontrim.correction import fractions_of, on_air
+from moontrim.correction import fractions_of
 from moontrim.errors import MoontrimError
 from moontrim.forecast import Window, coming_windows
 from moontrim.path import Ephemeris, moon_from, solve_path
@@ -87,13 +88,11 @@ def look_ahead(
         ahead_s,
         settings.troposphere,
     ).legs
-    here, tx_sked_hz = session.here(settings), session.tx_sked_hz(settings)
-    fractions = fractions_of(lambda leg: legs[leg].fraction)
-    trims_hz = here.trim_rx_hz, here.trim_tx_hz
-    ideal = on_air(session.agreement, here.sked_hz, fractions, *trims_hz, tx_sked_hz)
+    now = chosen(session, settings)
+    ideal = now.on_air(fractions_of(lambda leg: legs[leg].fraction))
     rx_hz, tx_hz = (
         tuple(np.broadcast_to(np.asarray(hz) - sked_hz, ahead_s.shape).tolist())
-        for hz, sked_hz in ((ideal.rx_hz, here.sked_hz), (ideal.tx_hz, tx_sked_hz))
+        for hz, sked_hz in ((ideal.rx_hz, now.here.sked_hz), (ideal.tx_hz, now.tx_sked_hz))
     )
     return Outlook(
         at_utc_s=utc_s,

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moontrim.chosen import chosen
-from moontrim.correction import Fractions, Number, OnAir, on_air, sked_from_received
+from moontrim.correction import Fractions, Number, OnAir, sked_from_received
 from moontrim.errors import CoverageError
 from moontrim.path import DelayModel, Ephemeris
 from moontrim.rows import rows
@@ -68,7 +68,7 @@ class Prediction:
         if solved is None and utc_s % 1.0 == 0.0:
             solved = self._seconds(session, utc_s, AHEAD)
         if solved is None:
-            found = self._solve(session, self._fractions(session, utc_s, 1))
+            found = self._chosen.on_air(self._fractions(session, utc_s, 1))
             can_be = self._can_be(found)
         else:
             k = solved.place(utc_s)
@@ -115,20 +115,9 @@ class Prediction:
     def _look_ahead(self, session: Session, utc_s: float, count: int) -> Seconds:
         fractions = self._fractions(session, utc_s, count)
         # What is not corrected comes as one number for all instants.
-        found = self._solve(session, fractions)
+        found = self._chosen.on_air(fractions)
         rx_hz, tx_hz, *_ = np.broadcast_arrays(*np.atleast_1d(*found, *fractions))
         return Seconds(utc_s, rx_hz, tx_hz, self._can_be(OnAir(rx_hz, tx_hz)))
-
-    def _solve(self, session: Session, fractions: Fractions) -> OnAir:
-        here = self._chosen.here
-        return on_air(
-            session.agreement,
-            here.sked_hz,
-            fractions,
-            here.trim_rx_hz,
-            here.trim_tx_hz,
-            self._chosen.tx_sked_hz,
-        )
 
     def _can_be(self, found: OnAir) -> Number:
         """Written so that not-a-number cannot."""

@@ -81,7 +81,7 @@ class Dials:
         """The radio answers (again): its dials stand where they are. Raises RigError."""
         # Old steps were planned for a radio that may since have been switched off; the tracker
         # plans anew.
-        self._steps.forget()
+        self.forget()
         self._stand_off_until_s = 0.0
         self._saw(rig)
         self.standing["rx"] = rig.rx_dial_hz

@@ -112,7 +112,7 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
         ("moontrim.keying.keyer.Stage", lambda _, release_s: Stage(0.0, release_s), "settled", ALL),
         ("moontrim.riglink.RigLink.freeze", lambda *given: None, "while relays move", ALL),
         ("moontrim.keying.keyer.Keyer.release", lambda *given: None, "nobody asks for it", ALL),
-        ("moontrim.prediction.on_air", _three_hertz_off, "beyond the limit", ALL),
+        ("moontrim.chosen.on_air", _three_hertz_off, "beyond the limit", ALL),
         ("moontrim.bandentry.check_drive", _any_drive_will_do, "drive", DRIVE),
         ("moontrim.band.Band.allows", lambda band, hz: hz == hz, "was set to", ("disk slow",)),
         ("moontrim.rigdials.Dials._was_moved", lambda *given: False, "not back on frequency", ALL),

@@ -30,6 +30,7 @@ from moontrim.path import Ephemeris
 from moontrim.rehearsal import embedded_settings
 from moontrim.session import SetAgreement, first_session
 from moontrim.state import Tracking
+from moontrim_process import LEAST_CONFIG
 from recorded import T0, Made, change, make_journal
 from stage import Stage, play
 
@@ -314,17 +315,7 @@ def test_the_config_leads_to_the_journal(
 ) -> None:
     make_journal(tmp_path, ephemeris, Made(30))
     config = tmp_path / "station.toml"
-    config.write_text(
-        f"""state_dir = "{tmp_path}"
-        [home]
-        locator = "JN88"
-        [[bands]]
-        name = "1296 MHz"
-        sked_hz = 1296_100_000
-        allowed_low_hz = 1296_000_000
-        allowed_high_hz = 1298_000_000
-        """
-    )
+    config.write_text(f'state_dir = "{tmp_path}"\n{LEAST_CONFIG}')
     monkeypatch.chdir(tmp_path)
     assert run("--config", config) == 0
     assert "On frequency for 30 of 30 s" in Path("report.html").read_text()
