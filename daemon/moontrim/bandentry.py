@@ -3,7 +3,8 @@ ceiling, mode and filter, every one read back.
 
 Raises what the driver raises; a radio that cannot be made ready raises Unready, and then must not
 transmit. Some radios go to full power for a moment while their power is set, so it is set only
-where the driver says that it is safe, and never while transmitting."""
+where the driver says that it is safe. Power, mode and free-form commands wait for the end of an
+over."""
 
 from __future__ import annotations
 
@@ -117,11 +118,12 @@ class BandWatch:
         self.entry: BandEntry | None = None
         self.due_s = float("inf")
         self._entered = False
+        self._mode_is_set = False  # and free-form commands have been sent
         self._reason = ""
 
     def enter(self, entry: BandEntry | None, *, changing: bool) -> None:
         """Another band, or the same radio again; None: leave it alone."""
-        self.entry, self._entered = entry, False
+        self.entry, self._entered, self._mode_is_set = entry, False, False
         self.due_s = float("inf") if entry is None else 0.0
         self._reason = f"changing to {entry.name}" if entry is not None and changing else ""
 
@@ -143,7 +145,7 @@ class BandWatch:
         """Enter the band, or see that the drive is still as it wants; whatever is wrong is tried
         again. receiving: look at the radio, which unkeys it while inhibited. move_dials: to where
         they belong, and where they then stand; raises Unready."""
-        entry = self.entry
+        entry, mode_is_set = self.entry, self._mode_is_set
         if entry is None:
             return
         try:
@@ -153,17 +155,21 @@ class BandWatch:
                 if self._reason and not await receiving():
                     raise Unready("the radio transmits and will not stop")
                 await lower_drive(entry, driver, call)
+            if not mode_is_set and await receiving():
                 if entry.commands:
                     await call(driver.send_commands(entry.commands))
                 dials_hz = entry.settable(await move_dials())
                 if entry.mode is not None:
                     await set_mode(entry.mode, entry.passband_hz, driver, call, dials_hz)
                 await receiving()
+                mode_is_set = True
             reason = ""
         except (RigRefused, RigUnfit) as error:
             reason = f"{entry.name}: {error}"
         if self.entry is not entry:
             return  # another band was chosen meanwhile
         self._reason, self._entered = reason, not reason
+        self._mode_is_set = mode_is_set and not reason
         watched = entry.drive_ceiling is not None
-        self.due_s = now_s() + (AGAIN_S if reason else DRIVE_EVERY_S if watched else float("inf"))
+        again_s = DRIVE_EVERY_S if watched else float("inf")
+        self.due_s = now_s() + (again_s if self._mode_is_set else AGAIN_S)

@@ -185,13 +185,22 @@ class Dials:
             self._report(Updated(asked=True))
         return not moved
 
-    async def _unkey(self) -> None:
+    async def unkey_if_left_keyed(self) -> None:
+        """Lost while we had it keyed, or left so by whoever ran before, it may transmit: that ends
+        before anything is asked of it."""
+        if self.keyed_here and await self._unkey():
+            self.keyed_here = False
+
+    async def _unkey(self) -> bool:
+        """Does it confirm?"""
         try:
             await self._call(self._driver.set_transmit(False))
         except (RigRefused, RigUnfit) as error:
             if not self._unkey_failed:
                 self._report(NotUnkeyed(str(error)))
             self._unkey_failed = True
+            return False
+        return True
 
     def _saw(self, rig: RigState) -> None:
         if min(rig.rx_dial_hz, rig.tx_dial_hz or 1) <= 0:

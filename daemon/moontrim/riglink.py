@@ -112,11 +112,16 @@ class RigLink:
 
     async def key(self, on: bool) -> None:
         """Have the radio transmit or receive; returns when it has confirmed. Once asked for,
-        receiving is seen to even if the caller gives up. Raises RigError."""
+        receiving is seen to even if the caller gives up, or as soon as the radio answers again.
+        Raises RigError."""
         if on and (self.view.inhibit or not self._dials.permitted):
             raise RigRefused(self.view.inhibit or "transmitting is forbidden")
         self._dials.keyed_here |= on
-        await self._in_turn(self._driver.set_transmit, on, for_sure=not on)
+        try:
+            await self._in_turn(self._driver.set_transmit, on, for_sure=not on)
+        except BaseException:
+            self._dials.keyed_here = True  # for all that is known
+            raise
         self._dials.keyed_here = on
 
     async def details(self) -> RigDetails:
@@ -128,7 +133,7 @@ class RigLink:
         await self._in_turn(self._set_mode, mode, passband_hz)
 
     async def _set_mode(self, mode: str, passband_hz: int) -> None:
-        self._refuse_while_relays_move()
+        await self._refuse_under_rf()
         entry, dials_hz = self._band.entry, self._dials.standing
         if entry is not None:
             dials_hz = entry.settable(dials_hz)
@@ -142,10 +147,12 @@ class RigLink:
         await self._in_turn(self._set_power, fraction)
 
     async def _set_power(self, fraction: float) -> None:
-        self._refuse_while_relays_move()
+        await self._refuse_under_rf()
         await self._driver.set_power(fraction)
 
-    def _refuse_while_relays_move(self) -> None:
+    async def _refuse_under_rf(self) -> None:
+        if not self._dials.frozen and not await self._receiving():
+            raise RigRefused("not while the radio transmits")
         if self._dials.frozen:
             raise RigRefused("not while relays move")
 
@@ -194,6 +201,7 @@ class RigLink:
 
     async def _open(self) -> None:
         await self._call(self._driver.open(), self._deadline_s)  # opening asks several questions
+        await self._dials.unkey_if_left_keyed()
         rig = await self._call(self._driver.read())
         self._dials.begin(rig)
         capabilities = self._driver.capabilities

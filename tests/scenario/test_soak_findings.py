@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 
@@ -18,7 +18,7 @@ from moontrim.linkview import LinkState, Updated
 from moontrim.path import Ephemeris
 from moontrim.session import NudgeSked, SetBand
 from moontrim.state import Tracking
-from moontrim_drivers.contract import RigState
+from moontrim_drivers.contract import RigRefused, RigState
 from moontrim_drivers.simulated import SimulatedDriver
 from soak.station import SoakClock
 from stage import Scene, Stage, play
@@ -109,7 +109,7 @@ def play_keying(folder: Path, ephemeris: Ephemeris, scene: Scene, **more: Any) -
         ephemeris,
         scene,
         UP_UTC_S,
-        band={"while_transmitting": "hold", "drive_ceiling": 0.2},
+        band={"while_transmitting": "hold", "drive_ceiling": 0.2, "mode": "USB"},
         tables={"keying": KEYING},
         **more,
     )
@@ -205,6 +205,104 @@ def test_a_change_of_band_ends_the_over_however_fast_the_radio(
         "allowed_high_hz": 433_000_000,
     }
     play_keying(tmp_path, ephemeris, scene, more_bands=(other,), split=False, latency_s=0.0)
+
+
+class Noting(SimulatedDriver):
+    """Writes down what it was told, and whether the radio transmitted then."""
+
+    told: ClassVar[list[tuple[str, bool]]] = []
+
+    async def set_mode(self, mode: str, passband_hz: int) -> None:
+        self.told.append((mode, self.radio.transmitting))
+        await super().set_mode(mode, passband_hz)
+
+    async def set_power(self, fraction: float) -> None:
+        self.told.append(("power", self.radio.transmitting))
+        await super().set_power(fraction)
+
+    async def set_transmit(self, on: bool) -> None:
+        self.told.append((f"transmit {on}", self.radio.transmitting))
+        await super().set_transmit(on)
+
+
+@pytest.mark.parametrize("reports_transmit", [True, False])
+def test_a_radio_lost_while_keyed_is_unkeyed_before_anything_else(
+    tmp_path: Path, ephemeris: Ephemeris, reports_transmit: bool
+) -> None:
+    """Back again and still keyed, it was asked all that a band wants and had its mode set, under
+    RF and for a fifth of a second, before its turn to be unkeyed came."""
+    Noting.told = told = []
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await s.daemon.transmitting.request("test")
+        await s.clock.sleep(1.0)
+        told.clear()
+        s.radio.drop()
+        await s.until(Tracking.RADIO_LOST, 2.0)
+        await s.until(Tracking.ON_FREQUENCY, 15.0)
+        assert told[0] == ("transmit False", True)
+        assert ("USB", False) in told and ("USB", True) not in told
+        assert not s.radio.transmitting
+        await s.clock.sleep(2.0)
+        assert s.seen.keying.state is Phase.IDLE and not s.radio.transmitting
+
+    play_keying(
+        tmp_path,
+        ephemeris,
+        scene,
+        driver_class=Noting,
+        unreachable_s=8.0,
+        reports_transmit=reports_transmit,
+    )
+
+
+def test_a_radio_left_keyed_by_a_daemon_before_is_unkeyed_before_anything_else(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """The order to unkey was given before there was a connection, and again half a second later."""
+    Noting.told = told = []
+
+    class LeftKeyed(Noting):
+        def __init__(self, options: Any, clock: Any) -> None:
+            super().__init__(options, clock)
+            self.radio.set_transmit(True)
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        assert told[0] == ("transmit False", True)
+        assert ("USB", False) in told and ("USB", True) not in told
+
+    play_keying(tmp_path, ephemeris, scene, driver_class=LeftKeyed)
+
+
+def test_no_mode_and_no_power_are_set_under_rf(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    """A foot switch held through a loss of the radio: the band's mode waits for the end of the
+    over. A program's mode or power is refused."""
+    Noting.told = told = []
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        s.radio.key(True)
+        await s.until(Tracking.HELD_KEYED, 5.0)
+        for ask in (s.daemon.link.set_mode("CW", 0), s.daemon.link.set_power(0.1)):
+            with pytest.raises(RigRefused, match="transmits"):
+                await ask
+        told.clear()
+        s.radio.drop()
+        await s.until(Tracking.RADIO_LOST, 2.0)
+        await s.until(Tracking.HELD_KEYED, 5.0)
+        await s.clock.sleep(5.0)
+        assert not told and not s.seen.link.inhibit, "nor is somebody else's over cut short"
+        s.radio.power_fraction = 0.5  # by hand
+        await s.clock.sleep(6.0)
+        assert s.seen.link.inhibit, "but the drive is watched"
+        s.radio.key(False)
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await s.clock.sleep(2.5)
+        assert ("USB", False) in told and not s.seen.link.inhibit
+
+    play_keying(tmp_path, ephemeris, scene, driver_class=Noting)
 
 
 def test_the_longest_over_ends_whatever_the_rounding() -> None:

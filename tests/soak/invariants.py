@@ -140,10 +140,24 @@ class Judge:
 
     def wrote_power(self, fraction: float) -> None:
         self.written(f"power {fraction}")
+        self._not_under_rf("power")
         self._counted("no drive set above the ceiling")
         ceiling = self._band().drive_ceiling
         if ceiling is not None and fraction > ceiling + SPARE_S and not self._changing_band():
             self.violated(f"drive set to {fraction}, above the ceiling of {ceiling}")
+
+    def wrote_mode(self, mode: str) -> None:
+        self.written(f"mode {mode}")
+        self._not_under_rf("mode")
+
+    def _not_under_rf(self, what: str) -> None:
+        """It looked just before."""
+        self._counted("neither mode nor power set under RF")
+        by_hand_s = self._now() - self._by_hand_since_s
+        told = self._plan.settings.radio.options["reports_transmit"]
+        under_rf = self.station.radio.ours or (told and by_hand_s > 2.0)
+        if under_rf and not self.station.wire.lies:
+            self.violated(f"{what} is set under RF")
 
     # --- rules ------------------------------------------------------------------------------------
 

@@ -134,7 +134,7 @@ class LifeDriver(SimulatedDriver):
 
     async def set_mode(self, mode: str, passband_hz: int) -> None:
         if self._writing("mode"):
-            self._life.station.witness.written(f"mode {mode}")
+            self._life.station.witness.wrote_mode(mode)
         await super().set_mode(mode, passband_hz)
 
     def _writing(self, what: str) -> bool:
