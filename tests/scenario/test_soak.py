@@ -83,12 +83,17 @@ def _any_clock_will_do(*given: Any) -> tuple[str, ...]:
     return tuple(reason for reason in hindrances(*given) if "the clock is" not in reason)
 
 
+async def _always(*given: Any) -> bool:
+    return True
+
+
 def _three_hertz_off(*given: Any) -> OnAir:
     right = on_air(*given)
     return right._replace(rx_hz=right.rx_hz + 3.0)
 
 
 SOURCE = ("clock unsynchronised", "clock bound too wide")
+FOOT = ("foot switch", "closed")
 STEPS = ("small step", "large step")
 DRIVE = ("drive by hand",)
 
@@ -116,7 +121,13 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
         ("moontrim.bandentry.check_drive", _any_drive_will_do, "drive", DRIVE),
         ("moontrim.band.Band.allows", lambda band, hz: hz == hz, "was set to", ("disk slow",)),
         ("moontrim.rigdials.Dials._was_moved", lambda *given: False, "not back on frequency", ALL),
-        ("moontrim.keying.sequence.Sequence._to_switch_off", _first_on_first_off, "under RF", ALL),
+        (
+            "moontrim.keying.sequence.Sequence._to_switch_off",
+            _first_on_first_off,
+            "moves under",
+            ALL,
+        ),
+        ("moontrim.riglink.RigLink._receiving", _always, "set under RF", FOOT),
         ("moontrim.store.save_session", lambda *given: None, "it began with", ALL),
     ],
 )
