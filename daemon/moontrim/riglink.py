@@ -104,6 +104,10 @@ class RigLink:
             self._dials.keyed_outside = on
             self.look_now()
 
+    def unkey_first(self) -> None:
+        """Whoever ran before may have left the radio keyed: as soon as it answers it is unkeyed."""
+        self._dials.keyed_here = True
+
     def freeze(self, on: bool) -> None:
         """Leave the radio alone, dials and all, while relays settle; only `key` goes through, and
         then at once."""
@@ -112,16 +116,12 @@ class RigLink:
 
     async def key(self, on: bool) -> None:
         """Have the radio transmit or receive; returns when it has confirmed. Once asked for,
-        receiving is seen to even if the caller gives up, or as soon as the radio answers again.
-        Raises RigError."""
+        receiving is seen to even if the caller gives up; a radio lost while keyed is unkeyed as
+        soon as it answers again. Raises RigError."""
         if on and (self.view.inhibit or not self._dials.permitted):
             raise RigRefused(self.view.inhibit or "transmitting is forbidden")
         self._dials.keyed_here |= on
-        try:
-            await self._in_turn(self._driver.set_transmit, on, for_sure=not on)
-        except BaseException:
-            self._dials.keyed_here = True  # for all that is known
-            raise
+        await self._in_turn(self._driver.set_transmit, on, for_sure=not on)
         self._dials.keyed_here = on
 
     async def details(self) -> RigDetails:

@@ -80,6 +80,8 @@ class Transmitting:
         self._left_at_hz: int | None = None  # the dial that transmits, when the sequence began
         self._begun_on = ""  # the band
         self._moving_one_dial = 0  # requests that wait for it
+        if keying.enabled and not self._by_line:
+            link.unkey_first()
         contacts = make_contacts(keying, ports)
         self._external = ExternalTransmit(contacts, clock, self._seen_outside)
 

@@ -257,10 +257,12 @@ def test_a_radio_lost_while_keyed_is_unkeyed_before_anything_else(
     )
 
 
+@pytest.mark.parametrize("latency_s", [0.0, 0.03])
 def test_a_radio_left_keyed_by_a_daemon_before_is_unkeyed_before_anything_else(
-    tmp_path: Path, ephemeris: Ephemeris
+    tmp_path: Path, ephemeris: Ephemeris, latency_s: float
 ) -> None:
-    """The order to unkey was given before there was a connection, and again half a second later."""
+    """The order to unkey was given before there was a connection and again half a second later,
+    or when every output had been opened."""
     Noting.told = told = []
 
     class LeftKeyed(Noting):
@@ -273,7 +275,7 @@ def test_a_radio_left_keyed_by_a_daemon_before_is_unkeyed_before_anything_else(
         assert told[0] == ("transmit False", True)
         assert ("USB", False) in told and ("USB", True) not in told
 
-    play_keying(tmp_path, ephemeris, scene, driver_class=LeftKeyed)
+    play_keying(tmp_path, ephemeris, scene, driver_class=LeftKeyed, latency_s=latency_s)
 
 
 def test_no_mode_and_no_power_are_set_under_rf(tmp_path: Path, ephemeris: Ephemeris) -> None:
