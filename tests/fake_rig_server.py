@@ -101,6 +101,8 @@ class FakeRigServer:
         head = f"{name}: {' '.join(arguments)}".rstrip() + "\n"
         target = f"{letter} {arguments[0]}" if arguments else letter
         code = self.refuse.get(target, self.refuse.get(letter, 0))
+        if letter == "S" and self.keyed and self.split != (arguments[-2] == "1"):
+            code = -9  # rejected by the radio, as many do under RF
         if code:
             return f"{head}RPRT {code}\n".encode()
         vfo = arguments.pop(0) if names_vfo else "VFOA"

@@ -200,7 +200,9 @@ class RigLink:
             await self._driver.close()
 
     async def _open(self) -> None:
-        await self._call(self._driver.open(), self._deadline_s)  # opening asks several questions
+        left_keyed = self._dials.keyed_here
+        # Opening asks several questions.
+        await self._call(self._driver.open(unkey=left_keyed), self._deadline_s)
         await self._dials.unkey_if_left_keyed()
         rig = await self._call(self._driver.read())
         self._dials.begin(rig)

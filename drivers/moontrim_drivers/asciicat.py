@@ -139,11 +139,13 @@ class AsciicatDriver(SerialDriver):
 
     # what the base class asks for
 
-    async def _prepare(self) -> None:
+    async def _greet(self) -> None:
         # Behind whatever half a message a program before us left, this is no message either; that
         # does no harm, whereas a lone semicolon would complete it. Nothing else asks for AI, so
         # with its answer all late ones to questions of before are through.
         await self._say(b"AI0;", ("AI",))
+
+    async def _prepare(self) -> None:
         split = self.options.split
         tx = self._tx if split else self._rx
         found = await self._get("FR", "FT", "IF")

@@ -131,11 +131,13 @@ class CivDriver(SerialDriver):
 
     # what the base class asks for
 
-    async def _prepare(self) -> None:
+    async def _greet(self) -> None:
         # Nothing else asks for the address: with its answer, whatever it is, all late ones to
         # questions of before are through.
         with contextlib.suppress(RigRefused):
             await self._say(ADDRESS, ADDRESS, 1, patient=True)
+
+    async def _prepare(self) -> None:
         self._names_dials = True
         if await self._maybe(SELECTED, 5) is None:
             self._names_dials = False

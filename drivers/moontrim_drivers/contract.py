@@ -18,6 +18,7 @@ RigError
 
 from __future__ import annotations
 
+import contextlib
 from abc import ABC, abstractmethod
 from collections.abc import Awaitable, Sequence
 from dataclasses import dataclass
@@ -151,9 +152,12 @@ class RigDriver(ABC):
         """Valid after `open`."""
 
     @abstractmethod
-    async def open(self) -> None:
+    async def open(self, *, unkey: bool = False) -> None:
         """Connect, prepare split operation where asked for, and leave the radio receiving as it
-        was. Stateless if it fails: a later `open` starts afresh. Never keys the radio."""
+        was. Stateless if it fails: a later `open` starts afresh. Never keys the radio.
+
+        unkey: it may have been left keyed, so have it receive before anything is set; many a radio
+        changes nothing else under RF. Opened all the same if it will not."""
 
     @abstractmethod
     async def close(self) -> None:
@@ -174,6 +178,11 @@ class RigDriver(ABC):
     @abstractmethod
     async def set_transmit(self, on: bool) -> None:
         """Key or unkey the radio; returns once it has confirmed. RigRefused if it would not."""
+
+    async def _receive_first(self) -> None:
+        """What `open` does for `unkey`, as soon as anything can be said."""
+        with contextlib.suppress(RigRefused, RigUnfit):
+            await self.set_transmit(False)
 
     @abstractmethod
     async def details(self) -> RigDetails:

@@ -55,12 +55,15 @@ class SerialDriver(RigDriver):
             own_pauses_s=self.own_pauses_s,
         )
 
-    async def open(self) -> None:
+    async def open(self, *, unkey: bool = False) -> None:
         self.talk.close()
         self._reports_transmit = True
         self._last = None
         self.talk.open()
         try:
+            await self._greet()
+            if unkey:
+                await self._receive_first()
             await self._prepare()
             await self.read()
         except BaseException:
@@ -144,6 +147,10 @@ class SerialDriver(RigDriver):
     async def _check_receiving(self, what: str) -> None:
         if not self._reports_transmit or await self._transmitting():
             raise RigRefused(f"{what} unless the radio is known to receive")
+
+    @abstractmethod
+    async def _greet(self) -> None:
+        """Have whatever was said before be through."""
 
     @abstractmethod
     async def _prepare(self) -> None:

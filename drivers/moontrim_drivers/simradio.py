@@ -83,8 +83,9 @@ class SimulatedRadio:
     def set_split(self, on: bool) -> None:
         if on and not self.options.split:
             raise RigRefused("this radio has one dial only")
-        self.split = on
-        self._notice()
+        if on != self.split and self.transmitting and not self.options.retunes_while_transmitting:
+            raise RigRefused("the radio does not change split while it transmits")
+        self.press_split(on)
 
     def set_dials(self, rx_hz: int | None, tx_hz: int | None, *, unused: bool = False) -> None:
         """unused: the second dial may be set without split operation, too."""
@@ -149,6 +150,11 @@ class SimulatedRadio:
     def turn_dial(self, by_hz: int) -> None:
         """Turn the receive dial by hand."""
         self._rx_hz = self._rounded(self._rx_hz + by_hz)
+        self._notice()
+
+    def press_split(self, on: bool) -> None:
+        """Split operation on or off by hand."""
+        self.split = on
         self._notice()
 
     def drop(self) -> None:

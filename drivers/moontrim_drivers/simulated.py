@@ -52,10 +52,12 @@ class SimulatedDriver(RigDriver):
             effect_fraction=options.effect_fraction,
         )
 
-    async def open(self) -> None:
+    async def open(self, *, unkey: bool = False) -> None:
         await self.close()
         self._connection = await self.radio.connect()
         try:
+            if unkey:
+                await self._receive_first()
             await self._ask(lambda: self.radio.set_split(self.radio.options.split))
         except BaseException:
             await self.close()

@@ -99,7 +99,7 @@ class SocketDriver(RigDriver):
             own_pauses_s=2 * _PLAIN_PAUSE_S if self._pauses else 0.0,
         )
 
-    async def open(self) -> None:
+    async def open(self, *, unkey: bool = False) -> None:
         await self.close()
         self._reports_transmit = True
         self._connection = await self._connect()
@@ -107,6 +107,8 @@ class SocketDriver(RigDriver):
             greeting = Greeting()
             await self._connection.exchange(Greeting.BYTES, greeting)
             self._names_vfo = greeting.names_vfo
+            if unkey:
+                await self._receive_first()
             await self._prepare_split()
             await self.read()
         except BaseException:

@@ -48,6 +48,14 @@ class Bench(ABC):
     def connected(self, **options: Any) -> AbstractAsyncContextManager[tuple[RigDriver, Truth]]:
         """A driver not yet opened, and the truth."""
 
+    async def leave_keyed_without_split(self, driver: RigDriver) -> None:
+        """Have its radio transmit with one dial for both ways, and nobody connected."""
+        options = driver.options.model_copy(update={"split": False})
+        before = type(driver)(options, driver.clock)
+        await before.open()
+        await before.set_transmit(True)
+        await before.close()
+
     @abstractmethod
     def absent(self) -> RigDriver:
         """A driver whose radio is not there. Called in a running loop."""
@@ -70,6 +78,10 @@ class Simulated(Bench):
             return driver.radio.state()
 
         yield driver, truth
+
+    async def leave_keyed_without_split(self, driver: RigDriver) -> None:
+        assert isinstance(driver, SimulatedDriver)
+        driver.radio.set_transmit(True)  # as after power-up in all else
 
     def absent(self) -> RigDriver:
         driver = SimulatedDriver(SimulatedDriver.Options(unreachable_s=60.0), self._clock)
@@ -340,6 +352,26 @@ def test_keying(bench: Bench) -> None:
             await driver.open()  # which neither keys nor unkeys
             assert (await driver.read()).transmitting is True
             await driver.set_transmit(False)
+            await driver.close()
+
+    bench.run(main())
+
+
+def test_left_keyed_it_is_unkeyed_before_anything_is_set(bench: Bench) -> None:
+    """A radio that changes nothing else under RF could not be opened, and so not be unkeyed."""
+
+    async def main() -> None:
+        async with bench.connected() as (driver, truth):
+            await bench.leave_keyed_without_split(driver)
+            assert (await truth()).transmitting is True
+            if not isinstance(bench, Real):  # which sets split under RF, too
+                with pytest.raises(RigRefused):
+                    await driver.open()
+                assert (await truth()).transmitting is True
+            await driver.open(unkey=True)
+            state = await driver.read()
+            assert state == await truth()
+            assert state.transmitting is False and state.tx_dial_hz is not None
             await driver.close()
 
     bench.run(main())

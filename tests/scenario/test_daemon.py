@@ -339,10 +339,10 @@ class Fickle(SimulatedDriver):
 
     fit = False
 
-    async def open(self) -> None:
+    async def open(self, *, unkey: bool = False) -> None:
         if not self.fit:
             raise RigUnfit("this radio does not set split operation")
-        await super().open()
+        await super().open(unkey=unkey)
 
 
 def test_an_unfit_radio_is_named_and_tried_again_slowly(stage: Any) -> None:

@@ -50,12 +50,12 @@ class Wired(SocketDriver):
         self._listening: asyncio.Server | None = None
         super().__init__(SocketOptions(port=1, retunes_while_transmitting=True), clock)
 
-    async def open(self) -> None:
+    async def open(self, *, unkey: bool = False) -> None:
         if self._listening is None:
             self._listening = await self._server.listen()
             await self.proxy.listen(self._server.port)
             self.options = self.options.model_copy(update={"port": self.proxy.port})
-        await super().open()
+        await super().open(unkey=unkey)
 
     async def close(self) -> None:
         await super().close()

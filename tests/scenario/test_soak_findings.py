@@ -278,6 +278,26 @@ def test_a_radio_left_keyed_by_a_daemon_before_is_unkeyed_before_anything_else(
     play_keying(tmp_path, ephemeris, scene, driver_class=LeftKeyed, latency_s=latency_s)
 
 
+def test_a_radio_that_changes_no_split_under_rf_is_unkeyed_all_the_same(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """Split pressed off in mid-over and the connection lost: split was to be set before anything
+    else, which the radio refused as long as it transmitted; so it did until somebody came."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await s.daemon.transmitting.request("test")
+        await s.clock.sleep(1.0)
+        s.radio.press_split(False)
+        s.radio.drop()
+        await s.clock.sleep(2.0)
+        assert not s.radio.transmitting
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        assert s.radio.split
+
+    play_keying(tmp_path, ephemeris, scene, retunes_while_transmitting=False)
+
+
 def test_no_mode_and_no_power_are_set_under_rf(tmp_path: Path, ephemeris: Ephemeris) -> None:
     """A foot switch held through a loss of the radio: the band's mode waits for the end of the
     over. A program's mode or power is refused."""

@@ -107,8 +107,8 @@ def _drive_by_hand(station: Station, chance: random.Random) -> Undo:
 def _split_by_hand(station: Station, chance: random.Random) -> Undo:
     if not station.radio.split:
         return _nothing
-    station.radio.set_split(False)
-    return lambda: station.radio.set_split(station.radio.options.split)
+    station.radio.press_split(False)
+    return lambda: station.radio.press_split(station.radio.options.split)
 
 
 def _stuck_key(station: Station, chance: random.Random) -> Undo:

@@ -100,10 +100,10 @@ class LifeDriver(SimulatedDriver):
     def capabilities(self) -> Capabilities:
         return self._promised
 
-    async def open(self) -> None:
+    async def open(self, *, unkey: bool = False) -> None:
         self._life.parted()
         try:
-            await super().open()
+            await super().open(unkey=unkey)
         finally:
             self._life.parted()
 

@@ -568,6 +568,7 @@ def test_unkey_tells_the_radio_to_receive() -> None:
         await driver.open()
         await driver.set_transmit(True)
         assert (await driver.read()).transmitting
+        driver.radio.press_split(False)  # which this radio does not change under RF
         await driver.close()
 
     async def transmitting() -> bool | None:

@@ -99,7 +99,7 @@ async def _drop(output: Output, clock: Clock) -> str:
 
 async def _unkey_radio(driver: RigDriver) -> None:
     try:
-        await driver.open()
+        await driver.open(unkey=True)
         await driver.set_transmit(False)
         if (await driver.read()).transmitting:
             raise RigError("told to receive, but still transmits")
