@@ -111,26 +111,26 @@ async def lower_drive(entry: BandEntry, driver: RigDriver, call: Call) -> None:
 
 
 class BandWatch:
-    """Whether the radio is as its band wants it, when to see to it next, and why it must not
-    transmit. Times are monotonic seconds."""
+    """entered: is the radio as its band wants it, if perhaps for a mode that waits for the end of
+    somebody's over? due_s: when to see to it next, in monotonic seconds."""
 
     def __init__(self) -> None:
         self.entry: BandEntry | None = None
         self.due_s = float("inf")
-        self._entered = False
+        self.entered = False
         self._mode_is_set = False  # and free-form commands have been sent
         self._reason = ""
 
     def enter(self, entry: BandEntry | None, *, changing: bool) -> None:
         """Another band, or the same radio again; None: leave it alone."""
-        self.entry, self._entered, self._mode_is_set = entry, False, False
+        self.entry, self.entered, self._mode_is_set = entry, False, False
         self.due_s = float("inf") if entry is None else 0.0
         self._reason = f"changing to {entry.name}" if entry is not None and changing else ""
 
     def inhibit(self, rig: RigState | None) -> str:
         """Why the radio must not transmit, empty if it may."""
         outside = ""
-        if self.entry is not None and self._entered and rig is not None:
+        if self.entry is not None and self.entered and rig is not None:
             outside = self.entry.outside(rig)
         return outside or self._reason
 
@@ -149,7 +149,7 @@ class BandWatch:
         if entry is None:
             return
         try:
-            if self._entered:
+            if self.entered:
                 await check_drive(entry, driver, call)
             else:
                 if self._reason and not await receiving():
@@ -168,7 +168,7 @@ class BandWatch:
             reason = f"{entry.name}: {error}"
         if self.entry is not entry:
             return  # another band was chosen meanwhile
-        self._reason, self._entered = reason, not reason
+        self._reason, self.entered = reason, not reason
         self._mode_is_set = mode_is_set and not reason
         watched = entry.drive_ceiling is not None
         again_s = DRIVE_EVERY_S if watched else float("inf")

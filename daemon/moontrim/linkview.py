@@ -30,13 +30,15 @@ ANSWERING = frozenset({LinkState.READY, LinkState.REFUSING, LinkState.DISAGREES}
 @dataclass(frozen=True, slots=True)
 class LinkView:
     """What is known of the radio. rig is the last read-back, None when not connected. inhibit: why
-    the radio must not transmit now, empty if it may. set_latency_s is the median duration of
-    setting one dial; counts are since start."""
+    the radio must not transmit now, empty if it may. entered: it has been seen to be as its band
+    wants it, drive and all, since it answers. set_latency_s is the median duration of setting one
+    dial; counts are since start."""
 
     state: LinkState = LinkState.CONNECTING
     reason: str = "not connected yet"
     rig: RigState | None = None
     inhibit: str = ""
+    entered: bool = False
     split: bool = False
     dial_resolution_hz: int = 1
     steps_per_s: float = 1.0

@@ -88,7 +88,7 @@ class RigLink:
         """Have the radio as this band wants it before anything else; None: leave it alone.
         changing: it comes from another band, so it must not transmit until all is done."""
         self._band.enter(entry, changing=changing)
-        self._dials.show(inhibit=self._band.inhibit(None))
+        self._dials.show(inhibit=self._band.inhibit(None), entered=False)
         self._wake.set()
 
     def permit_transmit(self, on: bool) -> None:
@@ -223,7 +223,8 @@ class RigLink:
         first = self.view.reason != reason
         self._dials.forget()
         self._errands.end(reason)
-        self._dials.show(state=state, reason=reason, rig=None, failures=self.view.failures + 1)
+        failures = self.view.failures + 1
+        self._dials.show(state=state, reason=reason, rig=None, entered=False, failures=failures)
         if first:
             log.warning("radio %s: %s", error.reason, error)
             self._report(Lost(reason))
@@ -286,6 +287,8 @@ class RigLink:
         await self._band.attend(
             self._driver, self._call, self._clock.monotonic_s, self._receiving, self._move_dials
         )
+        if self._band.entered is not self.view.entered:
+            self._dials.show(entered=self._band.entered)
         self._dials.update_inhibit()
 
     async def _move_dials(self) -> dict[Which, int]:

@@ -196,6 +196,7 @@ class Transmitting:
             held_still and now.tracking is Tracking.OFF_FREQUENCY
         )
         tracking = f"{now.tracking}" + (f", {now.reason}" if now.reason else "")
+        drive_known = link.entered and not link.inhibit
         moved = self._moved_under_rf(link.rig, left_alone=now.tracking is Tracking.HELD_KEYED)
         return Conditions(
             moon_azimuth_deg=now.moon.azimuth_deg if now.moon else None,
@@ -209,7 +210,7 @@ class Transmitting:
                 and link.rig is not None
                 and not entry.outside(link.rig)
             ),
-            drive_within_ceiling=None if entry.drive_ceiling is None else not link.inhibit,
+            drive_within_ceiling=None if entry.drive_ceiling is None else drive_known,
             radio_answers=link.state in ANSWERING,
             transmit_permitted=now.transmit_permitted,
             changing_band=bool(link.inhibit) or self._on_another_band(now.band),

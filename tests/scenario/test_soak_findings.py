@@ -42,6 +42,15 @@ def test_news_just_after_a_step_out_of_the_tables(tmp_path: Path, ephemeris: Eph
     play(tmp_path, ephemeris, scene, tables={"session": {"agreement": "partner"}})
 
 
+AT_144: dict[str, Any] = {
+    "name": "144 MHz",
+    "sked_hz": 144_120_000,
+    "allowed_low_hz": 144_000_000,
+    "allowed_high_hz": 146_000_000,
+    "transverter_offset_hz": 0,
+}
+
+
 class LyingDriver(SimulatedDriver):
     """Shows the receive dial elsewhere while `off_hz` is set."""
 
@@ -73,18 +82,11 @@ def test_a_radio_that_follows_again_is_no_longer_said_to_disagree(
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         assert s.seen.link.state is LinkState.READY
 
-    band: dict[str, Any] = {
-        "name": "144 MHz",
-        "sked_hz": 144_120_000,
-        "allowed_low_hz": 144_000_000,
-        "allowed_high_hz": 146_000_000,
-        "transverter_offset_hz": 0,
-    }
     play(
         tmp_path,
         ephemeris,
         scene,
-        band=band,
+        band=AT_144,
         radio={"when_turned": "put_back"},
         tables={"session": {"agreement": "partner"}},  # whose dial never moves at all
         driver_class=LyingDriver,
@@ -102,14 +104,21 @@ KEYING = {
 }
 
 
-def play_keying(folder: Path, ephemeris: Ephemeris, scene: Scene, **more: Any) -> Stage:
+def play_keying(
+    folder: Path,
+    ephemeris: Ephemeris,
+    scene: Scene,
+    *,
+    band: dict[str, Any] | None = None,
+    **more: Any,
+) -> Stage:
     """With the Moon up, on a band that leaves the dial alone under RF."""
     return play(
         folder,
         ephemeris,
         scene,
         UP_UTC_S,
-        band={"while_transmitting": "hold", "drive_ceiling": 0.2, "mode": "USB"},
+        band=(band or {}) | {"while_transmitting": "hold", "drive_ceiling": 0.2, "mode": "USB"},
         tables={"keying": KEYING},
         **more,
     )
@@ -296,6 +305,35 @@ def test_a_radio_that_changes_no_split_under_rf_is_unkeyed_all_the_same(
         assert s.radio.split
 
     play_keying(tmp_path, ephemeris, scene, retunes_while_transmitting=False)
+
+
+def test_back_again_it_is_not_keyed_before_its_drive_has_been_looked_at(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """Turned up while the radio was away; whoever asked for the key in the moment before the look
+    had it, and no look is taken while relays move."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await s.clock.sleep(3.0)
+        transmitted: list[float] = []
+        s.radio.on_change = lambda *seen: transmitted.append(seen[0]) if seen[3] else None
+        s.radio.power_fraction = 1.0
+        s.radio.drop()
+        lowered_s = refused = 0
+        while not lowered_s or s.clock.monotonic_s() < lowered_s + 1.0:
+            try:
+                await s.daemon.transmitting.request("test")
+            except KeyingRefused as error:
+                refused += "drive" in str(error)
+            s.daemon.transmitting.release("test")
+            await s.clock.sleep(0.005)
+            if s.radio.power_fraction < 0.5 and not lowered_s:
+                lowered_s = s.clock.monotonic_s()
+                assert not transmitted and refused
+        assert transmitted
+
+    play_keying(tmp_path, ephemeris, scene, band=AT_144)
 
 
 def test_no_mode_and_no_power_are_set_under_rf(tmp_path: Path, ephemeris: Ephemeris) -> None:
