@@ -161,6 +161,8 @@ class Tracker:
                 self._fault(str(error))
             self._prediction_problem = str(error)
             self._plan = None
+            # What still waits for its instant would be taken whenever the clock is put right.
+            self._link.withdraw()
             return
         self._prediction_problem = ""
         if self.session.correcting and not self._yielding() and not self._hand.away:

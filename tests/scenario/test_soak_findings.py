@@ -42,6 +42,34 @@ def test_news_just_after_a_step_out_of_the_tables(tmp_path: Path, ephemeris: Eph
     play(tmp_path, ephemeris, scene, tables={"session": {"agreement": "partner"}})
 
 
+def test_no_step_of_before_is_taken_when_the_clock_is_back_in_the_tables(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """The last steps before it went out were still waiting for their instants, and were taken
+    afterwards, for a band that had been left meanwhile."""
+    dials_hz: list[int] = []
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await s.clock.sleep(0.5)
+        s.clock.step_utc(-3.0e9)
+        await s.until(Tracking.NO_PREDICTION, 2.0)
+        s.daemon.inbox.tell(SetBand("test", "432 MHz"))
+        await s.clock.sleep(20.0)
+        s.radio.on_change = lambda at_s, rx_hz, *_: dials_hz.append(rx_hz)
+        s.clock.step_utc(3.0e9)
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        assert dials_hz and min(dials_hz) > 432_000_000
+
+    play(tmp_path, ephemeris, scene, more_bands=(AT_432,))
+
+
+AT_432: dict[str, Any] = {
+    "name": "432 MHz",
+    "sked_hz": 432_070_000,
+    "allowed_low_hz": 432_000_000,
+    "allowed_high_hz": 433_000_000,
+}
 AT_144: dict[str, Any] = {
     "name": "144 MHz",
     "sked_hz": 144_120_000,
@@ -207,13 +235,7 @@ def test_a_change_of_band_ends_the_over_however_fast_the_radio(
         await s.clock.sleep(2.0)
         assert s.seen.keying.state is Phase.IDLE
 
-    other = {
-        "name": "432 MHz",
-        "sked_hz": 432_070_000,
-        "allowed_low_hz": 432_000_000,
-        "allowed_high_hz": 433_000_000,
-    }
-    play_keying(tmp_path, ephemeris, scene, more_bands=(other,), split=False, latency_s=0.0)
+    play_keying(tmp_path, ephemeris, scene, more_bands=(AT_432,), split=False, latency_s=0.0)
 
 
 class Noting(SimulatedDriver):

@@ -183,7 +183,9 @@ class Judge:
         if not self.allowed_now() and since_hand_s > poll_s + 2.0 and not self._troubled(poll_s):
             self.violated(f"keyed at a dial of {self.station.radio.transmit_dial_hz} Hz")
         self._counted("keyed only below the drive ceiling")
-        if self.drive_above() and since_hand_s > 5.0 + poll_s and not self._troubled(5.0 + poll_s):
+        unseen = since_hand_s <= 5.0 + poll_s or self._troubled(5.0 + poll_s)
+        connected_since = life is not None and self._hand_s < life.parted_s
+        if self.drive_above() and (connected_since or not unseen):
             self.violated(f"keyed with a drive of {self.station.radio.power_fraction}")
 
     def _published(self, now: Snapshot) -> None:
