@@ -191,7 +191,7 @@ class World:
 
     async def _recovered(self) -> None:
         """On frequency again in time, counted from the last that anybody did."""
-        began_s, put_right, patience_s = self.clock.monotonic_s(), False, BACK_S
+        began_s, put_right_s, patience_s = self.clock.monotonic_s(), -math.inf, BACK_S
         while True:
             await self.clock.sleep(0.25)
             now_s, latest = self.clock.monotonic_s(), self._latest()
@@ -216,9 +216,10 @@ class World:
             if since_s <= within_s:
                 continue
             waits_for_a_person = latest.tracking in (Tracking.PAUSED, Tracking.OUTSIDE_BAND)
-            if waits_for_a_person and not put_right and self._operators is not None:
-                put_right = True
+            undone = put_right_s < self.judge.disturbed_s  # by whoever came after
+            if waits_for_a_person and undone and self._operators is not None:
                 await self._operators.put_right()
+                put_right_s = self.clock.monotonic_s()
                 continue
             self.judge.violated(
                 f"not back on frequency after {since_s:.1f} s: {latest.tracking}, {latest.reason}, "
