@@ -49,7 +49,11 @@ def look(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Looked]:
     """Check a radio and say what it went through."""
 
     def run(
-        given: Settings, *, move_dials: bool = True, before: Callable[[SimulatedRadio], None] = str
+        given: Settings,
+        *,
+        move_dials: bool = True,
+        before: Callable[[SimulatedRadio], None] = str,
+        at_move: dict[int, Callable[[SimulatedRadio], None]] | None = None,
     ) -> Looked:
         clock = VirtualClock(T0)
         made: list[SimulatedDriver] = []
@@ -60,7 +64,12 @@ def look(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Looked]:
                 super().__init__(options, clock)
                 made.append(self)
                 before(self.radio)
-                self.radio.on_change = lambda at_s, rx_hz, tx_hz, on: moves.append((rx_hz, tx_hz))
+                self.radio.on_change = self.moved
+
+            def moved(self, at_s: float, rx_hz: int, tx_hz: int | None, on: bool) -> None:
+                moves.append((rx_hz, tx_hz))
+                if act := (at_move or {}).get(len(moves)):
+                    act(self.radio)
 
         monkeypatch.setattr("moontrim.preflight.radio.load", lambda name: Watched)
         findings = clock.run(radio_findings(given, clock, move_dials=move_dials))
@@ -89,6 +98,24 @@ def test_a_transmitting_radio_is_not_moved(look: Callable[..., Looked], tmp_path
     found, radio, _ = look(settings(tmp_path), before=lambda radio: radio.key(True))
     assert found["transmit"].level == "wrong" and "not moved" in found["dials"].text
     assert radio.rx_dial_hz == 144_100_000
+
+
+def test_a_radio_that_begins_to_transmit_is_moved_no_more(
+    look: Callable[..., Looked], tmp_path: Path
+) -> None:
+    """Another program's turn to transmit comes in the middle of it."""
+    found, radio, moves = look(settings(tmp_path), at_move={4: lambda radio: radio.key(True)})
+    assert radio.transmitting and moves[4:] == [moves[3]], "the key, and nothing after it"
+    assert found["10 GHz"].level == found["432 MHz"].level == "wrong"
+    assert "transmit" in found["10 GHz"].text and "transmit" in found["432 MHz"].text
+    assert "144100000" in found["dials"].text and "left where they are" in found["dials"].text
+
+
+def test_a_radio_lost_in_mid_trial_is_put_back(look: Callable[..., Looked], tmp_path: Path) -> None:
+    habits = {"start_rx_hz": 50_200_000, "start_tx_hz": 50_300_000}
+    found, radio, _ = look(settings(tmp_path, **habits), at_move={4: lambda radio: radio.drop()})
+    assert found["radio"].level == "wrong"
+    assert radio.rx_dial_hz == 50_200_000 and radio.second_dial_hz == 50_300_000
 
 
 def test_a_radio_with_coarse_steps_is_found_out(

@@ -1,18 +1,24 @@
 """Is the radio there, and does it do what it says? On every band its dials are moved in their
-smallest steps, read back each time, and put where they were. Never keys."""
+smallest steps, read back each time, and put where they were. Never keys, and moves no dial of a
+radio that transmits."""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 
 from moontrim.bandsettings import BandSettings
 from moontrim.clock import Clock
 from moontrim.planner import nearest
 from moontrim.preflight.finding import Finding
 from moontrim.settings import Settings
-from moontrim_drivers.contract import Capabilities, RigDriver, RigError, RigRefused, RigState
+from moontrim_drivers.contract import (
+    Capabilities,
+    RigDetails,
+    RigDriver,
+    RigError,
+    RigRefused,
+    RigState,
+)
 from moontrim_drivers.registry import load
 
 OPEN_S = 5.0
@@ -23,12 +29,13 @@ APART = 7  # steps between the two dials, so that one that drags the other along
 async def radio_findings(settings: Settings, clock: Clock, *, move_dials: bool) -> list[Finding]:
     radio = settings.radio
     driver = load(radio.driver)(radio.driver_options(), clock)
+    findings: list[Finding] = []
     try:
         async with clock.timeout(OPEN_S + radio.deadline_s):
             await driver.open()
             rig = await driver.read()
             details = await driver.details()
-        findings = [Finding("ok", "radio", f"{_dials(rig)}, mode {details.mode or 'unknown'}")]
+        findings.append(Finding("ok", "radio", f"{_dials(rig)}, mode {details.mode or 'unknown'}"))
         findings += _abilities(settings, driver.capabilities, rig)
         if not move_dials:
             findings.append(Finding("note", "dials", "not moved, as asked"))
@@ -36,18 +43,21 @@ async def radio_findings(settings: Settings, clock: Clock, *, move_dials: bool) 
             findings.append(Finding("note", "dials", "not moved, because the radio transmits"))
         else:
             deadline_s = radio.deadline_s + driver.capabilities.own_pauses_s
-            async with _put_back(driver, rig, details.mode, details.passband_hz, clock, deadline_s):
+            try:
                 for band in settings.bands:
                     findings.append(await _obeys(driver, band, clock, deadline_s))
+            finally:
+                findings += await _put_back(driver, rig, details, clock, OPEN_S + 2 * deadline_s)
         return findings
     except (RigError, TimeoutError) as error:
         reason = str(error) or "no answer in time"
         return [
+            *findings,
             Finding(
                 "wrong",
                 "radio",
                 f"{reason}; is it on, is the address right, and does no other program hold it?",
-            )
+            ),
         ]
     finally:
         await driver.close()
@@ -100,24 +110,26 @@ def _abilities(settings: Settings, capabilities: Capabilities, rig: RigState) ->
     return findings
 
 
-@asynccontextmanager
 async def _put_back(
-    driver: RigDriver,
-    rig: RigState,
-    mode: str | None,
-    passband_hz: int | None,
-    clock: Clock,
-    deadline_s: float,
-) -> AsyncIterator[None]:
-    """However the trial ends, as far as the radio still obeys."""
-    try:
-        yield
-    finally:
-        with contextlib.suppress(RigError, TimeoutError):
-            async with clock.timeout(2 * deadline_s):
-                await driver.set_dials(rig.rx_dial_hz, rig.tx_dial_hz)
-                if mode is not None and (await driver.details()).mode != mode:
-                    await driver.set_mode(mode, passband_hz or 0)
+    driver: RigDriver, rig: RigState, details: RigDetails, clock: Clock, within_s: float
+) -> list[Finding]:
+    """However the trial ended, as far as the radio still obeys."""
+    with contextlib.suppress(RigError, TimeoutError):
+        async with clock.timeout(within_s):
+            try:
+                now = await driver.read()
+            except RigError:  # lost in the middle of it
+                await driver.open()
+                now = await driver.read()
+            if now.transmitting:
+                text = (
+                    f"the radio transmits, so they are left where they are; before: {_dials(rig)}"
+                )
+                return [Finding("wrong", "dials", text)]
+            await driver.set_dials(rig.rx_dial_hz, rig.tx_dial_hz)
+            if details.mode is not None and (await driver.details()).mode != details.mode:
+                await driver.set_mode(details.mode, details.passband_hz or 0)
+    return []
 
 
 async def _obeys(driver: RigDriver, band: BandSettings, clock: Clock, deadline_s: float) -> Finding:
@@ -131,6 +143,10 @@ async def _obeys(driver: RigDriver, band: BandSettings, clock: Clock, deadline_s
         tx_hz += APART * step_hz
     began_s = clock.monotonic_s()
     sets = 0
+    keyed = Finding("wrong", band.name, "the radio began to transmit, so no dial is moved")
+    async with clock.timeout(deadline_s):
+        if (await driver.read()).transmitting:
+            return keyed
     for step in range(STEPS + 1):
         wanted = RigState(rx_hz + step * step_hz, tx_hz, None)
         if step > STEPS // 2 and tx_hz is not None:  # first the one, then the other
@@ -145,6 +161,8 @@ async def _obeys(driver: RigDriver, band: BandSettings, clock: Clock, deadline_s
                 f"the radio refuses {_dials(wanted)} ({error}); does it cover this band, and is "
                 "transverter_offset_hz right?",
             )
+        if rig.transmitting:
+            return keyed
         sets += 1
         if (rig.rx_dial_hz, rig.tx_dial_hz) != (wanted.rx_dial_hz, wanted.tx_dial_hz):
             return Finding(
