@@ -191,11 +191,11 @@ class RigLink:
                     self._fail(error)
                     if not error.transient:
                         backoff_s = UNFIT_BACKOFF_S
+                    elif isinstance(error, RigTimeout):
+                        # It has been waited for already, and may be switched on at any moment.
+                        backoff_s = FIRST_BACKOFF_S
                     await self._rest(backoff_s * self._random.uniform(0.75, 1.25))
-                    # One that does not answer has been waited for already, and may be switched on
-                    # at any moment.
-                    longer = not isinstance(error, RigTimeout)
-                    backoff_s = min(LAST_BACKOFF_S, 2 * backoff_s) if longer else FIRST_BACKOFF_S
+                    backoff_s = min(LAST_BACKOFF_S, 2 * backoff_s)
         finally:
             await self._driver.close()
 

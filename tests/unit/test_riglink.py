@@ -240,6 +240,26 @@ def test_silent_radio_is_lost_within_the_deadline() -> None:
     bench(scene)
 
 
+def test_one_that_answers_no_more_is_not_waited_for_long() -> None:
+    """Away for long enough that the pauses have grown, then there, but silent for a moment."""
+
+    async def scene(b: Bench) -> None:
+        b.radio.change(unreachable_s=10.0, silent=True)
+        b.radio.drop()
+        await b.clock.sleep(1.0)
+        while not b.radio._connections:
+            await b.clock.sleep(0.01)
+        await b.clock.sleep(0.1)
+        b.radio.change(silent=False)
+        began_s, before = b.clock.monotonic_s(), b.link.view.connections
+        while b.link.view.connections == before:
+            await b.clock.sleep(0.01)
+        # What was asked in silence stays unanswered for the two deadlines of opening.
+        assert b.clock.monotonic_s() - began_s < 2 * 1.5 + 0.4
+
+    bench(scene)
+
+
 def test_refusing_radio_is_named_and_left_alone_for_a_while() -> None:
     async def scene(b: Bench) -> None:
         b.radio.change(refuse_probability=1.0)
