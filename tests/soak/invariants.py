@@ -92,7 +92,8 @@ class Judge:
         if self.station.radio.ours and not self._troubled(STUCK_S + 2.0):
             self.violated(f"relay {index} moves under RF")
         radio = self._plan.settings.radio
-        told = radio.options["reports_transmit"]  # or nobody knows
+        # Or nobody knows.
+        told = radio.options["reports_transmit"] and not self.station.wire.lies
         if on and told and self._now() - self._by_hand_since_s > radio.poll_s + 2.0:
             self.violated(f"relay {index} is raised while someone else transmits")
 
