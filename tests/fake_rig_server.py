@@ -22,6 +22,7 @@ KEYS = {
     "l": ("get_level", ("",)),
     "F": ("set_freq", ()),
     "I": ("set_split_freq", ()),
+    "V": ("set_vfo", ()),
     "S": ("set_split_vfo", ()),
     "M": ("set_mode", ()),
     "X": ("set_split_mode", ()),
@@ -38,6 +39,7 @@ class FakeRigServer:
         self.meddle = meddle
         self.dials_hz = {"VFOA": 145_000_000, "VFOB": 146_000_000}
         self.modes = {"VFOA": ("FM", 15000), "VFOB": ("FM", 15000)}
+        self.selected = "VFOA"
         self.split = False
         self.keyed = False
         self.power = 0.5
@@ -105,7 +107,7 @@ class FakeRigServer:
             code = -9  # rejected by the radio, as many do under RF
         if code:
             return f"{head}RPRT {code}\n".encode()
-        vfo = arguments.pop(0) if names_vfo else "VFOA"
+        vfo = arguments.pop(0) if names_vfo else self.selected
         values = self._do(letter, vfo, arguments)
         assert len(values) == len(keys)
         lines = "".join(f"{key}{value}\n" for key, value in zip(keys, values, strict=True))
@@ -132,6 +134,8 @@ class FakeRigServer:
                 self.dials_hz[vfo] = int(arguments[0])
             case "I":
                 self.dials_hz["VFOB"] = int(arguments[0])
+            case "V":
+                self.selected = arguments[0]
             case "S":
                 self.split = arguments[0] == "1"
             case "M":

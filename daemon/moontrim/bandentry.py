@@ -21,7 +21,7 @@ DRIVE_ROUNDING = 0.005
 DRIVE_EVERY_S = 5.0  # how often the drive is compared with its ceiling
 AGAIN_S = 2.0  # until what went wrong is tried again
 
-Call = Callable[[Awaitable[Any]], Awaitable[Any]]
+Call = Callable[..., Awaitable[Any]]  # an answer, within the deadline and so many seconds more
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,8 @@ async def set_mode(
 ) -> None:
     """Mode and filter; then the dials again where the change of mode has moved them. `call` puts a
     deadline on each step."""
-    await call(driver.set_mode(mode, passband_hz))
+    pauses_s = driver.capabilities.own_pauses_s
+    await call(driver.set_mode(mode, passband_hz), pauses_s)
     found = await call(driver.details())
     if found.mode is not None and found.mode != mode:
         raise Unready(f"mode was set to {mode} but reads back as {found.mode}")
@@ -78,7 +79,7 @@ async def set_mode(
         if hz != (rig.rx_dial_hz if which == "rx" else rig.tx_dial_hz)
     }
     if moved:
-        rig = await call(driver.set_dials(moved.get("rx"), moved.get("tx")))
+        rig = await call(driver.set_dials(moved.get("rx"), moved.get("tx")), pauses_s)
         for which, hz in moved.items():
             if hz != (rig.rx_dial_hz if which == "rx" else rig.tx_dial_hz):
                 raise Unready(f"the change to {mode} moved the {which} dial off {hz} Hz")
@@ -118,12 +119,14 @@ class BandWatch:
         self.entry: BandEntry | None = None
         self.due_s = float("inf")
         self.entered = False
-        self._mode_is_set = False  # and free-form commands have been sent
+        self._mode_is_set = False
+        self._told = False  # free-form commands have been sent
         self._reason = ""
 
     def enter(self, entry: BandEntry | None, *, changing: bool) -> None:
         """Another band, or the same radio again; None: leave it alone."""
         self.entry, self.entered, self._mode_is_set = entry, False, False
+        self._told = False
         self.due_s = float("inf") if entry is None else 0.0
         self._reason = f"changing to {entry.name}" if entry is not None and changing else ""
 
@@ -156,8 +159,9 @@ class BandWatch:
                     raise Unready("the radio transmits and will not stop")
                 await lower_drive(entry, driver, call)
             if not mode_is_set and await receiving():
-                if entry.commands:
+                if entry.commands and not self._told:
                     await call(driver.send_commands(entry.commands))
+                    self._told = self.entry is entry
                 dials_hz = entry.settable(await move_dials())
                 if entry.mode is not None:
                     await set_mode(entry.mode, entry.passband_hz, driver, call, dials_hz)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeVar
 
-from moontrim_drivers.contract import RigClosed, RigError, RigRefused, RigUnfit
+from moontrim_drivers.contract import RigClosed, RigError, RigGarbled, RigRefused, RigUnfit
 
 T = TypeVar("T")
 
@@ -23,17 +23,20 @@ class Errand:
     done: asyncio.Future[Any]
     for_sure: bool
 
-    async def run(self, call: Callable[[Awaitable[Any]], Awaitable[Any]]) -> None:
+    async def run(self) -> None:
         """Do it, unless whoever asked has given up. Raises RigError when the connection is not
         healthy any more."""
         if self.done.done() and not self.for_sure:
             return
         try:
-            result = await call(self.act())
+            result = await self.act()
         except RigError as error:
             self.fail(error)
             if not isinstance(error, RigRefused | RigUnfit):
                 raise
+        except Exception as mistake:
+            self.fail(RigGarbled(f"a mistake in the driver or the rig link: {mistake!r}"))
+            raise
         else:
             if not self.done.done():
                 self.done.set_result(result)

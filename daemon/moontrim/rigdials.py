@@ -165,9 +165,10 @@ class Dials:
 
     # --- looking ----------------------------------------------------------------------------------
 
-    async def look(self) -> bool:
+    async def look(self, asked_for: dict[Which, int] | None = None) -> bool:
         """Read the radio back; one that transmits and must not is unkeyed. False if what was
-        planned must not go ahead."""
+        planned must not go ahead. asked_for: of a set that was refused; of two dials one may have
+        been set all the same, by no hand."""
         asked, self.look_asked = self.look_asked, False
         began_s = self._clock.monotonic_s()
         try:
@@ -176,6 +177,8 @@ class Dials:
             raise RigGarbled(f"the radio would not be read: {error}") from error
         self._durations.looked(self._clock.monotonic_s() - began_s)
         self._saw(rig)
+        found: dict[Which, int | None] = {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
+        self.standing.update({w: hz for w, hz in (asked_for or {}).items() if found[w] == hz})
         moved = self._was_moved(rig)
         if rig.transmitting and (self.view.inhibit or not self.permitted):
             await self._unkey()
@@ -277,10 +280,11 @@ class Dials:
                     self._driver.capabilities.own_pauses_s,
                 )
             except RigRefused as error:
+                unmoved = await self.look(wanted)
                 if attempt == 2:
                     self._stand_off(LinkState.REFUSING, f"the radio refuses: {error}")
                     return
-                if not await self.look() or self._untouchable():
+                if not unmoved or self._untouchable():
                     return
                 continue
             self._durations.was_set(len(wanted), self._clock.monotonic_s() - began_s)

@@ -121,12 +121,17 @@ class RigLink:
         if on and (self.view.inhibit or not self._dials.permitted):
             raise RigRefused(self.view.inhibit or "transmitting is forbidden")
         self._dials.keyed_here |= on
-        await self._in_turn(self._driver.set_transmit, on, for_sure=not on)
+        await self._in_turn(self._ask, self._driver.set_transmit, on, for_sure=not on)
         self._dials.keyed_here = on
+
+    async def still(self) -> None:
+        """Returns as soon as nothing is under way with the radio; frozen, nothing else begins then.
+        Raises RigError."""
+        await self._in_turn(_nothing)
 
     async def details(self) -> RigDetails:
         """Mode and power as they are. Raises RigError."""
-        return await self._in_turn(self._driver.details)
+        return await self._in_turn(self._ask, self._driver.details)
 
     async def set_mode(self, mode: str, passband_hz: int) -> None:
         """Set mode and filter, and put the dials back if that moved them. Raises RigError."""
@@ -141,14 +146,14 @@ class RigLink:
 
     async def set_power(self, fraction: float) -> None:
         """RF power, never above the band's ceiling. Raises RigError."""
-        ceiling = self._band.entry.drive_ceiling if self._band.entry else None
-        if ceiling is not None and fraction > ceiling:
-            raise RigRefused(f"above the drive ceiling of {100 * ceiling:.1f} %")
         await self._in_turn(self._set_power, fraction)
 
     async def _set_power(self, fraction: float) -> None:
         await self._refuse_under_rf()
-        await self._driver.set_power(fraction)
+        ceiling = self._band.entry.drive_ceiling if self._band.entry else None
+        if ceiling is not None and fraction > ceiling:
+            raise RigRefused(f"above the drive ceiling of {100 * ceiling:.1f} %")
+        await self._call(self._driver.set_power(fraction))
 
     async def _refuse_under_rf(self) -> None:
         if not self._dials.frozen and not await self._receiving():
@@ -200,9 +205,10 @@ class RigLink:
             await self._driver.close()
 
     async def _open(self) -> None:
-        left_keyed = self._dials.keyed_here
+        dials = self._dials
+        unkey = dials.keyed_here or not dials.permitted or bool(self.view.inhibit)
         # Opening asks several questions.
-        await self._call(self._driver.open(unkey=left_keyed), self._deadline_s)
+        await self._call(self._driver.open(unkey=unkey), self._deadline_s)
         await self._dials.unkey_if_left_keyed()
         rig = await self._call(self._driver.read())
         self._dials.begin(rig)
@@ -245,7 +251,7 @@ class RigLink:
     async def _serve(self) -> None:
         while True:
             if errand := self._errands.next():
-                await errand.run(self._call)
+                await errand.run()
                 self._dials.look_asked = True
                 continue
             if self._farewell is not None:
@@ -264,6 +270,9 @@ class RigLink:
                 self._wake.clear()
                 await self._clock.wait(self._wake, min(wait_s, self._band.due_s - now_s))
 
+    async def _ask(self, act: Callable[..., Awaitable[T]], *given: object) -> T:
+        return await self._call(act(*given))
+
     async def _call(self, call: Awaitable[T], more_s: float = 0.0) -> T:
         """What the driver answers within the deadline and so much more."""
         limit_s = self._deadline_s + more_s
@@ -279,7 +288,10 @@ class RigLink:
         if rig is None or rig.transmitting or (rx_hz is None and tx_hz is None):
             return
         with contextlib.suppress(RigRefused):
-            await self._call(self._driver.set_dials(rx_hz, tx_hz if self.view.split else None))
+            await self._call(
+                self._driver.set_dials(rx_hz, tx_hz if self.view.split else None),
+                self._driver.capabilities.own_pauses_s,
+            )
 
     # --- the band ---------------------------------------------------------------------------------
 
@@ -303,3 +315,7 @@ class RigLink:
         if self.view.rig is not None and self.view.rig.transmitting:
             await self._dials.look()
         return self.view.rig is not None and not self.view.rig.transmitting
+
+
+async def _nothing() -> None:
+    pass

@@ -72,7 +72,13 @@ class Transmitting:
             keying, clock, key_radio=link.key, publish=self._publish, ports=ports
         )
         self.keyer = Keyer(
-            keying, outputs, clock, self._conditions, self._sequence_runs, self._show
+            keying,
+            outputs,
+            clock,
+            self._conditions,
+            self._sequence_runs,
+            self._show,
+            link.still,
         )
         self._running = False  # from the first output on to the last one off
         self._by_line = bool(keying.outputs) and not isinstance(keying.outputs[-1], RadioOutput)
@@ -165,10 +171,11 @@ class Transmitting:
         self._hold_still()
 
     def _hold_still(self) -> None:
-        """While relays move. Keyed and settled, the dials may move if the band steps while
-        transmitting; and what does not switch off must not hold them for ever."""
+        """From just before relays move until they have. Keyed and settled, the dials may move if
+        the band steps while transmitting; and what does not switch off must not hold them for
+        ever."""
         view = self.keyer.view
-        moving = view.state in (Phase.RAISING, Phase.LOWERING) and not view.stuck
+        moving = view.state is not Phase.KEYED and not view.stuck
         self._link.freeze(self._running and moving)
 
     def _seen_outside(self, transmitting: bool | None) -> None:

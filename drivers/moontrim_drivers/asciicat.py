@@ -8,6 +8,7 @@ asked, so what was said last before it is what counts.
 
 from __future__ import annotations
 
+import math
 import re
 from typing import Annotated, Literal
 
@@ -182,7 +183,8 @@ class AsciicatDriver(SerialDriver):
             raise RigRefused(f"the radio said no to {command.decode('ascii')}")
 
     async def _set_power(self, fraction: float) -> None:
-        wanted = round(fraction * self.options.full_power)
+        # never up: it may be a ceiling, and these steps are coarse on a radio of a few watts
+        wanted = math.floor(fraction * self.options.full_power + 1e-6)
         found = await self._get("PC", sets=b"PC%03d;" % wanted)
         if found["PC"] != f"{wanted:03d}":
             raise RigRefused(f"power set to {wanted} reads back as {found['PC']}")

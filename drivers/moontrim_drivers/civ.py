@@ -84,15 +84,15 @@ class CivDriver(SerialDriver):
         passband = await self._maybe(PASSBAND, 1)
         power = await self._maybe(POWER, 2)
         try:
-            return RigDetails(
-                mode=mode,
-                passband_hz=bus.passband_hz(mode, bus.number(passband))
-                if mode is not None and passband is not None
-                else None,
-                power_fraction=None if power is None else bus.level_fraction(power),
-            )
+            index = None if passband is None else bus.number(passband)
+            power_fraction = None if power is None else bus.level_fraction(power)
         except ValueError as error:
             raise self.talk.garbled(error) from None
+        passband_hz = None
+        if mode is not None and index is not None:
+            with contextlib.suppress(ValueError):  # a mode whose numbers are not known here
+                passband_hz = bus.passband_hz(mode, index)
+        return RigDetails(mode, passband_hz, power_fraction)
 
     async def set_mode(self, mode: str, passband_hz: int) -> None:
         check_mode(mode, passband_hz)
@@ -156,12 +156,16 @@ class CivDriver(SerialDriver):
             if split:
                 raise RigUnfit("this radio does not tell its split operation; use split = false")
             return
-        wanted = [b"\x01"] if split else [b"\x00", b"\x10"]
+        wanted = self._split_as_wanted
         if now in wanted:
             return
         await self._tell(SPLIT + (wanted[0] if now == b"\x01" else wanted[-1]))
         if await self._get(SPLIT, 1) not in wanted:
             raise RigRefused(f"split operation would not go {'on' if split else 'off'}")
+
+    @property
+    def _split_as_wanted(self) -> tuple[bytes, ...]:
+        return (b"\x01",) if self.options.split else (b"\x00", b"\x10")
 
     async def _read(self) -> RigState:
         keyed = await self._keyed_first()
@@ -181,7 +185,7 @@ class CivDriver(SerialDriver):
         if not self._tells_split:
             return
         now = await self._get(SPLIT, 1)
-        if (now == b"\x01") != self.options.split:
+        if now not in self._split_as_wanted:
             raise self.talk.garbled("the radio has changed its split by itself")
 
     async def _set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:

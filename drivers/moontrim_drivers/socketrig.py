@@ -40,6 +40,7 @@ _PLAIN_PAUSE_S = 0.5
 
 _Vfo = Literal["VFOA", "VFOB", "Main", "Sub"]
 _FIRST = ("VFOA", "Main")
+_NAMED = (*_FIRST, "VFOB", "Sub")
 
 
 class SocketOptions(DriverOptions):
@@ -83,6 +84,7 @@ class SocketDriver(RigDriver):
         self._look_up = LookUp()
         self._names_vfo = True
         self._reports_transmit = True
+        self._tells_split = True
         self._last_set_s = -float("inf")
 
     @property
@@ -109,6 +111,8 @@ class SocketDriver(RigDriver):
             self._names_vfo = greeting.names_vfo
             if unkey:
                 await self._receive_first()
+            if not self._names_vfo:
+                await self._select_receiver()
             await self._prepare_split()
             await self.read()
         except BaseException:
@@ -206,12 +210,19 @@ class SocketDriver(RigDriver):
 
     # what is asked when
 
+    async def _select_receiver(self) -> None:
+        """In plain mode F and f are for the selected VFO, whichever a hand has left selected."""
+        (done,) = await self._exchange(ask("V", self.options.rx_vfo))
+        if done.refused and done.code not in NOT_THERE:
+            raise done.refusal()
+
     async def _prepare_split(self) -> None:
         """Split on, or off where one dial is to serve both ways: a radio left in split would
         transmit somewhere else."""
         split = self.options.split
         if not split:
             (now,) = await self._exchange(self._on_rx("s"))
+            self._tells_split = not now.refused
             if now.refused or not now.values[0]:
                 return
         vfo = self.options.tx_vfo if split else self.options.rx_vfo
@@ -220,6 +231,7 @@ class SocketDriver(RigDriver):
             raise RigUnfit("this radio does not set split operation; use split = false")
         if done.refused:
             raise done.refusal()
+        self._tells_split = not now.refused
         if not now.refused and now.values[0] != split:
             raise RigRefused(f"split operation would not go {'on' if split else 'off'}")
 
@@ -228,9 +240,16 @@ class SocketDriver(RigDriver):
         if not self._reports_transmit:
             raise RigUnfit("this radio does not tell whether it transmits, so it is never keyed")
         (now,) = await self._exchange(self._on_rx("s"))
-        if not now.refused and now.values[0] != self.options.split:
+        if now.refused and self._tells_split:
+            raise now.refusal()
+        if not now.refused and not self._as_wanted(now):
             self._drop()
             raise RigGarbled("the radio has changed its split operation by itself")
+
+    def _as_wanted(self, now: Answer) -> bool:
+        split, tx_vfo = now.values
+        on_rx = (tx_vfo in _FIRST) == (self.options.rx_vfo in _FIRST)
+        return split == self.options.split and not (split and on_rx and tx_vfo in _NAMED)
 
     @property
     def _pauses(self) -> bool:

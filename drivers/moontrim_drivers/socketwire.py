@@ -75,6 +75,7 @@ _COMMANDS: dict[str, tuple[str, tuple[tuple[str, Callable[[str], Any]], ...]]] =
     "f": ("get_freq", (("Frequency: ", _dial_hz),)),
     "I": ("set_split_freq", ()),
     "i": ("get_split_freq", (("TX Frequency: ", _dial_hz),)),
+    "V": ("set_vfo", ()),
     "S": ("set_split_vfo", ()),
     "s": ("get_split_vfo", (("Split: ", _flag), ("TX VFO: ", str))),
     "M": ("set_mode", ()),

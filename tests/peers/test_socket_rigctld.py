@@ -10,6 +10,7 @@ import pytest
 from moontrim.clock import SystemClock
 from moontrim_drivers.contract import RigClosed, RigState, RigUnreachable
 from moontrim_drivers.socketrig import SocketDriver
+from moontrim_drivers.socketwire import Greeting
 from rigctld import OtherClient, free_port, require_rigctld, rigctld
 
 pytestmark = pytest.mark.peers
@@ -79,6 +80,30 @@ def test_killed_and_restarted() -> None:
             assert (await driver.read()).rx_dial_hz == 145_000_000, "it began anew"
             state = await driver.set_dials(144_100_000, 144_200_000)
             assert state == RigState(144_100_000, 144_200_000, False)
+            await driver.close()
+
+    asyncio.run(main())
+
+
+def test_without_vfo_names_on_a_radio_left_on_its_second_vfo(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As with versions that cannot name them."""
+    monkeypatch.setattr(Greeting, "BYTES", b"\\set_vfo_opt 0\n\\chk_vfo\n")
+
+    async def main() -> None:
+        port = free_port()
+        async with rigctld(port):
+            reader, writer = await asyncio.open_connection("127.0.0.1", port)
+            writer.write(b"V VFOB\n")
+            assert await reader.readline() == b"RPRT 0\n"
+            writer.close()
+            driver = SocketDriver(SocketDriver.Options(port=port), SystemClock())
+            await driver.open()
+            assert driver.capabilities.max_sets_per_s == 2.0, "it names no VFO"
+            await driver.set_dials(144_100_000, 144_105_000)
+            state = await driver.set_dials(144_100_010, None)
+            assert state == RigState(144_100_010, 144_105_000, False)
             await driver.close()
 
     asyncio.run(main())

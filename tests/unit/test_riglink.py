@@ -2,18 +2,28 @@
 fought."""
 
 import asyncio
-from collections.abc import Callable, Coroutine
-from typing import Any
+from collections.abc import Callable, Coroutine, Sequence
+from dataclasses import replace
+from typing import Any, ClassVar
 
 import pytest
 
 from fake_rig_server import FakeRigServer
+from moontrim.bandentry import BandEntry
 from moontrim.clock import SystemClock, VirtualClock
 from moontrim.durations import Durations
 from moontrim.linkview import Connected, DialMoved, LinkState, Lost, TransmitChanged
 from moontrim.planner import Plan, Ramp, Step
 from moontrim.riglink import RigLink
-from moontrim_drivers.contract import RigClosed, RigRefused, RigState, RigTimeout
+from moontrim_drivers.contract import (
+    Capabilities,
+    RigClosed,
+    RigDetails,
+    RigGarbled,
+    RigRefused,
+    RigState,
+    RigTimeout,
+)
 from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
 from moontrim_drivers.socketrig import SocketDriver
 
@@ -25,10 +35,14 @@ class Bench:
     """One link, its radio, and everything that happened."""
 
     def __init__(
-        self, clock: VirtualClock, link_options: dict[str, Any], habits: dict[str, Any]
+        self,
+        clock: VirtualClock,
+        driver: type[SimulatedDriver],
+        link_options: dict[str, Any],
+        habits: dict[str, Any],
     ) -> None:
         self.clock = clock
-        self.driver = SimulatedDriver(SimulatedOptions(**habits), clock)
+        self.driver = driver(SimulatedOptions(**habits), clock)
         self.radio = self.driver.radio
         self.events: list[object] = []
         self.changes: list[tuple[float, int, int | None]] = []
@@ -59,12 +73,13 @@ class Bench:
 def bench(
     scene: Callable[[Bench], Coroutine[Any, Any, None]],
     link: dict[str, Any] | None = None,
+    driver: type[SimulatedDriver] = SimulatedDriver,
     **habits: Any,
 ) -> Bench:
     clock = VirtualClock(T0)
 
     async def main() -> Bench:
-        made = Bench(clock, link or {}, habits)
+        made = Bench(clock, driver, link or {}, habits)
         task = asyncio.create_task(made.link.run())
         await clock.sleep(0.5)
         await scene(made)
@@ -372,6 +387,90 @@ def test_a_drivers_own_pauses_do_not_count_against_the_deadline() -> None:
     rig, events = asyncio.run(main())
     assert rig.dials_hz == {"VFOA": BASE_HZ + 2, "VFOB": BASE_HZ + 2}
     assert not [event for event in events if isinstance(event, Lost)]
+
+
+class Picky(SimulatedDriver):
+    """Takes commands of its own kind, and no mode."""
+
+    told: ClassVar[list[tuple[str, ...]]] = []
+
+    async def send_commands(self, commands: Sequence[str]) -> None:
+        self.told.append(tuple(commands))
+
+    async def set_mode(self, mode: str, passband_hz: int) -> None:
+        raise RigRefused("no such mode")
+
+    async def details(self) -> RigDetails:
+        raise ValueError("a mistake")
+
+
+def test_commands_go_out_once_also_while_the_mode_is_refused() -> None:
+    """One that exchanges something would do so every two seconds."""
+    Picky.told = told = []
+
+    async def scene(b: Bench) -> None:
+        b.link.enter(BandEntry("test", 0.0, 1e12, None, "CW", 0, ("XX;",)))
+        await b.clock.sleep(20.0)
+        assert "no such mode" in b.link.view.inhibit
+        b.link.enter(BandEntry("test", 0.0, 1e12, None, "CW", 0, ("XX;",)))
+        await b.clock.sleep(5.0)
+
+    bench(scene, driver=Picky)
+    assert told == 2 * [("XX;",)], "once on each entering"
+
+
+def test_whoever_asked_is_told_of_a_mistake_in_a_driver() -> None:
+    async def scene(b: Bench) -> None:
+        async with b.clock.timeout(5.0):
+            with pytest.raises(RigGarbled, match="a mistake"):
+                await b.link.details()
+
+    bench(scene, driver=Picky)
+
+
+def test_a_refused_transmit_dial_is_no_hand_on_the_receive_dial() -> None:
+    """Of two dials the first was set by us, the second refused."""
+
+    class Halfway(SimulatedDriver):
+        async def set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:
+            await super().set_dials(rx_hz, None)
+            raise RigRefused("not there")
+
+    async def scene(b: Bench) -> None:
+        b.submit((0.1, "rx", 5000), (0.1, "tx", 7000))
+        await b.clock.sleep(1.0)
+        assert b.radio.rx_dial_hz == BASE_HZ + 5000
+        assert not b.of(DialMoved) and b.link.view.state is LinkState.REFUSING
+        b.radio.turn_dial(10)
+        await b.clock.sleep(1.0)
+        assert len(b.of(DialMoved)) == 1, "but this is one"
+
+    bench(scene, driver=Halfway)
+
+
+def test_a_mode_set_in_many_steps_has_a_deadline_for_each() -> None:
+    """With a driver's own pauses between the sets of it, the whole took longer than one answer."""
+
+    class Paced(SimulatedDriver):
+        @property
+        def capabilities(self) -> Capabilities:
+            return replace(super().capabilities, own_pauses_s=1.0)
+
+        async def set_mode(self, mode: str, passband_hz: int) -> None:
+            await self.clock.sleep(1.0)
+            await super().set_mode(mode, passband_hz)
+            self.radio.turn_dial(700)
+
+        async def set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:
+            await self.clock.sleep(1.0)
+            return await super().set_dials(rx_hz, tx_hz)
+
+    async def scene(b: Bench) -> None:
+        await b.link.set_mode("CW", 0)
+        assert b.radio.mode == "CW" and b.radio.rx_dial_hz == BASE_HZ
+        assert not b.of(Lost)
+
+    bench(scene, driver=Paced)
 
 
 # --- keying ---

@@ -619,3 +619,50 @@ def test_power_in_watts() -> None:
         assert (await driver.details()).power_fraction == 0.5
 
     play("asciicat", scene, options={"full_power": 50})
+
+
+@pytest.mark.parametrize(("full_power", "ceiling"), [(10, 0.35), (10, 0.26), (50, 0.13), (5, 0.5)])
+def test_power_is_never_rounded_above_what_was_asked_for(full_power: int, ceiling: float) -> None:
+    """A ceiling was, where whole watts are coarse steps; then it was above it for good."""
+
+    async def scene(driver: Any, line: SimPty) -> None:
+        await driver.set_power(ceiling)
+        found = (await driver.details()).power_fraction
+        assert ceiling - 1.0 / full_power < found <= ceiling + 1e-6
+
+    play("asciicat", scene, options={"full_power": full_power})
+
+
+def test_repeater_duplex_switched_on_by_hand_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One dial for both, and the radio is to transmit elsewhere all the same."""
+
+    async def scene(driver: Any, line: SimPty) -> None:
+        say = driver._say
+
+        async def duplex(body: bytes, *how: Any, **more: Any) -> Any:
+            return b"\x12" if body == b"\x0f" else await say(body, *how, **more)
+
+        monkeypatch.setattr(driver, "_say", duplex)
+        with pytest.raises(RigGarbled, match="split"):
+            await driver.set_transmit(True)
+        assert not line.radio.transmitting
+
+    play("civ", scene, options={"split": False})
+
+
+def test_a_passband_of_no_number_we_know_costs_no_connection(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """In a mode of its own; it is asked with the drive, every five seconds."""
+
+    async def scene(driver: Any, line: SimPty) -> None:
+        say = driver._say
+
+        async def strange(body: bytes, *how: Any, **more: Any) -> Any:
+            return b"\x77" if body == b"\x1a\x03" else await say(body, *how, **more)
+
+        monkeypatch.setattr(driver, "_say", strange)
+        details = await driver.details()
+        assert details.passband_hz is None and details.power_fraction is not None
+
+    play("civ", scene)

@@ -452,7 +452,8 @@ def test_plain_mode_pauses_between_sets() -> None:
             assert await driver.set_dials(None, TX_HZ + 1) == RigState(RX_HZ, TX_HZ + 1, False)
             await driver.set_mode("USB", 2400)
             assert rig.modes == {"VFOA": ("USB", 2400), "VFOB": ("USB", 2400)}
-            assert not any("VFOA" in line for line in rig.heard)
+            named = [line for line in rig.heard if "VFOA" in line]
+            assert named == ["+V VFOA"], "on opening only: it looks like a hand on the radio"
             await driver.close()
 
     clock.run(main())
@@ -475,3 +476,49 @@ def test_options_that_contradict_each_other() -> None:
         with pytest.raises(ValueError, match=next(iter(bad))):
             SocketDriver.Options.model_validate(bad)
     SocketDriver.Options(rx_vfo="Sub", tx_vfo="Main")
+
+
+def test_plain_mode_on_a_radio_left_on_its_second_vfo() -> None:
+    """F is for the selected VFO: the receive dial was written into the one that transmits."""
+    clock = VirtualClock(0.0)
+
+    async def main() -> None:
+        async with FakeRigServer(vfo_option=False) as rig:
+            rig.selected = "VFOB"
+            driver = SocketDriver(SocketDriver.Options(port=rig.port), clock)
+            await driver.open()
+            await driver.set_dials(RX_HZ, TX_HZ)
+            await driver.set_dials(RX_HZ + 10, None)
+            await driver.close()
+            assert rig.dials_hz == {"VFOA": RX_HZ + 10, "VFOB": TX_HZ}
+
+    clock.run(main())
+
+
+@pytest.mark.parametrize("code", [-9, -1])
+def test_not_keyed_where_split_was_told_and_is_told_no_more(code: int) -> None:
+    async def body(driver: SocketDriver, rig: FakeRigServer) -> None:
+        rig.split = False
+        rig.refuse["s"] = code
+        with pytest.raises(RigRefused):
+            await driver.set_transmit(True)
+        assert not rig.keyed
+
+    against(body)
+
+
+def test_not_keyed_where_another_client_has_the_receive_dial_transmit() -> None:
+    class Elsewhere(FakeRigServer):
+        def _do(self, letter: str, vfo: str, arguments: list[str]) -> tuple[object, ...]:
+            return (1, "VFOA") if letter == "s" else super()._do(letter, vfo, arguments)
+
+    async def main() -> None:
+        async with Elsewhere() as rig:
+            driver = SocketDriver(SocketDriver.Options(port=rig.port), SystemClock())
+            await driver.open()
+            with pytest.raises(RigGarbled, match="split"):
+                await driver.set_transmit(True)
+            assert not rig.keyed
+            await driver.close()
+
+    asyncio.run(main())

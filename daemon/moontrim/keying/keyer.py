@@ -10,7 +10,7 @@ import asyncio
 import contextlib
 import logging
 import math
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
 from moontrim.clock import Clock
@@ -41,13 +41,18 @@ class KeyingView:
     stuck: tuple[str, ...] = ()
 
 
+async def _at_once() -> None: ...
+
+
 class Keyer:
     """One transmit sequence for one radio. Made in the event loop; `run` is its only task.
 
     conditions: the station now; called often, must not wait. What it raises forbids.
     frozen: True before the first output is switched on, False when all are off again; in between
         the frequency must not change.
-    changed: told of every new view."""
+    changed: told of every new view.
+    still: awaited once frozen, before the first output: until whatever was changing the frequency
+        has ended. What it raises forbids."""
 
     def __init__(
         self,
@@ -57,6 +62,7 @@ class Keyer:
         conditions: Callable[[], Conditions],
         frozen: Callable[[bool], None],
         changed: Callable[[KeyingView], None] = lambda view: None,
+        still: Callable[[], Awaitable[None]] = _at_once,
     ) -> None:
         if len(outputs) != len(settings.outputs):
             raise ValueError("as many outputs as in the settings are needed")
@@ -66,6 +72,7 @@ class Keyer:
         self._clock = clock
         self._conditions = conditions
         self._frozen = frozen
+        self._still = still
         self._changed = changed
         self._sequence = Sequence(
             Stage(output.settle_ms / 1000, output.release_ms / 1000) for output in settings.outputs
@@ -191,15 +198,20 @@ class Keyer:
         if troubles := await self._switching.open():
             self._trip(*troubles)
             return
-        # Opening took its time, so everything is looked at once more.
+        self._holding_still = True
+        self._frozen(True)
+        try:
+            await self._still()
+        except Exception as error:
+            self._trip(str(error) or repr(error))
+            return
+        # All that took its time, so everything is looked at once more.
         if not self._claim.owner:
             return
         if reasons := self._hindrances():
             self._trip(*reasons)
             return
         self._reasons, self._shown_owner = (), self._claim.owner
-        self._holding_still = True
-        self._frozen(True)
         self._sequence.request(self._clock.monotonic_s())
 
     async def _carry_out(self, switch: Switch) -> None:
