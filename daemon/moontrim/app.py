@@ -64,7 +64,7 @@ class Daemon:
         # What companions want the operator to know; each sets its own.
         self.problems: Callable[[], tuple[str, ...]] = tuple
         folder = settings.state_path()
-        self.saver = SessionSaver(folder)
+        self.saver = SessionSaver(folder, clock)
         session = load_session(folder, settings)
         radio = settings.radio
         if driver is None:
@@ -164,11 +164,12 @@ class Daemon:
                 for index, companion in enumerate(companions)
             ]
             await self.stop.wait()
-            for task in (*beside, gps, trust):
-                task.cancel()
-            # Unkeyed in order while the link still lives; nobody can ask for the key any more.
+            # Unkeyed in order while the link still lives, and whoever tells a networked relay to
+            # fall; nobody can ask for the key any more.
             transmitting.cancel()
             await asyncio.wait([transmitting])
+            for task in (*beside, gps, trust):
+                task.cancel()
             tracker.cancel()
             await self._farewell(link)
             saver.cancel()

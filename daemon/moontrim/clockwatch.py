@@ -37,7 +37,7 @@ class ClockWatch:
     def step_s(self) -> float:
         """By how much UTC has stepped since this was last asked; 0 if it only ran. A suspension
         shows as a step too, as the monotonic clock stands still meanwhile: see `said`."""
-        difference_s = self._clock.utc_s() - self._clock.monotonic_s()
+        difference_s = self._seen_s()
         step_s = difference_s - self._difference_s
         self._difference_s = difference_s
         slept_s = self._suspended_s() - self._slept_s
@@ -55,12 +55,19 @@ class ClockWatch:
         has not been asked about yet."""
         if self._suspended_s() - self._slept_s >= SLEPT_S:
             return "the machine has just woken"
-        now_s = self._clock.monotonic_s()
-        if abs(self._clock.utc_s() - now_s - self._difference_s) >= STEP_S:
+        if abs(self._seen_s() - self._difference_s) >= STEP_S:
             return "it has just stepped"
-        if now_s - self.disturbed_at_s < SETTLED_S:
+        if self._clock.monotonic_s() - self.disturbed_at_s < SETTLED_S:
             return f"a moment ago {self.said}"
         return ""
+
+    def _seen_s(self) -> float:
+        """UTC minus monotonic, as near to what it was as the readings allow: whoever is put aside
+        between two of them has seen no step."""
+        before_s = self._clock.monotonic_s()
+        utc_s = self._clock.utc_s()
+        after_s = self._clock.monotonic_s()
+        return min(max(self._difference_s, utc_s - after_s), utc_s - before_s)
 
     def _disturbed(self, said: str) -> None:
         self.said = said

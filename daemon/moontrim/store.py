@@ -13,6 +13,7 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from moontrim.clock import Clock
 from moontrim.errors import InputError
 from moontrim.session import Session, first_session
 from moontrim.settings import Settings
@@ -21,6 +22,7 @@ log = logging.getLogger(__name__)
 
 VERSION = 1
 NAME = "session.json"
+AGAIN_S = 10.0  # until a disk that refused is tried again
 
 
 class _Saved(BaseModel):
@@ -91,12 +93,14 @@ def save_session(folder: Path, session: Session) -> None:
 
 class SessionSaver:
     """Writes the newest session given to `put`, off the event loop; a failure is logged once until
-    it works again. `problem` is None while the disk accepts what it is given."""
+    it works again, and tried again until it does. `problem` is None while the disk accepts what it
+    is given."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, clock: Clock) -> None:
         self._folder = folder
         self._newest: Session | None = None
         self._wake = asyncio.Event()
+        self._clock = clock
         self.problem: str | None = None
 
     def put(self, session: Session) -> None:
@@ -105,7 +109,10 @@ class SessionSaver:
 
     async def run(self) -> None:
         while True:
-            await self._wake.wait()
+            if self._newest is None:
+                await self._wake.wait()
+            else:  # the disk refused it
+                await self._clock.wait(self._wake, AGAIN_S)
             self._wake.clear()
             await self.flush()
 
@@ -120,5 +127,7 @@ class SessionSaver:
             if self.problem is None:
                 log.warning("cannot save the session to %s: %s", self._folder, error)
             self.problem = str(error)
+            if self._newest is None:  # else there is a newer one already
+                self._newest = session
         else:
             self.problem = None

@@ -52,6 +52,8 @@ def problems(error: ValidationError, prefix: str = "") -> list[str]:
         if problem["type"] == "extra_forbidden":
             message = "unknown key"
         shown = problem["input"]
-        given = "" if isinstance(shown, dict | list | tuple | BaseModel) else f" (given: {shown!r})"
+        # What stands under a key that we do not know may be a password.
+        hidden = message == "unknown key" or isinstance(shown, dict | list | tuple | BaseModel)
+        given = "" if hidden else f" (given: {shown!r})"
         lines.append(f"{where}: {message}{given}" if where else message)
     return lines

@@ -4,14 +4,24 @@ up that remembers nothing. And what it may have kept for us while we were away."
 from __future__ import annotations
 
 import asyncio
+from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from moontrim.app import Daemon
+from moontrim.clock import SystemClock
+from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
+from moontrim.rehearsal import EMBEDDED
+from moontrim.remote.side import Remote
+from moontrim.settings import settings_from
+from moontrim.state import Tracking
+from moontrim_drivers.simulated import SimulatedDriver
 from mosquitto import BASE, Watch, other_broker, require_mosquitto, run, station
 from rigctld import free_port
+from scenario_keying import moon_high
 
 pytestmark = pytest.mark.peers
 
@@ -75,5 +85,52 @@ def test_what_is_sent_while_we_are_away_is_not_done_afterwards(
                 assert here.daemon.hub.latest.sked_hz == sked_hz
                 await nudge(port)  # a live one is done
                 await watch.state(lambda s: s["sked_hz"] == sked_hz + 500, 20.0)
+
+    asyncio.run(main())
+
+
+class Shifted(SystemClock):
+    """The real clock, on a day when the Moon is up now."""
+
+    by_s = 0.0
+
+    def utc_s(self) -> float:
+        return super().utc_s() + self.by_s
+
+
+def test_stopped_while_it_keys_a_relay_on_the_network_falls(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """After the radio, as ever: whoever tells it ended before the key had fallen."""
+    require_mosquitto()
+    port, clock = free_port(), Shifted()
+    clock.by_s = moon_high(ephemeris) - clock.utc_s()
+    relay = {"kind": "mqtt", "name": "mast", "topic": "mast", "settle_ms": 100, "release_ms": 50}
+    raw = deepcopy(EMBEDDED) | {
+        "state_dir": str(tmp_path / "state"),
+        "clock": {"trust": "any", "max_error_ms": 60_000},
+        "remote": {"broker": "127.0.0.1", "port": port, "http_port": free_port()},
+        "keying": {"enabled": True, "outputs": [relay, {"kind": "radio", "release_ms": 20}]},
+    }
+    raw["bands"][0]["drive_ceiling"] = 0.5
+    settings = settings_from(raw, "test")
+
+    async def main() -> None:
+        async with other_broker(tmp_path, port=port), Watch.on(port, "mast") as mast:
+            driver = SimulatedDriver(settings.radio.driver_options(), clock)
+            daemon = Daemon(settings, clock, ephemeris, driver, seed=1)
+            running = asyncio.create_task(daemon.run(Remote(settings.remote).run))
+            async with asyncio.timeout(15.0):
+                while not (now := daemon.hub.latest) or not (
+                    now.tracking is Tracking.ON_FREQUENCY and now.keying.state is Phase.IDLE
+                ):
+                    await asyncio.sleep(0.05)
+                await daemon.transmitting.request("test")
+            assert driver.radio.transmitting
+            await mast.until(lambda: mast.latest.get("mast") == b"on")
+            daemon.stop.set()
+            await running
+            assert not driver.radio.transmitting
+            await mast.until(lambda: mast.latest.get("mast") == b"off")
 
     asyncio.run(main())

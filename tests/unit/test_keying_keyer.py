@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from moontrim.clock import Clock, SystemClock, VirtualClock
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.interlocks import Conditions
-from moontrim.keying.keyer import Keyer, KeyingView
+from moontrim.keying.keyer import THERE_S, Keyer, KeyingView
 from moontrim.keying.modemlines import Ports
 from moontrim.keying.outputs import Output, SimulatedOutput, make_outputs
 from moontrim.keying.sequence import STUCK_S, Phase
@@ -50,10 +50,14 @@ class Fake(Output):
         self.clock = clock
         self.log = log
         self.takes_s = {"on": 0.0, "off": 0.0}
-        self.fails = {"on": False, "off": False, "open": False}
+        self.fails = {"on": False, "off": False, "open": False, "there": False}
 
     def note(self, what: str) -> None:
         self.log.append((self.clock.monotonic_s(), self.name, what))
+
+    async def there(self) -> None:
+        if self.fails["there"]:
+            raise OSError("gone")
 
     async def open(self) -> None:
         if self.fails["open"]:
@@ -411,6 +415,20 @@ def test_an_output_that_is_not_there_is_refused_and_may_come_back() -> None:
         assert bench.still == []
         bench.outputs[0].fails["open"] = False
         await bench.keyer.request("page")
+
+    scene(play)
+
+
+def test_an_output_that_goes_amid_an_over_ends_it() -> None:
+    async def play(bench: Bench) -> None:
+        await bench.keyer.request("page")
+        await bench.clock.sleep(2.0)
+        assert bench.keyer.view.state is Phase.KEYED
+        bench.outputs[0].fails["there"] = True
+        began_s = bench.clock.monotonic_s()
+        await bench.until(Phase.LOWERING)
+        assert bench.clock.monotonic_s() - began_s < THERE_S + 0.01
+        assert bench.keyer.view.reasons == ("relay 0 is gone: gone",)
 
     scene(play)
 

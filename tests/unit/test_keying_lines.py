@@ -25,8 +25,9 @@ from typing import Any
 
 import pytest
 
+from moontrim.cli import main as moontrim
 from moontrim.clock import SystemClock, VirtualClock
-from moontrim.keying.gpio import ChipLine
+from moontrim.keying.gpio import ChipLine, GpioRequest
 from moontrim.keying.inputs import Contact, ExternalTransmit, make_contacts
 from moontrim.keying.modemlines import LineName, ModemLines, OutputError, Ports, plain_path
 from moontrim.keying.outputs import Output, make_outputs
@@ -171,6 +172,26 @@ def test_two_lines_of_one_port_opened_once() -> None:
     shack = play(scene)
     assert len(shack.opened) == 1
     assert shack.changes[-1] == ("closed", False)
+
+
+def test_one_that_is_gone_is_found_out_while_it_is_on() -> None:
+    """An adapter falls off the bus under RF, and its relay with it."""
+
+    async def scene(shack: Shack) -> None:
+        outputs = shack.outputs()
+        for output in outputs:
+            await output.open()
+            await output.on()
+            await output.there()
+        shack.opened[0].unplugged = shack.pins[0].gone = True
+        for output, gone in zip(outputs, (True, False, True, True), strict=True):
+            if gone:
+                with pytest.raises(OutputError):
+                    await output.there()
+            else:
+                await output.there()  # a relay on the network tells nothing
+
+    play(scene)
 
 
 def test_switching_on_never_opens_a_port() -> None:
@@ -579,6 +600,46 @@ def test_unkey_tells_the_radio_to_receive() -> None:
     (only,) = unkey(config, RadioSettings(), clock=clock, driver=lambda: driver)
     assert str(only) == "radio: off"
     assert asyncio.run(transmitting()) is False
+
+
+def test_unkey_needs_no_place(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A station whose home is left to the GPS receiver is unkeyed after a crash like any other."""
+    config = tmp_path / "van.toml"
+    config.write_text("""
+        gps = {source = "gpsd", use_for_home = true}
+        [[bands]]
+        name = "10 GHz"
+        sked_hz = 10_368_100_000
+        allowed_low_hz = 10_368_000_000
+        allowed_high_hz = 10_370_000_000
+        drive_ceiling = 0.2
+        [keying]
+        enabled = true
+        outputs = [{kind = "simulated", name = "relay", settle_ms = 100}, {kind = "radio"}]
+    """)
+    assert moontrim(["unkey", "--config", str(config)]) == 0
+    assert capsys.readouterr().out == "radio: off\nrelay: off\n"
+
+
+def test_unkey_waits_for_the_rf_to_end_before_a_relay_moves(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    line = {"kind": "gpio", "chip": "/dev/gpiochip0", "settle_ms": 9}
+    outputs = [
+        line | {"name": "coax", "line": 17, "release_ms": 50},
+        line | {"name": "amplifier", "line": 18, "release_ms": 70},
+        line | {"name": "key", "line": 19, "release_ms": 120, "keys_radio": True},
+    ]
+    config = KeyingSettings.model_validate({"enabled": True, "outputs": outputs})
+    clock, shack, fell_s = VirtualClock(0.0), Shack(), []
+
+    def request(chip: str, number: int, direction: str, active_low: bool) -> GpioRequest:
+        fell_s.append((number, clock.monotonic_s()))  # requested as an output that is off
+        return shack.request(chip, number, direction, active_low)
+
+    monkeypatch.setattr("moontrim.keying.unkey.asyncio.run", clock.run)
+    unkey(config, RadioSettings(), clock=clock, requester=request)
+    assert fell_s == [(19, 0.0), (18, pytest.approx(0.12)), (17, pytest.approx(0.19))]
 
 
 def test_unkey_leaves_everything_alone_where_keying_is_off() -> None:

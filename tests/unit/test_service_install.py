@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import configparser
+import os
 import re
 from pathlib import Path
 
@@ -206,6 +207,18 @@ def test_a_place_that_cannot_be_written(tmp_path: Path, config: Path) -> None:
     (tmp_path / "image").write_text("a file")
     with pytest.raises(InputError):
         install("--config", config, "--root", tmp_path / "image", "--program", "/opt/moontrim")
+
+
+def test_the_service_can_read_its_config_whatever_the_umask(tmp_path: Path, config: Path) -> None:
+    """It runs as a user of its own."""
+    before = os.umask(0o077)
+    try:
+        install("--config", config, "--root", tmp_path / "root", "--program", "/opt/moontrim")
+    finally:
+        os.umask(before)
+    folder = tmp_path / "root/etc/moontrim"
+    assert (folder / "north.toml").stat().st_mode & 0o777 == 0o644
+    assert folder.stat().st_mode & 0o777 == 0o755
 
 
 # --- the files themselves -------------------------------------------------------------------------

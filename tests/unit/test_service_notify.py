@@ -122,6 +122,34 @@ def test_ready_then_one_beat_a_second_then_stopping(
     play(tmp_path, ephemeris, scene)
 
 
+def test_a_word_that_did_not_get_through_is_said_again(
+    tmp_path: Path, ephemeris: Ephemeris, manager: Manager, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Unheard, READY was never said again, and the manager gave the start up after 90 s."""
+    lost: list[dict[str, str | int]] = []
+    tell = Notifier.tell
+
+    def full_at_first(notifier: Notifier, **values: str | int) -> bool:
+        if not lost:
+            lost.append(values)
+            return False
+        return tell(notifier, **values)
+
+    monkeypatch.setattr(Notifier, "tell", full_at_first)
+
+    async def scene(stage: Stage) -> None:
+        task = asyncio.create_task(watchdog(Notifier(manager.address))(stage.daemon))
+        await stage.clock.sleep(3.0)
+        messages = manager.heard()
+        assert "READY" in lost[0]
+        assert sum("READY=1" in message for message in messages) == 1
+        assert sum("STATUS=on frequency" in message for message in messages) == 1
+        task.cancel()
+        await asyncio.wait([task])
+
+    play(tmp_path, ephemeris, scene)
+
+
 def test_news_between_seconds_is_no_beat(
     manager: Manager, tmp_path: Path, ephemeris: Ephemeris
 ) -> None:

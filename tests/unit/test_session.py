@@ -10,11 +10,13 @@ from pathlib import Path
 
 import pytest
 
+from moontrim.clock import SystemClock
 from moontrim.errors import InputError
 from moontrim.session import (
     Command,
     Correct,
     NudgeSked,
+    PermitTransmit,
     Session,
     SetAgreement,
     SetBand,
@@ -150,7 +152,7 @@ def test_a_disk_that_refuses_is_survived(tmp_path: Path, caplog: pytest.LogCaptu
     blocked.write_text("not a folder")
 
     async def main() -> None:
-        saver = SessionSaver(blocked)
+        saver = SessionSaver(blocked, SystemClock())
         for _ in range(3):
             saver.put(first_session(SETTINGS))
             await saver.flush()
@@ -158,6 +160,32 @@ def test_a_disk_that_refuses_is_survived(tmp_path: Path, caplog: pytest.LogCaptu
 
     asyncio.run(main())
     assert caplog.text.count("cannot save") == 1, "said once, not every second"
+
+
+def test_what_a_disk_refused_is_saved_once_it_takes_it_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Forbidden on the phone while the disk was full, it was permitted again after a restart."""
+    monkeypatch.setattr("moontrim.store.AGAIN_S", 0.05)
+    folder = tmp_path / "state"
+    folder.write_text("in the way")
+    forbidden = PermitTransmit("phone", False).apply(first_session(SETTINGS), SETTINGS)
+
+    async def main() -> None:
+        saver = SessionSaver(folder, SystemClock())
+        saving = asyncio.create_task(saver.run())
+        saver.put(forbidden)
+        async with asyncio.timeout(5.0):
+            while not saver.problem:
+                await asyncio.sleep(0.01)
+            folder.unlink()
+            while saver.problem:
+                await asyncio.sleep(0.01)
+        saving.cancel()
+        await asyncio.gather(saving, return_exceptions=True)
+
+    asyncio.run(main())
+    assert not load_session(folder, SETTINGS).transmit_permitted
 
 
 WRITER = """

@@ -170,3 +170,13 @@ def test_commands_of_a_band_are_checked(
         return
     with pytest.raises(InputError, match=problem):
         settings_from(raw, "test")
+
+
+def test_a_password_where_none_belongs_is_not_shown() -> None:
+    """What a service says of its config goes into the journal of the machine."""
+    raw = deepcopy(GOOD) | {
+        "remote": {"broker": "hub", "user": "moon", "password": "correct horse"}
+    }
+    with pytest.raises(InputError, match=r"remote\.password: unknown key") as told:
+        settings_from(raw, "test")
+    assert "horse" not in str(told.value)

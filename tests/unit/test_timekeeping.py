@@ -547,3 +547,28 @@ def test_findings(
     assert [(one[0], one[1]) for one in found] == [(level, "clock")]
     assert text in found[0][2]
     assert clock_findings(good(), ClockSettings(), math.nan, keys=True)[0][0] == "ok"
+
+
+class Busy(VirtualClock):
+    """Another process has the processor between the readings of two clocks."""
+
+    stall_s = 0.0
+
+    def utc_s(self) -> float:
+        now_s = super().utc_s()
+        self._now_s += self.stall_s
+        self.stall_s = 0.0
+        return now_s
+
+
+def test_being_put_aside_between_two_readings_is_no_step() -> None:
+    clock = Busy(T0)
+    watch = ClockWatch(clock)
+    clock.stall_s = 0.08
+    assert watch.doubt() == ""
+    clock.stall_s = 0.08
+    assert watch.step_s() == 0.0
+    clock.stall_s = 1.0
+    assert watch.step_s() == 0.0 and watch.doubt() == ""
+    clock.step_utc(0.06)
+    assert watch.step_s() == pytest.approx(0.06)

@@ -124,7 +124,9 @@ def _put(placed: Placed, root: Path) -> None:
         return
     new = path.with_name(path.name + ".new")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        for folder in reversed([f for f in path.parents if not f.exists()]):
+            folder.mkdir()
+            folder.chmod(0o755)  # whatever the umask: the service is a user of its own
         new.write_text(placed.content, encoding="utf-8")
         new.chmod(placed.mode)
         new.replace(path)

@@ -46,7 +46,7 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.journal.schema import NAME
 
     if options.journal is None:
-        settings = settings_of(options)
+        settings = settings_of(options, home_by_gps=True)
         path = settings.state_path() / NAME
     else:
         settings, path = None, options.journal

@@ -117,7 +117,7 @@ def _band(options: argparse.Namespace) -> Band | None:
         return None
     if options.band is None:
         raise InputError("--band", None, "a band of the config, with --store or --dial")
-    return settings_of(options).band(options.band).band()
+    return settings_of(options, home_by_gps=True).band(options.band).band()
 
 
 def _expected(

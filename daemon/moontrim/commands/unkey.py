@@ -17,7 +17,7 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.keying.unkey import unkey
     from moontrim_drivers.serialtalk import locate
 
-    settings = settings_of(options)
+    settings = settings_of(options, home_by_gps=True)
     dropped = unkey(settings.keying, settings.radio, resolve=locate)
     if not dropped:
         print("keying is not enabled in the config: nothing to switch off")

@@ -23,6 +23,7 @@ from moontrim.keying.switching import Switching
 
 log = logging.getLogger(__name__)
 
+THERE_S = 0.25  # whether its outputs are still there is looked at this often while keyed
 CHECK_S = 0.05  # the conditions are looked at this often while not idle
 FINE_S = 0.002  # timers may ring this late; the rest of a wait is spent looking at the clock
 FAREWELL_S = 1.5  # on top of the release times, for outputs that will not switch off at exit
@@ -85,6 +86,7 @@ class Keyer:
         self._troubles: dict[int, str] = {}  # why an output did not switch off
         self._holding_still = False
         self._running = False
+        self._there_at_s = -math.inf
 
     # --- what others call -------------------------------------------------------------------------
 
@@ -237,12 +239,21 @@ class Keyer:
         self._watch()
         return self._sequence.phase is Phase.RAISING
 
+    def _still_keyed(self) -> bool:
+        self._watch()
+        return self._sequence.phase is Phase.KEYED
+
     async def _rest(self) -> None:
         if self._idle():
             if not self._claim.owner:  # else it has waited for the lowering that just ended
                 await self._wake.wait()
             return
         now_s = self._clock.monotonic_s()
+        if self._still_keyed() and now_s - self._there_at_s >= THERE_S:
+            self._there_at_s = now_s
+            if gone := await self._switching.gone(self._still_keyed):
+                self._trip(gone)
+            return
         next_s = self._sequence.next_s()
         if next_s is None and self._sequence.rf_since_s is not None:
             next_s = self._sequence.rf_since_s + self._settings.longest_over_s

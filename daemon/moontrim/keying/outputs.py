@@ -41,6 +41,9 @@ class Output(ABC):
     @abstractmethod
     async def off(self) -> None: ...
 
+    async def there(self) -> None:  # noqa: B027 (of most nothing can be told)
+        """Raise when it is known not to be on any more, though it was switched on."""
+
     def close(self) -> None:  # noqa: B027
         """Drop it at once, whatever state it is in, and let go. Never waits, never raises. What
         can only be told in a conversation (radio, network) has been told by `off`."""
@@ -78,6 +81,9 @@ class SerialLine(Output):
     async def off(self) -> None:
         await self._port.set(self._line, False)
 
+    async def there(self) -> None:
+        await self._port.get("cts")  # whatever that says: an adapter that is gone says nothing
+
     def close(self) -> None:
         self._port.close()
 
@@ -102,6 +108,15 @@ class GpioLine(Output):
     async def off(self) -> None:
         if self._held is not None:
             self._set(False)
+
+    async def there(self) -> None:
+        if self._held is None:
+            raise OutputError("the line is not held")
+        try:
+            self._held.get()
+        except OSError as error:
+            self.close()
+            raise OutputError(f"GPIO: {error.strerror or error}") from None
 
     def close(self) -> None:
         held, self._held = self._held, None

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 
 from moontrim.clock import Clock
 from moontrim.keying.outputs import Output
@@ -47,7 +47,22 @@ class Switching:
 
         go_on: asked all the while whether this is still wanted."""
         output = self._outputs[index]
-        task = asyncio.create_task(_one(output, on, go_on), name=f"key {output.name}")
+        return await self._watched(output.name, output.on if on else output.off, go_on)
+
+    async def gone(self, go_on: Callable[[], bool]) -> str:
+        """Which output is known not to be on any more, and why; empty: none."""
+        for output in self._outputs:
+            trouble = await self._watched(output.name, output.there, go_on)
+            if trouble is None:
+                break
+            if trouble:
+                return f"{output.name} is gone: {trouble}"
+        return ""
+
+    async def _watched(
+        self, name: str, act: Callable[[], Awaitable[None]], go_on: Callable[[], bool]
+    ) -> str | None:
+        task = asyncio.create_task(_one(act, go_on), name=f"key {name}")
         task.add_done_callback(lambda _: self._wake.set())
         until_s = self._clock.monotonic_s() + DEADLINE_S
         try:
@@ -72,12 +87,12 @@ class Switching:
                 log.exception("%s", output.name)
 
 
-async def _one(output: Output, on: bool, go_on: Callable[[], bool]) -> str | None:
+async def _one(act: Callable[[], Awaitable[None]], go_on: Callable[[], bool]) -> str | None:
     # Between being made and being run this task may have lost its reason.
     if not go_on():
         return None
     try:
-        await (output.on() if on else output.off())
+        await act()
     except Exception as error:
         return str(error) or repr(error)
     return ""

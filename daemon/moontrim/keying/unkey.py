@@ -71,14 +71,20 @@ def unkey(
         ports=ports,
         requester=requester,
     )
-    return asyncio.run(_drop_all(outputs, clock))
+    releases_s = [output.release_ms / 1000 for output in keying.outputs]
+    return asyncio.run(_drop_all(outputs, releases_s, clock))
 
 
-async def _drop_all(outputs: tuple[Output, ...], clock: Clock) -> list[Dropped]:
-    dropped = []
+async def _drop_all(
+    outputs: tuple[Output, ...], releases_s: list[float], clock: Clock
+) -> list[Dropped]:
+    dropped: list[Dropped] = []
+    wait_s = 0.0
     try:
-        for output in reversed(outputs):
+        for output, release_s in zip(reversed(outputs), reversed(releases_s), strict=True):
+            await clock.sleep(wait_s)
             dropped.append(Dropped(output.name, await _drop(output, clock)))
+            wait_s = release_s  # RF takes so long to end, and relays to open
     finally:
         for output in reversed(outputs):
             output.close()

@@ -28,8 +28,9 @@ def watchdog(notifier: Notifier) -> Companion:
         try:
             seen = daemon.hub.latest or await daemon.hub.next()
             while True:
-                if values := told.news(seen, daemon.clock.monotonic_s()):
-                    notifier.tell(**values)
+                values = told.news(seen, daemon.clock.monotonic_s())
+                if values and not notifier.tell(**values):
+                    told.unheard(values)
                 seen = await daemon.hub.next()
         finally:
             notifier.tell(STOPPING=1, STATUS="stopping")
@@ -59,6 +60,13 @@ class _Told:
             self._status, self._status_at_s = status, now_s
             values["STATUS"] = status
         return values
+
+    def unheard(self, values: dict[str, str | int]) -> None:
+        """These did not get through: what is not said each second anyway is said again."""
+        if "READY" in values:
+            self._ready = False
+        if "STATUS" in values:
+            self._status = ""
 
 
 def is_ready(seen: Snapshot) -> bool:
