@@ -108,7 +108,14 @@ class Dials:
         if self.view.state is _READY and self._steps.settled:
             self._steps.drop()  # nothing to wake for, most seconds
             return False
+        if not plan.steps and self._trying_again():
+            self._follows()  # where nothing is to be set there is nothing to disagree about
         return True
+
+    def _trying_again(self) -> bool:
+        """Has it been left alone for long enough after it refused or disagreed?"""
+        failed = self.view.state in (LinkState.REFUSING, LinkState.DISAGREES)
+        return failed and self._stand_off_until_s <= self._clock.monotonic_s()
 
     def drop_steps(self) -> None:
         """The dials stay where they are."""

@@ -16,7 +16,7 @@ from moontrim.keying.sequence import Phase
 from moontrim.keying.settings import KeyingSettings
 from moontrim.linkview import LinkState, Updated
 from moontrim.path import Ephemeris
-from moontrim.session import NudgeSked, SetBand
+from moontrim.session import NudgeSked, SetBand, SetTrim
 from moontrim.state import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
 from moontrim_drivers.simulated import SimulatedDriver
@@ -118,6 +118,36 @@ def test_a_radio_that_follows_again_is_no_longer_said_to_disagree(
         radio={"when_turned": "put_back"},
         tables={"session": {"agreement": "partner"}},  # whose dial never moves at all
         driver_class=LyingDriver,
+    )
+
+
+def test_where_nothing_is_to_be_set_no_radio_disagrees(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """It disagreed once, and then the one dial was to go where it must not transmit: so it was not
+    set, and "disagrees" stayed for good instead of what was wrong."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        LyingDriver.off_hz = 1000
+        try:
+            await s.until(Tracking.RADIO_DISAGREES, 10.0)
+            await s.daemon.ask(SetTrim("test", 500.0, 500.0))
+        finally:
+            LyingDriver.off_hz = 0
+        await s.until(Tracking.OUTSIDE_BAND, 5.0)
+        await s.daemon.ask(SetTrim("test", 0.0, 0.0))
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+
+    play(
+        tmp_path,
+        ephemeris,
+        scene,
+        band=AT_144 | {"sked_hz": 145_999_900},
+        radio={"when_turned": "put_back"},
+        tables={"session": {"agreement": "partner"}},
+        driver_class=LyingDriver,
+        split=False,
     )
 
 
