@@ -121,6 +121,11 @@ class Daemon:
         """Those of the config, with home where it is now."""
         return self.tracker.settings
 
+    @property
+    def session(self) -> Session:
+        """What is chosen now, also what the state does not show yet."""
+        return self.tracker.session
+
     def clock_bound_s(self) -> float | None:
         """UTC may be wrong by so much; None if nobody knows."""
         bound_s = self.clock_trust.error_bound_s()

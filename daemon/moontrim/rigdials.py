@@ -72,6 +72,7 @@ class Dials:
         self._stand_off_until_s = 0.0
         self._durations = Durations()
         self._unkey_failed = False
+        self._unkeyed = False  # has it been told so since it was found transmitting?
 
     def show(self, **changes: object) -> None:
         """Change the view."""
@@ -188,9 +189,10 @@ class Dials:
         self.standing.update({w: hz for w, hz in (asked_for or {}).items() if found[w] == hz})
         moved = self._was_moved(rig)
         if rig.transmitting and (self.view.inhibit or not self.permitted):
-            await self._unkey()
+            if await self._unkey() and not self._unkeyed:
+                self._unkeyed = self.look_asked = True  # once: a foot switch may hold it
         else:
-            self._unkey_failed = False
+            self._unkeyed = self._unkey_failed = False
         if asked:
             self._report(Updated(asked=True))
         return not moved

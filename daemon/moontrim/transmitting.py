@@ -101,6 +101,7 @@ class Transmitting:
             await self.keyer.request(who)
             self._note(who, "transmit", "done")
         except KeyingRefused as error:
+            self.keyer.withdraw(who)
             self._note(who, "transmit", str(error))
             raise
         finally:

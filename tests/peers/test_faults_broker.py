@@ -134,3 +134,64 @@ def test_stopped_while_it_keys_a_relay_on_the_network_falls(
             await mast.until(lambda: mast.latest.get("mast") == b"off")
 
     asyncio.run(main())
+
+
+class HalfOpen:
+    """A network that ends the daemon's side and never tells the broker."""
+
+    def __init__(self) -> None:
+        self.near: list[asyncio.StreamWriter] = []
+        self.far: list[asyncio.StreamWriter] = []
+        self.lost = False
+
+    async def listen(self, broker_port: int) -> int:
+        async def pump(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            try:
+                while data := await reader.read(65536):
+                    writer.write(data)
+            except OSError:
+                pass
+
+        async def connected(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            far_reader, far = await asyncio.open_connection("127.0.0.1", broker_port)
+            self.near.append(writer)
+            self.far.append(far)
+            await asyncio.gather(pump(reader, far), pump(far_reader, writer))
+
+        self.server = await asyncio.start_server(connected, "127.0.0.1", 0)
+        return int(self.server.sockets[0].getsockname()[1])
+
+    def cut(self) -> None:
+        self.near[-1].transport.abort()
+
+
+def said(watch: Watch) -> list[bytes]:
+    return [payload for topic, payload in watch.history if topic == f"{BASE}/availability"]
+
+
+def test_the_will_of_a_connection_before_is_contradicted(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """Else the page said for ever that a daemon that is there is not."""
+    require_mosquitto()
+
+    async def main() -> None:
+        port, net = free_port(), HalfOpen()
+        async with other_broker(tmp_path, port=port):
+            through = await net.listen(port)
+            async with station(tmp_path, ephemeris, broker="127.0.0.1", port=through) as here:
+                async with Watch.on(port) as watch:
+                    await watch.online()
+                    net.cut()
+                    async with asyncio.timeout(60.0):  # 1.5 times the keep-alive, and some
+                        while b"offline" not in said(watch):
+                            await asyncio.sleep(0.2)
+                    await watch.until(lambda: said(watch)[-1] == b"online")
+                    assert len(net.near) == 2, "it had come back long before"
+                here.daemon.stop.set()
+            net.server.close()
+            for writer in (*net.near, *net.far):
+                writer.transport.abort()
+            await asyncio.sleep(0.1)
+
+    asyncio.run(main())

@@ -290,6 +290,32 @@ def test_quick_taps_add_up_on_a_slow_network(
     shared.run(main())
 
 
+def test_a_trim_just_before_a_band_is_not_carried_over(
+    tmp_path: Path, ephemeris: Ephemeris, shared: Shared
+) -> None:
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
+            await held.page.evaluate(
+                """async () => {
+                    const wait = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
+                    const tap = async (selector) => {
+                        const key = document.querySelector(selector);
+                        key.click();
+                        while (key.getAttribute("aria-busy") === "true") await wait(1);
+                    };
+                    await tap('[data-trim="rx"][data-by="10"]');
+                    await tap('[data-band="24 GHz"]');
+                    await wait(300);
+                    await tap('[data-trim="rx"][data-by="1"]');
+                }"""
+            )
+            chosen = here.daemon.tracker.session
+            assert chosen.band == "24 GHz"
+            assert chosen.here(here.daemon.settings).trim_rx_hz == 1.0
+
+    shared.run(main())
+
+
 def test_several_phones_see_who_changed_what(
     tmp_path: Path, ephemeris: Ephemeris, shared: Shared
 ) -> None:

@@ -742,3 +742,37 @@ def test_a_refusal_never_changes_anything_and_nothing_crashes(
             )
 
     desk.run(scene())
+
+
+# --- forbidding -----------------------------------------------------------------------------------
+
+
+def test_a_flood_of_the_same_account_keeps_nobody_from_forbidding() -> None:
+    """All phones share one account."""
+    desk = Desk()
+
+    async def scene() -> None:
+        for _ in range(2 * int(BURST)):
+            await desk.send("nudge", {"by_hz": 1})
+        assert (await desk.ask("transmit", {"permitted": False}))["ok"]
+        assert not desk.tracker.session.transmit_permitted
+
+    desk.run(scene())
+
+
+def test_forbidding_again_is_done_again() -> None:
+    """Under the same id; somebody else has permitted meanwhile."""
+    desk = Desk()
+
+    async def scene() -> None:
+        forbid = {"permitted": False, "id": "stop"}
+        assert (await desk.ask("transmit", forbid))["ok"]
+        other = "moontrim/station/reply/local/p2"
+        posts = await desk.send("transmit", {"permitted": True}, LOCAL, reply_to=other)
+        token = json.loads(posts[0].payload)["error"]["allowed"]
+        await desk.send("transmit", {"permitted": True, "confirm": token}, LOCAL, reply_to=other)
+        assert desk.tracker.session.transmit_permitted
+        assert (await desk.ask("transmit", forbid))["ok"]
+        assert not desk.tracker.session.transmit_permitted
+
+    desk.run(scene())

@@ -16,7 +16,7 @@ from moontrim.clock import SystemClock, VirtualClock
 from moontrim.errors import MoontrimError
 from moontrim.linkview import LinkState, LinkView
 from moontrim.rehearsal import EMBEDDED, embedded_settings
-from moontrim.session import Command, Session, first_session
+from moontrim.session import Command, Session, SetSked, first_session
 from moontrim.settings import Settings, settings_from
 from moontrim.share import server as server_module
 from moontrim.share.radio import RigAccess
@@ -546,3 +546,19 @@ def test_stopped_with_a_key_held() -> None:
             assert not keying.keyed
 
     asyncio.run(main())
+
+
+def test_a_frequency_that_is_shown_but_not_true_any_more_is_set() -> None:
+    """A dial is about to move: the state comes when it has."""
+
+    async def scene(s: Set) -> None:
+        async with s.program() as program:
+            s.daemon.late = True
+            await s.daemon.ask(SetSked("phone", SKED_HZ + 500.0))
+            asking = asyncio.create_task(program.ask(f"F {SKED_HZ}"))
+            await asyncio.sleep(0.2)
+            s.daemon.publish()
+            assert await asking == "RPRT 0"
+            assert s.daemon.session.here(s.daemon.settings).sked_hz == SKED_HZ
+
+    play(scene)

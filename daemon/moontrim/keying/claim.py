@@ -24,11 +24,11 @@ class Claim:
     def __init__(self) -> None:
         self.owner = ""
         self._keyed: asyncio.Future[None] | None = None
-        self._dropped_under = ""
+        self._dropped_under: set[str] = set()
 
     def must_let_go(self, who: str) -> bool:
         """Was it dropped under their hands, and have they not let go since?"""
-        return who == self._dropped_under
+        return who in self._dropped_under
 
     def take(self, who: str) -> None:
         """Only when nobody has it."""
@@ -57,13 +57,12 @@ class Claim:
     def drop(self, *reasons: str) -> None:
         """Taken away."""
         if self._keyed is not None and self._keyed.done():
-            self._dropped_under = self.owner
+            self._dropped_under.add(self.owner)
         self.end(*reasons)
 
     def let_go(self, who: str) -> bool:
         """Did they have it?"""
-        if who == self._dropped_under:
-            self._dropped_under = ""
+        self._dropped_under.discard(who)
         if not who or who != self.owner:
             return False
         self.end("released before it was keyed")

@@ -156,10 +156,12 @@ class Admission:
                     case.id,
                     f"another id, or the same after {REPEAT_S:.0f} s",
                 )
-        text = ""
+        text, forbids = "", False
         try:
             asked = read_command(case.name, body, case.account)
-            if not self._allowance.spend(case.account, now_s):
+            forbids = isinstance(asked.command, PermitTransmit) and not asked.command.on
+            # Forbidding has an allowance of its own: it must get through whatever else is asked.
+            if not self._allowance.spend(case.account + "/forbid" * forbids, now_s):
                 raise Refusal("busy", "too many commands at once; try again")
             self._confirm(case, asked, now_s)
             reply = done(case.id, await self._carry_out(asked, ask))
@@ -168,7 +170,7 @@ class Admission:
             if refusal.code == "busy":  # to be tried again, under the same id
                 raise
             reply = refused(case.id, refusal)
-        if case.id is not None:
+        if case.id is not None and not forbids:  # which is done again: others may have permitted
             self._repeats.keep(key, digest, reply, self._real.monotonic_s())
         return reply, text
 

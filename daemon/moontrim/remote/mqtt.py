@@ -185,7 +185,7 @@ class MqttSide:
     async def _session(self, client: aiomqtt.Client) -> None:
         # Retained commands must be seen as such, to be refused and cleared; our own clearing not.
         options = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True, retainHandling=0)
-        topics = [self._topics.every_command]
+        topics = [self._topics.every_command, self._topics.availability]
         if self._asks_again is not None:
             topics.append(self._asks_again)
         for topic in topics:
@@ -214,6 +214,10 @@ class MqttSide:
         """Never waits for anything but the next message."""
         async for message in client.messages:
             topic = str(message.topic)
+            if topic == self._topics.availability:
+                if message.payload != b"online":  # the will of a connection before this one
+                    self._offer([Post(topic, b"online", 1, True)])
+                continue
             if topic == self._asks_again:
                 if message.payload == b"online":
                     self._offer(list(self._greeting))

@@ -82,7 +82,7 @@ def _set_freq(asked: Asked, view: View, own: Own) -> Outcome:
     hz = hertz(asked.arguments[0])
     if hz is None:
         return _INVALID
-    return Reply() if hz == view.sked_hz else Tune(hz)
+    return Reply() if hz == view.sked_hz and view.settled else Tune(hz)
 
 
 def _get_split_freq(asked: Asked, view: View, own: Own) -> Outcome:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from moontrim.clock import Clock
@@ -36,7 +36,8 @@ class Transmit(Protocol):
     """The keying, as the share uses it."""
 
     async def request(self, who: str) -> None:
-        """Key for `who`; returns once keyed. MoontrimError says why not. Cancelled: a release."""
+        """Key for `who`; returns once keyed. MoontrimError says why not, and `who` has not the key
+        then, though they have not let go of it. Cancelled: a release."""
 
     def release(self, who: str) -> None:
         """Unkey if `who` has the key or is waiting for it; otherwise harmless."""
@@ -66,6 +67,8 @@ class Shared(Protocol):
     def hub(self) -> StateHub: ...
     @property
     def settings(self) -> Settings: ...
+    @property
+    def session(self) -> Session: ...
     async def ask(self, command: Command) -> Session: ...
 
 
@@ -96,7 +99,9 @@ class SharedRadio:
         transmitting = latest.transmitting
         if self._transmit is not None:
             transmitting = self._transmit.transmitting()
-        return view_of(latest, self._daemon.settings, transmitting, self._can)
+        chosen = self._daemon.session.here(self._daemon.settings)
+        view = view_of(latest, self._daemon.settings, transmitting, self._can)
+        return replace(view, settled=whole_hz(chosen.sked_hz) == view.sked_hz)
 
     # --- changes ----------------------------------------------------------------------------------
 
@@ -170,22 +175,33 @@ class SharedRadio:
             return NOT_AVAILABLE
         asking = asyncio.create_task(self._request(self._transmit, who), name=f"key for {who}")
         dropping = asyncio.create_task(dropped.wait(), name=f"{who} drops the key")
-        code = REJECTED
+        code, refused = REJECTED, False
         try:
             await asyncio.wait({asking, dropping}, return_when=asyncio.FIRST_COMPLETED)
             if not dropped.is_set():
-                code = asking.result()
+                code, refused = asking.result()
         finally:
-            if code != OK:
+            # Whose key was dropped must let go of it by itself: a refusal is no release.
+            if code != OK and not refused:
                 self.unkey(who)
             asking.cancel()
             dropping.cancel()
             await asyncio.gather(asking, dropping, return_exceptions=True)
         return code
 
-    async def _request(self, transmit: Transmit, who: str) -> int:
+    async def _request(self, transmit: Transmit, who: str) -> tuple[int, bool]:
+        """The report, and whether that is the keying's own refusal."""
+        refusals: list[MoontrimError] = []
+
+        async def request() -> None:
+            try:
+                await transmit.request(who)
+            except MoontrimError as refusal:
+                refusals.append(refusal)
+                raise
+
         await self._arrive()
-        return await self._try(transmit.request(who), KEYING_S)
+        return await self._try(request(), KEYING_S), bool(refusals)
 
     async def _arrive(self) -> None:
         """A program sets its frequency and keys at once: then the dial is still on its way."""

@@ -29,7 +29,7 @@ class Abilities:
 class View:
     """The present. tx_sked_hz: where we transmit before any correction; the sked frequency unless
     cross-band. transmitting: None where nobody can tell. rx_ranges_hz, tx_ranges_hz: of all
-    configured bands."""
+    configured bands. settled: nobody has chosen another sked frequency that is not shown yet."""
 
     band: str
     sked_hz: int
@@ -41,6 +41,7 @@ class View:
     tx_ranges_hz: tuple[tuple[int, int], ...]
     can: Abilities
     drive_ceiling: float | None = None
+    settled: bool = True
 
 
 def view_of(

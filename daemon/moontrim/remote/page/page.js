@@ -73,6 +73,7 @@ function takeState(state, old) {
   if (!old) arrivedAt = performance.now();
   const drawn = performance.now() - drawnAt < DRAW_AGAIN_MS;
   if (state.boot !== known.state?.boot || state.at_ms < known.state.at_ms) since = [];
+  if (state.band !== known.state?.band) asked.clear(); // it was meant for the band before
   settleAsked(state);
   since.push([state.at_ms, state.rx?.residual_hz ?? null, state.tx?.residual_hz ?? null]);
   if (since.length > SINCE_MOST) since.shift();
@@ -211,6 +212,7 @@ function busy(key) {
 // What a reply says is so already; the next state says it again.
 function merge(result) {
   if (!known.state) return;
+  if (result?.band) asked.clear();
   for (const [name, value] of Object.entries(result ?? {})) {
     if (name in known.state) known.state[name] = value;
   }
