@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import fcntl
 import logging
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -22,6 +24,7 @@ log = logging.getLogger(__name__)
 
 VERSION = 1
 NAME = "session.json"
+LOCK = "run.lock"
 AGAIN_S = 10.0  # until a disk that refused is tried again
 
 
@@ -89,6 +92,24 @@ def save_session(folder: Path, session: Session) -> None:
         os.fsync(directory)
     finally:
         os.close(directory)
+
+
+@contextlib.contextmanager
+def nobody_else(folder: Path) -> Iterator[None]:
+    """While this lasts no other process may run on the same state: both would follow each other's
+    dials. A disk that takes no lock file keeps nobody from running. Raises InputError."""
+    with contextlib.ExitStack() as held:
+        try:
+            folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+            descriptor = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT, 0o600)
+            held.callback(os.close, descriptor)
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            allowed = "a folder that no other moontrim runs on at this moment"
+            raise InputError("state_dir", str(folder), allowed) from None
+        except OSError as error:
+            log.warning("no lock in %s: %s", folder, error)
+        yield
 
 
 class SessionSaver:

@@ -27,7 +27,7 @@ from moontrim.session import Session
 from moontrim.settings import Settings, load_settings
 from moontrim.store import NAME, load_session
 from moontrim_drivers.simpty import SimPty
-from moontrim_process import ENVIRONMENT
+from moontrim_process import ENVIRONMENT, LEAST_CONFIG
 from rigctld import free_port
 from serial_bench import serial_radio
 
@@ -460,5 +460,44 @@ allowed_high_hz = 146_000_000
             assert b"sked_hz" in said and b"Traceback" not in said, said.decode()
             assert not heard
             assert not (tmp_path / "state").exists()
+
+    asyncio.run(main())
+
+
+def test_the_same_config_runs_once(tmp_path: Path) -> None:
+    """Two would follow each other's dials, and save over each other's choices. One that was killed
+    is in nobody's way."""
+    config = tmp_path / "station.toml"
+    config.write_text(f'state_dir = "{tmp_path}/state"\n{LEAST_CONFIG}')
+
+    async def started() -> asyncio.subprocess.Process:
+        return await asyncio.create_subprocess_exec(
+            *(sys.executable, "-m", "moontrim", "run", "--quiet", "--config", str(config)),
+            stdin=asyncio.subprocess.DEVNULL,
+            stderr=asyncio.subprocess.PIPE,
+            env=ENVIRONMENT,
+        )
+
+    async def connected(process: asyncio.subprocess.Process) -> None:
+        assert process.stderr is not None
+        async with asyncio.timeout(GIVE_UP_S):
+            while b"radio connected" not in (line := await process.stderr.readline()):
+                assert line, "it ended"
+
+    async def main() -> None:
+        first = await started()
+        try:
+            await connected(first)
+            second = await started()
+            _, said = await asyncio.wait_for(second.communicate(), GIVE_UP_S)
+            assert second.returncode == 2
+            assert said.count(b"\n") == 1 and b"state_dir" in said, said.decode()
+            first.kill()
+            await first.wait()
+            first = await started()
+            await connected(first)
+        finally:
+            first.kill()
+            await first.wait()
 
     asyncio.run(main())

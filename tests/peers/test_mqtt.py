@@ -522,6 +522,29 @@ def test_a_taken_port(
     assert sum("cannot listen" in record.message for record in caplog.records) == 1
 
 
+def test_a_taken_port_of_the_page_is_tried_again(
+    tmp_path: Path,
+    ephemeris: Ephemeris,
+    caplog: pytest.LogCaptureFixture,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("moontrim.remote.side.AGAIN_S", 0.2)
+
+    async def main() -> None:
+        server = await asyncio.start_server(lambda r, w: w.close(), "127.0.0.1", 0)
+        port = server.sockets[0].getsockname()[1]
+        async with station(tmp_path, ephemeris, http_port=port):
+            await until(lambda: "no phone page" in caplog.text)
+            await asyncio.sleep(0.6)
+            server.close()
+            await server.wait_closed()
+            await until(lambda: f"phone page: http://127.0.0.1:{port}/" in caplog.text)
+
+    caplog.set_level("INFO")
+    asyncio.run(main())
+    assert caplog.text.count("no phone page") == 1
+
+
 def test_a_rehearsal_publishes_at_the_pace_of_those_who_watch(
     tmp_path: Path, ephemeris: Ephemeris
 ) -> None:

@@ -35,6 +35,7 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.service import logs
     from moontrim.service.notify import Notifier
     from moontrim.service.watchdog import watchdog
+    from moontrim.store import nobody_else
     from moontrim.terminal import on_terminal, show
 
     settings = settings_of(options, home_by_gps=True)
@@ -53,7 +54,8 @@ def call(options: argparse.Namespace) -> int:
     # Before anything is started, which would otherwise inherit the way to the service manager.
     notifier = Notifier.claimed()
     faulthandler.enable()  # where it hung, when the watchdog of the service manager kills it
-    with logs.start(clock, logging.ERROR if live else logging.INFO) as log:
+    level = logging.ERROR if live else logging.INFO
+    with logs.start(clock, level) as log, nobody_else(settings.state_path()):
         companions = (watchdog(notifier), side.run)
         asyncio.run(_run_daemon(settings, clock, ephemeris, log, companions, live=live))
     return 0

@@ -143,10 +143,15 @@ class Remote:
     async def _page(self, daemon: Daemon, gateway: Gateway) -> None:
         from moontrim.remote.web import serve  # late: only needed here, and not small
 
-        remote = self._remote
-        await serve(
-            daemon, gateway, remote.page_address, remote.http_port, on_ready=self._page_ready
-        )
+        where, said = (self._remote.page_address, self._remote.http_port), ""
+        while True:
+            try:
+                return await serve(daemon, gateway, *where, on_ready=self._page_ready)
+            except OSError as error:
+                if str(error) != said:
+                    said = str(error)
+                    log.error("no phone page: %s", said)
+            await self._real.sleep(AGAIN_S)
 
     def _page_ready(self, url: str) -> None:
         parts = urlsplit(url)

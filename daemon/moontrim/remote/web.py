@@ -55,8 +55,8 @@ async def serve(
     *,
     on_ready: Callable[[str], object] = lambda url: None,
 ) -> None:
-    """Serve until cancelled. Returns early, with one line in the log, where that is impossible:
-    the port is taken, or the page would be open to a network without a password.
+    """Serve until cancelled. Returns early, with one line in the log, where the page would be open
+    to a network without a password. OSError: the port is taken.
 
     port: 0 takes a free one. on_ready: called with the page's address once it can be opened."""
     if not gateway.password_needed and not _is_loopback(host):
@@ -77,8 +77,7 @@ async def serve(
                 lambda: site.admit(runner), host, port
             )
         except (OSError, OverflowError) as error:
-            log.error("no phone page: cannot listen on %s port %d: %s", host, port, error)
-            return
+            raise OSError(f"cannot listen on {host} port {port}: {error}") from None
         async with server:
             on_ready(f"http://{_as_in_url(host)}:{server.sockets[0].getsockname()[1]}/")
             await asyncio.get_running_loop().create_future()
