@@ -257,8 +257,8 @@ class Judge:
         off_hz = abs(radio.rx_dial_hz - band.band().dial_hz(now.rx_hz))
         if radio.tx_dial_hz is not None:
             off_hz = max(off_hz, abs(radio.tx_dial_hz - band.tx_band().dial_hz(tx_hz)))
-        elif not band.band().allows(now.rx_hz):
-            return None
+        elif not band.band().allows(now.rx_hz) or any(coil.on for coil in self.station.coils):
+            return None  # the one dial stays where it transmits until the relays have fallen
         return off_hz - limit_hz
 
     def honest(self) -> None:
