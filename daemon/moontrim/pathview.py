@@ -37,8 +37,9 @@ def show_path(report: dict[str, Any]) -> None:
             f"{end['distance_km']:,.1f}",
         )
     console.print(ends)
-    legs = Table(box=None, header_style="dim", padding=(0, 2, 0, 0))
-    for heading in ("", "delay s", "shift Hz", "rate Hz/s", "air's part Hz", "limb spread Hz"):
+    # As wide as 80 columns allow: beside shifts at 122 GHz nothing longer fits.
+    legs = Table(box=None, header_style="dim", padding=(0, 2, 0, 0), pad_edge=False)
+    for heading in ("", "delay s", "shift Hz", "rate Hz/s", "by air Hz", "limb spread Hz"):
         legs.add_column(heading, justify="right" if heading else "left", no_wrap=True)
     for name, words in LEG_WORDS.items():
         leg = report["legs"][name]

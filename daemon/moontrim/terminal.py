@@ -27,6 +27,8 @@ CONSOLE = Console(stderr=True)
 REFRESH_S = 0.5
 LINE_EVERY_S = 60.0
 GAUGE_CELLS = 15
+WIDEST = 100  # beyond that the eye loses the line
+GAUGE_FROM = 96  # narrower than that the gauge would cost digits
 
 _COLOUR = {
     Tracking.ON_FREQUENCY: "bold green",
@@ -96,7 +98,7 @@ async def live_view(daemon: Daemon) -> None:
     with Live(console=CONSOLE, auto_refresh=False, transient=False) as live:
         while True:
             if daemon.hub.latest is not None and takes_output(CONSOLE.file):
-                live.update(panel(daemon.hub.latest), refresh=True)
+                live.update(panel(daemon.hub.latest, CONSOLE.width), refresh=True)
             await wall.sleep(REFRESH_S)
 
 
@@ -108,8 +110,8 @@ def takes_output(terminal: IO[str]) -> bool:
         return True
 
 
-def panel(seen: Snapshot) -> Panel:
-    """The whole display for one snapshot."""
+def panel(seen: Snapshot, columns: int) -> Panel:
+    """The whole display for one snapshot, on a terminal of so many columns."""
     top = Text()
     top.append(
         f" {seen.tracking.upper()} ", style=_COLOUR.get(seen.tracking, "bold red") + " reverse"
@@ -151,10 +153,10 @@ def panel(seen: Snapshot) -> Panel:
     if seen.last_fault is not None:
         grid.add_row("last fault", f"{iso(seen.last_fault.at_utc_s)} {seen.last_fault.text}")
     return Panel(
-        Group(top, Text(), _dials(seen), Text(), grid),
+        Group(top, Text(), _dials(seen, gauge=columns >= GAUGE_FROM), Text(), grid),
         title=f"moontrim  {seen.band}",
         subtitle=iso(seen.utc_s),
-        width=100,
+        width=min(columns, WIDEST),
     )
 
 
@@ -167,15 +169,18 @@ def _clock(clock: ClockView) -> Text:
     return Text(f"right to {clock.bound_ms:.0f} ms{cost} ({clock.source})")
 
 
-def _dials(seen: Snapshot) -> Table:
-    table = Table(box=None, header_style="dim", padding=(0, 1))
-    for heading in ("", "on the air, Hz", "shift, Hz", "rate, Hz/s", "dial, Hz", "residual, Hz"):
-        table.add_column(heading, justify="right" if heading else "left")
-    table.add_column("low   ok   high", justify="center", no_wrap=True)
+def _dials(seen: Snapshot, *, gauge: bool) -> Table:
+    """Never wraps: a frequency broken at its groups reads as three wrong ones."""
+    table = Table(box=None, header_style="dim", padding=(0, 1, 0, 0), pad_edge=False, expand=True)
+    for heading in ("", "on the air Hz", "shift Hz", "rate Hz/s", "dial Hz", "residual Hz"):
+        table.add_column(heading, justify="right" if heading else "left", no_wrap=True)
+    if gauge:
+        table.add_column("low   ok   high", justify="center", no_wrap=True)
     step_hz = float(seen.link.dial_resolution_hz)
     for name, dial in (("receive", seen.rx), ("transmit", seen.tx)):
         if dial is not None:
-            table.add_row(name, *_cells(dial, step_hz))
+            cells = [name, *_cells(dial, step_hz)]
+            table.add_row(*cells[: len(table.columns)])
     return table
 
 

@@ -40,6 +40,15 @@ STICKING_OUT = """() => {
     }
     if (frame.right > innerWidth) found.push("wider than the page: a figure");
   }
+  for (const caption of document.querySelectorAll("caption")) {
+    const table = caption.closest(".table");
+    for (const at of [0, table.scrollWidth]) {
+      table.scrollLeft = at;
+      const box = caption.getBoundingClientRect();
+      if (box.left < 0 || box.right > innerWidth) found.push("cut: " + caption.textContent);
+    }
+    table.scrollLeft = 0;
+  }
   return found;
 }"""
 WIDE_TABLES = """() => [...document.querySelectorAll("table")]

@@ -85,6 +85,20 @@ def test_path_for_people(capsys: pytest.CaptureFixture[str]) -> None:
         assert word in out
 
 
+def test_path_fits_into_80_columns(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On the highest band as well, whose shifts are the longest."""
+    monkeypatch.setenv("COLUMNS", "80")
+    out = said(
+        capsys, "path", "--home", "JN88DD", "--partner", "-33.9,-170.512345,500", "--at", AT,
+        "--frequency", "122250e6",
+    )  # fmt: skip
+    assert "…" not in out
+    for words in ("latitude °", "longitude °", "rate Hz/s", "limb spread Hz"):
+        assert words in out
+
+
 def test_path_says_how_far_off_the_dials_may_be(capsys: pytest.CaptureFixture[str]) -> None:
     stated = ("--accuracy", "5", "--height-accuracy", "10", "--clock-error", "0.05",
         "--reference-uncertainty", "0.1", "--dial-resolution", "1")  # fmt: skip

@@ -272,6 +272,15 @@ def test_long_windows_and_plain_signal_to_noise(ephemeris: Ephemeris) -> None:
     assert "S/N, dB" in labels_of(page)
 
 
+def test_signal_is_explained_where_it_is_shown(ephemeris: Ephemeris) -> None:
+    for gear in (Gear(), FULL):
+        home = End("home", HOME.site, Horizon(), gear)
+        found = forecast(ephemeris, Ask(home, None, F_HZ, T0, T0 + DAY_S))
+        words = labels_of(window_page(found, found.windows[0], VIENNA))
+        assert "Noise: at the antenna." in words
+        assert ("in 2.5 kHz" in words) is (gear is FULL)
+
+
 def is_shaded(figure: Figure) -> int:
     return sum(len(axes.patches) for axes in figure.axes)
 

@@ -172,14 +172,12 @@ def _best_of(windows: Sequence[Window]) -> list[Stretch]:
 
 
 def _best_lines(best: Sequence[Stretch], zone: tzinfo | None) -> list[str]:
-    lines = ["Shaded: smallest spread. Noise: at the antenna. S/N and margin: in 2.5 kHz."]
-    for s in best:
-        lines.append(
-            f"{day_text(s.start_utc_s)} {span_text(s.start_utc_s, s.end_utc_s)} UTC "
-            f"({span_text(s.start_utc_s, s.end_utc_s, zone)} {zone_text(s.start_utc_s, zone)}): "
-            f"{hz_text(s.spread_hz)} Hz on average, {hz_text(s.least_hz)} at least"
-        )
-    return lines
+    return [
+        f"{day_text(s.start_utc_s)} {span_text(s.start_utc_s, s.end_utc_s)} UTC "
+        f"({span_text(s.start_utc_s, s.end_utc_s, zone)} {zone_text(s.start_utc_s, zone)}): "
+        f"{hz_text(s.spread_hz)} Hz on average, {hz_text(s.least_hz)} at least"
+        for s in best
+    ]
 
 
 def _stack(
@@ -197,7 +195,10 @@ def _stack(
     FigureCanvasAgg(figure)
     kinds = kinds_of(forecast)
     best = _best_of(windows)
-    lines = [*_best_lines(best, zone), *told]
+    meant = "Shaded: smallest spread. Noise: at the antenna."
+    if "signal" in kinds:
+        meant += " S/N and margin: in 2.5 kHz."
+    lines = [meant, *_best_lines(best, zone), *told]
     line_high = 0.165 / size_inch[1]
     bottom = (len(lines) + 4.5) * line_high
     top = 1.0 - 1.25 / size_inch[1]
