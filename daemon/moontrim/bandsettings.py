@@ -4,14 +4,14 @@ radio is treated there."""
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Literal
+from typing import Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from moontrim.band import Band
 from moontrim.bandentry import BandEntry
 from moontrim.planner import WhileTransmitting
-from moontrim.table import Hertz, Table
+from moontrim.table import Hertz, Table, whole_hertz
 
 
 class BandSettings(Table):
@@ -86,6 +86,17 @@ class BandSettings(Table):
         "besides; in the language of its driver. None that transmits is accepted.",
     )
     over_s: float = Field(60.0, gt=0, le=600, description="Length of one over, for mid_over.")
+
+    @field_validator(
+        "transverter_offset_hz",
+        "tx_transverter_offset_hz",
+        "dial_resolution_hz",
+        "passband_hz",
+        mode="before",
+    )
+    @classmethod
+    def _whole_hertz(cls, value: Any) -> Any:
+        return whole_hertz(value)
 
     @model_validator(mode="after")
     def _consistent(self) -> BandSettings:

@@ -116,6 +116,22 @@ class Settings(ForecastTables):
     def _list_to_tuple(cls, value: Any) -> Any:
         return tuple(value) if isinstance(value, list) else value
 
+    @field_validator("partner", mode="before")
+    @classmethod
+    def _self_or_a_place(cls, value: Any) -> Any:
+        # The union alone would complain once for each of its members.
+        if value == "self" or isinstance(value, SiteSettings):
+            return value
+        if not isinstance(value, dict):
+            raise ValueError(
+                'must be "self", or a table [partner] with a locator, or latitude_deg and '
+                "longitude_deg"
+            )
+        try:
+            return SiteSettings.model_validate(value)
+        except ValidationError as error:
+            raise ValueError("; ".join(problems(error))) from None
+
     @property
     def home_is_known(self) -> bool:
         """False: it is left to the GPS receiver, which has not told yet."""

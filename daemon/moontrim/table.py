@@ -7,11 +7,21 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from moontrim.errors import InputError
 
-Hertz = Annotated[int, Field(gt=0, lt=10**12)]
+
+def whole_hertz(value: Any) -> Any:
+    """For a field of int: people write 144.12e6, which TOML takes for a float."""
+    if not isinstance(value, float):
+        return value
+    if not value.is_integer():
+        raise ValueError("must be whole hertz such as 144_120_000")
+    return int(value)
+
+
+Hertz = Annotated[int, Field(gt=0, lt=10**12), BeforeValidator(whole_hertz)]
 
 
 def _no_nul(path: Path) -> Path:
@@ -32,7 +42,7 @@ class Table(BaseModel):
 def read_toml(path: Path, field: str) -> dict[str, Any]:
     """A TOML file as plain values. Raises InputError naming `field`."""
     try:
-        return tomllib.loads(path.read_bytes().decode())
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))  # Notepad puts a mark first
     except FileNotFoundError:
         raise InputError(field, str(path), "a TOML file that exists") from None
     except (OSError, UnicodeDecodeError) as error:
@@ -46,11 +56,19 @@ def read_toml(path: Path, field: str) -> dict[str, Any]:
 def problems(error: ValidationError, prefix: str = "") -> list[str]:
     """One phrase for each thing wrong, naming key, reason and what was given."""
     lines = []
-    for problem in error.errors(include_url=False):
-        where = ".".join(str(part) for part in ((prefix,) if prefix else ()) + problem["loc"])
+    found = error.errors(include_url=False)
+    for problem in found:
+        at = problem["loc"]
+        if problem["type"] == "too_short" and any(
+            len(other["loc"]) > len(at) and other["loc"][: len(at)] == at for other in found
+        ):
+            continue  # what is wrong below was left out of the count
+        where = ".".join(str(part) for part in ((prefix,) if prefix else ()) + at)
         message = problem["msg"].removeprefix("Value error, ")
         if problem["type"] == "extra_forbidden":
             message = "unknown key"
+        elif problem["type"] == "model_type":
+            message = "must be a table"
         shown = problem["input"]
         # What stands under a key that we do not know may be a password.
         hidden = message == "unknown key" or isinstance(shown, dict | list | tuple | BaseModel)

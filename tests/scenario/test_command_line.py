@@ -151,7 +151,7 @@ def test_check_of_a_radio_that_is_not_there(
 
 
 def test_rehearse(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    picture = tmp_path / "deep" / "picture.svg"
+    picture = tmp_path / "picture.svg"
     arguments = ["rehearse", "--minutes", "3", "--pace", "1e6", "--picture", str(picture)]
     summary = json.loads(said(capsys, *arguments, "--json", "--quiet"))
     assert summary["passed"] and summary["missed_seconds"] == 0
@@ -189,8 +189,8 @@ def test_ports_and_unkey(capsys: pytest.CaptureFixture[str], config: Path) -> No
         (["path", "--home", "91,0,0", *PATH[3:]], "--home", "90"),
         ([*PATH[:3], "--partner", "nowhere", *PATH[5:]], "--partner", "locator"),
         ([*PATH[:5], "--at", "tomorrow", *PATH[7:]], "--at", "ISO 8601"),
-        ([*PATH[:5], "--at", "2150-01-01", *PATH[7:]], "2150", "Earth rotation"),
-        ([*PATH[:5], "--at", "1960-01-01", *PATH[7:]], "1960", "Earth rotation"),
+        ([*PATH[:5], "--at", "2150-01-01", *PATH[7:]], "--at", "Earth rotation"),
+        ([*PATH[:5], "--at", "1960-01-01", *PATH[7:]], "--at", "Earth rotation"),
         ([*PATH[:7], "--frequency", "10 GHz"], "--frequency", "hertz"),
         ([*PATH[:7], "--frequency", "nan"], "--frequency", "hertz"),
         ([*PATH[:7], "--frequency", "-5e9"], "--frequency", "hertz"),
@@ -206,7 +206,13 @@ def test_ports_and_unkey(capsys: pytest.CaptureFixture[str], config: Path) -> No
         ([*FORECAST, "low"], "low", "hertz"),
         ([*FORECAST, "144e6", "--days", "-3"], "--days", "from 0"),
         (["rehearse", "--minutes", "0.2", "--pace", "1e6", "--quiet", "--picture", "/proc/x.png"],
-         "--picture", "writable"),
+         "--picture", "written"),
+        (["rehearse", "--picture", "/proc/x.png"], "--picture", "written"),
+        (["rehearse", "--picture", "/nowhere/x.png"], "--picture", "exists"),
+        (["rehearse", "--picture", "x.bmp"], "--picture", ".png"),
+        (["rehearse", "--journal", "/proc/x"], "--journal", "written"),
+        (["forecast", "--from", "1900-01-01", *FORECAST[1:], "144e6"], "--from", "Earth rotation"),
+        (["rehearse", "--from", "1900-01-01"], "--from", "Earth rotation"),
     ],
 )  # fmt: skip
 def test_a_mistake_gets_one_line(
@@ -278,6 +284,18 @@ def test_no_config_anywhere(
     assert main(["run"]) == 2
     said = capsys.readouterr().err
     assert "--config: nothing was given" in said and "moontrim.toml" in said
+
+
+def test_a_forecast_without_a_frequency_says_what_would_do(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    if Path("/etc/moontrim/moontrim.toml").exists():
+        pytest.skip("this machine has a config of its own")
+    assert main(FORECAST[:-1]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("moontrim: --frequency: nothing was given") and said.count("\n") == 1
+    assert "--config" in said and "--band" in said
 
 
 def test_a_real_process_says_it_once_and_exits_2() -> None:

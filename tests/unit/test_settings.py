@@ -110,6 +110,45 @@ def test_all_mistakes_are_listed_at_once() -> None:
     assert "radio.poll_s" in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("path", "value", "said"),
+    [
+        (
+            "partner",
+            "KP20",
+            'partner: must be "self", or a table [partner] with a locator, or latitude_deg and '
+            "longitude_deg (given: 'KP20')",
+        ),
+        ("partner", {"locator": "KP20", "hight_m": 3.0}, "partner: hight_m: unknown key"),
+        ("home", "KP20", "home: must be a table (given: 'KP20')"),
+        ("bands.0.colour", "red", "bands.0.colour: unknown key"),
+        (
+            "bands.0.sked_hz",
+            144.1200005e6,
+            "bands.0.sked_hz: must be whole hertz such as 144_120_000 (given: 144120000.5)",
+        ),
+    ],
+)
+def test_one_mistake_is_one_problem(path: str, value: Any, said: str) -> None:
+    with pytest.raises(InputError) as caught:
+        settings_from(changed(path, value), "my.toml")
+    assert str(caught.value) == f"config my.toml: {said}"
+
+
+def test_whole_hertz_may_be_written_with_an_exponent() -> None:
+    raw = changed("bands.0.sked_hz", 144.12e6)
+    raw["bands"][0] |= {"transverter_offset_hz": 116e6}
+    band = settings_from(raw, "my.toml").bands[0]
+    assert (band.sked_hz, band.transverter_offset_hz) == (144_120_000, 116_000_000)
+    assert isinstance(band.sked_hz, int)
+
+
+def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
+    path = tmp_path / "notepad.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + EXAMPLES[0].read_bytes())
+    assert load_settings(path) == load_settings(EXAMPLES[0])
+
+
 def test_same_band_name_twice() -> None:
     raw = deepcopy(GOOD)
     raw["bands"] *= 2

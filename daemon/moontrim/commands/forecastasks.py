@@ -8,7 +8,14 @@ from dataclasses import dataclass, replace
 from datetime import tzinfo
 
 from moontrim.bandsettings import BandSettings
-from moontrim.commands.given import ephemeris_of, frequency_hz, instant, number, settings_of
+from moontrim.commands.given import (
+    ephemeris_of,
+    frequency_hz,
+    instant,
+    number,
+    require_covered,
+    settings_of,
+)
 from moontrim.errors import InputError
 from moontrim.forecast import Ask, End, Horizon
 from moontrim.forecast.settings import (
@@ -37,7 +44,7 @@ class Work:
 def work_of(options: argparse.Namespace, now_utc_s: float) -> Work:
     """Options over config over defaults. Raises InputError, CoverageError."""
     alone = options.config is None and options.home and options.partner and options.frequency
-    settings = None if alone else settings_of(options)
+    settings = None if alone else _settings(options)
     tables = ForecastTables() if settings is None else settings
     band = _band(options, settings)
     on_air_hz = _on_air_hz(options, band)
@@ -54,6 +61,9 @@ def work_of(options: argparse.Namespace, now_utc_s: float) -> Work:
         if options.start is None
         else instant(options.start, "--from")
     )
+    ephemeris = Ephemeris.load() if settings is None else ephemeris_of(settings)
+    if options.start is not None:
+        require_covered(ephemeris, start_utc_s, "--from")
     max_spread_hz = number(options.max_spread, "--max-spread", 0.001, 1e6)
     asks = tuple(
         Ask(
@@ -72,7 +82,18 @@ def work_of(options: argparse.Namespace, now_utc_s: float) -> Work:
         if options.timezone
         else zone_named(tables.forecast.timezone, "forecast.timezone")
     )
-    return Work(asks, zone, Ephemeris.load() if settings is None else ephemeris_of(settings))
+    return Work(asks, zone, ephemeris)
+
+
+def _settings(options: argparse.Namespace) -> Settings:
+    """The config's. Raises InputError; it names the frequency where only that is missing."""
+    try:
+        return settings_of(options)
+    except InputError as error:
+        if error.field == "--config" and options.home and options.partner:
+            allowed = "hertz on the air such as 144.12e6, or a --config with or without --band"
+            raise InputError("--frequency", None, allowed) from None
+        raise
 
 
 def _band(options: argparse.Namespace, settings: Settings | None) -> BandSettings | None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from moontrim.commands import COMMANDS
-from moontrim.errors import InputError
+from moontrim.errors import CoverageError, InputError
 from moontrim.path.site import Site, parse_site
 from moontrim.settings import Settings, load_settings
 
@@ -84,6 +84,14 @@ def instant(text: str, field: str) -> float:
         return when.timestamp()
     except (OverflowError, ValueError):
         raise InputError(field, text, allowed) from None
+
+
+def require_covered(ephemeris: Ephemeris, utc_s: float, field: str) -> None:
+    """Raises CoverageError that names the option with an instant outside the tables."""
+    try:
+        ephemeris.require(utc_s)
+    except CoverageError as error:
+        raise CoverageError(f"{field}: {error}") from None
 
 
 def frequency_hz(text: str) -> float:

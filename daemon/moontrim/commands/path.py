@@ -7,7 +7,14 @@ import json
 import sys
 from typing import Any, cast
 
-from moontrim.commands.given import add_command, frequency_hz, instant, number, partner_of
+from moontrim.commands.given import (
+    add_command,
+    frequency_hz,
+    instant,
+    number,
+    partner_of,
+    require_covered,
+)
 from moontrim.correction import AGREEMENTS, Agreement
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris, parse_site
@@ -61,6 +68,8 @@ def call(options: argparse.Namespace) -> int:
     agreement = cast(Agreement, options.agreement)
     doubts = _doubts(options)
     ephemeris = Ephemeris.load()
+    for utc_s in instants:
+        require_covered(ephemeris, utc_s, "--at")
     troposphere = not options.no_troposphere
     reports = [
         path_report(ephemeris, home, partner, utc_s, on_air_hz, troposphere, agreement, doubts)

@@ -5,14 +5,24 @@ from __future__ import annotations
 import argparse
 import json
 import logging
+import os
 import socket
+import sqlite3
 import sys
+from contextlib import suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from moontrim.clock import SystemClock
-from moontrim.commands.given import add_command, add_config, ephemeris_of, instant, settings_of
+from moontrim.commands.given import (
+    add_command,
+    add_config,
+    ephemeris_of,
+    instant,
+    require_covered,
+    settings_of,
+)
 from moontrim.correction import AGREEMENTS
 from moontrim.errors import InputError
 from moontrim.remote.settings import RemoteSettings
@@ -21,6 +31,9 @@ from moontrim.settings import Settings
 if TYPE_CHECKING:
     from moontrim.app import Companion, Daemon
     from moontrim.judgement import Result
+
+PICTURE = Path("out/rehearsal.png")
+PICTURES = (".png", ".svg", ".pdf")
 
 
 def add(commands: Any) -> None:
@@ -55,6 +68,7 @@ def add(commands: Any) -> None:
 
 def call(options: argparse.Namespace) -> int:
     from moontrim import rehearsal
+    from moontrim.bench.passbandpicture import check_picture
     from moontrim.outlook import keep_outlook
     from moontrim.picture import draw_rehearsal
     from moontrim.remote.side import Remote
@@ -68,6 +82,8 @@ def call(options: argparse.Namespace) -> int:
     settings = _for_rehearsal(settings, options)
     ephemeris = ephemeris_of(settings)
     from_utc_s = instant(options.start, "--from") if options.start else SystemClock().utc_s()
+    if options.start:
+        require_covered(ephemeris, from_utc_s, "--from")
     start, end = next_window(ephemeris, settings, from_utc_s)
     if options.minutes is not None:
         if not options.minutes >= 0.1:
@@ -82,6 +98,13 @@ def call(options: argparse.Namespace) -> int:
         pace = options.pace
     if options.faults:
         return _faults(settings, options, start, pace)
+    picture = options.picture or PICTURE
+    if options.picture is None:
+        with suppress(OSError):  # then the check says it
+            picture.parent.mkdir(exist_ok=True)
+    check_picture(picture, PICTURES)
+    if options.journal is not None:
+        _check_journal(options.journal)
     show(
         f"Window {iso(start)} to {iso(end)}, shown {pace:.0f} times as fast. Ctrl-C ends it early."
     )
@@ -98,7 +121,6 @@ def call(options: argparse.Namespace) -> int:
             pace=pace,
             companions=(*view, keep_outlook, side.run, *_recorded(options.journal)),
         )
-    picture = options.picture or Path("out/rehearsal.png")
     try:
         draw_rehearsal(result, picture)
     except (OSError, ValueError) as error:
@@ -110,6 +132,23 @@ def call(options: argparse.Namespace) -> int:
     else:
         _summarise(result, picture)
     return 0 if result.passed else 1
+
+
+def _check_journal(folder: Path) -> None:
+    """Raises InputError unless a journal can be written there. The journal itself only waits for
+    a disk that refuses, as a daemon has to; a rehearsal is over by then."""
+    from moontrim.journal.opening import OtherWriterError, lock, open_to_write
+
+    try:
+        held = lock(folder)
+        try:
+            open_to_write(folder, SystemClock().utc_s(), check=False).close()
+        finally:
+            os.close(held)
+    except (OSError, ValueError, sqlite3.Error, OtherWriterError) as error:
+        raise InputError(
+            "--journal", str(folder), f"a folder where a journal can be written ({error})"
+        ) from None
 
 
 def _recorded(folder: Path | None) -> tuple[Companion, ...]:
