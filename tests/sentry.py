@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import os
+import threading
 import time
 
 import numpy as np
@@ -18,9 +20,24 @@ class Sentry:
         self.stalls: list[tuple[float, float]] = []
 
     async def watch(self) -> None:
-        while True:
+        """On each processor: one may stand still while the others run."""
+        ended = threading.Event()
+        threads = [
+            threading.Thread(target=self._watch_on, args=(processor, ended), daemon=True)
+            for processor in os.sched_getaffinity(0)
+        ]
+        for thread in threads:
+            thread.start()
+        try:
+            await asyncio.get_running_loop().create_future()
+        finally:
+            ended.set()
+
+    def _watch_on(self, processor: int, ended: threading.Event) -> None:
+        os.sched_setaffinity(0, {processor})  # of this thread
+        while not ended.is_set():
             due_s = time.time() + self.EVERY_S
-            await asyncio.sleep(self.EVERY_S)
+            time.sleep(self.EVERY_S)
             if (now_s := time.time()) - due_s > self.LATE_S:
                 self.stalls.append((due_s, now_s + self.AFTER_S))
 
