@@ -14,6 +14,7 @@ import asyncio
 import ipaddress
 import logging
 import re
+import socket
 from collections.abc import Callable
 from typing import Protocol
 from urllib.parse import urlsplit
@@ -73,14 +74,17 @@ async def serve(
     await runner.setup()
     try:
         try:
-            server = await asyncio.get_running_loop().create_server(
-                lambda: site.admit(runner), host, port
-            )
+            listening = socket.create_server((host, port))
         except (OSError, OverflowError) as error:
             raise OSError(f"cannot listen on {host} port {port}: {error}") from None
-        async with server:
-            on_ready(f"http://{_as_in_url(host)}:{server.sockets[0].getsockname()[1]}/")
-            await asyncio.get_running_loop().create_future()
+        # Made here, since asyncio forgets its own when it is cancelled before it has begun.
+        with listening:
+            server = await asyncio.get_running_loop().create_server(
+                lambda: site.admit(runner), sock=listening
+            )
+            async with server:
+                on_ready(f"http://{_as_in_url(host)}:{listening.getsockname()[1]}/")
+                await asyncio.get_running_loop().create_future()
     finally:
         await runner.cleanup()
 
