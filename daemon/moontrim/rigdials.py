@@ -185,8 +185,9 @@ class Dials:
             raise RigGarbled(f"the radio would not be read: {error}") from error
         self._durations.looked(self._clock.monotonic_s() - began_s)
         self._saw(rig)
-        found: dict[Which, int | None] = {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
-        self.standing.update({w: hz for w, hz in (asked_for or {}).items() if found[w] == hz})
+        for which, hz in (asked_for or {}).items():
+            if hz == (rig.rx_dial_hz if which == "rx" else rig.tx_dial_hz):
+                self.standing[which] = hz
         moved = self._was_moved(rig)
         if rig.transmitting and (self.view.inhibit or not self.permitted):
             if await self._unkey() and not self._unkeyed:
