@@ -12,7 +12,7 @@ import struct
 from dataclasses import dataclass, field
 from typing import Literal
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 
 End = Literal["fin", "reset"]
 

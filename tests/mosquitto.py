@@ -19,7 +19,7 @@ import aiomqtt
 import pytest
 
 from moontrim.app import Daemon
-from moontrim.clock import Clock, SystemClock
+from moontrim.clock.system import Clock, SystemClock
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
 from moontrim.remote.side import Remote

@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from typing import Any
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim_drivers.asciicat import AsciicatDriver
 from moontrim_drivers.civ import CivDriver
 from moontrim_drivers.serialdriver import SerialDriver

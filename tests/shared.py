@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from moontrim.app import Daemon
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.errors import MoontrimError
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from moontrim.app import Daemon
-from moontrim.clock import VirtualClock
+from moontrim.clock.system import VirtualClock
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
 from moontrim.settings import settings_from

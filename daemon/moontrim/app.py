@@ -13,7 +13,7 @@ import signal
 from collections.abc import Callable, Coroutine
 from typing import Any
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.clockwatch import ClockWatch
 from moontrim.errors import BusyError
 from moontrim.gps.timecheck import gps_reader

@@ -7,7 +7,7 @@ import asyncio
 import math
 from collections.abc import Callable
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 
 PUT_ASIDE_S = 1e-3  # nobody can have been, if two clocks agree so well
 STEP_S = 0.05

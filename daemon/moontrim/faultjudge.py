@@ -10,7 +10,7 @@ from typing import Any
 
 from moontrim.app import Daemon
 from moontrim.chosen import chosen
-from moontrim.clock import VirtualClock
+from moontrim.clock.system import VirtualClock
 from moontrim.correction import OnAir, fractions_of
 from moontrim.path import Ephemeris, solve_path
 from moontrim.state import Tracking

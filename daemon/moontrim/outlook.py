@@ -14,7 +14,7 @@ import numpy as np
 from moontrim.app import Daemon
 from moontrim.budgetask import budget_now
 from moontrim.chosen import chosen
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.correction import fractions_of
 from moontrim.errors import MoontrimError
 from moontrim.forecast import Window, coming_windows

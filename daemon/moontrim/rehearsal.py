@@ -7,7 +7,7 @@ import math
 from typing import Any
 
 from moontrim.app import Companion, Daemon
-from moontrim.clock import VirtualClock
+from moontrim.clock.system import VirtualClock
 from moontrim.judgement import Record, Result, judge
 from moontrim.keying.wiring import AnyOutput, RadioOutput, SimulatedOutputSettings
 from moontrim.path import Ephemeris

@@ -12,7 +12,7 @@ from functools import partial
 from typing import Any
 
 from moontrim.app import Companion, Daemon
-from moontrim.clock import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock, VirtualClock
 from moontrim.errors import MoontrimError
 from moontrim.faultjudge import BACK_S, GIVE_UP_S, LOOK_S, FaultJudge, Note, Outcome
 from moontrim.keying.sequence import STUCK_S, Phase

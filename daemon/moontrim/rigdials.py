@@ -12,7 +12,7 @@ from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from typing import Any
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.dialsteps import TOGETHER_S, DialSteps
 from moontrim.durations import Durations
 from moontrim.linkview import (

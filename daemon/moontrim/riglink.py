@@ -15,7 +15,7 @@ from collections.abc import Awaitable, Callable
 from typing import TypeVar
 
 from moontrim.bandentry import BandEntry, BandWatch, Unready, set_mode
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.errands import Errands
 from moontrim.linkview import ANSWERING, Connected, LinkEvent, LinkState, LinkView, Lost
 from moontrim.planner import Plan, Which

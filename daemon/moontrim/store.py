@@ -15,7 +15,7 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.errors import InputError
 from moontrim.session import Session, first_session
 from moontrim.settings import Settings

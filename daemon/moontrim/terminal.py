@@ -16,7 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from moontrim.app import Daemon
-from moontrim.clock import Clock, SystemClock
+from moontrim.clock.system import Clock, SystemClock
 from moontrim.correction import WORDS
 from moontrim.state import DialView, Snapshot, Tracking
 from moontrim.timekeeping.trust import ClockView

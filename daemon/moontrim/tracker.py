@@ -13,7 +13,7 @@ from collections.abc import Callable
 
 from moontrim.assess import Hindrances, assess
 from moontrim.chosen import Chosen
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.clockwatch import ClockWatch
 from moontrim.correction import OnAir
 from moontrim.errors import CoverageError, InputError, MoontrimError

@@ -10,7 +10,7 @@ import logging
 import math
 from collections.abc import Callable
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.errors import MoontrimError
 from moontrim.gps.home import HomeKeeper
 from moontrim.gps.position import ASSUMED_ERROR_M, Fix, move_from

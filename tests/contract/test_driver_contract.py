@@ -13,7 +13,7 @@ import pytest
 from pydantic import ValidationError
 
 from fake_rig_server import FakeRigServer
-from moontrim.clock import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock, VirtualClock
 from moontrim_drivers.contract import (
     DriverOptions,
     RigClosed,

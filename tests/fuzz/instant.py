@@ -17,7 +17,7 @@ from contextlib import AbstractAsyncContextManager
 from typing import Any, TypeVar, cast
 
 from fuzz.target import hold
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 
 T = TypeVar("T")
 

@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 from aiohttp import web as server
 
 from fuzz.target import Target, hold, pieces
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.remote.assets import load_assets
 from moontrim.remote.gateway import Gateway
 from moontrim.remote.web import Site

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.clockwatch import ClockWatch
 from moontrim.timekeeping.chrony import LOCAL_MODE
 from moontrim.timekeeping.settings import ClockSettings

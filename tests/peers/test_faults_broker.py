@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from moontrim.app import Daemon
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED

@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.linkview import LinkState
 from moontrim.path import Ephemeris
 from moontrim.riglink import RigLink

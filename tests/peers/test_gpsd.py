@@ -13,7 +13,7 @@ from contextlib import asynccontextmanager
 
 import pytest
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.gps.position import Fix, Steady, distance_m
 from moontrim.gps.settings import GpsSettings
 from moontrim.gps.timecheck import clock_ahead_s

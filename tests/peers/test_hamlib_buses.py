@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim_drivers.civcodec import Frame, dial
 from moontrim_drivers.contract import RigDriver, RigState
 from moontrim_drivers.simoptions import SimulatedOptions

@@ -21,7 +21,7 @@ from playwright.async_api import Browser
 
 from browser import OUT, Phone, Shared, chromium, phone, require_chromium, shared_chromium
 from moontrim.app import Daemon
-from moontrim.clock import VirtualClock
+from moontrim.clock.system import VirtualClock
 from moontrim.outlook import keep_outlook
 from moontrim.path import Ephemeris
 from moontrim.remote.side import Remote

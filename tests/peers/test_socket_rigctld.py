@@ -7,7 +7,7 @@ import random
 
 import pytest
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim_drivers.contract import RigClosed, RigState, RigUnreachable
 from moontrim_drivers.socketrig import SocketDriver
 from moontrim_drivers.socketwire import Greeting

@@ -16,9 +16,9 @@ from typing import Any
 
 import pytest
 
-import moontrim.clock
+import moontrim.clock.system
 from faultproxy import FaultProxy
-from moontrim.clock import Clock, SystemClock
+from moontrim.clock.system import Clock, SystemClock
 from moontrim.keying.sequence import STUCK_S, Phase
 from moontrim.path import Ephemeris
 from moontrim.session import SetSked
@@ -65,7 +65,7 @@ class Wired(SocketDriver):
             await self._server.hang_up()
 
 
-class SocketsFirst(moontrim.clock._IdleSelector):
+class SocketsFirst(moontrim.clock.system._IdleSelector):
     """Time moves on only when no socket is ready."""
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
@@ -81,7 +81,7 @@ def wired(
     tmp_path: Path, ephemeris: Ephemeris, monkeypatch: pytest.MonkeyPatch
 ) -> Iterator[Callable[[Scene], Stage]]:
     """With keying through the radio's own transmit command, and the Moon high."""
-    monkeypatch.setattr(moontrim.clock, "_IdleSelector", SocketsFirst)
+    monkeypatch.setattr(moontrim.clock.system, "_IdleSelector", SocketsFirst)
     made: list[Wired] = []
 
     class Driver(Wired):

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.clock import VirtualClock
+from moontrim.clock.system import VirtualClock
 from moontrim.faultjudge import Outcome
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import embedded_settings, with_simulated_radio

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from moontrim.clock import Clock, SystemClock, VirtualClock
+from moontrim.clock.system import Clock, SystemClock, VirtualClock
 from moontrim.linkview import Connected, LinkState
 from moontrim.planner import Plan, Ramp, Step
 from moontrim.riglink import RigLink

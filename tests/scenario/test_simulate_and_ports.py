@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from moontrim.cli import main
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim_drivers import serialports
 from moontrim_drivers.contract import RigClosed, RigRefused, RigState, RigUnreachable
 from moontrim_drivers.serialports import Port

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from unittest.mock import patch
 
 from moontrim.app import Daemon
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.keying.inputs import Contact
 from moontrim.keying.modemlines import OutputError
 from moontrim.keying.outputs import Output, RadioKey

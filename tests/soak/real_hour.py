@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 import psutil  # type: ignore[import-untyped]
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 
 MOST_MB_PER_H = 1.0
 EVERY_S = 5.0

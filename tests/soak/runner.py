@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.path import Ephemeris
 from soak.plan import QUIET, Mix
 from soak.play import Outcome, play

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from typing import Any, Protocol
 from unittest.mock import patch
 
-from moontrim.clock import VirtualClock
+from moontrim.clock.system import VirtualClock
 from moontrim.clockwatch import STEP_S
 from moontrim.session import Session
 from moontrim.timekeeping.reading import ClockReading, unsynchronised

@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from moontrim.clock import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock, VirtualClock
 
 T0 = 1_795_000_000.0
 

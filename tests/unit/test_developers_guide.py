@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from moontrim.app import Daemon
-from moontrim.clock import VirtualClock
+from moontrim.clock.system import VirtualClock
 from moontrim.path import Ephemeris
 from moontrim.settings import settings_from
 from moontrim.state import Tracking

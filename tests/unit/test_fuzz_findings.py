@@ -16,7 +16,7 @@ import pytest
 from fuzz.peer import Peer
 from journals import T0, journal_file, recorder, seconds
 from moontrim.bandplan import load_band_plan
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.errors import CoverageError, InputError
 from moontrim.journal.opening import open_to_write
 from moontrim.journal.read import open_journal, sessions

@@ -17,7 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.errors import InputError
 from moontrim.gps.findings import gps_findings
 from moontrim.gps.gpsd import LONGEST_LINE, parse_line, watch_command

@@ -4,7 +4,7 @@ import math
 from typing import Any
 
 from journals import SKED_HZ, T0, dial, recorder, snapshot
-from moontrim.clock import VirtualClock
+from moontrim.clock.system import VirtualClock
 from moontrim.journal.notes import CAPACITY, Notes
 from moontrim.journal.records import (
     Command,

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from moontrim.clock import Clock, SystemClock, VirtualClock
+from moontrim.clock.system import Clock, SystemClock, VirtualClock
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.interlocks import Conditions
 from moontrim.keying.keyer import THERE_S, Keyer, KeyingView

@@ -26,7 +26,7 @@ from typing import Any
 import pytest
 
 from moontrim.cli import main as moontrim
-from moontrim.clock import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock, VirtualClock
 from moontrim.keying.gpio import ChipLine, GpioRequest
 from moontrim.keying.inputs import Contact, ExternalTransmit, make_contacts
 from moontrim.keying.modemlines import LineName, ModemLines, OutputError, Ports, plain_path
@@ -499,7 +499,7 @@ KEYED = """
     sys.path[:0] = [{daemon!r}, {drivers!r}, {unit!r}]
     from test_keying_keyer import GOOD
     from test_keying_lines import no_modem_lines
-    from moontrim.clock import SystemClock
+    from moontrim.clock.system import SystemClock
     from moontrim.keying.keyer import Keyer
     from moontrim.keying.modemlines import ModemLines, Ports
     from moontrim.keying.outputs import make_outputs

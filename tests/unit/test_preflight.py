@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from moontrim.clock import VirtualClock
+from moontrim.clock.system import VirtualClock
 from moontrim.path import Ephemeris
 from moontrim.preflight import check
 from moontrim.preflight.finding import Finding

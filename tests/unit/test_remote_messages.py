@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from moontrim.clock import VirtualClock
+from moontrim.clock.system import VirtualClock
 from moontrim.correction import AGREEMENTS
 from moontrim.errors import BusyError, InputError
 from moontrim.keying.keyer import KeyingView

@@ -10,7 +10,7 @@ import pytest
 
 from fake_rig_server import FakeRigServer
 from moontrim.bandentry import BandEntry
-from moontrim.clock import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock, VirtualClock
 from moontrim.durations import Durations
 from moontrim.linkview import Connected, DialMoved, LinkState, Lost, TransmitChanged
 from moontrim.planner import Plan, Ramp, Step

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.clock import Clock, SystemClock, VirtualClock
+from moontrim.clock.system import Clock, SystemClock, VirtualClock
 from moontrim.service import hidden, logs
 from moontrim.service.hidden import hide, redacted
 from moontrim.service.journald import encode, is_journal

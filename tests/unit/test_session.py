@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.errors import InputError
 from moontrim.session import (
     Command,

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from moontrim.clock import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock, VirtualClock
 from moontrim.errors import MoontrimError
 from moontrim.linkview import LinkState, LinkView
 from moontrim.rehearsal import EMBEDDED, embedded_settings

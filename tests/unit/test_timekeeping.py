@@ -18,7 +18,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from moontrim.clock import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock, VirtualClock
 from moontrim.clockwatch import SETTLED_S, ClockWatch
 from moontrim.timekeeping.adjtimex import NEVER_SET_S, Kernel, judge, read_adjtimex
 from moontrim.timekeeping.chrony import (

@@ -12,7 +12,7 @@ from typing import Any
 import aiohttp
 import pytest
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.remote import assets, bridge, web
 from moontrim.remote.gateway import Gateway
 from moontrim.state import StateHub, Tracking

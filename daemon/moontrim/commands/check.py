@@ -10,7 +10,7 @@ from typing import Any
 
 from rich.console import Console
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.commands.given import add_command, add_config, ephemeris_of, settings_of
 
 

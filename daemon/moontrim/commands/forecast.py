@@ -11,7 +11,7 @@ from datetime import tzinfo
 from pathlib import Path
 from typing import Any
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.commands.forecastasks import Work, work_of
 from moontrim.commands.given import add_command, add_config
 from moontrim.forecast import Forecast, forecast

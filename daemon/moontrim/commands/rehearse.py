@@ -14,7 +14,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.commands.given import (
     add_command,
     add_config,

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.commands.given import add_command, ephemeris_of, settings_of
 from moontrim.errors import InputError
 from moontrim.journal.reportcolumns import COLUMNS

@@ -8,7 +8,7 @@ import faulthandler
 import logging
 from typing import TYPE_CHECKING, Any
 
-from moontrim.clock import Clock, SystemClock
+from moontrim.clock.system import Clock, SystemClock
 from moontrim.commands.given import add_command, add_config, ephemeris_of, settings_of
 from moontrim.path import Ephemeris
 from moontrim.settings import Settings

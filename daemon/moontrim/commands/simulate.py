@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from moontrim.clock import Clock, SystemClock
+from moontrim.clock.system import Clock, SystemClock
 from moontrim.commands.given import add_command
 from moontrim.errors import InputError
 from moontrim_drivers.simoptions import SimulatedOptions

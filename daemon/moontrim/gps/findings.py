@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.gps.position import Fix, move_from
 from moontrim.gps.settings import GpsSettings
 from moontrim.gps.timecheck import clock_ahead_s

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.gps.position import Fix, GpsGarbledError, checked
 from moontrim.gps.settings import GpsSettings
 

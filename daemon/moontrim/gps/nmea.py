@@ -15,7 +15,7 @@ from typing import Any
 
 from pynmeagps import GET, VALCKSUM, NMEAReader
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.gps.position import Fix, GpsGarbledError, Position, checked
 from moontrim.gps.settings import GpsSettings
 from moontrim_drivers.contract import RigError

@@ -7,7 +7,7 @@ import math
 import random
 from collections.abc import Callable
 
-from moontrim.clock import Clock, VirtualClock
+from moontrim.clock.system import Clock, VirtualClock
 from moontrim.gps.gpsd import follow_gpsd
 from moontrim.gps.nmea import follow_nmea
 from moontrim.gps.position import Fix

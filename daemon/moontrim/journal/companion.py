@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from moontrim import __version__
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.journal.file import JournalFile
 from moontrim.journal.recorder import Recorder
 from moontrim.journal.records import BudgetEntry, Choice, clean

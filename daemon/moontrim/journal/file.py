@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from weakref import WeakKeyDictionary, WeakSet
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.journal.codes import codes_of
 from moontrim.journal.keep import drop_oldest
 from moontrim.journal.opening import is_damage, lock, open_to_write, set_aside

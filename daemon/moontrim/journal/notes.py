@@ -7,7 +7,7 @@ from __future__ import annotations
 from collections import deque
 from typing import NamedTuple
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 
 CAPACITY = 1000
 

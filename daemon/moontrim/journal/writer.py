@@ -16,7 +16,7 @@ from collections.abc import Iterable
 from concurrent.futures import Future
 from pathlib import Path
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.journal.file import JournalFile
 from moontrim.journal.records import Record, Second
 

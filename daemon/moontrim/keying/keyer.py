@@ -13,7 +13,7 @@ import math
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.keying.claim import Claim, KeyingRefused
 from moontrim.keying.interlocks import Conditions, hindrances
 from moontrim.keying.outputs import Output

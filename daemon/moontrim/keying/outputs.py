@@ -11,7 +11,7 @@ from collections import deque
 from collections.abc import Awaitable, Callable
 from typing import Literal
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.keying.gpio import ChipLine, GpioRequest, Requester
 from moontrim.keying.modemlines import LinePort, OutputError, Ports
 from moontrim.keying.settings import KeyingSettings

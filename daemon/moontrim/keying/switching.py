@@ -8,7 +8,7 @@ import asyncio
 import logging
 from collections.abc import Awaitable, Callable
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.keying.outputs import Output
 
 log = logging.getLogger(__name__)

@@ -11,7 +11,7 @@ import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from moontrim.clock import Clock, SystemClock
+from moontrim.clock.system import Clock, SystemClock
 from moontrim.keying.gpio import ChipLine, Requester
 from moontrim.keying.modemlines import ModemLines, Opener, OutputError, Ports, Resolve, plain_path
 from moontrim.keying.outputs import Output, Publish, make_outputs

@@ -5,7 +5,7 @@ Owns the order of the list; each module asks one kind of question."""
 
 from __future__ import annotations
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.path import Ephemeris
 from moontrim.preflight.bands import band_findings
 from moontrim.preflight.clock import (

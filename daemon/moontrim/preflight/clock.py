@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.errors import MoontrimError
 from moontrim.gps.findings import first_fix, gps_findings
 from moontrim.gps.position import Fix

@@ -7,7 +7,7 @@ from __future__ import annotations
 import contextlib
 
 from moontrim.bandsettings import BandSettings
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.planner import nearest
 from moontrim.preflight.finding import Finding
 from moontrim.settings import Settings

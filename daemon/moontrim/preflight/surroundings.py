@@ -8,7 +8,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.preflight.finding import Finding
 from moontrim.remote.broker import BrokerMissing, broker_command
 from moontrim.settings import Settings

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.errors import BusyError, InputError
 from moontrim.remote.asking import Asked, read_command, refused_by_tracker, result
 from moontrim.remote.body import Body, Refusal, read_body

@@ -11,7 +11,7 @@ import contextlib
 
 from aiohttp import WSMsgType, web
 
-from moontrim.clock import SystemClock
+from moontrim.clock.system import SystemClock
 from moontrim.remote.gateway import Gateway
 
 SUBPROTOCOL = "mqtt"  # registered with IANA; MQTT 5.0 (OASIS), section 6

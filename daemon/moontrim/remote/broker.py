@@ -18,7 +18,7 @@ import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.remote.accounts import access_list, password_file
 from moontrim.remote.backoff import Backoff
 from moontrim.remote.brokerconfig import (

@@ -21,7 +21,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.keying.modemlines import OutputError
 from moontrim.remote.admission import Admission, Arrival
 from moontrim.remote.backoff import Backoff

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
-from moontrim.clock import Clock, SystemClock
+from moontrim.clock.system import Clock, SystemClock
 from moontrim.errors import InputError
 from moontrim.keying.wiring import MqttOutput
 from moontrim.remote import discovery, messages

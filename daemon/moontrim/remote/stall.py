@@ -3,7 +3,7 @@ lay in the socket, where no expiry counts, and would be taken for fresh."""
 
 from __future__ import annotations
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 
 EVERY_S = 0.25
 NOTICED_S = 1.0

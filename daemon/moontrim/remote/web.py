@@ -22,7 +22,7 @@ from urllib.parse import urlsplit
 from aiohttp import web
 from aiohttp.typedefs import Handler
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.remote.assets import Asset, Assets, load_assets
 from moontrim.remote.bridge import LARGEST_MESSAGE, SUBPROTOCOL, carry, open_broker
 from moontrim.remote.gateway import Gateway

@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from types import TracebackType
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.service import journald
 from moontrim.service.hidden import redacted
 from moontrim.service.loglimit import LogLimit, kind_of

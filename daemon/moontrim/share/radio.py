@@ -12,7 +12,7 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.errors import MoontrimError
 from moontrim.session import Command, Session
 from moontrim.settings import Settings

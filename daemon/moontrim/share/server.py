@@ -11,7 +11,7 @@ import logging
 from collections.abc import Callable
 from typing import cast
 
-from moontrim.clock import Clock, SystemClock
+from moontrim.clock.system import Clock, SystemClock
 from moontrim.share.client import Client
 from moontrim.share.radio import RigAccess, Shared, SharedRadio, Transmit
 from moontrim.share.settings import ShareSettings

@@ -8,7 +8,7 @@ import secrets
 from collections.abc import Sequence
 from functools import partial
 
-from moontrim.clock import Clock, VirtualClock
+from moontrim.clock.system import Clock, VirtualClock
 from moontrim.timekeeping.adjtimex import Kernel
 from moontrim.timekeeping.chrony import (
     ChronyGarbledError,

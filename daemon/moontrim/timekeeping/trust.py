@@ -12,7 +12,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from moontrim.clock import Clock
+from moontrim.clock.system import Clock
 from moontrim.clockwatch import ClockWatch
 from moontrim.timekeeping.reading import ClockReading, Reader
 from moontrim.timekeeping.settings import ClockSettings

@@ -1,0 +1,1 @@
+"""Time as a parameter: the only place that reads a clock or waits."""
