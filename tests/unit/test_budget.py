@@ -35,7 +35,7 @@ from moontrim.path.combine import (
 from moontrim.path.contribution import duration, hertz
 from moontrim.path.displaced import MOST_LATE_S, displaced_ratios
 from moontrim.path.doubts import Doubts, PlaceDoubt
-from moontrim.path.earthtable import EarthRotation
+from moontrim.path.earthrotation import EarthRotation
 from moontrim.path.effects import Effects, effects
 from moontrim.path.surface import Surface, nine_places
 from moontrim.planner import coarsen

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from moontrim.forecast.joined import AFTER, BEFORE, neighbours, slope_weights, weights
 from moontrim.forecast.window import Array
 from moontrim.path import Ephemeris
-from moontrim.path.earthtable import DAY_S, TT_MINUS_TAI_S, UNIX_JD
+from moontrim.path.earthrotation import DAY_S, TT_MINUS_TAI_S, UNIX_JD
 from moontrim.path.vectors import cross
 
 STEP_S = 21600

@@ -13,20 +13,20 @@ from typing import TYPE_CHECKING, Any
 from moontrim.path.site import Site, locator_of, parse_site
 
 if TYPE_CHECKING:
-    from moontrim.path.earthtable import EarthRotation
+    from moontrim.path.delaymodel import DelayModel, LegNow, MoonNow, PathNow
+    from moontrim.path.earthrotation import EarthRotation
     from moontrim.path.ephemeris import Ephemeris
-    from moontrim.path.look import Look, moon_from
-    from moontrim.path.model import DelayModel, LegNow, MoonNow, PathNow
+    from moontrim.path.exact import LEGS, Leg, LegName, PathSolution, solve_path
+    from moontrim.path.moondirection import Look, moon_from
     from moontrim.path.report import path_report, ut1_sensitivity
-    from moontrim.path.solution import LEGS, Leg, LegName, PathSolution, solve_path
 else:
     _MODULES = {
-        "EarthRotation": "earthtable",
+        "EarthRotation": "earthrotation",
         "Ephemeris": "ephemeris",
-        **dict.fromkeys(("Look", "moon_from"), "look"),
-        **dict.fromkeys(("DelayModel", "LegNow", "MoonNow", "PathNow"), "model"),
+        **dict.fromkeys(("Look", "moon_from"), "moondirection"),
+        **dict.fromkeys(("DelayModel", "LegNow", "MoonNow", "PathNow"), "delaymodel"),
         **dict.fromkeys(("path_report", "ut1_sensitivity"), "report"),
-        **dict.fromkeys(("LEGS", "Leg", "LegName", "PathSolution", "solve_path"), "solution"),
+        **dict.fromkeys(("LEGS", "Leg", "LegName", "PathSolution", "solve_path"), "exact"),
     }
 
     def __getattr__(name: str) -> Any:

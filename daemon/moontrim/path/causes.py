@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from moontrim.path.combine import Distribution, Normal, Uniform
 from moontrim.path.contribution import Contribution, duration, hertz
 from moontrim.path.doubts import Doubts
-from moontrim.path.earthtable import EarthRotation
+from moontrim.path.earthrotation import EarthRotation
 from moontrim.path.effects import Effects
 from moontrim.path.placecauses import height, position
 

@@ -12,8 +12,8 @@ import numpy as np
 from moontrim.correction import Agreement, Fractions, on_air
 from moontrim.path.displaced import displaced_ratios, turned
 from moontrim.path.ephemeris import Ephemeris
+from moontrim.path.exact import SPEED_OF_LIGHT_M_S
 from moontrim.path.site import Site
-from moontrim.path.solution import SPEED_OF_LIGHT_M_S
 from moontrim.path.surface import Surface, nine_places
 from moontrim.path.vectors import Array
 

@@ -31,7 +31,7 @@ from skyfield.timelib import Time, Timescale
 
 from moontrim.errors import CoverageError
 from moontrim.path.chebyshev import Array, Track, fit_matrix, nodes
-from moontrim.path.earthtable import DAY_S, TT_MINUS_TAI_S, UNIX_JD, EarthRotation, EarthTable
+from moontrim.path.earthrotation import DAY_S, TT_MINUS_TAI_S, UNIX_JD, EarthRotation, EarthTable
 from moontrim.path.frames import itrf93_from_itrf
 from moontrim.path.site import Site
 

@@ -12,9 +12,9 @@ from moontrim.path.budget import error_budget
 from moontrim.path.displaced import turned
 from moontrim.path.doubts import Doubts
 from moontrim.path.ephemeris import Ephemeris
-from moontrim.path.look import Look
+from moontrim.path.exact import LEGS, Leg, solve_path
+from moontrim.path.moondirection import Look
 from moontrim.path.site import Site
-from moontrim.path.solution import LEGS, Leg, solve_path
 
 # The effect of a UT1 error is linear to 1e-5 over this: large against rounding.
 UT1_PROBE_S = 0.1

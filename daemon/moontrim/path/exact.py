@@ -15,7 +15,7 @@ from moontrim.path.chebyshev import Track
 from moontrim.path.delay import MIDDLE, STENCIL, Bounce, curvature, slope, solve
 from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.libration import apparent_turn, rotation_rad_per_s, spread_fraction
-from moontrim.path.look import Look, moon_from
+from moontrim.path.moondirection import Look, moon_from
 from moontrim.path.site import Site
 from moontrim.path.troposphere import Slant, day_of_year, slant_over
 from moontrim.path.vectors import Array, dot, norm
