@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from moontrim.errorbudget.budget import Budget, error_budget
+from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
 from moontrim.path import Ephemeris
-from moontrim.path.budget import Budget, error_budget
-from moontrim.path.doubts import Doubts, PlaceDoubt
 from moontrim.session import Session
 from moontrim.settings import Settings
 

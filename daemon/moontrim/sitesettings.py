@@ -7,8 +7,8 @@ from functools import lru_cache
 
 from pydantic import Field, model_validator
 
+from moontrim.errorbudget.uncertainties import PlaceDoubt
 from moontrim.errors import InputError
-from moontrim.path.doubts import PlaceDoubt
 from moontrim.path.site import Site, parse_site
 from moontrim.table import Table
 

@@ -12,9 +12,9 @@ from itertools import takewhile
 from typing import NamedTuple
 
 from moontrim.correction import Agreement
+from moontrim.errorbudget.budget import Budget
 from moontrim.keying.keyer import KeyingView
 from moontrim.linkview import LinkView
-from moontrim.path.budget import Budget
 from moontrim.timekeeping.trust import ClockView
 
 

@@ -15,11 +15,11 @@ import pytest
 from authority import naif
 from moontrim.band import Band
 from moontrim.correction import AGREEMENTS, Agreement, Fractions, on_air
+from moontrim.errorbudget.budget import Budget, error_budget
+from moontrim.errorbudget.displaced import Ratios, displaced_ratios, turned
+from moontrim.errorbudget.placesurface import M_PER_DEG
+from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
 from moontrim.path import Ephemeris, Site, moon_from, parse_site
-from moontrim.path.budget import Budget, error_budget
-from moontrim.path.displaced import Ratios, displaced_ratios, turned
-from moontrim.path.doubts import Doubts, PlaceDoubt
-from moontrim.path.surface import M_PER_DEG
 from moontrim.planner import coarsen, nearest
 
 LONG = bool(os.environ.get("MOONTRIM_LONG"))

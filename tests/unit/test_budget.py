@@ -20,11 +20,11 @@ from hypothesis import strategies as st
 
 from moontrim.budgetask import budget_now, doubts_of
 from moontrim.correction import AGREEMENTS, Agreement
-from moontrim.errors import CoverageError, InputError
-from moontrim.path import Ephemeris, Site, moon_from, parse_site, solve_path
-from moontrim.path.budget import Budget, Cause, error_budget
-from moontrim.path.causes import contributions
-from moontrim.path.combine import (
+from moontrim.errorbudget.budget import Budget, Cause, error_budget
+from moontrim.errorbudget.causes import contributions
+from moontrim.errorbudget.contribution import duration, hertz
+from moontrim.errorbudget.displaced import MOST_LATE_S, displaced_ratios
+from moontrim.errorbudget.distributions import (
     Distribution,
     Normal,
     Sampled,
@@ -32,12 +32,12 @@ from moontrim.path.combine import (
     bound95,
     root_sum_square,
 )
-from moontrim.path.contribution import duration, hertz
-from moontrim.path.displaced import MOST_LATE_S, displaced_ratios
-from moontrim.path.doubts import Doubts, PlaceDoubt
+from moontrim.errorbudget.placesurface import Surface, nine_places
+from moontrim.errorbudget.sensitivity import Effects, effects
+from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
+from moontrim.errors import CoverageError, InputError
+from moontrim.path import Ephemeris, Site, moon_from, parse_site, solve_path
 from moontrim.path.earthrotation import EarthRotation
-from moontrim.path.effects import Effects, effects
-from moontrim.path.surface import Surface, nine_places
 from moontrim.planner import coarsen
 from moontrim.session import first_session
 from moontrim.settings import settings_from

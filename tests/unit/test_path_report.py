@@ -8,12 +8,12 @@ from dataclasses import replace
 
 import pytest
 
+from moontrim.errorbudget.budget import error_budget
+from moontrim.errorbudget.displaced import EARTH_ANGLE_DEG_PER_S
+from moontrim.errorbudget.pathreport import iso_utc, path_report
+from moontrim.errorbudget.uncertainties import Doubts
 from moontrim.errors import CoverageError, InputError
-from moontrim.path import LEGS, Ephemeris, Site, parse_site, path_report, solve_path
-from moontrim.path.budget import error_budget
-from moontrim.path.displaced import EARTH_ANGLE_DEG_PER_S
-from moontrim.path.doubts import Doubts
-from moontrim.path.report import iso_utc
+from moontrim.path import LEGS, Ephemeris, Site, parse_site, solve_path
 
 F_HZ = 10.368e9
 HOME, PARTNER = parse_site("JN88ee"), Site(40.0, -80.0, 300.0)

@@ -16,9 +16,9 @@ from moontrim.commands.given import (
     require_covered,
 )
 from moontrim.correction import AGREEMENTS, Agreement
+from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris, parse_site
-from moontrim.path.doubts import Doubts, PlaceDoubt
 
 # Options of the error budget: what they mean, and the most that is taken for a number.
 DOUBTS = {
@@ -57,7 +57,7 @@ def add(commands: Any) -> None:
 
 
 def call(options: argparse.Namespace) -> int:
-    from moontrim.path.report import path_report
+    from moontrim.errorbudget.pathreport import path_report
 
     home = parse_site(options.home, "--home")
     partner = partner_of(options.partner, "--partner")

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import CoverageError
 from moontrim.forecast.air import HIGHEST_HZ
 from moontrim.forecast.ask import Ask, Gear
@@ -20,7 +21,6 @@ from moontrim.forecast.spread import best_stretches, turning_points
 from moontrim.forecast.window import Array, Peak, Remark, Series, Window
 from moontrim.forecast.windows import Span, find_windows
 from moontrim.path import Ephemeris
-from moontrim.path.report import iso_utc
 
 # A window under way is followed back this far for its start.
 LOOK_BACK_S = 1.5 * 86400.0

@@ -11,13 +11,13 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import InputError
 from moontrim.journal import reportwords
 from moontrim.journal.report import Report
 from moontrim.journal.reportcolumns import COLUMNS
 from moontrim.journal.reportdata import Recorded
 from moontrim.journal.reportfacts import word
-from moontrim.path.report import iso_utc
 
 OF_CONTEXT = (
     "band", "partner", "agreement", "sked_hz", "tx_sked_hz", "trim_rx_hz", "trim_tx_hz",

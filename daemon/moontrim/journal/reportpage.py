@@ -16,6 +16,7 @@ from markupsafe import Markup
 
 from moontrim import __version__
 from moontrim.correction import WORDS
+from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import InputError, MoontrimError
 from moontrim.journal import figures, reportwords
 from moontrim.journal.report import Report
@@ -23,7 +24,6 @@ from moontrim.journal.reportdata import Array
 from moontrim.journal.reportdraw import drawn
 from moontrim.journal.reportfacts import ROUNDING_SIGMA
 from moontrim.path import LegName
-from moontrim.path.report import iso_utc
 from moontrim.pathview import LEG_WORDS
 
 ROWS_SHOWN = 100  # of a table on the page; the JSON summary has all

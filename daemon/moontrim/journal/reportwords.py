@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 
+from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import CoverageError
 from moontrim.journal.reportcheck import Difference
 from moontrim.journal.reportdata import Recorded
 from moontrim.journal.reportfacts import ROUNDING_SIGMA, Facts
 from moontrim.path import Ephemeris, Site
-from moontrim.path.report import iso_utc
 from moontrim.state import Tracking
 
 NONE = "–"

@@ -18,14 +18,12 @@ if TYPE_CHECKING:
     from moontrim.path.ephemeris import Ephemeris
     from moontrim.path.exact import LEGS, Leg, LegName, PathSolution, solve_path
     from moontrim.path.moondirection import Look, moon_from
-    from moontrim.path.report import path_report, ut1_sensitivity
 else:
     _MODULES = {
         "EarthRotation": "earthrotation",
         "Ephemeris": "ephemeris",
         **dict.fromkeys(("Look", "moon_from"), "moondirection"),
         **dict.fromkeys(("DelayModel", "LegNow", "MoonNow", "PathNow"), "delaymodel"),
-        **dict.fromkeys(("path_report", "ut1_sensitivity"), "report"),
         **dict.fromkeys(("LEGS", "Leg", "LegName", "PathSolution", "solve_path"), "exact"),
     }
 
@@ -51,7 +49,5 @@ __all__ = [
     "locator_of",
     "moon_from",
     "parse_site",
-    "path_report",
     "solve_path",
-    "ut1_sensitivity",
 ]

@@ -5,9 +5,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from moontrim.errorbudget.pathreport import ut1_sensitivity
 from moontrim.errors import MoontrimError
 from moontrim.path import Ephemeris
-from moontrim.path.report import ut1_sensitivity
 from moontrim.preflight.finding import Finding
 from moontrim.session import Session
 from moontrim.settings import Settings

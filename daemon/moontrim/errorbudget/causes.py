@@ -8,12 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from moontrim.path.combine import Distribution, Normal, Uniform
-from moontrim.path.contribution import Contribution, duration, hertz
-from moontrim.path.doubts import Doubts
+from moontrim.errorbudget.contribution import Contribution, duration, hertz
+from moontrim.errorbudget.distributions import Distribution, Normal, Uniform
+from moontrim.errorbudget.placecauses import height, position
+from moontrim.errorbudget.sensitivity import Effects
+from moontrim.errorbudget.uncertainties import Doubts
 from moontrim.path.earthrotation import EarthRotation
-from moontrim.path.effects import Effects
-from moontrim.path.placecauses import height, position
 
 # The weather of the day against the standard atmosphere, one sigma (common practice).
 WEATHER_SHARE = 0.1

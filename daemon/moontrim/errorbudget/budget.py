@@ -14,12 +14,12 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from moontrim.correction import AGREEMENTS, Agreement
+from moontrim.errorbudget.causes import contributions
+from moontrim.errorbudget.contribution import NEGLIGIBLE_HZ, Contribution
+from moontrim.errorbudget.distributions import bound95, root_sum_square
+from moontrim.errorbudget.sensitivity import effects
+from moontrim.errorbudget.uncertainties import Doubts
 from moontrim.errors import InputError
-from moontrim.path.causes import contributions
-from moontrim.path.combine import bound95, root_sum_square
-from moontrim.path.contribution import NEGLIGIBLE_HZ, Contribution
-from moontrim.path.doubts import Doubts
-from moontrim.path.effects import effects
 from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.site import Site
 

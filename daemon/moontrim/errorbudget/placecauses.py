@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from moontrim.path.combine import Distribution, Normal, Sampled, Uniform
-from moontrim.path.contribution import Contribution, hertz
-from moontrim.path.doubts import PlaceDoubt
-from moontrim.path.surface import Surface
+from moontrim.errorbudget.contribution import Contribution, hertz
+from moontrim.errorbudget.distributions import Distribution, Normal, Sampled, Uniform
+from moontrim.errorbudget.placesurface import Surface
+from moontrim.errorbudget.uncertainties import PlaceDoubt
 
 # Advice on locators: as many characters as keep the cost of the square below this.
 GOOD_ENOUGH_HZ = 1.0

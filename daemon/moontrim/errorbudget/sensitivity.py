@@ -10,11 +10,11 @@ from typing import NamedTuple
 import numpy as np
 
 from moontrim.correction import Agreement, Fractions, on_air
-from moontrim.path.displaced import displaced_ratios, turned
+from moontrim.errorbudget.displaced import displaced_ratios, turned
+from moontrim.errorbudget.placesurface import Surface, nine_places
 from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.exact import SPEED_OF_LIGHT_M_S
 from moontrim.path.site import Site
-from moontrim.path.surface import Surface, nine_places
 from moontrim.path.vectors import Array
 
 # How far things are moved, either way: large against rounding (some 1e-6 Hz at 10 GHz), small

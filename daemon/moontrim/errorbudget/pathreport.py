@@ -7,10 +7,10 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from moontrim.correction import Agreement
+from moontrim.errorbudget.budget import error_budget
+from moontrim.errorbudget.displaced import turned
+from moontrim.errorbudget.uncertainties import Doubts
 from moontrim.errors import InputError
-from moontrim.path.budget import error_budget
-from moontrim.path.displaced import turned
-from moontrim.path.doubts import Doubts
 from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.exact import LEGS, Leg, solve_path
 from moontrim.path.moondirection import Look

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from moontrim.path.combine import Distribution
+from moontrim.errorbudget.distributions import Distribution
 
 NEGLIGIBLE_HZ = 0.0005
 
