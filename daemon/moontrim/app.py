@@ -21,7 +21,6 @@ from moontrim.inbox import Inbox, Request
 from moontrim.journal.notes import Notes
 from moontrim.linkview import ANSWERING, Updated
 from moontrim.path import Ephemeris
-from moontrim.planner import nearest
 from moontrim.riglink import RigLink
 from moontrim.session import Command, Session
 from moontrim.settings import Settings
@@ -31,6 +30,7 @@ from moontrim.timekeeping.sources import readers_for
 from moontrim.timekeeping.trust import ClockTrust
 from moontrim.tracker import Tracker
 from moontrim.transmitting import Transmitting
+from moontrim.tuning.steps import nearest
 from moontrim.whereabouts import Whereabouts
 from moontrim_drivers.contract import RigDriver
 from moontrim_drivers.registry import load

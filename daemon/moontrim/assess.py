@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from moontrim.band import Band
 from moontrim.linkview import ANSWERING, LinkState, LinkView
-from moontrim.planner import Plan, Ramp
 from moontrim.state import DialView, Tracking
+from moontrim.tuning.band import Band
+from moontrim.tuning.steps import Plan, Ramp
 from moontrim_drivers.contract import RigState
 
 # A member of an enumeration costs ten times as much as a name, and these are needed every second.

@@ -8,10 +8,10 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from moontrim.band import Band
-from moontrim.bandentry import BandEntry
-from moontrim.planner import WhileTransmitting
 from moontrim.table import Hertz, Table, whole_hertz
+from moontrim.tuning.band import Band
+from moontrim.tuning.bandentry import BandEntry
+from moontrim.tuning.steps import WhileTransmitting
 
 
 class BandSettings(Table):

@@ -5,11 +5,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from moontrim.band import Band
 from moontrim.bandsettings import BandSettings
-from moontrim.correction import Fractions, OnAir, on_air
 from moontrim.session import BandSession, Session
 from moontrim.settings import Settings
+from moontrim.tuning.band import Band
+from moontrim.tuning.correction import Fractions, OnAir, on_air
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from moontrim.planner import Plan, Step, Which
+from moontrim.tuning.steps import Plan, Step, Which
 
 TOGETHER_S = 0.002  # steps this close share one command
 

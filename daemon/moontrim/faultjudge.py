@@ -11,9 +11,9 @@ from typing import Any
 from moontrim.app import Daemon
 from moontrim.chosen import chosen
 from moontrim.clock.system import VirtualClock
-from moontrim.correction import OnAir, fractions_of
 from moontrim.path import Ephemeris, solve_path
 from moontrim.state import Tracking
+from moontrim.tuning.correction import OnAir, fractions_of
 from moontrim_drivers.simradio import SimulatedRadio
 
 BACK_S = 3.0  # after a radio has come back, or at once where nothing has gone

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from moontrim.planner import Which
+from moontrim.tuning.steps import Which
 from moontrim_drivers.contract import RigState
 
 

@@ -7,16 +7,16 @@ from __future__ import annotations
 
 import math
 
-from moontrim.calm import CALM_STEPS_PER_S, calm_seconds
 from moontrim.chosen import Chosen, chosen
-from moontrim.correction import OnAir
 from moontrim.linkview import LinkView
 from moontrim.path import Ephemeris
-from moontrim.planner import Plan, plan_stretch
 from moontrim.prediction import Prediction
 from moontrim.session import Session
 from moontrim.settings import Settings
 from moontrim.state import MoonView
+from moontrim.tuning.correction import OnAir
+from moontrim.tuning.quietseconds import CALM_STEPS_PER_S, calm_seconds
+from moontrim.tuning.steps import Plan, plan_stretch
 
 FIRST_AHEAD, GROWTH, MOST_AHEAD = 30, 5, 300  # seconds; soon after a change, the next is likely
 

@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moontrim.chosen import chosen
-from moontrim.correction import Fractions, Number, OnAir, sked_from_received
 from moontrim.errors import CoverageError
 from moontrim.path import DelayModel, Ephemeris
-from moontrim.rows import rows
 from moontrim.session import Session
 from moontrim.settings import Settings
 from moontrim.state import MoonView
+from moontrim.tuning.columns import rows
+from moontrim.tuning.correction import Fractions, Number, OnAir, sked_from_received
 
 # The fastest shift there is, of the whole path, is 3.5e-6 of the frequency: 0.53 km/s on each leg.
 MOST_SHIFT = 1e-5

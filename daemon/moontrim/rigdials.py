@@ -25,7 +25,7 @@ from moontrim.linkview import (
     TransmitChanged,
     Updated,
 )
-from moontrim.planner import Plan, Which
+from moontrim.tuning.steps import Plan, Which
 from moontrim_drivers.contract import RigDriver, RigGarbled, RigRefused, RigState, RigUnfit
 
 log = logging.getLogger(__name__)

@@ -14,12 +14,12 @@ import random
 from collections.abc import Awaitable, Callable
 from typing import TypeVar
 
-from moontrim.bandentry import BandEntry, BandWatch, Unready, set_mode
 from moontrim.clock.system import Clock
 from moontrim.errands import Errands
 from moontrim.linkview import ANSWERING, Connected, LinkEvent, LinkState, LinkView, Lost
-from moontrim.planner import Plan, Which
 from moontrim.rigdials import Dials
+from moontrim.tuning.bandentry import BandEntry, BandWatch, Unready, set_mode
+from moontrim.tuning.steps import Plan, Which
 from moontrim_drivers.contract import (
     RigClosed,
     RigDetails,

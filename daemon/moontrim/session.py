@@ -11,10 +11,10 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from moontrim.correction import AGREEMENTS, Agreement
 from moontrim.errors import InputError
 from moontrim.path.site import Site, parse_site
 from moontrim.settings import Settings
+from moontrim.tuning.correction import AGREEMENTS, Agreement
 
 TRIM_LIMIT_HZ = 100_000.0
 Trim = Annotated[float, Field(ge=-TRIM_LIMIT_HZ, le=TRIM_LIMIT_HZ, allow_inf_nan=False)]

@@ -13,7 +13,6 @@ from typing import Any, Literal
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from moontrim.bandsettings import BandSettings
-from moontrim.correction import Agreement
 from moontrim.errors import InputError
 from moontrim.forecast.settings import ForecastTables
 from moontrim.gps.settings import GpsSettings
@@ -24,6 +23,7 @@ from moontrim.share.settings import ShareSettings
 from moontrim.sitesettings import SiteSettings
 from moontrim.table import FilePath, Table, problems, read_toml
 from moontrim.timekeeping.settings import ClockSettings
+from moontrim.tuning.correction import Agreement
 from moontrim_drivers.contract import DriverOptions
 from moontrim_drivers.registry import DriverNotFoundError, load
 

@@ -11,11 +11,11 @@ from enum import StrEnum
 from itertools import takewhile
 from typing import NamedTuple
 
-from moontrim.correction import Agreement
 from moontrim.errorbudget.budget import Budget
 from moontrim.keying.keyer import KeyingView
 from moontrim.linkview import LinkView
 from moontrim.timekeeping.trust import ClockView
+from moontrim.tuning.correction import Agreement
 
 
 class Tracking(StrEnum):

@@ -17,9 +17,9 @@ from rich.text import Text
 
 from moontrim.app import Daemon
 from moontrim.clock.system import Clock, SystemClock
-from moontrim.correction import WORDS
 from moontrim.state import DialView, Snapshot, Tracking
 from moontrim.timekeeping.trust import ClockView
+from moontrim.tuning.correction import WORDS
 
 log = logging.getLogger(__name__)
 

@@ -15,7 +15,6 @@ from moontrim.assess import Hindrances, assess
 from moontrim.chosen import Chosen
 from moontrim.clock.system import Clock
 from moontrim.clockwatch import ClockWatch
-from moontrim.correction import OnAir
 from moontrim.errors import CoverageError, InputError, MoontrimError
 from moontrim.hand import PUT_BACK_TIMES, YIELD_S, Hand
 from moontrim.inbox import HomeMoved, Inbox, Item, Request
@@ -30,7 +29,6 @@ from moontrim.linkview import (
     Updated,
 )
 from moontrim.path import Ephemeris
-from moontrim.planner import Plan
 from moontrim.planning import Planning
 from moontrim.riglink import RigLink
 from moontrim.session import ReadBack, Session
@@ -45,6 +43,8 @@ from moontrim.state import (
     Tracking,
 )
 from moontrim.store import SessionSaver
+from moontrim.tuning.correction import OnAir
+from moontrim.tuning.steps import Plan
 
 log = logging.getLogger(__name__)
 

@@ -13,14 +13,14 @@ import numpy as np
 import pytest
 
 from authority import naif
-from moontrim.band import Band
-from moontrim.correction import AGREEMENTS, Agreement, Fractions, on_air
 from moontrim.errorbudget.budget import Budget, error_budget
 from moontrim.errorbudget.displaced import Ratios, displaced_ratios, turned
 from moontrim.errorbudget.placesurface import M_PER_DEG
 from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
 from moontrim.path import Ephemeris, Site, moon_from, parse_site
-from moontrim.planner import coarsen, nearest
+from moontrim.tuning.band import Band
+from moontrim.tuning.correction import AGREEMENTS, Agreement, Fractions, on_air
+from moontrim.tuning.steps import coarsen, nearest
 
 LONG = bool(os.environ.get("MOONTRIM_LONG"))
 DRAWS = 20_000 if LONG else 2_000

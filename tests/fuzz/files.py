@@ -20,7 +20,6 @@ from fuzz.target import Target, folder, hold, instead
 from journals import T0, journal_file, recorder, seconds
 from moontrim.bandplan import load_band_plan
 from moontrim.bench.recording import read_recording
-from moontrim.correction import AGREEMENTS
 from moontrim.errors import CoverageError, InputError
 from moontrim.journal import opening
 from moontrim.journal.read import open_journal, sessions
@@ -36,6 +35,7 @@ from moontrim.session import TRIM_LIMIT_HZ, Session, first_session
 from moontrim.settings import load_settings
 from moontrim.store import NAME as SESSION
 from moontrim.store import load_session, save_session
+from moontrim.tuning.correction import AGREEMENTS
 
 ROOT = Path(__file__).parents[2]
 SETTINGS = embedded_settings()

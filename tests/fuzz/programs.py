@@ -10,7 +10,6 @@ from dataclasses import replace
 
 from fuzz.instant import Instant
 from fuzz.target import Target, finite, hold, pieces
-from moontrim.correction import AGREEMENTS
 from moontrim.errors import InputError
 from moontrim.rehearsal import embedded_settings
 from moontrim.remote.accounts import LOCAL, PHONE
@@ -24,6 +23,7 @@ from moontrim.share.commands import BY_NAME
 from moontrim.share.outcome import Key, Own, ReadDetails, Reply, SetMode, SetPower, Tune, Unkey
 from moontrim.share.protocol import LONGEST_LINE, LineBuffer, Malformed, TooLong, answer, read_line
 from moontrim.share.view import Abilities, View
+from moontrim.tuning.correction import AGREEMENTS
 from moontrim_drivers.contract import RigDetails
 
 SETTINGS = embedded_settings()

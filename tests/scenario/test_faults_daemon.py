@@ -14,7 +14,6 @@ import pytest
 
 import moontrim.outlook
 from moontrim.app import Daemon
-from moontrim.correction import Fractions
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.outlook import keep_outlook
@@ -23,6 +22,7 @@ from moontrim.prediction import Prediction
 from moontrim.session import Session
 from moontrim.settings import settings_from
 from moontrim.state import Tracking
+from moontrim.tuning.correction import Fractions
 from moontrim_drivers.contract import Capabilities, RigState
 from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
 from scenario_keying import KEYING, moon_at, moon_high

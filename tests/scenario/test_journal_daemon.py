@@ -14,7 +14,6 @@ from typing import Any
 import pytest
 
 from journals import rows, utc_seconds
-from moontrim.correction import Fractions, on_air
 from moontrim.errors import InputError
 from moontrim.inbox import HomeMoved
 from moontrim.journal.companion import Journal
@@ -24,6 +23,7 @@ from moontrim.path import Ephemeris, Site, solve_path
 from moontrim.rehearsal import embedded_settings, rehearse
 from moontrim.session import Correct, SetAgreement, SetSked
 from moontrim.state import Tracking
+from moontrim.tuning.correction import Fractions, on_air
 from moontrim.whereabouts import home_at
 from moontrim.window import next_window
 from stage import SKED_HZ, T0, Stage, play

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.correction import AGREEMENTS
 from moontrim.path import Ephemeris, moon_from
 from moontrim.picture import draw_rehearsal
 from moontrim.rehearsal import EMBEDDED, rehearse
 from moontrim.settings import settings_from
+from moontrim.tuning.correction import AGREEMENTS
 from moontrim.window import next_window
 
 FROM_UTC_S = 1_795_000_000.0

@@ -16,8 +16,8 @@ import pytest
 
 from moontrim.clock.system import Clock, SystemClock, VirtualClock
 from moontrim.linkview import Connected, LinkState
-from moontrim.planner import Plan, Ramp, Step
 from moontrim.riglink import RigLink
+from moontrim.tuning.steps import Plan, Ramp, Step
 from moontrim_drivers.contract import RigClosed, RigUnreachable
 from moontrim_drivers.serialwire import Lost, Received
 from moontrim_drivers.simline import SimLine

@@ -15,11 +15,11 @@ from typing import Any
 
 import pytest
 
-from moontrim.correction import OnAir, on_air
 from moontrim.keying.interlocks import hindrances
 from moontrim.keying.sequence import Sequence, Stage
 from moontrim.path import Ephemeris
 from moontrim.state import Tracking
+from moontrim.tuning.correction import OnAir, on_air
 from politely import politely
 from soak.faults import ALL
 from soak.plan import BANDS, QUIET, draw
@@ -109,26 +109,96 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
 @pytest.mark.parametrize(
     ("where", "broken", "noticed", "kinds"),
     [
-        ("moontrim.keying.keyer.hindrances", _any_moon_will_do, "the Moon is too low", ALL),
-        ("moontrim.keying.keyer.hindrances", _any_clock_will_do, "nobody vouches for", SOURCE),
-        ("moontrim.keying.keyer.hindrances", _any_clock_will_do, "after the clock jumped", STEPS),
-        ("moontrim.keying.keyer.hindrances", _any_clock_will_do, "the clock was stepped", STEPS),
-        ("moontrim.keying.keyer.hindrances", _any_clock_will_do, "the clock is no good", SOURCE),
-        ("moontrim.keying.keyer.Stage", lambda _, release_s: Stage(0.0, release_s), "settled", ALL),
-        ("moontrim.riglink.RigLink.freeze", lambda *given: None, "while relays move", ALL),
-        ("moontrim.keying.keyer.Keyer.release", lambda *given: None, "nobody asks for it", ALL),
-        ("moontrim.chosen.on_air", _three_hertz_off, "beyond the limit", ALL),
-        ("moontrim.bandentry.check_drive", _any_drive_will_do, "drive", DRIVE),
-        ("moontrim.band.Band.allows", lambda band, hz: hz == hz, "was set to", ("disk slow",)),
-        ("moontrim.rigdials.Dials._was_moved", lambda *given: False, "not back on frequency", ALL),
+        (
+            "moontrim.keying.keyer.hindrances",
+            _any_moon_will_do,
+            "the Moon is too low",
+            ALL,
+        ),
+        (
+            "moontrim.keying.keyer.hindrances",
+            _any_clock_will_do,
+            "nobody vouches for",
+            SOURCE,
+        ),
+        (
+            "moontrim.keying.keyer.hindrances",
+            _any_clock_will_do,
+            "after the clock jumped",
+            STEPS,
+        ),
+        (
+            "moontrim.keying.keyer.hindrances",
+            _any_clock_will_do,
+            "the clock was stepped",
+            STEPS,
+        ),
+        (
+            "moontrim.keying.keyer.hindrances",
+            _any_clock_will_do,
+            "the clock is no good",
+            SOURCE,
+        ),
+        (
+            "moontrim.keying.keyer.Stage",
+            lambda _, release_s: Stage(0.0, release_s),
+            "settled",
+            ALL,
+        ),
+        (
+            "moontrim.riglink.RigLink.freeze",
+            lambda *given: None,
+            "while relays move",
+            ALL,
+        ),
+        (
+            "moontrim.keying.keyer.Keyer.release",
+            lambda *given: None,
+            "nobody asks for it",
+            ALL,
+        ),
+        (
+            "moontrim.chosen.on_air",
+            _three_hertz_off,
+            "beyond the limit",
+            ALL,
+        ),
+        (
+            "moontrim.tuning.bandentry.check_drive",
+            _any_drive_will_do,
+            "drive",
+            DRIVE,
+        ),
+        (
+            "moontrim.tuning.band.Band.allows",
+            lambda band, hz: hz == hz,
+            "was set to",
+            ("disk slow",),
+        ),
+        (
+            "moontrim.rigdials.Dials._was_moved",
+            lambda *given: False,
+            "not back on frequency",
+            ALL,
+        ),
         (
             "moontrim.keying.sequence.Sequence._to_switch_off",
             _first_on_first_off,
             "moves under",
             ALL,
         ),
-        ("moontrim.riglink.RigLink._receiving", _always, "set under RF", FOOT),
-        ("moontrim.store.save_session", lambda *given: None, "it began with", ALL),
+        (
+            "moontrim.riglink.RigLink._receiving",
+            _always,
+            "set under RF",
+            FOOT,
+        ),
+        (
+            "moontrim.store.save_session",
+            lambda *given: None,
+            "it began with",
+            ALL,
+        ),
     ],
 )
 def test_broken_it_is_noticed(

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from moontrim.band import Band
+from moontrim.tuning.band import Band
 
 PLUS = Band("10 GHz", 10_368_000_000, 10_370_000_000, transverter_offset_hz=10_224_000_000)
 MINUS = Band("10 GHz", 10_368_000_000, 10_370_000_000, 10_512_000_000, transverter_sense="minus")

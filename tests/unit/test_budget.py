@@ -19,7 +19,6 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from moontrim.budgetask import budget_now, doubts_of
-from moontrim.correction import AGREEMENTS, Agreement
 from moontrim.errorbudget.budget import Budget, Cause, error_budget
 from moontrim.errorbudget.causes import contributions
 from moontrim.errorbudget.contribution import duration, hertz
@@ -38,9 +37,10 @@ from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
 from moontrim.errors import CoverageError, InputError
 from moontrim.path import Ephemeris, Site, moon_from, parse_site, solve_path
 from moontrim.path.earthrotation import EarthRotation
-from moontrim.planner import coarsen
 from moontrim.session import first_session
 from moontrim.settings import settings_from
+from moontrim.tuning.correction import AGREEMENTS, Agreement
+from moontrim.tuning.steps import coarsen
 
 F_HZ = 10.368e9
 T0 = 1.768e9

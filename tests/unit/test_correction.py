@@ -4,7 +4,7 @@ Hz."""
 
 import pytest
 
-from moontrim.correction import AGREEMENTS, WORDS, Fractions, on_air, sked_from_received
+from moontrim.tuning.correction import AGREEMENTS, WORDS, Fractions, on_air, sked_from_received
 
 SKED_HZ = 144_120_000.0
 LEG_A = 200.0 / SKED_HZ  # one way, home to Moon or back

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from moontrim.dialsteps import TOGETHER_S, DialSteps
-from moontrim.planner import Plan, Ramp, Step, Which
+from moontrim.tuning.steps import Plan, Ramp, Step, Which
 
 T0 = 1_795_000_000.0
 FLAT = Ramp(T0, 144_100_000.0, 0.0)

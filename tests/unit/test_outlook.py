@@ -4,13 +4,13 @@ from copy import deepcopy
 
 import pytest
 
-from moontrim.correction import AGREEMENTS
 from moontrim.errors import CoverageError
 from moontrim.outlook import look_ahead, search
 from moontrim.path import Ephemeris, moon_from, solve_path
 from moontrim.rehearsal import EMBEDDED
 from moontrim.session import first_session
 from moontrim.settings import Settings, settings_from
+from moontrim.tuning.correction import AGREEMENTS
 from moontrim.window import next_window
 
 T0 = 1_795_000_000.0

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from moontrim.band import Band
-from moontrim.calm import CALM_STEPS_PER_S, calm_seconds
-from moontrim.correction import OnAir
-from moontrim.planner import Plan, Ramp, coarsen, crossings, nearest, plan_stretch
+from moontrim.tuning.band import Band
+from moontrim.tuning.correction import OnAir
+from moontrim.tuning.quietseconds import CALM_STEPS_PER_S, calm_seconds
+from moontrim.tuning.steps import Plan, Ramp, coarsen, crossings, nearest, plan_stretch
 
 BAND = Band("10 GHz", 10_368_000_000, 10_370_000_000, transverter_offset_hz=10_224_000_000)
 T0 = 1_795_000_000.0

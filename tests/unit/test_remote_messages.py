@@ -13,7 +13,6 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from moontrim.clock.system import VirtualClock
-from moontrim.correction import AGREEMENTS
 from moontrim.errors import BusyError, InputError
 from moontrim.keying.keyer import KeyingView
 from moontrim.linkview import LinkView
@@ -43,6 +42,7 @@ from moontrim.state import (
     Tracking,
     WindowView,
 )
+from moontrim.tuning.correction import AGREEMENTS
 
 T0 = 1_795_000_000.25
 SETTINGS: Settings = settings_from(EMBEDDED, "test")

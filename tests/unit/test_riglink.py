@@ -9,12 +9,12 @@ from typing import Any, ClassVar
 import pytest
 
 from fake_rig_server import FakeRigServer
-from moontrim.bandentry import BandEntry
 from moontrim.clock.system import SystemClock, VirtualClock
 from moontrim.durations import Durations
 from moontrim.linkview import Connected, DialMoved, LinkState, Lost, TransmitChanged
-from moontrim.planner import Plan, Ramp, Step
 from moontrim.riglink import RigLink
+from moontrim.tuning.bandentry import BandEntry
+from moontrim.tuning.steps import Plan, Ramp, Step
 from moontrim_drivers.contract import (
     Capabilities,
     RigClosed,

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.band import Band
 from moontrim.bench.tonecalibrate import KEYS, Kind, Sideband, audio_hz, corrected
 from moontrim.bench.tonestore import planned, write
 from moontrim.errors import InputError
+from moontrim.tuning.band import Band
 
 SOURCE_HZ = 10_368_100_000.0
 AS_STORED = (0.0, -37.5)

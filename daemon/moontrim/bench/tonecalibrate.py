@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from moontrim.band import Band
+from moontrim.tuning.band import Band
 
 Sideband = Literal["usb", "lsb"]
 Kind = Literal["dial", "reference"]

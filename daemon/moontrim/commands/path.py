@@ -15,10 +15,10 @@ from moontrim.commands.given import (
     partner_of,
     require_covered,
 )
-from moontrim.correction import AGREEMENTS, Agreement
 from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris, parse_site
+from moontrim.tuning.correction import AGREEMENTS, Agreement
 
 # Options of the error budget: what they mean, and the most that is taken for a number.
 DOUBTS = {

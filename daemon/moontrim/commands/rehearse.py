@@ -23,10 +23,10 @@ from moontrim.commands.given import (
     require_covered,
     settings_of,
 )
-from moontrim.correction import AGREEMENTS
 from moontrim.errors import InputError
 from moontrim.remote.settings import RemoteSettings
 from moontrim.settings import Settings
+from moontrim.tuning.correction import AGREEMENTS
 
 if TYPE_CHECKING:
     from moontrim.app import Companion, Daemon

@@ -8,9 +8,9 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from moontrim.band import Band
 from moontrim.commands.given import add_command, add_config, number, settings_of
 from moontrim.errors import InputError
+from moontrim.tuning.band import Band
 
 if TYPE_CHECKING:
     from moontrim.bench.recording import Recording

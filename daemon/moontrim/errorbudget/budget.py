@@ -13,7 +13,6 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from moontrim.correction import AGREEMENTS, Agreement
 from moontrim.errorbudget.causes import contributions
 from moontrim.errorbudget.contribution import NEGLIGIBLE_HZ, Contribution
 from moontrim.errorbudget.distributions import bound95, root_sum_square
@@ -22,6 +21,7 @@ from moontrim.errorbudget.uncertainties import Doubts
 from moontrim.errors import InputError
 from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.site import Site
+from moontrim.tuning.correction import AGREEMENTS, Agreement
 
 NOTHING = "Nothing that is known puts this dial off."
 

@@ -6,7 +6,6 @@ import math
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from moontrim.correction import Agreement
 from moontrim.errorbudget.budget import error_budget
 from moontrim.errorbudget.displaced import turned
 from moontrim.errorbudget.uncertainties import Doubts
@@ -15,6 +14,7 @@ from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.exact import LEGS, Leg, solve_path
 from moontrim.path.moondirection import Look
 from moontrim.path.site import Site
+from moontrim.tuning.correction import Agreement
 
 # The effect of a UT1 error is linear to 1e-5 over this: large against rounding.
 UT1_PROBE_S = 0.1

@@ -9,13 +9,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from moontrim.correction import Agreement, Fractions, on_air
 from moontrim.errorbudget.displaced import displaced_ratios, turned
 from moontrim.errorbudget.placesurface import Surface, nine_places
 from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.exact import SPEED_OF_LIGHT_M_S
 from moontrim.path.site import Site
 from moontrim.path.vectors import Array
+from moontrim.tuning.correction import Agreement, Fractions, on_air
 
 # How far things are moved, either way: large against rounding (some 1e-6 Hz at 10 GHz), small
 # against where their effect stops being a straight line.

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from moontrim.band import Band
-from moontrim.correction import AGREEMENTS, fractions_of, on_air
 from moontrim.errors import MoontrimError
 from moontrim.forecast.loss import path_loss_db
 from moontrim.journal.reportdata import Array, Context, Recorded
 from moontrim.path import Ephemeris, LegName, PathSolution, solve_path
+from moontrim.tuning.band import Band
+from moontrim.tuning.correction import AGREEMENTS, fractions_of, on_air
 
 MOST_INSTANTS = 3600
 CHUNK = 600  # instants solved at once: the arrays stay small

@@ -15,7 +15,6 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from moontrim import __version__
-from moontrim.correction import WORDS
 from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import InputError, MoontrimError
 from moontrim.journal import figures, reportwords
@@ -25,6 +24,7 @@ from moontrim.journal.reportdraw import drawn
 from moontrim.journal.reportfacts import ROUNDING_SIGMA
 from moontrim.path import LegName
 from moontrim.pathview import LEG_WORDS
+from moontrim.tuning.correction import WORDS
 
 ROWS_SHOWN = 100  # of a table on the page; the JSON summary has all
 EXAMPLES = 5

@@ -8,9 +8,9 @@ import contextlib
 
 from moontrim.bandsettings import BandSettings
 from moontrim.clock.system import Clock
-from moontrim.planner import nearest
 from moontrim.preflight.finding import Finding
 from moontrim.settings import Settings
+from moontrim.tuning.steps import nearest
 from moontrim_drivers.contract import (
     Capabilities,
     RigDetails,

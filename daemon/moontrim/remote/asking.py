@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from moontrim.correction import AGREEMENTS
 from moontrim.errors import BusyError, InputError
 from moontrim.remote.body import Body, Fields, Refusal
 from moontrim.remote.messages import hz
@@ -25,6 +24,7 @@ from moontrim.session import (
     SetTrim,
 )
 from moontrim.settings import Settings
+from moontrim.tuning.correction import AGREEMENTS
 
 FREQUENCY_LIMIT_HZ = 1e12
 # How the tracker names what a client calls otherwise.

@@ -10,13 +10,13 @@ from __future__ import annotations
 from typing import Any
 
 from moontrim import __version__
-from moontrim.correction import AGREEMENTS
 from moontrim.remote.messages import UNKNOWN, Post
 from moontrim.remote.replies import encode
 from moontrim.remote.settings import RemoteSettings
 from moontrim.remote.topics import Topics
 from moontrim.settings import Settings
 from moontrim.state import Tracking
+from moontrim.tuning.correction import AGREEMENTS
 
 _OR_NONE = "{{ 'None' if value == '" + UNKNOWN + "' else value }}"
 _SENSORS = (

@@ -12,7 +12,7 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import Any
 
-from moontrim.planner import Which
+from moontrim.tuning.steps import Which
 from moontrim_drivers.contract import RigDriver, RigRefused, RigState, RigUnfit
 
 # Radios round their power: to a step of 255, or to whole per cent.

@@ -12,8 +12,8 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
-from moontrim.band import Band
-from moontrim.correction import OnAir
+from moontrim.tuning.band import Band
+from moontrim.tuning.correction import OnAir
 
 Which = Literal["rx", "tx"]
 WhileTransmitting = Literal["hold", "mid_over", "step"]

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from moontrim.correction import Number
+from moontrim.tuning.correction import Number
 
 
 @dataclass(frozen=True, slots=True)

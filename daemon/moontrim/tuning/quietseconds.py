@@ -9,9 +9,9 @@ from itertools import repeat
 import numpy as np
 from numpy.typing import NDArray
 
-from moontrim.band import Band
-from moontrim.planner import Plan, Ramp, Step, Which, WhileTransmitting
-from moontrim.rows import rows
+from moontrim.tuning.band import Band
+from moontrim.tuning.columns import rows
+from moontrim.tuning.steps import Plan, Ramp, Step, Which, WhileTransmitting
 
 Array = NDArray[np.float64]
 CALM_STEPS_PER_S = 0.5  # for a radio that takes fewer, seconds are planned one by one
