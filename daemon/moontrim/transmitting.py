@@ -13,7 +13,7 @@ from collections.abc import Callable
 import numpy as np
 
 from moontrim.clock.system import Clock
-from moontrim.forecast.ask import Horizon
+from moontrim.forecast.question import Horizon
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.inputs import ExternalTransmit, make_contacts
 from moontrim.keying.interlocks import Conditions

@@ -3,7 +3,7 @@ eight 17-element Yagis, 24 dBi, 144 MHz; controlled and uncontrolled environment
 
 import pytest
 
-from moontrim.forecast.exposure import limit_w_m2, safe_distance_m
+from moontrim.forecast.sky.exposure import limit_w_m2, safe_distance_m
 
 FOOT_M = 0.3048
 

@@ -14,8 +14,8 @@ from astropy.time import Time
 
 from moontrim.forecast.course import View
 from moontrim.forecast.polarisation import horizon_angle_deg
-from moontrim.forecast.sky import ecliptic_deg, galactic_deg
-from moontrim.forecast.sun import separation_deg, sun_direction
+from moontrim.forecast.sky.galaxy import ecliptic_deg, galactic_deg
+from moontrim.forecast.sky.sun import separation_deg, sun_direction
 from moontrim.path import Site
 
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from moontrim.forecast.loss import path_loss_db
+from moontrim.forecast.sky.pathloss import path_loss_db
 
 PERIGEE_KM, MEAN_KM, APOGEE_KM = 356400.0, 384400.0, 406700.0
 

@@ -7,12 +7,12 @@ import math
 import numpy as np
 import pytest
 
-from moontrim.forecast.air import air_loss_db, air_mass, through_air_k
-from moontrim.forecast.ask import Antenna, Gear
 from moontrim.forecast.course import View
-from moontrim.forecast.link import in_bandwidth_db, missing, noise_at, snr_db
-from moontrim.forecast.sky import moon_disk_k, moon_share, sky_k, survey_k
-from moontrim.forecast.sun import quiet_flux_sfu, sun_direction, sun_noise_k
+from moontrim.forecast.question import Antenna, Gear
+from moontrim.forecast.signal import in_bandwidth_db, missing, noise_at, snr_db
+from moontrim.forecast.sky.galaxy import moon_disk_k, moon_share, sky_k, survey_k
+from moontrim.forecast.sky.gases import air_loss_db, air_mass, through_air_k
+from moontrim.forecast.sky.sun import quiet_flux_sfu, sun_direction, sun_noise_k
 
 LONGITUDES = np.arange(0.0, 360.0, 10.0)
 ZERO = np.zeros_like(LONGITUDES)

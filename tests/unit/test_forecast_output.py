@@ -30,12 +30,12 @@ from moontrim.forecast import (
     Signal,
     forecast,
 )
-from moontrim.forecast.calendar import write_calendar
-from moontrim.forecast.pages import month_page, window_page, write_pages
-from moontrim.forecast.plain import COLUMNS, as_plain, write_csv
-from moontrim.forecast.show import BLOCKS, show_forecasts, sparkline
-from moontrim.forecast.ticks import tick_instants
-from moontrim.forecast.words import hz_text, span_text, zone_named, zone_text
+from moontrim.forecast.shown.calendar import write_calendar
+from moontrim.forecast.shown.pages import month_page, window_page, write_pages
+from moontrim.forecast.shown.plain import COLUMNS, as_plain, write_csv
+from moontrim.forecast.shown.terminal import BLOCKS, show_forecasts, sparkline
+from moontrim.forecast.shown.timeaxes import tick_instants
+from moontrim.forecast.shown.words import hz_text, span_text, zone_named, zone_text
 from moontrim.path import Ephemeris, Site
 
 T0 = datetime(2026, 3, 20, 12, tzinfo=UTC).timestamp()

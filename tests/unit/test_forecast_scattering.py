@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from moontrim.forecast.scattering import echo_spectrum, law_at, spread_penalty_db
+from moontrim.forecast.sky.scattering import echo_spectrum, law_at, spread_penalty_db
 
 C_M_S = 299792458.0
 

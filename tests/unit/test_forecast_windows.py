@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from moontrim.forecast.ask import End, Horizon
 from moontrim.forecast.course import Course
-from moontrim.forecast.windows import Scan, find_windows
+from moontrim.forecast.question import End, Horizon
+from moontrim.forecast.windowsearch import Scan, find_windows
 from moontrim.path import Ephemeris, Site, moon_from
 
 T0 = 1_750_000_012.3

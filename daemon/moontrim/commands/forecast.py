@@ -102,27 +102,27 @@ def _bars(wanted: bool) -> Iterator[Callable[[str], Callable[[float], None] | No
 def _put_out(options: argparse.Namespace, zone: tzinfo | None, forecasts: list[Forecast]) -> None:
     files: list[str] = []
     if options.csv is not None:
-        from moontrim.forecast.plain import write_csv
+        from moontrim.forecast.shown.plain import write_csv
 
         files.append(f"{options.csv}: {write_csv(forecasts, options.csv)} rows")
     if options.calendar is not None:
-        from moontrim.forecast.calendar import write_calendar
+        from moontrim.forecast.shown.calendar import write_calendar
 
         events = write_calendar(forecasts, options.calendar, zone)
         files.append(f"{options.calendar}: {events} events")
     if options.plot is not None:
-        from moontrim.forecast.pages import write_pages
+        from moontrim.forecast.shown.pages import write_pages
 
         pages = sum(1 + len(made.windows) for made in forecasts)
         with _bars(pages >= BAR_FROM_PAGES) as bar:
             written = write_pages(forecasts, options.plot, zone, bar("pages"))
         files.extend(str(path) for path in written)
     if options.json:
-        from moontrim.forecast.plain import as_plain
+        from moontrim.forecast.shown.plain import as_plain
 
         print(json.dumps(as_plain(forecasts), indent=1))
     elif options.table or not files:
-        from moontrim.forecast.show import show_forecasts
+        from moontrim.forecast.shown.terminal import show_forecasts
 
         show_forecasts(forecasts, zone)
     for line in files:

@@ -24,7 +24,7 @@ from moontrim.forecast.settings import (
     SignalSettings,
     StationSettings,
 )
-from moontrim.forecast.words import zone_named
+from moontrim.forecast.shown.words import zone_named
 from moontrim.path import Ephemeris, parse_site
 from moontrim.settings import Settings
 

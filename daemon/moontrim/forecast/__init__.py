@@ -10,14 +10,14 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from moontrim.forecast.ask import Antenna, Ask, End, Gear, Horizon, Signal
+from moontrim.forecast.question import Antenna, Ask, End, Gear, Horizon, Signal
 
 if TYPE_CHECKING:
-    from moontrim.forecast.plan import Forecast, coming_windows, forecast
+    from moontrim.forecast.compute import Forecast, coming_windows, forecast
     from moontrim.forecast.window import Stretch, Turn, Window
 else:
     _MODULES = {
-        **dict.fromkeys(("Forecast", "coming_windows", "forecast"), "plan"),
+        **dict.fromkeys(("Forecast", "coming_windows", "forecast"), "compute"),
         **dict.fromkeys(("Stretch", "Turn", "Window"), "window"),
     }
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from moontrim.forecast import thin
-from moontrim.forecast.ask import Ask, Gear
-from moontrim.forecast.sky import ecliptic_deg, galactic_deg
-from moontrim.forecast.sun import sun_direction
-from moontrim.forecast.thin import ThinEphemeris
+from moontrim.forecast.question import Ask, Gear
+from moontrim.forecast.sky.galaxy import ecliptic_deg, galactic_deg
+from moontrim.forecast.sky.sun import sun_direction
+from moontrim.forecast.thinephemeris import ThinEphemeris
 from moontrim.forecast.window import Array, EndSeries, Remark
 from moontrim.path import Ephemeris
 from moontrim.path.vectors import norm

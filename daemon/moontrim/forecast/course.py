@@ -15,8 +15,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike
 
 from moontrim.forecast import thin
-from moontrim.forecast.joined import AFTER, BEFORE, neighbours, weights
-from moontrim.forecast.thin import ThinEphemeris
+from moontrim.forecast.interpolation import AFTER, BEFORE, neighbours, weights
+from moontrim.forecast.thinephemeris import ThinEphemeris
 from moontrim.path import Ephemeris, Site
 from moontrim.path.delay import SPEED_OF_LIGHT_KM_S
 from moontrim.path.libration import apparent_turn, rotation_rad_per_s, spread_fraction

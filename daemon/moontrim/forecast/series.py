@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from moontrim.forecast.ask import Ask
 from moontrim.forecast.course import Sky, View
-from moontrim.forecast.link import Noise, noise_at, snr_db
-from moontrim.forecast.loss import path_loss_db
 from moontrim.forecast.polarisation import rotation_deg
-from moontrim.forecast.scattering import echo_spectrum, law_at, spread_penalty_db
-from moontrim.forecast.sky import galactic_deg
-from moontrim.forecast.sun import sun_direction
+from moontrim.forecast.question import Ask
+from moontrim.forecast.signal import Noise, noise_at, snr_db
+from moontrim.forecast.sky.galaxy import galactic_deg
+from moontrim.forecast.sky.pathloss import path_loss_db
+from moontrim.forecast.sky.scattering import echo_spectrum, law_at, spread_penalty_db
+from moontrim.forecast.sky.sun import sun_direction
 from moontrim.forecast.window import Array, EndSeries, Series
 
 

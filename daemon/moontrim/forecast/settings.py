@@ -9,7 +9,7 @@ from typing import Any, Literal
 from pydantic import Field, field_validator, model_validator
 
 from moontrim.errors import InputError
-from moontrim.forecast.ask import Antenna, Ask, End, Gear, Horizon, Signal
+from moontrim.forecast.question import Antenna, Ask, End, Gear, Horizon, Signal
 from moontrim.path.site import Site
 from moontrim.sitesettings import SiteSettings
 from moontrim.table import Table

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from moontrim.forecast.plan import Forecast
+from moontrim.forecast.compute import Forecast
 from moontrim.forecast.window import Stretch, Window
 
 DAY_S = 86400.0

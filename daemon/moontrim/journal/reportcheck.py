@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from moontrim.errors import MoontrimError
-from moontrim.forecast.loss import path_loss_db
+from moontrim.forecast.sky.pathloss import path_loss_db
 from moontrim.journal.reportdata import Array, Context, Recorded
 from moontrim.path import Ephemeris, LegName, PathSolution, solve_path
 from moontrim.tuning.band import Band

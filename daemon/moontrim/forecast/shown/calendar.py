@@ -10,9 +10,9 @@ from pathlib import Path
 from icalendar import Calendar, Event
 
 from moontrim.errors import InputError
-from moontrim.forecast.plan import Forecast
+from moontrim.forecast.compute import Forecast
+from moontrim.forecast.shown.words import day_text, hz_text, minute, span_text, utc_time, zone_text
 from moontrim.forecast.window import Window
-from moontrim.forecast.words import day_text, hz_text, minute, span_text, utc_time, zone_text
 
 
 def write_calendar(forecasts: Iterable[Forecast], path: Path, zone: tzinfo | None) -> int:

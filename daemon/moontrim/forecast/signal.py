@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from moontrim.forecast.air import air_loss_db, through_air_k
-from moontrim.forecast.ask import REFERENCE_BANDWIDTH_HZ, Gear
 from moontrim.forecast.course import View
-from moontrim.forecast.sky import ecliptic_deg, moon_disk_k, moon_share, sky_k
-from moontrim.forecast.sun import BOLTZMANN_J_K, separation_deg, sun_noise_k
+from moontrim.forecast.question import REFERENCE_BANDWIDTH_HZ, Gear
+from moontrim.forecast.sky.galaxy import ecliptic_deg, moon_disk_k, moon_share, sky_k
+from moontrim.forecast.sky.gases import air_loss_db, through_air_k
+from moontrim.forecast.sky.sun import BOLTZMANN_J_K, separation_deg, sun_noise_k
 from moontrim.forecast.window import Array
 
 FEED_K = 290.0

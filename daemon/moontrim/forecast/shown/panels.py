@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 
-from moontrim.forecast.plan import Forecast
+from moontrim.forecast.compute import Forecast
 from moontrim.forecast.window import Array, EndSeries, Series, Stretch, Window
 
 HOME: dict[str, Any] = {"color": "#16325c", "linestyle": "-", "linewidth": 1.4}

@@ -9,17 +9,17 @@ import numpy as np
 
 from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import CoverageError
-from moontrim.forecast.air import HIGHEST_HZ
-from moontrim.forecast.ask import Ask, Gear
 from moontrim.forecast.circumstances import Named, find_named, remarks_on
 from moontrim.forecast.course import MARGIN_S, MINUTE_S, Course, View
-from moontrim.forecast.exposure import RULES, safe_distance_m
-from moontrim.forecast.link import missing
 from moontrim.forecast.polarisation import mismatch_text
+from moontrim.forecast.question import Ask, Gear
 from moontrim.forecast.series import series_of
+from moontrim.forecast.signal import missing
+from moontrim.forecast.sky.exposure import RULES, safe_distance_m
+from moontrim.forecast.sky.gases import HIGHEST_HZ
 from moontrim.forecast.spread import best_stretches, turning_points
 from moontrim.forecast.window import Array, Peak, Remark, Series, Window
-from moontrim.forecast.windows import Span, find_windows
+from moontrim.forecast.windowsearch import Span, find_windows
 from moontrim.path import Ephemeris
 
 # A window under way is followed back this far for its start.

@@ -11,10 +11,10 @@ import numpy as np
 
 from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import InputError
-from moontrim.forecast.link import in_bandwidth_db
-from moontrim.forecast.plan import Forecast
+from moontrim.forecast.compute import Forecast
 from moontrim.forecast.polarisation import mismatch_db
-from moontrim.forecast.scattering import echo_spectrum, law_at
+from moontrim.forecast.signal import in_bandwidth_db
+from moontrim.forecast.sky.scattering import echo_spectrum, law_at
 from moontrim.forecast.window import EndSeries, Peak, Series, Stretch, Turn, Window
 
 COLUMNS = (

@@ -15,11 +15,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from moontrim.errors import InputError
-from moontrim.forecast.panels import fill, kinds_of
-from moontrim.forecast.plan import Forecast
-from moontrim.forecast.ticks import mark_above, mark_below
+from moontrim.forecast.compute import Forecast
+from moontrim.forecast.shown.panels import fill, kinds_of
+from moontrim.forecast.shown.timeaxes import mark_above, mark_below
+from moontrim.forecast.shown.words import day_text, hz_text, minute, span_text, utc_time, zone_text
 from moontrim.forecast.window import Stretch, Window
-from moontrim.forecast.words import day_text, hz_text, minute, span_text, utc_time, zone_text
 
 SUFFIXES = (".png", ".svg")
 MONTH_S = 31 * 86400.0

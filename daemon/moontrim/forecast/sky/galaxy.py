@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from moontrim.forecast.sun import OBLIQUITY_DEG, SPEED_OF_LIGHT_M_S
+from moontrim.forecast.sky.sun import OBLIQUITY_DEG, SPEED_OF_LIGHT_M_S
 from moontrim.forecast.window import Array
 from moontrim.path.reflection import MOON_RADIUS_KM
 from moontrim.path.vectors import norm

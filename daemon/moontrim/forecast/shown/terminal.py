@@ -10,11 +10,11 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from moontrim.forecast.link import in_bandwidth_db
-from moontrim.forecast.plan import Forecast
+from moontrim.forecast.compute import Forecast
+from moontrim.forecast.shown.words import day_text, hz_text, span_text, zone_text
+from moontrim.forecast.signal import in_bandwidth_db
 from moontrim.forecast.tonight import tonight
 from moontrim.forecast.window import Array, Stretch, Window
-from moontrim.forecast.words import day_text, hz_text, span_text, zone_text
 
 BLOCKS = "▁▂▃▄▅▆▇█"
 SPARK_WIDTH = 12

@@ -9,7 +9,7 @@ from datetime import UTC, tzinfo
 
 from matplotlib.axes import Axes
 
-from moontrim.forecast.words import local_time, zone_text
+from moontrim.forecast.shown.words import local_time, zone_text
 
 HOUR_S, DAY_S = 3600.0, 86400.0
 MINUTES = (5, 10, 15, 30, 60, 120, 180, 240, 360, 720)

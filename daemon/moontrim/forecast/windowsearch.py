@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from moontrim.forecast.ask import End, Horizon
 from moontrim.forecast.course import Course, azimuth_deg, elevation_deg
+from moontrim.forecast.question import End, Horizon
 from moontrim.forecast.window import Array, Which
 
 # Halvings of a minute: to 0.1 ms.

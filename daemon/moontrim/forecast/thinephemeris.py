@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from moontrim.forecast.joined import AFTER, BEFORE, neighbours, slope_weights, weights
+from moontrim.forecast.interpolation import AFTER, BEFORE, neighbours, slope_weights, weights
 from moontrim.forecast.window import Array
 from moontrim.path import Ephemeris
 from moontrim.path.earthrotation import DAY_S, TT_MINUS_TAI_S, UNIX_JD

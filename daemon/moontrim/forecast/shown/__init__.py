@@ -1,0 +1,1 @@
+"""A finished forecast as text, pictures, calendar and plain data."""

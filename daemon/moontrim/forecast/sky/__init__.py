@@ -1,0 +1,1 @@
+"""What adds noise or takes signal away: galaxy, Sun, atmosphere, distance, scattering."""
