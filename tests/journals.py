@@ -17,7 +17,7 @@ from moontrim.journal.records import Choice, Record
 from moontrim.journal.schema import NAME
 from moontrim.journal.writer import Writer
 from moontrim.keying.keyer import KeyingView
-from moontrim.linkview import LinkState, LinkView
+from moontrim.rig.view import LinkState, LinkView
 from moontrim.state import DialView, MoonView, Snapshot, Tracking
 
 T0 = 1_795_000_000

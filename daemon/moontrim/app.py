@@ -19,9 +19,9 @@ from moontrim.errors import BusyError
 from moontrim.gps.timecheck import gps_reader
 from moontrim.inbox import Inbox, Request
 from moontrim.journal.notes import Notes
-from moontrim.linkview import ANSWERING, Updated
 from moontrim.path import Ephemeris
-from moontrim.riglink import RigLink
+from moontrim.rig.link import RigLink
+from moontrim.rig.view import ANSWERING, Updated
 from moontrim.session import Command, Session
 from moontrim.settings import Settings
 from moontrim.state import StateHub, Surroundings, Tracking

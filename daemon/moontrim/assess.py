@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from moontrim.linkview import ANSWERING, LinkState, LinkView
+from moontrim.rig.view import ANSWERING, LinkState, LinkView
 from moontrim.state import DialView, Tracking
 from moontrim.tuning.band import Band
 from moontrim.tuning.steps import Plan, Ramp

@@ -8,7 +8,7 @@ from collections import deque
 from dataclasses import dataclass
 
 from moontrim.errors import MoontrimError
-from moontrim.linkview import LinkEvent
+from moontrim.rig.view import LinkEvent
 from moontrim.session import Command, Session
 from moontrim.sitesettings import SiteSettings
 from moontrim.state import Outlook

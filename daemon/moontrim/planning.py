@@ -8,9 +8,9 @@ from __future__ import annotations
 import math
 
 from moontrim.chosen import Chosen, chosen
-from moontrim.linkview import LinkView
 from moontrim.path import Ephemeris
 from moontrim.prediction import Prediction
+from moontrim.rig.view import LinkView
 from moontrim.session import Session
 from moontrim.settings import Settings
 from moontrim.state import MoonView

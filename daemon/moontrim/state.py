@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from moontrim.errorbudget.budget import Budget
 from moontrim.keying.keyer import KeyingView
-from moontrim.linkview import LinkView
+from moontrim.rig.view import LinkView
 from moontrim.timekeeping.trust import ClockView
 from moontrim.tuning.correction import Agreement
 

@@ -19,7 +19,10 @@ from moontrim.errors import CoverageError, InputError, MoontrimError
 from moontrim.hand import PUT_BACK_TIMES, YIELD_S, Hand
 from moontrim.inbox import HomeMoved, Inbox, Item, Request
 from moontrim.keying.keyer import KeyingView
-from moontrim.linkview import (
+from moontrim.path import Ephemeris
+from moontrim.planning import Planning
+from moontrim.rig.link import RigLink
+from moontrim.rig.view import (
     Connected,
     DialMoved,
     Inhibited,
@@ -28,9 +31,6 @@ from moontrim.linkview import (
     TransmitChanged,
     Updated,
 )
-from moontrim.path import Ephemeris
-from moontrim.planning import Planning
-from moontrim.riglink import RigLink
 from moontrim.session import ReadBack, Session
 from moontrim.settings import Settings
 from moontrim.state import (

@@ -22,8 +22,8 @@ from moontrim.keying.modemlines import OutputError, Ports
 from moontrim.keying.outputs import Publish, make_outputs
 from moontrim.keying.sequence import Phase
 from moontrim.keying.wiring import RadioOutput
-from moontrim.linkview import ANSWERING
-from moontrim.riglink import RigLink
+from moontrim.rig.link import RigLink
+from moontrim.rig.view import ANSWERING
 from moontrim.settings import Settings
 from moontrim.state import StateHub, Tracking
 from moontrim_drivers.contract import RigState

@@ -16,8 +16,8 @@ from fuzz.instant import Instant
 from fuzz.peer import MOST_UNREAD, MOST_WAITING, Peer
 from fuzz.target import DefectError, Target, hold, instead
 from moontrim.errors import MoontrimError
-from moontrim.linkview import LinkState, LinkView
 from moontrim.rehearsal import EMBEDDED
+from moontrim.rig.view import LinkState, LinkView
 from moontrim.session import Command, PermitTransmit, Session, first_session
 from moontrim.settings import settings_from
 from moontrim.share import client as client_module

@@ -21,9 +21,9 @@ from typing import Any
 import pytest
 
 from moontrim.clock.system import SystemClock
-from moontrim.linkview import LinkState
 from moontrim.path import Ephemeris
-from moontrim.riglink import RigLink
+from moontrim.rig.link import RigLink
+from moontrim.rig.view import LinkState
 from moontrim_drivers.simoptions import SimulatedOptions
 from moontrim_drivers.simradio import SimulatedRadio
 from moontrim_drivers.simsocket import SimSocket

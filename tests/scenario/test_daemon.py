@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from moontrim.linkview import LinkState
 from moontrim.path import Ephemeris
+from moontrim.rig.view import LinkState
 from moontrim.session import (
     Correct,
     PermitTransmit,

@@ -15,8 +15,8 @@ from typing import Any
 import pytest
 
 from moontrim.clock.system import Clock, SystemClock, VirtualClock
-from moontrim.linkview import Connected, LinkState
-from moontrim.riglink import RigLink
+from moontrim.rig.link import RigLink
+from moontrim.rig.view import Connected, LinkState
 from moontrim.tuning.steps import Plan, Ramp, Step
 from moontrim_drivers.contract import RigClosed, RigUnreachable
 from moontrim_drivers.serialwire import Lost, Received

@@ -146,7 +146,7 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
             ALL,
         ),
         (
-            "moontrim.riglink.RigLink.freeze",
+            "moontrim.rig.link.RigLink.freeze",
             lambda *given: None,
             "while relays move",
             ALL,
@@ -176,7 +176,7 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
             ("disk slow",),
         ),
         (
-            "moontrim.rigdials.Dials._was_moved",
+            "moontrim.rig.dials.Dials._was_moved",
             lambda *given: False,
             "not back on frequency",
             ALL,
@@ -188,7 +188,7 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
             ALL,
         ),
         (
-            "moontrim.riglink.RigLink._receiving",
+            "moontrim.rig.link.RigLink._receiving",
             _always,
             "set under RF",
             FOOT,

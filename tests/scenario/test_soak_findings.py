@@ -14,8 +14,8 @@ from moontrim.keying.keyer import Keyer
 from moontrim.keying.outputs import SimulatedOutput
 from moontrim.keying.sequence import Phase
 from moontrim.keying.settings import KeyingSettings
-from moontrim.linkview import LinkState, Updated
 from moontrim.path import Ephemeris
+from moontrim.rig.view import LinkState, Updated
 from moontrim.session import NudgeSked, SetBand, SetTrim
 from moontrim.state import Tracking
 from moontrim_drivers.contract import RigRefused, RigState

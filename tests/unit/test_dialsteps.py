@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from moontrim.dialsteps import TOGETHER_S, DialSteps
+from moontrim.rig.pendingsteps import TOGETHER_S, DialSteps
 from moontrim.tuning.steps import Plan, Ramp, Step, Which
 
 T0 = 1_795_000_000.0

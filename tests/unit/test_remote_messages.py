@@ -15,7 +15,6 @@ from hypothesis import strategies as st
 from moontrim.clock.system import VirtualClock
 from moontrim.errors import BusyError, InputError
 from moontrim.keying.keyer import KeyingView
-from moontrim.linkview import LinkView
 from moontrim.rehearsal import EMBEDDED
 from moontrim.remote import messages
 from moontrim.remote.accounts import LOCAL, PHONE, VIEWER
@@ -30,6 +29,7 @@ from moontrim.remote.replies import encode
 from moontrim.remote.settings import RemoteSettings
 from moontrim.remote.topics import Topics
 from moontrim.remote.trace import SECONDS, Trace
+from moontrim.rig.view import LinkView
 from moontrim.session import Command, Session, first_session
 from moontrim.settings import Settings, settings_from
 from moontrim.state import (

@@ -10,9 +10,9 @@ import pytest
 
 from fake_rig_server import FakeRigServer
 from moontrim.clock.system import SystemClock, VirtualClock
-from moontrim.durations import Durations
-from moontrim.linkview import Connected, DialMoved, LinkState, Lost, TransmitChanged
-from moontrim.riglink import RigLink
+from moontrim.rig.latency import Durations
+from moontrim.rig.link import RigLink
+from moontrim.rig.view import Connected, DialMoved, LinkState, Lost, TransmitChanged
 from moontrim.tuning.bandentry import BandEntry
 from moontrim.tuning.steps import Plan, Ramp, Step
 from moontrim_drivers.contract import (

@@ -14,8 +14,8 @@ import pytest
 
 from moontrim.clock.system import SystemClock, VirtualClock
 from moontrim.errors import MoontrimError
-from moontrim.linkview import LinkState, LinkView
 from moontrim.rehearsal import EMBEDDED, embedded_settings
+from moontrim.rig.view import LinkState, LinkView
 from moontrim.session import Command, Session, SetSked, first_session
 from moontrim.settings import Settings, settings_from
 from moontrim.share import server as server_module

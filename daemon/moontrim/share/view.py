@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 
 from moontrim import __version__
-from moontrim.linkview import ANSWERING
+from moontrim.rig.view import ANSWERING
 from moontrim.settings import Settings
 from moontrim.share.tune import sked_range_hz
 from moontrim.state import Snapshot

@@ -15,9 +15,9 @@ from collections.abc import Awaitable, Callable
 from typing import TypeVar
 
 from moontrim.clock.system import Clock
-from moontrim.errands import Errands
-from moontrim.linkview import ANSWERING, Connected, LinkEvent, LinkState, LinkView, Lost
-from moontrim.rigdials import Dials
+from moontrim.rig.dials import Dials
+from moontrim.rig.requests import Errands
+from moontrim.rig.view import ANSWERING, Connected, LinkEvent, LinkState, LinkView, Lost
 from moontrim.tuning.bandentry import BandEntry, BandWatch, Unready, set_mode
 from moontrim.tuning.steps import Plan, Which
 from moontrim_drivers.contract import (

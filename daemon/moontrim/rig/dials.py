@@ -13,9 +13,9 @@ from dataclasses import replace
 from typing import Any
 
 from moontrim.clock.system import Clock
-from moontrim.dialsteps import TOGETHER_S, DialSteps
-from moontrim.durations import Durations
-from moontrim.linkview import (
+from moontrim.rig.latency import Durations
+from moontrim.rig.pendingsteps import TOGETHER_S, DialSteps
+from moontrim.rig.view import (
     DialMoved,
     Inhibited,
     LinkEvent,
