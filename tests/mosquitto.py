@@ -20,10 +20,10 @@ import pytest
 
 from moontrim.app import Daemon
 from moontrim.clock.system import Clock, SystemClock
+from moontrim.config.settings import Settings, settings_from
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
 from moontrim.remote.side import Remote
-from moontrim.settings import Settings, settings_from
 from moontrim_drivers.simradio import SimulatedRadio
 from moontrim_drivers.simulated import SimulatedDriver
 from rigctld import free_port, listening

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from moontrim.config.settings import Settings
 from moontrim.journal.codes import codes_of
 from moontrim.journal.opening import open_to_write
 from moontrim.journal.schema import NAME, insert
@@ -18,7 +19,6 @@ from moontrim.path import Ephemeris
 from moontrim.prediction import Prediction
 from moontrim.rehearsal import embedded_settings
 from moontrim.session import Session, first_session
-from moontrim.settings import Settings
 from moontrim.state import Tracking
 from moontrim.tuning.steps import nearest
 

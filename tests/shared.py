@@ -16,13 +16,13 @@ import pytest
 
 from moontrim.app import Daemon
 from moontrim.clock.system import SystemClock
+from moontrim.config.settings import settings_from
+from moontrim.config.share import ShareSettings
 from moontrim.errors import MoontrimError
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
-from moontrim.settings import settings_from
 from moontrim.share.radio import RigAccess
 from moontrim.share.server import Share
-from moontrim.share.settings import ShareSettings
 from moontrim.state import Snapshot, Tracking
 from moontrim_drivers.contract import RigDetails
 from moontrim_drivers.simulated import SimulatedDriver

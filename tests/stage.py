@@ -10,9 +10,9 @@ from typing import Any
 
 from moontrim.app import Daemon
 from moontrim.clock.system import VirtualClock
+from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
-from moontrim.settings import settings_from
 from moontrim.state import Snapshot, Tracking
 from moontrim_drivers.simulated import SimulatedDriver
 

@@ -15,6 +15,7 @@ from typing import Any
 
 from moontrim.clock.system import Clock
 from moontrim.clockwatch import ClockWatch
+from moontrim.config.settings import Settings
 from moontrim.errors import BusyError
 from moontrim.gps.timecheck import gps_reader
 from moontrim.inbox import Inbox, Request
@@ -23,7 +24,6 @@ from moontrim.path import Ephemeris
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING, Updated
 from moontrim.session import Command, Session
-from moontrim.settings import Settings
 from moontrim.state import StateHub, Surroundings, Tracking
 from moontrim.store import SessionSaver, load_session
 from moontrim.timekeeping.sources import readers_for

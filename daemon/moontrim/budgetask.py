@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from moontrim.config.settings import Settings
 from moontrim.errorbudget.budget import Budget, error_budget
 from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
 from moontrim.path import Ephemeris
 from moontrim.session import Session
-from moontrim.settings import Settings
 
 
 def doubts_of(

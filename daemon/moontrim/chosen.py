@@ -5,9 +5,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from moontrim.bandsettings import BandSettings
+from moontrim.config.band import BandSettings
+from moontrim.config.settings import Settings
 from moontrim.session import BandSession, Session
-from moontrim.settings import Settings
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import Fractions, OnAir, on_air
 

@@ -7,10 +7,10 @@ import logging
 from collections import deque
 from dataclasses import dataclass
 
+from moontrim.config.site import SiteSettings
 from moontrim.errors import MoontrimError
 from moontrim.rig.view import LinkEvent
 from moontrim.session import Command, Session
-from moontrim.sitesettings import SiteSettings
 from moontrim.state import Outlook
 
 log = logging.getLogger(__name__)

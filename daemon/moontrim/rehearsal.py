@@ -8,10 +8,10 @@ from typing import Any
 
 from moontrim.app import Companion, Daemon
 from moontrim.clock.system import VirtualClock
+from moontrim.config.keyingports import AnyOutput, RadioOutput, SimulatedOutputSettings
+from moontrim.config.settings import Settings, settings_from
 from moontrim.judgement import Record, Result, judge
-from moontrim.keying.wiring import AnyOutput, RadioOutput, SimulatedOutputSettings
 from moontrim.path import Ephemeris
-from moontrim.settings import Settings, settings_from
 from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
 
 REAL_DURATION_S = 60.0  # how long a whole window takes to watch

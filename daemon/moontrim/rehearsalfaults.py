@@ -13,13 +13,13 @@ from typing import Any
 
 from moontrim.app import Companion, Daemon
 from moontrim.clock.system import SystemClock, VirtualClock
+from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.faultjudge import BACK_S, GIVE_UP_S, LOOK_S, FaultJudge, Note, Outcome
 from moontrim.keying.sequence import STUCK_S, Phase
 from moontrim.path import Ephemeris
 from moontrim.remote.broker import OwnBroker
 from moontrim.session import PermitTransmit, SetSked
-from moontrim.settings import Settings
 from moontrim_drivers.simradio import SimulatedRadio
 from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
 

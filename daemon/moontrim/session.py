@@ -11,9 +11,9 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from moontrim.config.settings import Settings
 from moontrim.errors import InputError
 from moontrim.path.site import Site, parse_site
-from moontrim.settings import Settings
 from moontrim.tuning.correction import AGREEMENTS, Agreement
 
 TRIM_LIMIT_HZ = 100_000.0

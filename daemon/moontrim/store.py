@@ -16,9 +16,9 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from moontrim.clock.system import Clock
+from moontrim.config.settings import Settings
 from moontrim.errors import InputError
 from moontrim.session import Session, first_session
-from moontrim.settings import Settings
 
 log = logging.getLogger(__name__)
 

@@ -15,6 +15,7 @@ from moontrim.assess import Hindrances, assess
 from moontrim.chosen import Chosen
 from moontrim.clock.system import Clock
 from moontrim.clockwatch import ClockWatch
+from moontrim.config.settings import Settings
 from moontrim.errors import CoverageError, InputError, MoontrimError
 from moontrim.hand import PUT_BACK_TIMES, YIELD_S, Hand
 from moontrim.inbox import HomeMoved, Inbox, Item, Request
@@ -32,7 +33,6 @@ from moontrim.rig.view import (
     Updated,
 )
 from moontrim.session import ReadBack, Session
-from moontrim.settings import Settings
 from moontrim.state import (
     Change,
     Fault,

@@ -13,6 +13,8 @@ from collections.abc import Callable
 import numpy as np
 
 from moontrim.clock.system import Clock
+from moontrim.config.keyingports import RadioOutput
+from moontrim.config.settings import Settings
 from moontrim.forecast.question import Horizon
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.inputs import ExternalTransmit, make_contacts
@@ -21,10 +23,8 @@ from moontrim.keying.keyer import Keyer, KeyingView
 from moontrim.keying.modemlines import OutputError, Ports
 from moontrim.keying.outputs import Publish, make_outputs
 from moontrim.keying.sequence import Phase
-from moontrim.keying.wiring import RadioOutput
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING
-from moontrim.settings import Settings
 from moontrim.state import StateHub, Tracking
 from moontrim_drivers.contract import RigState
 from moontrim_drivers.serialtalk import locate

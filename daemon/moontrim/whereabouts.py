@@ -11,6 +11,8 @@ import math
 from collections.abc import Callable
 
 from moontrim.clock.system import Clock
+from moontrim.config.settings import Settings
+from moontrim.config.site import SiteSettings
 from moontrim.errors import MoontrimError
 from moontrim.gps.home import HomeKeeper
 from moontrim.gps.position import ASSUMED_ERROR_M, Fix, move_from
@@ -19,8 +21,6 @@ from moontrim.gps.watch import GpsWatch
 from moontrim.inbox import HomeMoved
 from moontrim.path import Ephemeris, Site, solve_path
 from moontrim.session import Session
-from moontrim.settings import Settings
-from moontrim.sitesettings import SiteSettings
 
 log = logging.getLogger(__name__)
 

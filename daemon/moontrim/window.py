@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from moontrim.config.settings import Settings
 from moontrim.errors import InputError
 from moontrim.forecast import coming_windows
 from moontrim.path import Ephemeris
-from moontrim.settings import Settings
 
 
 def next_window(ephemeris: Ephemeris, settings: Settings, from_utc_s: float) -> tuple[float, float]:

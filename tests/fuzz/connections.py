@@ -15,18 +15,18 @@ from fuzz.answers import judge_answers, unkeys_last
 from fuzz.instant import Instant
 from fuzz.peer import MOST_UNREAD, MOST_WAITING, Peer
 from fuzz.target import DefectError, Target, hold, instead
+from moontrim.config.settings import settings_from
+from moontrim.config.share import ShareSettings
 from moontrim.errors import MoontrimError
 from moontrim.rehearsal import EMBEDDED
 from moontrim.rig.view import LinkState, LinkView
 from moontrim.session import Command, PermitTransmit, Session, first_session
-from moontrim.settings import settings_from
 from moontrim.share import client as client_module
 from moontrim.share import radio as radio_module
 from moontrim.share import server as server_module
 from moontrim.share.protocol import LONGEST_LINE
 from moontrim.share.radio import RigAccess, SharedRadio
 from moontrim.share.server import Share
-from moontrim.share.settings import ShareSettings
 from moontrim.share.tune import TuneTo
 from moontrim.state import Snapshot, StateHub, Tracking
 from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout, RigUnreachable

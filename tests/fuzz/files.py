@@ -18,8 +18,9 @@ from pydantic import BaseModel
 
 from fuzz.target import Target, folder, hold, instead
 from journals import T0, journal_file, recorder, seconds
-from moontrim.bandplan import load_band_plan
 from moontrim.bench.recording import read_recording
+from moontrim.config.bandplan import load_band_plan
+from moontrim.config.settings import load_settings
 from moontrim.errors import CoverageError, InputError
 from moontrim.journal import opening
 from moontrim.journal.read import open_journal, sessions
@@ -32,7 +33,6 @@ from moontrim.remote.accounts import given_passwords, password_file
 from moontrim.remote.secrets import FILE as PASSWORDS
 from moontrim.remote.secrets import kept_passwords
 from moontrim.session import TRIM_LIMIT_HZ, Session, first_session
-from moontrim.settings import load_settings
 from moontrim.store import NAME as SESSION
 from moontrim.store import load_session, save_session
 from moontrim.tuning.correction import AGREEMENTS

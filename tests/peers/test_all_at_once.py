@@ -21,12 +21,12 @@ import pytest
 
 from moontrim.app import Daemon
 from moontrim.clock.system import SystemClock
+from moontrim.config.settings import Settings, settings_from
 from moontrim.keying.outputs import SimulatedOutput
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
 from moontrim.remote.side import Remote
 from moontrim.session import Session
-from moontrim.settings import Settings, settings_from
 from moontrim.share.radio import RigAccess
 from moontrim.share.server import Share
 from moontrim.state import Tracking

@@ -15,8 +15,8 @@ import pytest
 
 from moontrim.clock.system import SystemClock
 from moontrim.clockwatch import ClockWatch
+from moontrim.config.clock import ClockSettings
 from moontrim.timekeeping.chrony import LOCAL_MODE
-from moontrim.timekeeping.settings import ClockSettings
 from moontrim.timekeeping.sources import ask_chrony, read_chrony, readers_for
 from moontrim.timekeeping.trust import ClockTrust
 

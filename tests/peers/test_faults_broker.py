@@ -12,11 +12,11 @@ import pytest
 
 from moontrim.app import Daemon
 from moontrim.clock.system import SystemClock
+from moontrim.config.settings import settings_from
 from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
 from moontrim.remote.side import Remote
-from moontrim.settings import settings_from
 from moontrim.state import Tracking
 from moontrim_drivers.simulated import SimulatedDriver
 from mosquitto import BASE, Watch, other_broker, require_mosquitto, run, station

@@ -22,9 +22,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from moontrim.config.settings import Settings, load_settings
 from moontrim.path import Ephemeris, Site, moon_from, solve_path
 from moontrim.session import Session
-from moontrim.settings import Settings, load_settings
 from moontrim.store import NAME, load_session
 from moontrim_drivers.simpty import SimPty
 from moontrim_process import ENVIRONMENT, LEAST_CONFIG

@@ -14,8 +14,8 @@ from contextlib import asynccontextmanager
 import pytest
 
 from moontrim.clock.system import SystemClock
+from moontrim.config.gps import GpsSettings
 from moontrim.gps.position import Fix, Steady, distance_m
-from moontrim.gps.settings import GpsSettings
 from moontrim.gps.timecheck import clock_ahead_s
 from moontrim.gps.watch import GpsWatch
 from moontrim.path.site import Site

@@ -20,11 +20,11 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from moontrim.clock.system import VirtualClock
+from moontrim.config.remote import RemoteSettings
 from moontrim.keying.modemlines import OutputError
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
 from moontrim.remote.accounts import access_list, password_file
-from moontrim.remote.settings import RemoteSettings
 from moontrim.remote.topics import Topics
 from moontrim.state import Tracking
 from mosquitto import (

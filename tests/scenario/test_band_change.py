@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from moontrim.bandsettings import BandSettings
+from moontrim.config.band import BandSettings
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris
 from moontrim.session import Correct, NudgeSked, SetBand

@@ -5,11 +5,11 @@ from collections.abc import Callable
 
 import pytest
 
+from moontrim.config.settings import settings_from
 from moontrim.errors import InputError
 from moontrim.gps.position import Fix, Position
 from moontrim.keying.claim import KeyingRefused
 from moontrim.path import Ephemeris, moon_from, solve_path
-from moontrim.settings import settings_from
 from moontrim.state import Tracking
 from moontrim.timekeeping.reading import ClockReading, unsynchronised
 from scenario.test_transmitting import key, stage  # noqa: F401 (a fixture)

@@ -14,13 +14,13 @@ import pytest
 
 import moontrim.outlook
 from moontrim.app import Daemon
+from moontrim.config.settings import settings_from
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.outlook import keep_outlook
 from moontrim.path import Ephemeris
 from moontrim.prediction import Prediction
 from moontrim.session import Session
-from moontrim.settings import settings_from
 from moontrim.state import Tracking
 from moontrim.tuning.correction import Fractions
 from moontrim_drivers.contract import Capabilities, RigState

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris, moon_from
 from moontrim.picture import draw_rehearsal
 from moontrim.rehearsal import EMBEDDED, rehearse
-from moontrim.settings import settings_from
 from moontrim.tuning.correction import AGREEMENTS
 from moontrim.window import next_window
 

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from moontrim.clock.system import VirtualClock
+from moontrim.config.settings import Settings, load_settings
 from moontrim.faultjudge import Outcome
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import embedded_settings, with_simulated_radio
 from moontrim.rehearsalfaults import rehearse_faults
-from moontrim.settings import Settings, load_settings
 from moontrim.window import next_window
 from moontrim_drivers.contract import RigState
 from moontrim_drivers.simradio import SimulatedRadio

@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from moontrim.bandsettings import BandSettings
 from moontrim.clockwatch import SETTLED_S
+from moontrim.config.band import BandSettings
 from moontrim.errors import CoverageError
 from moontrim.inbox import INBOX_SIZE
 from moontrim.keying.sequence import STUCK_S

@@ -12,11 +12,11 @@ from unittest.mock import patch
 
 from moontrim.app import Daemon
 from moontrim.clock.system import Clock
+from moontrim.config.keying import KeyingSettings
+from moontrim.config.keyingports import RadioOutput
 from moontrim.keying.inputs import Contact
 from moontrim.keying.modemlines import OutputError
 from moontrim.keying.outputs import Output, RadioKey
-from moontrim.keying.settings import KeyingSettings
-from moontrim.keying.wiring import RadioOutput
 from moontrim.path import Ephemeris
 from moontrim_drivers.contract import Capabilities, RigClosed, RigState
 from moontrim_drivers.simulated import SimulatedDriver

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import Any
 
 from moontrim.app import Daemon
+from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.remote.admission import Admission, Arrival
 from moontrim.remote.topics import Topics
@@ -26,7 +27,6 @@ from moontrim.session import (
     SetSked,
     SetTrim,
 )
-from moontrim.settings import Settings
 from moontrim.share.client import Client
 from moontrim.share.radio import RigAccess, SharedRadio
 from soak.plan import PARTNERS

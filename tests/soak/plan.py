@@ -10,8 +10,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from moontrim.config.settings import Settings, settings_from
 from moontrim.path import Ephemeris, moon_from, parse_site
-from moontrim.settings import Settings, settings_from
 
 # An invented pair: the first is the simulated station, the others are who it may talk to.
 HOME = "JN88DD55AA"

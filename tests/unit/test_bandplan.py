@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.bandplan import load_band_plan
+from moontrim.config.bandplan import load_band_plan
+from moontrim.config.settings import load_settings
 from moontrim.errors import InputError
-from moontrim.settings import load_settings
 
 CONFIG = Path(__file__).parents[2] / "config"
 

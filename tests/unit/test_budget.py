@@ -19,6 +19,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from moontrim.budgetask import budget_now, doubts_of
+from moontrim.config.settings import settings_from
 from moontrim.errorbudget.budget import Budget, Cause, error_budget
 from moontrim.errorbudget.causes import contributions
 from moontrim.errorbudget.contribution import duration, hertz
@@ -38,7 +39,6 @@ from moontrim.errors import CoverageError, InputError
 from moontrim.path import Ephemeris, Site, moon_from, parse_site, solve_path
 from moontrim.path.earthrotation import EarthRotation
 from moontrim.session import first_session
-from moontrim.settings import settings_from
 from moontrim.tuning.correction import AGREEMENTS, Agreement
 from moontrim.tuning.steps import coarsen
 

@@ -12,8 +12,8 @@ import pytest
 
 from moontrim.app import Daemon
 from moontrim.clock.system import VirtualClock
+from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris
-from moontrim.settings import settings_from
 from moontrim.state import Tracking
 from moontrim_drivers import registry
 

@@ -12,8 +12,8 @@ import pytest
 
 from moontrim.commands import forecast as command
 from moontrim.commands import forecastasks
+from moontrim.config.settings import settings_from
 from moontrim.errors import InputError
-from moontrim.settings import settings_from
 
 FROM = "2026-03-20T12:00:00Z"
 BASE = ("--home", "JN88ee", "--frequency", "10368.1e6", "--from", FROM)

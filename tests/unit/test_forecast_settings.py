@@ -7,7 +7,7 @@ import tomllib
 import pytest
 from pydantic import ValidationError
 
-from moontrim.forecast.settings import ForecastTables
+from moontrim.config.station import ForecastTables
 from moontrim.path import Site, parse_site
 
 TEXT = """

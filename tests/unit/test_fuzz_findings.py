@@ -15,8 +15,9 @@ import pytest
 
 from fuzz.peer import Peer
 from journals import T0, journal_file, recorder, seconds
-from moontrim.bandplan import load_band_plan
 from moontrim.clock.system import SystemClock
+from moontrim.config.bandplan import load_band_plan
+from moontrim.config.settings import load_settings
 from moontrim.errors import CoverageError, InputError
 from moontrim.journal.opening import open_to_write
 from moontrim.journal.read import open_journal, sessions
@@ -25,7 +26,6 @@ from moontrim.path import Ephemeris
 from moontrim.remote.gateway import Gateway
 from moontrim.remote.secrets import FILE, kept_passwords
 from moontrim.remote.web import serve
-from moontrim.settings import load_settings
 from moontrim.share.client import MOST_WAITING, Client
 from moontrim.share.protocol import REJECTED, Asked, read_line
 from moontrim.share.view import Abilities, View

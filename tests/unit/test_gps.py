@@ -18,6 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from moontrim.clock.system import SystemClock
+from moontrim.config.gps import GpsSettings
 from moontrim.errors import InputError
 from moontrim.gps.findings import gps_findings
 from moontrim.gps.gpsd import LONGEST_LINE, parse_line, watch_command
@@ -36,7 +37,6 @@ from moontrim.gps.position import (
     move_from,
     worth_moving,
 )
-from moontrim.gps.settings import GpsSettings
 from moontrim.gps.timecheck import clock_ahead_s, gps_reader
 from moontrim.gps.watch import GpsWatch
 from moontrim.path.site import Site

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
+from moontrim.config.keying import KeyingSettings
 from moontrim.keying.interlocks import STALE_S, Conditions, hindrances
-from moontrim.keying.settings import KeyingSettings
 
 SETTINGS = KeyingSettings()
 GOOD = Conditions(

@@ -12,13 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from moontrim.clock.system import Clock, SystemClock, VirtualClock
+from moontrim.config.keying import KeyingSettings
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.interlocks import Conditions
 from moontrim.keying.keyer import THERE_S, Keyer, KeyingView
 from moontrim.keying.modemlines import Ports
 from moontrim.keying.outputs import Output, SimulatedOutput, make_outputs
 from moontrim.keying.sequence import STUCK_S, Phase
-from moontrim.keying.settings import KeyingSettings
 from moontrim.keying.switching import DEADLINE_S, LOOK_S, Switching
 
 T0 = 1_795_000_000.0

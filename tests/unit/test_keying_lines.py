@@ -27,13 +27,13 @@ import pytest
 
 from moontrim.cli import main as moontrim
 from moontrim.clock.system import SystemClock, VirtualClock
+from moontrim.config.keying import KeyingSettings
+from moontrim.config.settings import RadioSettings
 from moontrim.keying.gpio import ChipLine, GpioRequest
 from moontrim.keying.inputs import Contact, ExternalTransmit, make_contacts
 from moontrim.keying.modemlines import LineName, ModemLines, OutputError, Ports, plain_path
 from moontrim.keying.outputs import Output, make_outputs
-from moontrim.keying.settings import KeyingSettings
 from moontrim.keying.unkey import unkey
-from moontrim.settings import RadioSettings
 from moontrim_drivers.contract import RigUnreachable
 from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
 
@@ -503,7 +503,7 @@ KEYED = """
     from moontrim.keying.keyer import Keyer
     from moontrim.keying.modemlines import ModemLines, Ports
     from moontrim.keying.outputs import make_outputs
-    from moontrim.keying.settings import KeyingSettings
+    from moontrim.config.keying import KeyingSettings
 
     config = KeyingSettings.model_validate({{"enabled": True, "outputs": [
         {{"kind": "rts", "name": "relay", "port": {path!r}, "settle_ms": 10}},

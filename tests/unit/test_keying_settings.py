@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from moontrim.keying.settings import KeyingSettings
+from moontrim.config.keying import KeyingSettings
 
 RELAY = {"kind": "simulated", "name": "relay", "settle_ms": 100}
 RADIO = {"kind": "radio"}

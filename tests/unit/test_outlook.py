@@ -4,12 +4,12 @@ from copy import deepcopy
 
 import pytest
 
+from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import CoverageError
 from moontrim.outlook import look_ahead, search
 from moontrim.path import Ephemeris, moon_from, solve_path
 from moontrim.rehearsal import EMBEDDED
 from moontrim.session import first_session
-from moontrim.settings import Settings, settings_from
 from moontrim.tuning.correction import AGREEMENTS
 from moontrim.window import next_window
 

@@ -10,13 +10,13 @@ from typing import Any, NamedTuple
 import pytest
 
 from moontrim.clock.system import VirtualClock
+from moontrim.config.settings import Settings, settings_from
 from moontrim.path import Ephemeris
 from moontrim.preflight import check
 from moontrim.preflight.finding import Finding
 from moontrim.preflight.radio import radio_findings
 from moontrim.preflight.surroundings import broker_findings, disk_findings
 from moontrim.rehearsal import EMBEDDED
-from moontrim.settings import Settings, settings_from
 from moontrim_drivers.contract import RigState
 from moontrim_drivers.simradio import SimulatedRadio
 from moontrim_drivers.simulated import SimulatedDriver

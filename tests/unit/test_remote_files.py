@@ -10,13 +10,13 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
+from moontrim.config.remote import RemoteSettings
 from moontrim.errors import InputError
 from moontrim.remote.accounts import HUB, LOCAL, PHONE, access_list, commanders, password_file
 from moontrim.remote.backoff import FIRST_S, LONGEST_S, Backoff
 from moontrim.remote.broker import _usable_port
 from moontrim.remote.brokerconfig import broker_config
 from moontrim.remote.secrets import FILE, broker_password, kept_passwords, new_password
-from moontrim.remote.settings import RemoteSettings
 from moontrim.remote.side import Remote
 from moontrim.remote.topics import Topics
 from moontrim.remote.welcome import page_urls, welcome, with_password
@@ -156,7 +156,7 @@ def test_the_usual_port_taken(monkeypatch: pytest.MonkeyPatch) -> None:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = taken.getsockname()[1]
-        monkeypatch.setattr("moontrim.remote.settings.OWN_PORT", port)
+        monkeypatch.setattr("moontrim.config.remote.OWN_PORT", port)
         assert _usable_port(RemoteSettings()) not in (0, port)
 
 

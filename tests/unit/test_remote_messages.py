@@ -13,6 +13,8 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from moontrim.clock.system import VirtualClock
+from moontrim.config.remote import RemoteSettings
+from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import BusyError, InputError
 from moontrim.keying.keyer import KeyingView
 from moontrim.rehearsal import EMBEDDED
@@ -26,12 +28,10 @@ from moontrim.remote.feed import ROUTINE_EVERY_S, Feed
 from moontrim.remote.guards import BURST
 from moontrim.remote.messages import Post
 from moontrim.remote.replies import encode
-from moontrim.remote.settings import RemoteSettings
 from moontrim.remote.topics import Topics
 from moontrim.remote.trace import SECONDS, Trace
 from moontrim.rig.view import LinkView
 from moontrim.session import Command, Session, first_session
-from moontrim.settings import Settings, settings_from
 from moontrim.state import (
     Change,
     DialView,

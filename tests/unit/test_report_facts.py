@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import InputError
 from moontrim.journal.read import open_journal
 from moontrim.journal.report import Report, report_of
@@ -17,7 +18,6 @@ from moontrim.journal.reportlist import list_sessions
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
 from moontrim.session import Correct, SetAgreement, SetPartner, SetTrim, first_session
-from moontrim.settings import Settings, settings_from
 from recorded import T0, Made, change, make_journal
 
 # What the journal keeps of a dial, and rounding of it.

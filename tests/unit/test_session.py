@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from moontrim.clock.system import SystemClock
+from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import InputError
 from moontrim.session import (
     Command,
@@ -25,7 +26,6 @@ from moontrim.session import (
     SetTrim,
     first_session,
 )
-from moontrim.settings import Settings, settings_from
 from moontrim.store import NAME, SessionSaver, load_session, save_session
 
 SETTINGS = settings_from(

@@ -9,8 +9,8 @@ from typing import Any
 import jsonschema
 import pytest
 
+from moontrim.config.settings import Settings, load_settings, settings_from
 from moontrim.errors import InputError
-from moontrim.settings import Settings, load_settings, settings_from
 
 CONFIG = Path(__file__).parents[2] / "config"
 EXAMPLES = sorted(CONFIG.glob("*.toml"))

@@ -9,10 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from moontrim.config.settings import Settings, settings_from
+from moontrim.config.share import ShareSettings
 from moontrim.errors import InputError
 from moontrim.rehearsal import EMBEDDED
 from moontrim.session import first_session
-from moontrim.settings import Settings, settings_from
 from moontrim.share.answers import conclude, consider
 from moontrim.share.commands import BY_NAME, SERVED
 from moontrim.share.dumpstate import MOST_RANGES, dump_state
@@ -36,7 +37,6 @@ from moontrim.share.protocol import (
     answer,
     read_line,
 )
-from moontrim.share.settings import ShareSettings
 from moontrim.share.tune import TuneTo, band_for
 from moontrim.share.view import Abilities, View, whole_hz
 from moontrim_drivers.contract import RigDetails

@@ -13,15 +13,15 @@ from typing import Any
 import pytest
 
 from moontrim.clock.system import SystemClock, VirtualClock
+from moontrim.config.settings import Settings, settings_from
+from moontrim.config.share import ShareSettings
 from moontrim.errors import MoontrimError
 from moontrim.rehearsal import EMBEDDED, embedded_settings
 from moontrim.rig.view import LinkState, LinkView
 from moontrim.session import Command, Session, SetSked, first_session
-from moontrim.settings import Settings, settings_from
 from moontrim.share import server as server_module
 from moontrim.share.radio import RigAccess
 from moontrim.share.server import Share
-from moontrim.share.settings import ShareSettings
 from moontrim.state import Snapshot, StateHub, Tracking
 from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout
 from rigctld import free_port

@@ -14,8 +14,8 @@ from typing import Any
 
 import tomlkit
 
+from moontrim.config.settings import load_settings, settings_from
 from moontrim.errors import InputError
-from moontrim.settings import load_settings, settings_from
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,6 @@ import math
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 
-from moontrim.bandsettings import BandSettings
 from moontrim.commands.given import (
     ephemeris_of,
     frequency_hz,
@@ -16,17 +15,18 @@ from moontrim.commands.given import (
     require_covered,
     settings_of,
 )
-from moontrim.errors import InputError
-from moontrim.forecast import Ask, End, Horizon
-from moontrim.forecast.settings import (
+from moontrim.config.band import BandSettings
+from moontrim.config.settings import Settings
+from moontrim.config.station import (
     ForecastTables,
     PartnerSettings,
     SignalSettings,
     StationSettings,
 )
+from moontrim.errors import InputError
+from moontrim.forecast import Ask, End, Horizon
 from moontrim.forecast.shown.words import zone_named
 from moontrim.path import Ephemeris, parse_site
-from moontrim.settings import Settings
 
 DAY_S = 86400.0
 LONGEST_DAYS = 3660.0

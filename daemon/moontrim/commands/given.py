@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from moontrim.commands import COMMANDS
+from moontrim.config.settings import Settings, load_settings
 from moontrim.errors import CoverageError, InputError
 from moontrim.path.site import Site, parse_site
-from moontrim.settings import Settings, load_settings
 
 if TYPE_CHECKING:
     from moontrim.path.ephemeris import Ephemeris

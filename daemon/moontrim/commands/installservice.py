@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from moontrim.commands.given import add_command
+from moontrim.config.settings import Settings, load_settings
 from moontrim.errors import InputError
 from moontrim.service.install import Placed, Plan, refuse_hidden, system_plan, user_plan
-from moontrim.settings import Settings, load_settings
 
 
 def add(commands: Any) -> None:

@@ -23,9 +23,9 @@ from moontrim.commands.given import (
     require_covered,
     settings_of,
 )
+from moontrim.config.remote import RemoteSettings
+from moontrim.config.settings import Settings
 from moontrim.errors import InputError
-from moontrim.remote.settings import RemoteSettings
-from moontrim.settings import Settings
 from moontrim.tuning.correction import AGREEMENTS
 
 if TYPE_CHECKING:

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.commands.given import add_command, add_config, ephemeris_of, settings_of
+from moontrim.config.settings import Settings
 from moontrim.path import Ephemeris
-from moontrim.settings import Settings
 
 if TYPE_CHECKING:
     from moontrim.app import Companion

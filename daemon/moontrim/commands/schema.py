@@ -7,7 +7,7 @@ import json
 from typing import Any
 
 from moontrim.commands.given import add_command
-from moontrim.settings import Settings
+from moontrim.config.settings import Settings
 
 
 def add(commands: Any) -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from moontrim.config.gps import GpsSettings
 from moontrim.gps.position import (
     ASSUMED_ERROR_M,
     Fix,
@@ -15,7 +16,6 @@ from moontrim.gps.position import (
     distance_m,
     worth_moving,
 )
-from moontrim.gps.settings import GpsSettings
 from moontrim.path.site import Site
 
 FAR_M = 200.0

@@ -8,10 +8,10 @@ import random
 from collections.abc import Callable
 
 from moontrim.clock.system import Clock, VirtualClock
+from moontrim.config.gps import GpsSettings
 from moontrim.gps.gpsd import follow_gpsd
 from moontrim.gps.nmea import follow_nmea
 from moontrim.gps.position import Fix
-from moontrim.gps.settings import GpsSettings
 
 log = logging.getLogger(__name__)
 

@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from moontrim import __version__
 from moontrim.clock.system import Clock
+from moontrim.config.settings import Settings
 from moontrim.journal.file import JournalFile
 from moontrim.journal.recorder import Recorder
 from moontrim.journal.records import BudgetEntry, Choice, clean
 from moontrim.journal.station import station_json
 from moontrim.journal.writer import Writer
-from moontrim.settings import Settings
 from moontrim.state import Snapshot
 
 if TYPE_CHECKING:

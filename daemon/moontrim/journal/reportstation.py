@@ -13,7 +13,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from moontrim.bandsettings import BandSettings
+from moontrim.config.band import BandSettings
 from moontrim.errors import InputError
 from moontrim.path.site import Site, parse_site
 

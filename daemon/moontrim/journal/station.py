@@ -6,8 +6,8 @@ from __future__ import annotations
 import json
 from dataclasses import asdict
 
+from moontrim.config.settings import Settings
 from moontrim.session import first_session
-from moontrim.settings import Settings
 
 
 def station_json(settings: Settings) -> str:

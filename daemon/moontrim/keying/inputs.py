@@ -12,10 +12,10 @@ from collections.abc import Callable
 from typing import Literal
 
 from moontrim.clock.system import Clock
+from moontrim.config.keying import KeyingSettings
+from moontrim.config.keyingports import AnyInput, LineInput
 from moontrim.keying.gpio import ChipLine, GpioRequest, Requester
 from moontrim.keying.modemlines import LinePort, OutputError, Ports
-from moontrim.keying.settings import KeyingSettings
-from moontrim.keying.wiring import AnyInput, LineInput
 
 log = logging.getLogger(__name__)
 

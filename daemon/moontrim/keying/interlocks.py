@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from moontrim.keying.settings import KeyingSettings
+from moontrim.config.keying import KeyingSettings
 
 STALE_S = 3.0  # the tracker looks once a second; older than this, it has stopped
 

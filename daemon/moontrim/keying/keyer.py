@@ -14,11 +14,11 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
 from moontrim.clock.system import Clock
+from moontrim.config.keying import KeyingSettings
 from moontrim.keying.claim import Claim, KeyingRefused
 from moontrim.keying.interlocks import Conditions, hindrances
 from moontrim.keying.outputs import Output
 from moontrim.keying.sequence import Phase, Sequence, Stage, Switch
-from moontrim.keying.settings import KeyingSettings
 from moontrim.keying.switching import Switching
 
 log = logging.getLogger(__name__)

@@ -12,11 +12,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from moontrim.clock.system import Clock, SystemClock
+from moontrim.config.keying import KeyingSettings
+from moontrim.config.settings import RadioSettings
 from moontrim.keying.gpio import ChipLine, Requester
 from moontrim.keying.modemlines import ModemLines, Opener, OutputError, Ports, Resolve, plain_path
 from moontrim.keying.outputs import Output, Publish, make_outputs
-from moontrim.keying.settings import KeyingSettings
-from moontrim.settings import RadioSettings
 from moontrim_drivers.contract import RigDriver, RigError
 from moontrim_drivers.registry import load
 

@@ -6,6 +6,7 @@ Owns the order of the list; each module asks one kind of question."""
 from __future__ import annotations
 
 from moontrim.clock.system import Clock
+from moontrim.config.settings import Settings
 from moontrim.path import Ephemeris
 from moontrim.preflight.bands import band_findings
 from moontrim.preflight.clock import (
@@ -22,7 +23,6 @@ from moontrim.preflight.radio import radio_findings
 from moontrim.preflight.surroundings import broker_findings, disk_findings
 from moontrim.preflight.tables import table_findings
 from moontrim.preflight.windows import window_findings
-from moontrim.settings import Settings
 from moontrim.store import load_session
 from moontrim.whereabouts import home_at
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from moontrim.bandplan import load_band_plan
+from moontrim.config.bandplan import load_band_plan
+from moontrim.config.settings import Settings
 from moontrim.preflight.finding import Finding
-from moontrim.settings import Settings
 
 
 def band_findings(settings: Settings) -> Iterator[Finding]:

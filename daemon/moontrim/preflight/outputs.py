@@ -7,8 +7,8 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
-from moontrim.keying.settings import KeyingSettings
-from moontrim.keying.wiring import AnyInput, AnyOutput
+from moontrim.config.keying import KeyingSettings
+from moontrim.config.keyingports import AnyInput, AnyOutput
 from moontrim.preflight.finding import Finding
 from moontrim_drivers.contract import RigError
 from moontrim_drivers.serialtalk import locate

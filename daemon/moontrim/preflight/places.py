@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from moontrim.budgetask import budget_now
+from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.path import Ephemeris
 from moontrim.preflight.finding import Finding
 from moontrim.session import Session
-from moontrim.settings import Settings
 
 GOOD_HZ = 1.0  # what digital modes ask for in the quiet hours
 

@@ -6,10 +6,10 @@ from __future__ import annotations
 
 import contextlib
 
-from moontrim.bandsettings import BandSettings
 from moontrim.clock.system import Clock
+from moontrim.config.band import BandSettings
+from moontrim.config.settings import Settings
 from moontrim.preflight.finding import Finding
-from moontrim.settings import Settings
 from moontrim.tuning.steps import nearest
 from moontrim_drivers.contract import (
     Capabilities,

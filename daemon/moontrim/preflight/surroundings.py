@@ -9,9 +9,9 @@ import tempfile
 from collections.abc import Iterator
 
 from moontrim.clock.system import Clock
+from moontrim.config.settings import Settings
 from moontrim.preflight.finding import Finding
 from moontrim.remote.broker import BrokerMissing, broker_command
-from moontrim.settings import Settings
 
 CONNECT_S = 3.0
 FULL_MB, SHORT_MB = 20.0, 200.0

@@ -5,12 +5,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from moontrim.config.settings import Settings
 from moontrim.errorbudget.pathreport import ut1_sensitivity
 from moontrim.errors import MoontrimError
 from moontrim.path import Ephemeris
 from moontrim.preflight.finding import Finding
 from moontrim.session import Session
-from moontrim.settings import Settings
 from moontrim.terminal import iso
 
 DAY_S = 86400.0

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.forecast import coming_windows
 from moontrim.path import Ephemeris, moon_from
 from moontrim.preflight.finding import Finding
 from moontrim.session import Session
-from moontrim.settings import Settings
 from moontrim.terminal import iso
 
 

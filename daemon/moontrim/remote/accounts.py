@@ -11,7 +11,7 @@ import hashlib
 import os
 from collections.abc import Mapping
 
-from moontrim.remote.settings import RemoteSettings
+from moontrim.config.remote import RemoteSettings
 from moontrim.remote.topics import Topics
 
 DAEMON, PHONE, VIEWER, HUB, LOCAL = "daemon", "phone", "viewer", "hub", "local"

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from moontrim.clock.system import Clock
+from moontrim.config.settings import Settings
 from moontrim.errors import BusyError, InputError
 from moontrim.remote.asking import Asked, read_command, refused_by_tracker, result
 from moontrim.remote.body import Body, Refusal, read_body
@@ -22,7 +23,6 @@ from moontrim.remote.messages import Post, ms
 from moontrim.remote.replies import done, encode, refused
 from moontrim.remote.topics import Topics
 from moontrim.session import Command, PermitTransmit, Session
-from moontrim.settings import Settings
 
 log = logging.getLogger(__name__)
 

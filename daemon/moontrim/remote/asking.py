@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from moontrim.config.settings import Settings
 from moontrim.errors import BusyError, InputError
 from moontrim.remote.body import Body, Fields, Refusal
 from moontrim.remote.messages import hz
@@ -23,7 +24,6 @@ from moontrim.session import (
     SetSked,
     SetTrim,
 )
-from moontrim.settings import Settings
 from moontrim.tuning.correction import AGREEMENTS
 
 FREQUENCY_LIMIT_HZ = 1e12

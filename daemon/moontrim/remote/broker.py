@@ -19,6 +19,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from moontrim.clock.system import Clock
+from moontrim.config.remote import RemoteSettings
 from moontrim.remote.accounts import access_list, password_file
 from moontrim.remote.backoff import Backoff
 from moontrim.remote.brokerconfig import (
@@ -29,7 +30,6 @@ from moontrim.remote.brokerconfig import (
     PASSWORDS,
     broker_config,
 )
-from moontrim.remote.settings import RemoteSettings
 from moontrim.remote.topics import Topics
 
 log = logging.getLogger(__name__)

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from moontrim.config.remote import RemoteSettings
 from moontrim.remote.accounts import trusts_local
-from moontrim.remote.settings import RemoteSettings
 
 LARGEST_PACKET = 16 * 1024
 MOST_CLIENTS = 256

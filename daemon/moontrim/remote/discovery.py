@@ -10,11 +10,11 @@ from __future__ import annotations
 from typing import Any
 
 from moontrim import __version__
+from moontrim.config.remote import RemoteSettings
+from moontrim.config.settings import Settings
 from moontrim.remote.messages import UNKNOWN, Post
 from moontrim.remote.replies import encode
-from moontrim.remote.settings import RemoteSettings
 from moontrim.remote.topics import Topics
-from moontrim.settings import Settings
 from moontrim.state import Tracking
 from moontrim.tuning.correction import AGREEMENTS
 

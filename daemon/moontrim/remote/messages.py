@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from moontrim import __version__
+from moontrim.config.settings import Settings
 from moontrim.session import TRIM_LIMIT_HZ
-from moontrim.settings import Settings
 from moontrim.state import DialView, Outlook, Snapshot
 from moontrim.tuning.correction import WORDS
 

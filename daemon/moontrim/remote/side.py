@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from moontrim.clock.system import Clock, SystemClock
+from moontrim.config.keyingports import MqttOutput
+from moontrim.config.remote import RemoteSettings
 from moontrim.errors import InputError
-from moontrim.keying.wiring import MqttOutput
 from moontrim.remote import discovery, messages
 from moontrim.remote.accounts import DAEMON, HUB, LOCAL, commanders, given_passwords, trusts_local
 from moontrim.remote.admission import Admission
@@ -27,7 +28,6 @@ from moontrim.remote.messages import Post
 from moontrim.remote.mqtt import MqttSide
 from moontrim.remote.replies import encode
 from moontrim.remote.secrets import broker_password, kept_passwords, new_password
-from moontrim.remote.settings import RemoteSettings
 from moontrim.remote.topics import Topics
 from moontrim.remote.welcome import page_urls, welcome
 from moontrim.service.hidden import hide

@@ -12,9 +12,9 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
+from moontrim.config.keyingports import GpioInput, GpioOutput
+from moontrim.config.settings import Settings
 from moontrim.errors import InputError
-from moontrim.keying.wiring import GpioInput, GpioOutput
-from moontrim.settings import Settings
 
 # The program's place as the files have it that came with the package.
 PROGRAM = "/usr/local/bin/moontrim"

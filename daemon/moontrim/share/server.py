@@ -12,9 +12,9 @@ from collections.abc import Callable
 from typing import cast
 
 from moontrim.clock.system import Clock, SystemClock
+from moontrim.config.share import ShareSettings
 from moontrim.share.client import Client
 from moontrim.share.radio import RigAccess, Shared, SharedRadio, Transmit
-from moontrim.share.settings import ShareSettings
 
 log = logging.getLogger(__name__)
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from moontrim.bandsettings import BandSettings
+from moontrim.config.band import BandSettings
+from moontrim.config.settings import Settings
 from moontrim.errors import InputError
 from moontrim.session import Command, Session
-from moontrim.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)

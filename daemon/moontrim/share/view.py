@@ -9,8 +9,8 @@ import math
 from dataclasses import dataclass
 
 from moontrim import __version__
+from moontrim.config.settings import Settings
 from moontrim.rig.view import ANSWERING
-from moontrim.settings import Settings
 from moontrim.share.tune import sked_range_hz
 from moontrim.state import Snapshot
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from typing import Literal
 
+from moontrim.config.clock import ClockSettings
 from moontrim.timekeeping.reading import ClockReading
-from moontrim.timekeeping.settings import ClockSettings
 
 Level = Literal["ok", "note", "wrong"]
 NOTICEABLE_HZ = 0.5  # half of the smallest dial step

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from functools import partial
 
 from moontrim.clock.system import Clock, VirtualClock
+from moontrim.config.clock import ClockSettings
 from moontrim.timekeeping.adjtimex import Kernel
 from moontrim.timekeeping.chrony import (
     ChronyGarbledError,
@@ -18,7 +19,6 @@ from moontrim.timekeeping.chrony import (
     tracking_request,
 )
 from moontrim.timekeeping.reading import ClockReading, Reader, unsynchronised
-from moontrim.timekeeping.settings import ClockSettings
 from moontrim.timekeeping.timesyncd import read_timesyncd
 
 ANSWER_S = 0.5

@@ -14,8 +14,8 @@ from typing import NamedTuple
 
 from moontrim.clock.system import Clock
 from moontrim.clockwatch import ClockWatch
+from moontrim.config.clock import ClockSettings
 from moontrim.timekeeping.reading import ClockReading, Reader
-from moontrim.timekeeping.settings import ClockSettings
 from moontrim.timekeeping.sources import best_reading, look
 
 log = logging.getLogger(__name__)

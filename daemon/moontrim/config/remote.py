@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from pydantic import Field, field_validator, model_validator
 
-from moontrim.table import FilePath, Table
+from moontrim.config.table import FilePath, Table
 
 OWN_PORT = 8145
 PLAIN_PORT, TLS_PORT = 1883, 8883  # registered with IANA for MQTT and MQTT over TLS

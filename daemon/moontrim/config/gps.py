@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from moontrim.table import Table
+from moontrim.config.table import Table
 from moontrim_drivers.portchoice import NOTATION, check_port
 
 

@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from moontrim.table import Hertz, Table, whole_hertz
+from moontrim.config.table import Hertz, Table, whole_hertz
 from moontrim.tuning.band import Band
 from moontrim.tuning.bandentry import BandEntry
 from moontrim.tuning.steps import WhileTransmitting

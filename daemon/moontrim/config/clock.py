@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from moontrim.table import Table
+from moontrim.config.table import Table
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 

@@ -6,7 +6,7 @@ import ipaddress
 
 from pydantic import Field, field_validator, model_validator
 
-from moontrim.table import Table
+from moontrim.config.table import Table
 
 LOOPBACK = "127.0.0.1"
 

@@ -10,8 +10,8 @@ from typing import Annotated
 
 from pydantic import Field, ValidationError
 
+from moontrim.config.table import Hertz, Table, problems, read_toml
 from moontrim.errors import InputError
-from moontrim.table import Hertz, Table, problems, read_toml
 
 Stretch = Annotated[tuple[Hertz, Hertz], Field(strict=False)]  # TOML has lists only
 
@@ -51,7 +51,7 @@ def load_band_plan(path: Path | None) -> BandPlan:
     """The user's own, or the one that came along. InputError for a file that is none."""
     if path is None:
         return BandPlan.model_validate(
-            tomllib.loads(files("moontrim").joinpath("bandplan.toml").read_text())
+            tomllib.loads(files("moontrim.config").joinpath("bandplan.toml").read_text())
         )
     raw = read_toml(path, "data.band_plan_file")
     try:

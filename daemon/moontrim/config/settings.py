@@ -12,17 +12,17 @@ from typing import Any, Literal
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
-from moontrim.bandsettings import BandSettings
+from moontrim.config.band import BandSettings
+from moontrim.config.clock import ClockSettings
+from moontrim.config.gps import GpsSettings
+from moontrim.config.journal import JournalSettings
+from moontrim.config.keying import KeyingSettings
+from moontrim.config.remote import RemoteSettings
+from moontrim.config.share import ShareSettings
+from moontrim.config.site import SiteSettings
+from moontrim.config.station import ForecastTables
+from moontrim.config.table import FilePath, Table, problems, read_toml
 from moontrim.errors import InputError
-from moontrim.forecast.settings import ForecastTables
-from moontrim.gps.settings import GpsSettings
-from moontrim.journal.settings import JournalSettings
-from moontrim.keying.settings import KeyingSettings
-from moontrim.remote.settings import RemoteSettings
-from moontrim.share.settings import ShareSettings
-from moontrim.sitesettings import SiteSettings
-from moontrim.table import FilePath, Table, problems, read_toml
-from moontrim.timekeeping.settings import ClockSettings
 from moontrim.tuning.correction import Agreement
 from moontrim_drivers.contract import DriverOptions
 from moontrim_drivers.registry import DriverNotFoundError, load

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from moontrim.table import Table
+from moontrim.config.table import Table
 
 Name = Annotated[str, Field(min_length=1, max_length=40)]
 Milliseconds = Annotated[int, Field(ge=0, le=5000)]

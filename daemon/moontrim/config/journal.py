@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from moontrim.table import Table
+from moontrim.config.table import Table
 
 
 class JournalSettings(Table):

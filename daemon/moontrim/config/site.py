@@ -7,10 +7,10 @@ from functools import lru_cache
 
 from pydantic import Field, model_validator
 
+from moontrim.config.table import Table
 from moontrim.errorbudget.uncertainties import PlaceDoubt
 from moontrim.errors import InputError
 from moontrim.path.site import Site, parse_site
-from moontrim.table import Table
 
 
 @lru_cache

@@ -9,8 +9,8 @@ from typing import Annotated, Any
 
 from pydantic import Field, field_validator, model_validator
 
-from moontrim.keying.wiring import AnyInput, AnyOutput
-from moontrim.table import Table
+from moontrim.config.keyingports import AnyInput, AnyOutput
+from moontrim.config.table import Table
 
 LONGEST_SUM_MS = 10_000
 SHORTEST_KEY_RELEASE_MS = 10

@@ -8,11 +8,11 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from moontrim.config.site import SiteSettings
+from moontrim.config.table import Table
 from moontrim.errors import InputError
 from moontrim.forecast.question import Antenna, Ask, End, Gear, Horizon, Signal
 from moontrim.path.site import Site
-from moontrim.sitesettings import SiteSettings
-from moontrim.table import Table
 
 ANTENNA_KEYS = ("antenna_gain_dbi", "dish_diameter_m", "dish_efficiency")
 RESERVED_NAMES = ("self", "home")

@@ -1,0 +1,1 @@
+"""Every table of the config file. The parts read theirs from here."""
