@@ -15,7 +15,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
-from moontrim.bench.passband import Passband, measure_passband
+from moontrim.bench.passband.measure import Passband, measure_passband
 from moontrim.bench.recording import recording_of
 
 Array = NDArray[np.float64]

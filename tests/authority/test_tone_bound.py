@@ -12,9 +12,9 @@ import os
 import numpy as np
 
 from moontrim.bench.recording import Recording
-from moontrim.bench.tone import Tone, measure
-from moontrim.bench.tonefit import bound
-from moontrim.bench.tonesearch import widest_drift_hz_per_s
+from moontrim.bench.tone.fit import bound
+from moontrim.bench.tone.measure import Tone, measure
+from moontrim.bench.tone.search import widest_drift_hz_per_s
 from tones import Noise, noise, recording
 
 LONG = bool(os.environ.get("MOONTRIM_LONG"))

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from moontrim.bench import passbandshow, response
-from moontrim.bench.passband import Passband, measure_passband
+from moontrim.bench.passband.measure import Passband, measure_passband
+from moontrim.bench.passband.spectrum import cell_scatter, spectra
 from moontrim.bench.recording import recording_of
-from moontrim.bench.response import cell_scatter, spectra
 from moontrim.commands import passband as command
 from moontrim.errors import InputError
 

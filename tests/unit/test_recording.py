@@ -12,9 +12,9 @@ import soundfile
 from numpy.typing import NDArray
 
 from moontrim.bench import faults, recording
-from moontrim.bench.faults import ac_rms, clipping, still_stretches
 from moontrim.bench.hum import hum_lines, mains_hz
 from moontrim.bench.recording import Recording, read_recording, recording_of
+from moontrim.bench.recordingfaults import ac_rms, clipping, still_stretches
 from moontrim.errors import InputError
 
 Array = NDArray[np.float64]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from moontrim.bench.recording import Recording
-from moontrim.bench.tone import measure
+from moontrim.bench.tone.measure import measure
 from moontrim.errors import InputError
 from tones import NOISE_RMS, recording
 

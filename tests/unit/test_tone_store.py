@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.bench.tonecalibrate import KEYS, Kind, Sideband, audio_hz, corrected
-from moontrim.bench.tonestore import planned, write
+from moontrim.bench.tone.calibrate import KEYS, Kind, Sideband, audio_hz, corrected
+from moontrim.bench.tone.configedit import planned, write
 from moontrim.errors import InputError
 from moontrim.tuning.band import Band
 

@@ -15,7 +15,7 @@ from scipy.ndimage import median_filter
 from scipy.signal import welch
 from scipy.special import gammaincinv
 
-from moontrim.bench.faults import Samples
+from moontrim.bench.recordingfaults import Samples
 
 Array = NDArray[np.float64]
 

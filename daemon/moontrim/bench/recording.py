@@ -16,8 +16,8 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from moontrim.bench.faults import Samples, ac_rms, clipping, still_stretches
 from moontrim.bench.hum import hum_lines, mains_hz
+from moontrim.bench.recordingfaults import Samples, ac_rms, clipping, still_stretches
 from moontrim.errors import InputError
 
 RemarkKind = Literal["clipping", "gap", "stereo", "hum", "short", "silent"]

@@ -30,25 +30,25 @@ def call(options: argparse.Namespace) -> int:
     low_hz, high_hz = _hertz(options.low, "--low"), _hertz(options.high, "--high")
     if not low_hz < high_hz:
         raise InputError("--low", options.low, f"less than --high ({options.high})")
-    from moontrim.bench.passband import measure_passband
+    from moontrim.bench.passband.measure import measure_passband
     from moontrim.bench.recording import read_recording
 
     if options.picture is not None:
-        from moontrim.bench.passbandpicture import check_picture
+        from moontrim.bench.passband.picture import check_picture
 
         check_picture(options.picture)
     found = measure_passband(read_recording(options.recording), low_hz, high_hz)
     if options.picture is not None:
-        from moontrim.bench.passbandpicture import draw_passband
+        from moontrim.bench.passband.picture import draw_passband
 
         draw_passband(found, options.picture)
         print(f"moontrim: wrote {options.picture}", file=sys.stderr)
     if options.json:
-        from moontrim.bench.passbandshow import as_plain
+        from moontrim.bench.passband.show import as_plain
 
         print(json.dumps(as_plain(found), indent=1, allow_nan=False))
     else:
-        from moontrim.bench.passbandshow import show_passband
+        from moontrim.bench.passband.show import show_passband
 
         show_passband(found)
     return 0 if found.is_noise else 1

@@ -68,7 +68,7 @@ def add(commands: Any) -> None:
 
 def call(options: argparse.Namespace) -> int:
     from moontrim import rehearsal
-    from moontrim.bench.passbandpicture import check_picture
+    from moontrim.bench.passband.picture import check_picture
     from moontrim.outlook import keep_outlook
     from moontrim.picture import draw_rehearsal
     from moontrim.remote.side import Remote

@@ -14,8 +14,8 @@ from moontrim.tuning.band import Band
 
 if TYPE_CHECKING:
     from moontrim.bench.recording import Recording
-    from moontrim.bench.tonestore import Change
-    from moontrim.bench.tonewords import Told
+    from moontrim.bench.tone.configedit import Change
+    from moontrim.bench.tone.words import Told
 
 SECONDS = 60.0
 LONGEST_S = 3600.0
@@ -64,8 +64,8 @@ def call(options: argparse.Namespace) -> int:
         raise InputError("--on-air", None, "the source's frequency, with --store reference")
     recording, name = _recording(options)
 
-    from moontrim.bench.tone import measure
-    from moontrim.bench.tonewords import Told, as_plain, lines
+    from moontrim.bench.tone.measure import measure
+    from moontrim.bench.tone.words import Told, as_plain, lines
 
     told = Told(measure(recording, near_hz, within_hz), expected_hz, on_air_hz)
     out = sys.stderr if options.json else sys.stdout
@@ -79,7 +79,7 @@ def call(options: argparse.Namespace) -> int:
             plain["store"] = {"before": change.before, "after": change.after}
         print(json.dumps(plain, indent=1, allow_nan=False))
     if options.picture is not None:
-        from moontrim.bench.tonepicture import draw_tone
+        from moontrim.bench.tone.picture import draw_tone
 
         draw_tone(told, name, options.picture)
         print(f"moontrim: wrote {options.picture}", file=sys.stderr)
@@ -95,7 +95,7 @@ def _recording(options: argparse.Namespace) -> tuple[Recording, str]:
         raise InputError("FILE", options.file and str(options.file), "a sound file, or --live")
     if options.live:
         seconds = number(options.seconds, "--seconds", 1.0, LONGEST_S)
-        from moontrim.bench.live import record
+        from moontrim.bench.soundcard import record
 
         return record(SECONDS if seconds is None else seconds, options.device), "live"
     for name in ("device", "seconds"):
@@ -131,7 +131,7 @@ def _expected(
     if on_air_hz is None:
         raise InputError("--on-air", None, "the source's frequency, with --dial")
     assert band is not None and dial_hz is not None
-    from moontrim.bench.tonecalibrate import audio_hz
+    from moontrim.bench.tone.calibrate import audio_hz
 
     expected_hz = audio_hz(band, dial_hz, on_air_hz, options.sideband)
     if not 0.0 < expected_hz < 1e6:
@@ -152,8 +152,8 @@ def _change(options: argparse.Namespace, band: Band | None, told: Told) -> Chang
     if told.tone.mains:
         print("moontrim: not stored: the tone may be of the mains", file=sys.stderr)
         return None
-    from moontrim.bench.tonecalibrate import KEYS, corrected
-    from moontrim.bench.tonestore import planned
+    from moontrim.bench.tone.calibrate import KEYS, corrected
+    from moontrim.bench.tone.configedit import planned
 
     value = corrected(
         band, options.store, told.tone.frequency_hz, told.expected_hz, options.sideband,
@@ -178,7 +178,7 @@ def _store(options: argparse.Namespace, change: Change, out: Any) -> None:
         if sys.stdin.readline().strip().lower() not in ("y", "yes"):
             print("moontrim: nothing written", file=sys.stderr)
             return
-    from moontrim.bench.tonestore import write
+    from moontrim.bench.tone.configedit import write
 
     copy = write(change)
     print(

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from moontrim.bench.tonebaseband import Baseband, Complex, Real
-from moontrim.bench.tonesearch import LINE_STEP, SHORTEST_SEGMENT_S, Place
+from moontrim.bench.tone.baseband import Baseband, Complex, Real
+from moontrim.bench.tone.search import LINE_STEP, SHORTEST_SEGMENT_S, Place
 
 BLOCKS = 32  # a segment, of the sums that stand for the samples
 # A tone whose energy falls by more than this when segments get longer, beyond what noise does, is

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from moontrim.bench.tonebaseband import STEEP, Baseband, Real, median_of_mean
+from moontrim.bench.tone.baseband import STEEP, Baseband, Real, median_of_mean
 
 # The median of n exponential variates is as good as the mean of about half as many.
 MEDIAN_WORTH = 0.48

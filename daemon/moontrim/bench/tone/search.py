@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, special
 
-from moontrim.bench.tonebaseband import Baseband, Real
-from moontrim.bench.tonefloor import Floor, floor_of
+from moontrim.bench.tone.baseband import Baseband, Real
+from moontrim.bench.tone.noisefloor import Floor, floor_of
 
 FALSE_ALARM = 0.005
 LINES = 32  # drifts tried on each side of zero

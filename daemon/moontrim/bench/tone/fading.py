@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
-from moontrim.bench.tonebaseband import Baseband, Real
-from moontrim.bench.tonefit import Follow, follow
-from moontrim.bench.tonesearch import Place
+from moontrim.bench.tone.baseband import Baseband, Real
+from moontrim.bench.tone.fit import Follow, follow
+from moontrim.bench.tone.search import Place
 
 WIDEST_HZ = 15.0  # standard deviation
 # Hann-weighted spectra that overlap by half hold each sample twice.

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from moontrim.bench.allan import AllanPoint
-from moontrim.bench.tone import Tone
+from moontrim.bench.tone.measure import Tone
 
 SOUND_CARD_PPM = 50.0  # common practice for a sound card's clock
 

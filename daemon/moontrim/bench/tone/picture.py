@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import NullFormatter
 
-from moontrim.bench.tonewords import Told
+from moontrim.bench.tone.words import Told
 from moontrim.errors import InputError
 
 INK, SECOND = "#1b4f72", "#b9770e"

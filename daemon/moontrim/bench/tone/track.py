@@ -8,10 +8,10 @@ import numpy as np
 from scipy import fft
 
 from moontrim.bench.allan import AllanPoint, allan_deviation
-from moontrim.bench.tonebaseband import Baseband, Real
-from moontrim.bench.tonefit import Fit, bound, follow
-from moontrim.bench.tonesearch import Place
-from moontrim.bench.tonespread import SpreadFit
+from moontrim.bench.tone.baseband import Baseband, Real
+from moontrim.bench.tone.fading import SpreadFit
+from moontrim.bench.tone.fit import Fit, bound, follow
+from moontrim.bench.tone.search import Place
 
 # A block needs this energy over noise density (13 dB) lest noise be taken for the tone.
 BLOCK_ENERGY = 20.0

@@ -12,9 +12,10 @@ import numpy as np
 
 from moontrim.bench.hum import hum_lines
 from moontrim.bench.recording import Recording
-from moontrim.bench.tonebaseband import Baseband, Density, baseband, density
-from moontrim.bench.tonefit import climb, fit
-from moontrim.bench.tonemains import (
+from moontrim.bench.tone.baseband import Baseband, Density, baseband, density
+from moontrim.bench.tone.fading import fit_spread
+from moontrim.bench.tone.fit import climb, fit
+from moontrim.bench.tone.mains import (
     OTHERS,
     STANDS_OUT_DB,
     Mains,
@@ -22,9 +23,8 @@ from moontrim.bench.tonemains import (
     mains_of,
     near_nominal,
 )
-from moontrim.bench.tonesearch import Looks, Place, search, widest_drift_hz_per_s
-from moontrim.bench.tonespread import fit_spread
-from moontrim.bench.tonetrack import Track, track_spread, track_steady
+from moontrim.bench.tone.search import Looks, Place, search, widest_drift_hz_per_s
+from moontrim.bench.tone.track import Track, track_spread, track_steady
 from moontrim.errors import InputError
 
 LOW_HZ, HIGH_HZ = 200.0, 5000.0  # where a receiver's audio is, if nobody says more

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 from scipy.signal import get_window, welch
 
-from moontrim.bench.faults import Samples, still_stretches
+from moontrim.bench.recordingfaults import Samples, still_stretches
 
 Array = NDArray[np.float64]
 

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from rich.console import Console
 
-from moontrim.bench.passband import WANTED_DB, Passband
-from moontrim.bench.passbandnotes import Edges, Note
+from moontrim.bench.passband.measure import WANTED_DB, Passband
+from moontrim.bench.passband.remarks import Edges, Note
 
 # Common practice: a good radio is flat there, an older one shows about 2.5 dB.
 FLAT_DB, OLDER_DB, MUCH_DB = 1.0, 2.5, 3.5

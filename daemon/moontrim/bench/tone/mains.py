@@ -10,7 +10,7 @@ import numpy as np
 from scipy import special
 
 from moontrim.bench.hum import HumLine
-from moontrim.bench.tonebaseband import Density
+from moontrim.bench.tone.baseband import Density
 
 NOMINAL_HZ = (50.0, 60.0)
 # Common practice: grids keep within 0.2 % on nearly all days.

@@ -13,9 +13,8 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from moontrim.bench.faults import Samples
 from moontrim.bench.hum import HumLine, fine_spectrum, hum_among, line_levels
-from moontrim.bench.passbandnotes import (
+from moontrim.bench.passband.remarks import (
     Edges,
     Note,
     edge_notes,
@@ -24,8 +23,9 @@ from moontrim.bench.passbandnotes import (
     tone_notes,
     unsteady_note,
 )
+from moontrim.bench.passband.spectrum import DB_PER_NEPER, PARTS, Array, Parts, sound_of, spectra
 from moontrim.bench.recording import Recording
-from moontrim.bench.response import DB_PER_NEPER, PARTS, Array, Parts, sound_of, spectra
+from moontrim.bench.recordingfaults import Samples
 from moontrim.errors import InputError
 
 Cells = NDArray[np.intp]

@@ -12,8 +12,8 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from moontrim.bench.passband import SIGMAS_95, Passband
-from moontrim.bench.passbandshow import edges_text, longer, told, verdict
+from moontrim.bench.passband.measure import SIGMAS_95, Passband
+from moontrim.bench.passband.show import edges_text, longer, told, verdict
 from moontrim.errors import InputError
 
 SUFFIXES = (".png", ".svg")

@@ -1,0 +1,1 @@
+"""How flat a receiver is, from a recording of noise."""

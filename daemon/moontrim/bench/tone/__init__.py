@@ -1,0 +1,1 @@
+"""The frequency of a weak carrier in a recording, with its error bound."""
