@@ -17,7 +17,7 @@ from moontrim.config.keyingports import RadioOutput
 from moontrim.config.settings import Settings
 from moontrim.forecast.question import Horizon
 from moontrim.keying.claim import KeyingRefused
-from moontrim.keying.inputs import ExternalTransmit, make_contacts
+from moontrim.keying.contacts import ExternalTransmit, make_contacts
 from moontrim.keying.interlocks import Conditions
 from moontrim.keying.keyer import Keyer, KeyingView
 from moontrim.keying.modemlines import OutputError, Ports

@@ -14,7 +14,7 @@ from moontrim.app import Daemon
 from moontrim.clock.system import Clock
 from moontrim.config.keying import KeyingSettings
 from moontrim.config.keyingports import RadioOutput
-from moontrim.keying.inputs import Contact
+from moontrim.keying.contacts import Contact
 from moontrim.keying.modemlines import OutputError
 from moontrim.keying.outputs import Output, RadioKey
 from moontrim.path import Ephemeris

@@ -29,8 +29,8 @@ from moontrim.cli import main as moontrim
 from moontrim.clock.system import SystemClock, VirtualClock
 from moontrim.config.keying import KeyingSettings
 from moontrim.config.settings import RadioSettings
+from moontrim.keying.contacts import Contact, ExternalTransmit, make_contacts
 from moontrim.keying.gpio import ChipLine, GpioRequest
-from moontrim.keying.inputs import Contact, ExternalTransmit, make_contacts
 from moontrim.keying.modemlines import LineName, ModemLines, OutputError, Ports, plain_path
 from moontrim.keying.outputs import Output, make_outputs
 from moontrim.keying.unkey import unkey
