@@ -18,7 +18,7 @@ from moontrim.journal.station import station_json
 from moontrim.path import Ephemeris
 from moontrim.prediction import Prediction
 from moontrim.rehearsal import embedded_settings
-from moontrim.session import Session, first_session
+from moontrim.session.session import Session, first_session
 from moontrim.state import Tracking
 from moontrim.tuning.steps import nearest
 

@@ -23,9 +23,9 @@ from moontrim.journal.notes import Notes
 from moontrim.path import Ephemeris
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING, Updated
-from moontrim.session import Command, Session
+from moontrim.session.session import Command, Session
+from moontrim.session.sessionfile import SessionSaver, load_session
 from moontrim.state import StateHub, Surroundings, Tracking
-from moontrim.store import SessionSaver, load_session
 from moontrim.timekeeping.sources import readers_for
 from moontrim.timekeeping.trust import ClockTrust
 from moontrim.tracker import Tracker

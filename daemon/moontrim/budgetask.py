@@ -6,7 +6,7 @@ from moontrim.config.settings import Settings
 from moontrim.errorbudget.budget import Budget, error_budget
 from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
 from moontrim.path import Ephemeris
-from moontrim.session import Session
+from moontrim.session.session import Session
 
 
 def doubts_of(

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from moontrim.app import Daemon
-from moontrim.chosen import chosen
 from moontrim.clock.system import VirtualClock
 from moontrim.path import Ephemeris, solve_path
+from moontrim.session.selection import chosen
 from moontrim.state import Tracking
 from moontrim.tuning.correction import OnAir, fractions_of
 from moontrim_drivers.simradio import SimulatedRadio

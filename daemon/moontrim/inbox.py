@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from moontrim.config.site import SiteSettings
 from moontrim.errors import MoontrimError
 from moontrim.rig.view import LinkEvent
-from moontrim.session import Command, Session
+from moontrim.session.session import Command, Session
 from moontrim.state import Outlook
 
 log = logging.getLogger(__name__)

@@ -13,14 +13,14 @@ import numpy as np
 
 from moontrim.app import Daemon
 from moontrim.budgetask import budget_now
-from moontrim.chosen import chosen
 from moontrim.clock.system import SystemClock
 from moontrim.config.settings import Settings
 from moontrim.errorbudget.budget import Budget
 from moontrim.errors import MoontrimError
 from moontrim.forecast import Window, coming_windows
 from moontrim.path import Ephemeris, moon_from, solve_path
-from moontrim.session import Session
+from moontrim.session.selection import chosen
+from moontrim.session.session import Session
 from moontrim.state import Outlook, WindowView
 from moontrim.tuning.correction import fractions_of
 

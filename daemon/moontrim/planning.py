@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import math
 
-from moontrim.chosen import Chosen, chosen
 from moontrim.config.settings import Settings
 from moontrim.path import Ephemeris
 from moontrim.prediction import Prediction
 from moontrim.rig.view import LinkView
-from moontrim.session import Session
+from moontrim.session.selection import Chosen, chosen
+from moontrim.session.session import Session
 from moontrim.state import MoonView
 from moontrim.tuning.correction import OnAir
 from moontrim.tuning.quietseconds import CALM_STEPS_PER_S, calm_seconds

@@ -10,11 +10,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from moontrim.chosen import chosen
 from moontrim.config.settings import Settings
 from moontrim.errors import CoverageError
 from moontrim.path import DelayModel, Ephemeris
-from moontrim.session import Session
+from moontrim.session.selection import chosen
+from moontrim.session.session import Session
 from moontrim.state import MoonView
 from moontrim.tuning.columns import rows
 from moontrim.tuning.correction import Fractions, Number, OnAir, sked_from_received

@@ -19,7 +19,7 @@ from moontrim.faultjudge import BACK_S, GIVE_UP_S, LOOK_S, FaultJudge, Note, Out
 from moontrim.keying.sequence import STUCK_S, Phase
 from moontrim.path import Ephemeris
 from moontrim.remote.broker import OwnBroker
-from moontrim.session import PermitTransmit, SetSked
+from moontrim.session.session import PermitTransmit, SetSked
 from moontrim_drivers.simradio import SimulatedRadio
 from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
 

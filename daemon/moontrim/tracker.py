@@ -12,7 +12,6 @@ import math
 from collections.abc import Callable
 
 from moontrim.assess import Hindrances, assess
-from moontrim.chosen import Chosen
 from moontrim.clock.system import Clock
 from moontrim.clockwatch import ClockWatch
 from moontrim.config.settings import Settings
@@ -32,7 +31,9 @@ from moontrim.rig.view import (
     TransmitChanged,
     Updated,
 )
-from moontrim.session import ReadBack, Session
+from moontrim.session.selection import Chosen
+from moontrim.session.session import ReadBack, Session
+from moontrim.session.sessionfile import SessionSaver
 from moontrim.state import (
     Change,
     Fault,
@@ -42,7 +43,6 @@ from moontrim.state import (
     Surroundings,
     Tracking,
 )
-from moontrim.store import SessionSaver
 from moontrim.tuning.correction import OnAir
 from moontrim.tuning.steps import Plan
 

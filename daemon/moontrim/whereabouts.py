@@ -20,7 +20,7 @@ from moontrim.gps.timecheck import clock_ahead_s
 from moontrim.gps.watch import GpsWatch
 from moontrim.inbox import HomeMoved
 from moontrim.path import Ephemeris, Site, solve_path
-from moontrim.session import Session
+from moontrim.session.session import Session
 
 log = logging.getLogger(__name__)
 

@@ -32,9 +32,9 @@ from moontrim.rehearsal import embedded_settings
 from moontrim.remote.accounts import given_passwords, password_file
 from moontrim.remote.secrets import FILE as PASSWORDS
 from moontrim.remote.secrets import kept_passwords
-from moontrim.session import TRIM_LIMIT_HZ, Session, first_session
-from moontrim.store import NAME as SESSION
-from moontrim.store import load_session, save_session
+from moontrim.session.session import TRIM_LIMIT_HZ, Session, first_session
+from moontrim.session.sessionfile import NAME as SESSION
+from moontrim.session.sessionfile import load_session, save_session
 from moontrim.tuning.correction import AGREEMENTS
 
 ROOT = Path(__file__).parents[2]

@@ -17,7 +17,7 @@ from moontrim.remote.admission import Admission, Arrival
 from moontrim.remote.asking import COMMANDS
 from moontrim.remote.brokerconfig import LARGEST_PACKET
 from moontrim.remote.topics import Topics
-from moontrim.session import TRIM_LIMIT_HZ, Command, PermitTransmit, Session, first_session
+from moontrim.session.session import TRIM_LIMIT_HZ, Command, PermitTransmit, Session, first_session
 from moontrim.share.answers import conclude, consider
 from moontrim.share.commands import BY_NAME
 from moontrim.share.outcome import Key, Own, ReadDetails, Reply, SetMode, SetPower, Tune, Unkey

@@ -26,7 +26,7 @@ from moontrim.keying.outputs import SimulatedOutput
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
 from moontrim.remote.side import Remote
-from moontrim.session import Session
+from moontrim.session.session import Session
 from moontrim.share.radio import RigAccess
 from moontrim.share.server import Share
 from moontrim.state import Tracking

@@ -24,7 +24,7 @@ from moontrim.config.settings import settings_from
 from moontrim.rehearsal import EMBEDDED
 from moontrim.remote.asking import COMMANDS, read_command
 from moontrim.remote.body import Refusal, read_body
-from moontrim.session import first_session
+from moontrim.session.session import first_session
 from mosquitto import BASE, Watch, require_mosquitto, station_process
 from rigctld import free_port
 

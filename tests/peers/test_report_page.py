@@ -17,7 +17,7 @@ from moontrim.journal.reportdata import read_session
 from moontrim.journal.reportpage import write_page
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import embedded_settings
-from moontrim.session import SetAgreement, SetTrim, first_session
+from moontrim.session.session import SetAgreement, SetTrim, first_session
 from recorded import T0, Made, make_journal
 
 pytestmark = pytest.mark.peers

@@ -20,7 +20,7 @@ from moontrim.keying.sequence import Phase
 from moontrim.outlook import keep_outlook
 from moontrim.path import Ephemeris
 from moontrim.prediction import Prediction
-from moontrim.session import Session
+from moontrim.session.session import Session
 from moontrim.state import Tracking
 from moontrim.tuning.correction import Fractions
 from moontrim_drivers.contract import Capabilities, RigState

@@ -15,9 +15,9 @@ from typing import Any
 import pytest
 
 from moontrim.path import Ephemeris
-from moontrim.session import SetSked
+from moontrim.session.session import SetSked
+from moontrim.session.sessionfile import NAME, load_session
 from moontrim.state import Tracking
-from moontrim.store import NAME, load_session
 from stage import SKED_HZ, Stage, play
 from unshared import on_small_disk
 

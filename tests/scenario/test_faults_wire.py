@@ -21,9 +21,9 @@ from faultproxy import FaultProxy
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.keying.sequence import STUCK_S, Phase
 from moontrim.path import Ephemeris
-from moontrim.session import SetSked
+from moontrim.session.session import SetSked
+from moontrim.session.sessionfile import load_session
 from moontrim.state import Tracking
-from moontrim.store import load_session
 from moontrim_drivers.contract import RigClosed, RigUnfit, RigUnreachable
 from moontrim_drivers.simoptions import SimulatedOptions
 from moontrim_drivers.simradio import SimulatedRadio

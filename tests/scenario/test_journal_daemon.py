@@ -21,7 +21,7 @@ from moontrim.journal.read import open_journal, sessions
 from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris, Site, solve_path
 from moontrim.rehearsal import embedded_settings, rehearse
-from moontrim.session import Correct, SetAgreement, SetSked
+from moontrim.session.session import Correct, SetAgreement, SetSked
 from moontrim.state import Tracking
 from moontrim.tuning.correction import Fractions, on_air
 from moontrim.whereabouts import home_at

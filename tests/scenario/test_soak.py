@@ -158,7 +158,7 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
             ALL,
         ),
         (
-            "moontrim.chosen.on_air",
+            "moontrim.session.selection.on_air",
             _three_hertz_off,
             "beyond the limit",
             ALL,
@@ -194,7 +194,7 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
             FOOT,
         ),
         (
-            "moontrim.store.save_session",
+            "moontrim.session.sessionfile.save_session",
             lambda *given: None,
             "it began with",
             ALL,

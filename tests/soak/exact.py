@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from moontrim.config.settings import Settings
 from moontrim.path import Ephemeris, LegName, Site, moon_from, solve_path
-from moontrim.session import Session
+from moontrim.session.session import Session
 from moontrim.tuning.correction import Fractions, OnAir, on_air
 
 CHUNK_S, SPACING_S = 7560.0, 120.0  # a chunk for a run of two hours and what is asked ahead

@@ -15,7 +15,7 @@ from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.remote.admission import Admission, Arrival
 from moontrim.remote.topics import Topics
-from moontrim.session import (
+from moontrim.session.session import (
     Command,
     Correct,
     NudgeSked,

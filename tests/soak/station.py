@@ -15,7 +15,7 @@ from unittest.mock import patch
 
 from moontrim.clock.system import VirtualClock
 from moontrim.clockwatch import STEP_S
-from moontrim.session import Session
+from moontrim.session.session import Session
 from moontrim.timekeeping.reading import ClockReading, unsynchronised
 from moontrim_drivers.contract import RigGarbled, RigState
 from moontrim_drivers.simoptions import SimulatedOptions

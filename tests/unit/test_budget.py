@@ -38,7 +38,7 @@ from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
 from moontrim.errors import CoverageError, InputError
 from moontrim.path import Ephemeris, Site, moon_from, parse_site, solve_path
 from moontrim.path.earthrotation import EarthRotation
-from moontrim.session import first_session
+from moontrim.session.session import first_session
 from moontrim.tuning.correction import AGREEMENTS, Agreement
 from moontrim.tuning.steps import coarsen
 

@@ -30,7 +30,7 @@ from moontrim.journal.recorder import Recorder
 from moontrim.journal.records import BudgetEntry, Record
 from moontrim.journal.schema import NAME, VERSION
 from moontrim.keying.sequence import Phase
-from moontrim.session import NudgeSked
+from moontrim.session.session import NudgeSked
 from moontrim.state import Tracking
 from moontrim_process import ENVIRONMENT
 

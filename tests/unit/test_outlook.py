@@ -9,7 +9,7 @@ from moontrim.errors import CoverageError
 from moontrim.outlook import look_ahead, search
 from moontrim.path import Ephemeris, moon_from, solve_path
 from moontrim.rehearsal import EMBEDDED
-from moontrim.session import first_session
+from moontrim.session.session import first_session
 from moontrim.tuning.correction import AGREEMENTS
 from moontrim.window import next_window
 

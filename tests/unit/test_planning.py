@@ -19,7 +19,7 @@ from moontrim.path import Ephemeris, moon_from
 from moontrim.planning import Planning
 from moontrim.rehearsal import EMBEDDED
 from moontrim.rig.view import LinkState, LinkView
-from moontrim.session import SetAgreement, SetPartner, SetTrim, first_session
+from moontrim.session.session import SetAgreement, SetPartner, SetTrim, first_session
 from moontrim_drivers.contract import RigState
 
 T0 = 1_795_000_000.0

@@ -31,7 +31,7 @@ from moontrim.remote.replies import encode
 from moontrim.remote.topics import Topics
 from moontrim.remote.trace import SECONDS, Trace
 from moontrim.rig.view import LinkView
-from moontrim.session import Command, Session, first_session
+from moontrim.session.session import Command, Session, first_session
 from moontrim.state import (
     Change,
     DialView,

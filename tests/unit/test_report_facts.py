@@ -17,7 +17,7 @@ from moontrim.journal.reportfacts import Spell, facts_of
 from moontrim.journal.reportlist import list_sessions
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
-from moontrim.session import Correct, SetAgreement, SetPartner, SetTrim, first_session
+from moontrim.session.session import Correct, SetAgreement, SetPartner, SetTrim, first_session
 from recorded import T0, Made, change, make_journal
 
 # What the journal keeps of a dial, and rounding of it.

@@ -28,7 +28,7 @@ from moontrim.journal.reportdata import read_session
 from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import embedded_settings
-from moontrim.session import SetAgreement, first_session
+from moontrim.session.session import SetAgreement, first_session
 from moontrim.state import Tracking
 from moontrim_process import LEAST_CONFIG
 from recorded import T0, Made, change, make_journal

@@ -13,7 +13,7 @@ import pytest
 from moontrim.clock.system import SystemClock
 from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import InputError
-from moontrim.session import (
+from moontrim.session.session import (
     Command,
     Correct,
     NudgeSked,
@@ -26,7 +26,7 @@ from moontrim.session import (
     SetTrim,
     first_session,
 )
-from moontrim.store import NAME, SessionSaver, load_session, save_session
+from moontrim.session.sessionfile import NAME, SessionSaver, load_session, save_session
 
 SETTINGS = settings_from(
     {
@@ -166,7 +166,7 @@ def test_what_a_disk_refused_is_saved_once_it_takes_it_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Forbidden on the phone while the disk was full, it was permitted again after a restart."""
-    monkeypatch.setattr("moontrim.store.AGAIN_S", 0.05)
+    monkeypatch.setattr("moontrim.session.sessionfile.AGAIN_S", 0.05)
     folder = tmp_path / "state"
     folder.write_text("in the way")
     forbidden = PermitTransmit("phone", False).apply(first_session(SETTINGS), SETTINGS)
@@ -192,8 +192,8 @@ WRITER = """
 import sys
 from pathlib import Path
 sys.path[:0] = sys.argv[2:]
-from moontrim.session import BandSession, Session
-from moontrim.store import save_session
+from moontrim.session.session import BandSession, Session
+from moontrim.session.sessionfile import save_session
 n = 0
 print("ready", flush=True)
 while True:

@@ -13,7 +13,7 @@ from moontrim.config.settings import Settings, settings_from
 from moontrim.config.share import ShareSettings
 from moontrim.errors import InputError
 from moontrim.rehearsal import EMBEDDED
-from moontrim.session import first_session
+from moontrim.session.session import first_session
 from moontrim.share.answers import conclude, consider
 from moontrim.share.commands import BY_NAME, SERVED
 from moontrim.share.dumpstate import MOST_RANGES, dump_state

@@ -18,7 +18,7 @@ from moontrim.config.share import ShareSettings
 from moontrim.errors import MoontrimError
 from moontrim.rehearsal import EMBEDDED, embedded_settings
 from moontrim.rig.view import LinkState, LinkView
-from moontrim.session import Command, Session, SetSked, first_session
+from moontrim.session.session import Command, Session, SetSked, first_session
 from moontrim.share import server as server_module
 from moontrim.share.radio import RigAccess
 from moontrim.share.server import Share

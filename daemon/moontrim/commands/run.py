@@ -35,7 +35,7 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.service import logs
     from moontrim.service.notify import Notifier
     from moontrim.service.watchdog import watchdog
-    from moontrim.store import nobody_else
+    from moontrim.session.sessionfile import nobody_else
     from moontrim.terminal import on_terminal, show
 
     settings = settings_of(options, home_by_gps=True)

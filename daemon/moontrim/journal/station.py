@@ -7,7 +7,7 @@ import json
 from dataclasses import asdict
 
 from moontrim.config.settings import Settings
-from moontrim.session import first_session
+from moontrim.session.session import first_session
 
 
 def station_json(settings: Settings) -> str:

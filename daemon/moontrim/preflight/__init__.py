@@ -23,7 +23,7 @@ from moontrim.preflight.radio import radio_findings
 from moontrim.preflight.surroundings import broker_findings, disk_findings
 from moontrim.preflight.tables import table_findings
 from moontrim.preflight.windows import window_findings
-from moontrim.store import load_session
+from moontrim.session.sessionfile import load_session
 from moontrim.whereabouts import home_at
 
 

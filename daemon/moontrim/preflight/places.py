@@ -9,7 +9,7 @@ from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.path import Ephemeris
 from moontrim.preflight.finding import Finding
-from moontrim.session import Session
+from moontrim.session.session import Session
 
 GOOD_HZ = 1.0  # what digital modes ask for in the quiet hours
 

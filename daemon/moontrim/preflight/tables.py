@@ -10,7 +10,7 @@ from moontrim.errorbudget.pathreport import ut1_sensitivity
 from moontrim.errors import MoontrimError
 from moontrim.path import Ephemeris
 from moontrim.preflight.finding import Finding
-from moontrim.session import Session
+from moontrim.session.session import Session
 from moontrim.terminal import iso
 
 DAY_S = 86400.0

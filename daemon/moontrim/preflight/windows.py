@@ -9,7 +9,7 @@ from moontrim.errors import MoontrimError
 from moontrim.forecast import coming_windows
 from moontrim.path import Ephemeris, moon_from
 from moontrim.preflight.finding import Finding
-from moontrim.session import Session
+from moontrim.session.session import Session
 from moontrim.terminal import iso
 
 

@@ -22,7 +22,7 @@ from moontrim.remote.guards import REPEAT_S, Allowance, Repeats, SecondStep
 from moontrim.remote.messages import Post, ms
 from moontrim.remote.replies import done, encode, refused
 from moontrim.remote.topics import Topics
-from moontrim.session import Command, PermitTransmit, Session
+from moontrim.session.session import Command, PermitTransmit, Session
 
 log = logging.getLogger(__name__)
 

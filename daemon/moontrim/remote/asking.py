@@ -10,7 +10,7 @@ from moontrim.config.settings import Settings
 from moontrim.errors import BusyError, InputError
 from moontrim.remote.body import Body, Fields, Refusal
 from moontrim.remote.messages import hz
-from moontrim.session import (
+from moontrim.session.session import (
     TRIM_LIMIT_HZ,
     Command,
     Correct,

@@ -15,7 +15,7 @@ from typing import Protocol
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
-from moontrim.session import Command, Session
+from moontrim.session.session import Command, Session
 from moontrim.share.outcome import SetMode
 from moontrim.share.protocol import NOT_AVAILABLE, OK, REJECTED, TIMED_OUT
 from moontrim.share.tune import TuneTo, band_for

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from moontrim.config.band import BandSettings
 from moontrim.config.settings import Settings
-from moontrim.session import BandSession, Session
+from moontrim.session.session import BandSession, Session
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import Fractions, OnAir, on_air
 

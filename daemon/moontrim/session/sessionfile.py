@@ -18,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import InputError
-from moontrim.session import Session, first_session
+from moontrim.session.session import Session, first_session
 
 log = logging.getLogger(__name__)
 
