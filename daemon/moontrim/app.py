@@ -14,7 +14,6 @@ from collections.abc import Callable, Coroutine
 from typing import Any
 
 from moontrim.clock.system import Clock
-from moontrim.clockwatch import ClockWatch
 from moontrim.config.settings import Settings
 from moontrim.errors import BusyError
 from moontrim.gps.timecheck import gps_reader
@@ -26,6 +25,7 @@ from moontrim.rig.view import ANSWERING, Updated
 from moontrim.session.session import Command, Session
 from moontrim.session.sessionfile import SessionSaver, load_session
 from moontrim.state import StateHub, Surroundings, Tracking
+from moontrim.timekeeping.clockjumps import ClockWatch
 from moontrim.timekeeping.sources import readers_for
 from moontrim.timekeeping.trust import ClockTrust
 from moontrim.tracker import Tracker

@@ -13,7 +13,6 @@ from collections.abc import Callable
 
 from moontrim.assess import Hindrances, assess
 from moontrim.clock.system import Clock
-from moontrim.clockwatch import ClockWatch
 from moontrim.config.settings import Settings
 from moontrim.errors import CoverageError, InputError, MoontrimError
 from moontrim.hand import PUT_BACK_TIMES, YIELD_S, Hand
@@ -43,6 +42,7 @@ from moontrim.state import (
     Surroundings,
     Tracking,
 )
+from moontrim.timekeeping.clockjumps import ClockWatch
 from moontrim.tuning.correction import OnAir
 from moontrim.tuning.steps import Plan
 

@@ -14,9 +14,9 @@ from pathlib import Path
 import pytest
 
 from moontrim.clock.system import SystemClock
-from moontrim.clockwatch import ClockWatch
 from moontrim.config.clock import ClockSettings
 from moontrim.timekeeping.chrony import LOCAL_MODE
+from moontrim.timekeeping.clockjumps import ClockWatch
 from moontrim.timekeeping.sources import ask_chrony, read_chrony, readers_for
 from moontrim.timekeeping.trust import ClockTrust
 

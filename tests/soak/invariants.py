@@ -9,12 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from moontrim.clockwatch import SETTLED_S
 from moontrim.config.band import BandSettings
 from moontrim.errors import CoverageError
 from moontrim.inbox import INBOX_SIZE
 from moontrim.keying.sequence import STUCK_S
 from moontrim.state import Snapshot, Tracking
+from moontrim.timekeeping.clockjumps import SETTLED_S
 from soak.exact import ExactPath
 from soak.life import Life
 from soak.plan import Plan

@@ -14,8 +14,8 @@ from typing import Any, Protocol
 from unittest.mock import patch
 
 from moontrim.clock.system import VirtualClock
-from moontrim.clockwatch import STEP_S
 from moontrim.session.session import Session
+from moontrim.timekeeping.clockjumps import STEP_S
 from moontrim.timekeeping.reading import ClockReading, unsynchronised
 from moontrim_drivers.contract import RigGarbled, RigState
 from moontrim_drivers.simoptions import SimulatedOptions

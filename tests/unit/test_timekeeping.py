@@ -19,8 +19,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from moontrim.clock.system import SystemClock, VirtualClock
-from moontrim.clockwatch import SETTLED_S, ClockWatch
 from moontrim.config.clock import ClockSettings
+from moontrim.preflight.clockwords import clock_findings
 from moontrim.timekeeping.adjtimex import NEVER_SET_S, Kernel, judge, read_adjtimex
 from moontrim.timekeeping.chrony import (
     LOCAL_MODE,
@@ -30,7 +30,7 @@ from moontrim.timekeeping.chrony import (
     reading_of,
     tracking_request,
 )
-from moontrim.timekeeping.findings import clock_findings
+from moontrim.timekeeping.clockjumps import SETTLED_S, ClockWatch
 from moontrim.timekeeping.reading import ClockReading, Reader, unsynchronised
 from moontrim.timekeeping.sources import best_reading, look, read_chrony, readers_for
 from moontrim.timekeeping.timesyncd import NOT_YET_SLEWED_S, STALE_S, read_timesyncd

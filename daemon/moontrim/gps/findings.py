@@ -11,7 +11,7 @@ from moontrim.gps.position import Fix, move_from
 from moontrim.gps.timecheck import clock_ahead_s
 from moontrim.gps.watch import GpsWatch
 from moontrim.path.site import Site
-from moontrim.timekeeping.findings import Level
+from moontrim.preflight.clockwords import Level
 
 FIRST_FIX_S = 5.0
 

@@ -10,9 +10,9 @@ from moontrim.errors import MoontrimError
 from moontrim.gps.findings import first_fix, gps_findings
 from moontrim.gps.position import Fix
 from moontrim.path import Ephemeris, Site, solve_path
+from moontrim.preflight.clockwords import clock_findings as findings_of
 from moontrim.preflight.finding import Finding
 from moontrim.session.session import Session
-from moontrim.timekeeping.findings import clock_findings as findings_of
 from moontrim.timekeeping.reading import ClockReading
 from moontrim.timekeeping.sources import best_reading, look, readers_for
 from moontrim.whereabouts import BUDGET_HZ, cost_hz

@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from moontrim.clock.system import Clock
-from moontrim.clockwatch import ClockWatch
 from moontrim.config.clock import ClockSettings
+from moontrim.timekeeping.clockjumps import ClockWatch
 from moontrim.timekeeping.reading import ClockReading, Reader
 from moontrim.timekeeping.sources import best_reading, look
 
