@@ -14,10 +14,10 @@ from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.config.site import SiteSettings
 from moontrim.errors import MoontrimError
+from moontrim.gps.fix import ASSUMED_ERROR_M, Fix, move_from
 from moontrim.gps.home import HomeKeeper
-from moontrim.gps.position import ASSUMED_ERROR_M, Fix, move_from
+from moontrim.gps.receiver import GpsWatch
 from moontrim.gps.timecheck import clock_ahead_s
-from moontrim.gps.watch import GpsWatch
 from moontrim.inbox import HomeMoved
 from moontrim.path import Ephemeris, Site, solve_path
 from moontrim.session.session import Session

@@ -8,10 +8,10 @@ import struct
 
 from fuzz.target import Target, hold, pieces
 from moontrim.config.gps import GpsSettings
+from moontrim.gps.fix import Fix, GpsGarbledError
 from moontrim.gps.gpsd import parse_line
 from moontrim.gps.home import HomeKeeper
 from moontrim.gps.nmea import Sentences
-from moontrim.gps.position import Fix, GpsGarbledError
 from moontrim.gps.timecheck import clock_ahead_s
 from moontrim.path.site import HEIGHT_LIMITS_M, Site
 from moontrim.timekeeping.chrony import (

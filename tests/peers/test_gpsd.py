@@ -15,9 +15,9 @@ import pytest
 
 from moontrim.clock.system import SystemClock
 from moontrim.config.gps import GpsSettings
-from moontrim.gps.position import Fix, Steady, distance_m
+from moontrim.gps.fix import Fix, Steady, distance_m
+from moontrim.gps.receiver import GpsWatch
 from moontrim.gps.timecheck import clock_ahead_s
-from moontrim.gps.watch import GpsWatch
 from moontrim.path.site import Site
 from nmea_sentences import gga, gsa, rmc
 from peers.test_chrony import free_udp_port

@@ -20,11 +20,7 @@ from hypothesis import strategies as st
 from moontrim.clock.system import SystemClock
 from moontrim.config.gps import GpsSettings
 from moontrim.errors import InputError
-from moontrim.gps.findings import gps_findings
-from moontrim.gps.gpsd import LONGEST_LINE, parse_line, watch_command
-from moontrim.gps.home import HomeKeeper
-from moontrim.gps.nmea import LONGEST_SENTENCE, Day, Place, Sentences, parse_sentence
-from moontrim.gps.position import (
+from moontrim.gps.fix import (
     AT_LEAST_M,
     STEADY_FIXES,
     Fix,
@@ -37,9 +33,13 @@ from moontrim.gps.position import (
     move_from,
     worth_moving,
 )
+from moontrim.gps.gpsd import LONGEST_LINE, parse_line, watch_command
+from moontrim.gps.home import HomeKeeper
+from moontrim.gps.nmea import LONGEST_SENTENCE, Day, Place, Sentences, parse_sentence
+from moontrim.gps.receiver import GpsWatch
 from moontrim.gps.timecheck import clock_ahead_s, gps_reader
-from moontrim.gps.watch import GpsWatch
 from moontrim.path.site import Site
+from moontrim.preflight.receiver import gps_findings
 from nmea_sentences import gga, gsa, rmc, sentence
 
 T0 = 1_795_000_000.0  # 2026-11-18, 11:06:40 UTC

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from moontrim.clock.system import Clock
 from moontrim.config.gps import GpsSettings
-from moontrim.gps.position import Fix, GpsGarbledError, checked
+from moontrim.gps.fix import Fix, GpsGarbledError, checked
 
 LONGEST_LINE = 1 << 16  # gpsd's own limit is a fraction of that
 CONNECT_S = 3.0

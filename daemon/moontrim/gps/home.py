@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from moontrim.config.gps import GpsSettings
-from moontrim.gps.position import (
+from moontrim.gps.fix import (
     ASSUMED_ERROR_M,
     Fix,
     Position,

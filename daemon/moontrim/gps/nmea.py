@@ -17,7 +17,7 @@ from pynmeagps import GET, VALCKSUM, NMEAReader
 
 from moontrim.clock.system import Clock
 from moontrim.config.gps import GpsSettings
-from moontrim.gps.position import Fix, GpsGarbledError, Position, checked
+from moontrim.gps.fix import Fix, GpsGarbledError, Position, checked
 from moontrim_drivers.contract import RigError
 from moontrim_drivers.serialports import LineSettings
 from moontrim_drivers.serialtalk import locate

@@ -3,8 +3,8 @@ seconds wrong from one that is not, and no more."""
 
 from __future__ import annotations
 
-from moontrim.gps.position import Fix
-from moontrim.gps.watch import GpsWatch
+from moontrim.gps.fix import Fix
+from moontrim.gps.receiver import GpsWatch
 from moontrim.timekeeping.reading import ClockReading, Reader
 
 EARLIEST_S, LATEST_S = -0.05, 1.1  # before the next second's (common practice), and some slack

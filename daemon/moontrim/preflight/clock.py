@@ -7,11 +7,11 @@ import math
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
-from moontrim.gps.findings import first_fix, gps_findings
-from moontrim.gps.position import Fix
+from moontrim.gps.fix import Fix
 from moontrim.path import Ephemeris, Site, solve_path
 from moontrim.preflight.clockwords import clock_findings as findings_of
 from moontrim.preflight.finding import Finding
+from moontrim.preflight.receiver import first_fix, gps_findings
 from moontrim.session.session import Session
 from moontrim.timekeeping.reading import ClockReading
 from moontrim.timekeeping.sources import best_reading, look, readers_for

@@ -9,9 +9,9 @@ from collections.abc import Callable
 
 from moontrim.clock.system import Clock, VirtualClock
 from moontrim.config.gps import GpsSettings
+from moontrim.gps.fix import Fix
 from moontrim.gps.gpsd import follow_gpsd
 from moontrim.gps.nmea import follow_nmea
-from moontrim.gps.position import Fix
 
 log = logging.getLogger(__name__)
 

@@ -7,9 +7,9 @@ from collections.abc import Callable
 
 from moontrim.clock.system import Clock
 from moontrim.config.gps import GpsSettings
-from moontrim.gps.position import Fix, move_from
+from moontrim.gps.fix import Fix, move_from
+from moontrim.gps.receiver import GpsWatch
 from moontrim.gps.timecheck import clock_ahead_s
-from moontrim.gps.watch import GpsWatch
 from moontrim.path.site import Site
 from moontrim.preflight.clockwords import Level
 
