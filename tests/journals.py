@@ -18,7 +18,7 @@ from moontrim.journal.schema import NAME
 from moontrim.journal.writer import Writer
 from moontrim.keying.keyer import KeyingView
 from moontrim.rig.view import LinkState, LinkView
-from moontrim.state import DialView, MoonView, Snapshot, Tracking
+from moontrim.state.snapshot import DialView, MoonView, Snapshot, Tracking
 
 T0 = 1_795_000_000
 SKED_HZ = 10_368_100_000.0

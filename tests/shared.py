@@ -23,7 +23,7 @@ from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
 from moontrim.share.radio import RigAccess
 from moontrim.share.server import Share
-from moontrim.state import Snapshot, Tracking
+from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.contract import RigDetails
 from moontrim_drivers.simulated import SimulatedDriver
 

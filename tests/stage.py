@@ -13,7 +13,7 @@ from moontrim.clock.system import VirtualClock
 from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
-from moontrim.state import Snapshot, Tracking
+from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.simulated import SimulatedDriver
 
 T0 = 1_795_000_000.25  # 2026-11-18, within a second on purpose

@@ -24,7 +24,7 @@ from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING, Updated
 from moontrim.session.session import Command, Session
 from moontrim.session.sessionfile import SessionSaver, load_session
-from moontrim.state import StateHub, Surroundings, Tracking
+from moontrim.state.snapshot import StateHub, Surroundings, Tracking
 from moontrim.timekeeping.clockjumps import ClockWatch
 from moontrim.timekeeping.sources import readers_for
 from moontrim.timekeeping.trust import ClockTrust

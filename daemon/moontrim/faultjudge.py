@@ -12,7 +12,7 @@ from moontrim.app import Daemon
 from moontrim.clock.system import VirtualClock
 from moontrim.path import Ephemeris, solve_path
 from moontrim.session.selection import chosen
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim.tuning.correction import OnAir, fractions_of
 from moontrim_drivers.simradio import SimulatedRadio
 

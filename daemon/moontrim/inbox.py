@@ -11,7 +11,7 @@ from moontrim.config.site import SiteSettings
 from moontrim.errors import MoontrimError
 from moontrim.rig.view import LinkEvent
 from moontrim.session.session import Command, Session
-from moontrim.state import Outlook
+from moontrim.state.snapshot import Outlook
 
 log = logging.getLogger(__name__)
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from moontrim.config.settings import Settings
 from moontrim.path import Ephemeris, LegName, Site, solve_path
 from moontrim.session.session import BandSession, Session
-from moontrim.state import Fault
+from moontrim.state.snapshot import Fault
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import Agreement, fractions_of, on_air
 

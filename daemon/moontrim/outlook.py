@@ -21,7 +21,7 @@ from moontrim.forecast import Window, coming_windows
 from moontrim.path import Ephemeris, moon_from, solve_path
 from moontrim.session.selection import chosen
 from moontrim.session.session import Session
-from moontrim.state import Outlook, WindowView
+from moontrim.state.snapshot import Outlook, WindowView
 from moontrim.tuning.correction import fractions_of
 
 log = logging.getLogger(__name__)

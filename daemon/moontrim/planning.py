@@ -13,7 +13,7 @@ from moontrim.prediction import Prediction
 from moontrim.rig.view import LinkView
 from moontrim.session.selection import Chosen, chosen
 from moontrim.session.session import Session
-from moontrim.state import MoonView
+from moontrim.state.snapshot import MoonView
 from moontrim.tuning.correction import OnAir
 from moontrim.tuning.quietseconds import CALM_STEPS_PER_S, calm_seconds
 from moontrim.tuning.steps import Plan, plan_stretch

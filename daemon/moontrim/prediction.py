@@ -15,7 +15,7 @@ from moontrim.errors import CoverageError
 from moontrim.path import DelayModel, Ephemeris
 from moontrim.session.selection import chosen
 from moontrim.session.session import Session
-from moontrim.state import MoonView
+from moontrim.state.snapshot import MoonView
 from moontrim.tuning.columns import rows
 from moontrim.tuning.correction import Fractions, Number, OnAir, sked_from_received
 

@@ -17,7 +17,7 @@ from rich.text import Text
 
 from moontrim.app import Daemon
 from moontrim.clock.system import Clock, SystemClock
-from moontrim.state import DialView, Snapshot, Tracking
+from moontrim.state.snapshot import DialView, Snapshot, Tracking
 from moontrim.timekeeping.trust import ClockView
 from moontrim.tuning.correction import WORDS
 

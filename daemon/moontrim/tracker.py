@@ -11,7 +11,6 @@ import logging
 import math
 from collections.abc import Callable
 
-from moontrim.assess import Hindrances, assess
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import CoverageError, InputError, MoontrimError
@@ -33,7 +32,8 @@ from moontrim.rig.view import (
 from moontrim.session.selection import Chosen
 from moontrim.session.session import ReadBack, Session
 from moontrim.session.sessionfile import SessionSaver
-from moontrim.state import (
+from moontrim.state.assessment import Hindrances, assess
+from moontrim.state.snapshot import (
     Change,
     Fault,
     Outlook,

@@ -25,7 +25,7 @@ from moontrim.keying.outputs import Publish, make_outputs
 from moontrim.keying.sequence import Phase
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING
-from moontrim.state import StateHub, Tracking
+from moontrim.state.snapshot import StateHub, Tracking
 from moontrim_drivers.contract import RigState
 from moontrim_drivers.serialtalk import locate
 

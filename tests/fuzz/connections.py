@@ -28,7 +28,7 @@ from moontrim.share.protocol import LONGEST_LINE
 from moontrim.share.radio import RigAccess, SharedRadio
 from moontrim.share.server import Share
 from moontrim.share.tune import TuneTo
-from moontrim.state import Snapshot, StateHub, Tracking
+from moontrim.state.snapshot import Snapshot, StateHub, Tracking
 from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout, RigUnreachable
 
 _LOW = {"name": "432 MHz", "sked_hz": 432_070_000}

@@ -20,7 +20,7 @@ from moontrim.clock.system import SystemClock
 from moontrim.remote.assets import load_assets
 from moontrim.remote.gateway import Gateway
 from moontrim.remote.web import Site
-from moontrim.state import StateHub
+from moontrim.state.snapshot import StateHub
 
 T = TypeVar("T")
 

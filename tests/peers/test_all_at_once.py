@@ -29,7 +29,7 @@ from moontrim.remote.side import Remote
 from moontrim.session.session import Session
 from moontrim.share.radio import RigAccess
 from moontrim.share.server import Share
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim_drivers.simulated import SimulatedDriver
 from mosquitto import BASE, SECOND_BAND, Station, Watch, require_mosquitto
 from peers.test_on_the_dial import under_the_moon

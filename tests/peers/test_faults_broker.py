@@ -17,7 +17,7 @@ from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
 from moontrim.remote.side import Remote
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim_drivers.simulated import SimulatedDriver
 from mosquitto import BASE, Watch, other_broker, require_mosquitto, run, station
 from rigctld import free_port

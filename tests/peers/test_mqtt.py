@@ -26,7 +26,7 @@ from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
 from moontrim.remote.accounts import access_list, password_file
 from moontrim.remote.topics import Topics
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from mosquitto import (
     BASE,
     Station,

@@ -25,7 +25,7 @@ from moontrim.clock.system import VirtualClock
 from moontrim.outlook import keep_outlook
 from moontrim.path import Ephemeris
 from moontrim.remote.side import Remote
-from moontrim.state import Snapshot, Tracking
+from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim.window import next_window
 from moontrim_drivers.simulated import SimulatedDriver
 from mosquitto import (

@@ -13,7 +13,7 @@ from moontrim.config.band import BandSettings
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris
 from moontrim.session.session import Correct, NudgeSked, SetBand
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
 from moontrim_drivers.simulated import SimulatedDriver
 from stage import Stage, play

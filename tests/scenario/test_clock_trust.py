@@ -10,7 +10,7 @@ from moontrim.errors import InputError
 from moontrim.gps.fix import Fix, Position
 from moontrim.keying.claim import KeyingRefused
 from moontrim.path import Ephemeris, moon_from, solve_path
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim.timekeeping.reading import ClockReading, unsynchronised
 from scenario.test_transmitting import key, stage  # noqa: F401 (a fixture)
 from scenario_keying import moon_high

@@ -20,7 +20,7 @@ from moontrim.session.session import (
     SetSked,
     SetTrim,
 )
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigUnfit
 from moontrim_drivers.simulated import SimulatedDriver
 from stage import SKED_HZ, T0, Stage, play

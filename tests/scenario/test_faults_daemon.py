@@ -21,7 +21,7 @@ from moontrim.outlook import keep_outlook
 from moontrim.path import Ephemeris
 from moontrim.prediction import Prediction
 from moontrim.session.session import Session
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim.tuning.correction import Fractions
 from moontrim_drivers.contract import Capabilities, RigState
 from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions

@@ -17,7 +17,7 @@ import pytest
 from moontrim.path import Ephemeris
 from moontrim.session.session import SetSked
 from moontrim.session.sessionfile import NAME, load_session
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from stage import SKED_HZ, Stage, play
 from unshared import on_small_disk
 

@@ -23,7 +23,7 @@ from moontrim.keying.sequence import STUCK_S, Phase
 from moontrim.path import Ephemeris
 from moontrim.session.session import SetSked
 from moontrim.session.sessionfile import load_session
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigClosed, RigUnfit, RigUnreachable
 from moontrim_drivers.simoptions import SimulatedOptions
 from moontrim_drivers.simradio import SimulatedRadio

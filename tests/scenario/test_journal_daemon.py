@@ -22,7 +22,7 @@ from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris, Site, solve_path
 from moontrim.rehearsal import embedded_settings, rehearse
 from moontrim.session.session import Correct, SetAgreement, SetSked
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim.tuning.correction import Fractions, on_air
 from moontrim.whereabouts import home_at
 from moontrim.window import next_window

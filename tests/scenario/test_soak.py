@@ -18,7 +18,7 @@ import pytest
 from moontrim.keying.interlocks import hindrances
 from moontrim.keying.sequence import Sequence, Stage
 from moontrim.path import Ephemeris
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim.tuning.correction import OnAir, on_air
 from politely import politely
 from soak.faults import ALL

@@ -17,7 +17,7 @@ from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
 from moontrim.rig.view import LinkState, Updated
 from moontrim.session.session import NudgeSked, SetBand, SetTrim
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
 from moontrim_drivers.simulated import SimulatedDriver
 from soak.station import SoakClock

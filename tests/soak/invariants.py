@@ -13,7 +13,7 @@ from moontrim.config.band import BandSettings
 from moontrim.errors import CoverageError
 from moontrim.inbox import INBOX_SIZE
 from moontrim.keying.sequence import STUCK_S
-from moontrim.state import Snapshot, Tracking
+from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim.timekeeping.clockjumps import SETTLED_S
 from soak.exact import ExactPath
 from soak.life import Life

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from moontrim.path import Ephemeris
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim_drivers.simoptions import SimulatedOptions
 from soak.exact import ExactPath
 from soak.faults import ENDS, FLOOD, KINDS, Undo

@@ -14,7 +14,7 @@ from moontrim.app import Daemon
 from moontrim.clock.system import VirtualClock
 from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim_drivers import registry
 
 GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"

@@ -31,7 +31,7 @@ from moontrim.journal.records import BudgetEntry, Record
 from moontrim.journal.schema import NAME, VERSION
 from moontrim.keying.sequence import Phase
 from moontrim.session.session import NudgeSked
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim_process import ENVIRONMENT
 
 LONG = os.environ.get("MOONTRIM_LONG") == "1"

@@ -17,8 +17,8 @@ from moontrim.journal.records import (
 )
 from moontrim.keying.keyer import KeyingView
 from moontrim.keying.sequence import Phase
-from moontrim.state import Fault as Trouble
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Fault as Trouble
+from moontrim.state.snapshot import Tracking
 
 
 def of(kind: type[Any], records: list[Record]) -> list[Any]:

@@ -32,7 +32,7 @@ from moontrim.remote.topics import Topics
 from moontrim.remote.trace import SECONDS, Trace
 from moontrim.rig.view import LinkView
 from moontrim.session.session import Command, Session, first_session
-from moontrim.state import (
+from moontrim.state.snapshot import (
     Change,
     DialView,
     Fault,

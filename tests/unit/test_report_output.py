@@ -29,7 +29,7 @@ from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import embedded_settings
 from moontrim.session.session import SetAgreement, first_session
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim_process import LEAST_CONFIG
 from recorded import T0, Made, change, make_journal
 from stage import Stage, play

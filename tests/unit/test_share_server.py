@@ -22,7 +22,7 @@ from moontrim.session.session import Command, Session, SetSked, first_session
 from moontrim.share import server as server_module
 from moontrim.share.radio import RigAccess
 from moontrim.share.server import Share
-from moontrim.state import Snapshot, StateHub, Tracking
+from moontrim.state.snapshot import Snapshot, StateHub, Tracking
 from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout
 from rigctld import free_port
 from shared import LOW, SKED_HZ, FakeKeying, Program

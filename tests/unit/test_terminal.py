@@ -9,7 +9,7 @@ import pytest
 from rich.console import Console
 
 from journals import T0, snapshot
-from moontrim.state import DialView
+from moontrim.state.snapshot import DialView
 from moontrim.terminal import panel, takes_output
 
 

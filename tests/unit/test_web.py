@@ -15,7 +15,7 @@ import pytest
 from moontrim.clock.system import SystemClock
 from moontrim.remote import assets, bridge, web
 from moontrim.remote.gateway import Gateway
-from moontrim.state import StateHub, Tracking
+from moontrim.state.snapshot import StateHub, Tracking
 
 
 class Watched:

@@ -7,7 +7,7 @@ import sqlite3
 from enum import StrEnum
 
 from moontrim.keying.sequence import Phase
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 
 KINDS: dict[str, type[StrEnum]] = {"tracking": Tracking, "keying": Phase}
 

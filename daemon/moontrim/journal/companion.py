@@ -19,7 +19,7 @@ from moontrim.journal.recorder import Recorder
 from moontrim.journal.records import BudgetEntry, Choice, clean
 from moontrim.journal.station import station_json
 from moontrim.journal.writer import Writer
-from moontrim.state import Snapshot
+from moontrim.state.snapshot import Snapshot
 
 if TYPE_CHECKING:
     from moontrim.app import Daemon

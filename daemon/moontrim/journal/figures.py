@@ -31,7 +31,7 @@ from moontrim.journal.reportdraw import (
     time_axis,
 )
 from moontrim.journal.reportfacts import DialFacts, Facts, residual_of, state_mask
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 
 BINS_PER_STEP, MOST_STEPS = 20, 5  # of the histogram
 

@@ -25,8 +25,8 @@ from moontrim.journal.records import (
     numbers_of,
     offset_us,
 )
-from moontrim.state import Fault as Trouble
-from moontrim.state import Snapshot, Tracking
+from moontrim.state.snapshot import Fault as Trouble
+from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim.tracker import AHEAD_S
 
 WELL = frozenset({Tracking.ON_FREQUENCY, Tracking.HELD_KEYED, Tracking.PAUSED})

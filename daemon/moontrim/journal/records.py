@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from moontrim.journal.schema import PER_DEG, PER_HZ, PER_S, US_PER_MS
 from moontrim.keying.sequence import Phase
-from moontrim.state import DialView, Snapshot, Tracking
+from moontrim.state.snapshot import DialView, Snapshot, Tracking
 
 LONGEST_TEXT = 500  # characters; what comes from a network is not to fill the disk
 

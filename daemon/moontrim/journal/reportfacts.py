@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moontrim.journal.reportdata import Array, Context, FaultRecord, Recorded
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 
 Mask = NDArray[np.bool_]
 

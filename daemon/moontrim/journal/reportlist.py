@@ -6,7 +6,7 @@ import sqlite3
 from dataclasses import dataclass
 
 from moontrim.journal.reportdata import damage_named
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 
 QUERY = """
     SELECT

@@ -10,7 +10,7 @@ from moontrim.journal.reportcheck import Difference
 from moontrim.journal.reportdata import Recorded
 from moontrim.journal.reportfacts import ROUNDING_SIGMA, Facts
 from moontrim.path import Ephemeris, Site
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 
 NONE = "–"
 LIVE_S = 60.0  # a session whose last second is older than this is not running any more

@@ -15,7 +15,7 @@ from moontrim.config.settings import Settings
 from moontrim.remote.messages import UNKNOWN, Post
 from moontrim.remote.replies import encode
 from moontrim.remote.topics import Topics
-from moontrim.state import Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim.tuning.correction import AGREEMENTS
 
 _OR_NONE = "{{ 'None' if value == '" + UNKNOWN + "' else value }}"

@@ -14,7 +14,7 @@ from moontrim.remote.messages import RESTLESS, Post, ms
 from moontrim.remote.replies import encode
 from moontrim.remote.topics import Topics
 from moontrim.remote.trace import Trace
-from moontrim.state import Fault, Outlook, Snapshot, Tracking
+from moontrim.state.snapshot import Fault, Outlook, Snapshot, Tracking
 
 MOST_PER_S = 5
 HEARTBEAT_S = 1.0

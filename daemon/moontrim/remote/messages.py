@@ -11,7 +11,7 @@ from typing import Any
 from moontrim import __version__
 from moontrim.config.settings import Settings
 from moontrim.session.session import TRIM_LIMIT_HZ
-from moontrim.state import DialView, Outlook, Snapshot
+from moontrim.state.snapshot import DialView, Outlook, Snapshot
 from moontrim.tuning.correction import WORDS
 
 SCHEMA = 1

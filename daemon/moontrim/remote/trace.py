@@ -7,7 +7,7 @@ from collections import deque
 from typing import Any
 
 from moontrim.remote.messages import ms
-from moontrim.state import DialView, Snapshot
+from moontrim.state.snapshot import DialView, Snapshot
 
 SECONDS = 600
 COARSE_FROM_HZ = 100.0

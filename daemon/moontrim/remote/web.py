@@ -26,7 +26,7 @@ from moontrim.clock.system import Clock
 from moontrim.remote.assets import Asset, Assets, load_assets
 from moontrim.remote.bridge import LARGEST_MESSAGE, SUBPROTOCOL, carry, open_broker
 from moontrim.remote.gateway import Gateway
-from moontrim.state import StateHub
+from moontrim.state.snapshot import StateHub
 
 log = logging.getLogger(__name__)
 

@@ -18,7 +18,7 @@ from moontrim.clock.system import Clock
 from moontrim.service import journald
 from moontrim.service.hidden import redacted
 from moontrim.service.loglimit import LogLimit, kind_of
-from moontrim.state import Snapshot
+from moontrim.state.snapshot import Snapshot
 from moontrim.terminal import UtcFormatter
 
 IDENTIFIER = "moontrim"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from moontrim.keying.sequence import Phase
 from moontrim.service.notify import Notifier
-from moontrim.state import Snapshot
+from moontrim.state.snapshot import Snapshot
 
 if TYPE_CHECKING:
     from moontrim.app import Companion, Daemon

@@ -20,7 +20,7 @@ from moontrim.share.outcome import SetMode
 from moontrim.share.protocol import NOT_AVAILABLE, OK, REJECTED, TIMED_OUT
 from moontrim.share.tune import TuneTo, band_for
 from moontrim.share.view import Abilities, View, view_of, whole_hz
-from moontrim.state import StateHub, Tracking
+from moontrim.state.snapshot import StateHub, Tracking
 from moontrim_drivers.contract import RigDetails, RigError, RigTimeout
 
 log = logging.getLogger(__name__)

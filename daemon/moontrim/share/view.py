@@ -12,7 +12,7 @@ from moontrim import __version__
 from moontrim.config.settings import Settings
 from moontrim.rig.view import ANSWERING
 from moontrim.share.tune import sked_range_hz
-from moontrim.state import Snapshot
+from moontrim.state.snapshot import Snapshot
 
 
 @dataclass(frozen=True, slots=True)

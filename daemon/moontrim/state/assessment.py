@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from moontrim.rig.view import ANSWERING, LinkState, LinkView
-from moontrim.state import DialView, Tracking
+from moontrim.state.snapshot import DialView, Tracking
 from moontrim.tuning.band import Band
 from moontrim.tuning.steps import Plan, Ramp
 from moontrim_drivers.contract import RigState
