@@ -16,10 +16,10 @@ from moontrim.journal.opening import open_to_write
 from moontrim.journal.schema import NAME, insert
 from moontrim.journal.station import station_json
 from moontrim.path import Ephemeris
-from moontrim.prediction import Prediction
 from moontrim.rehearsal import embedded_settings
 from moontrim.session.session import Session, first_session
 from moontrim.state.snapshot import Tracking
+from moontrim.tracking.prediction import Prediction
 from moontrim.tuning.steps import nearest
 
 T0 = 1_795_014_720  # 2026-11-18T15:12:00Z: the Moon is up at both ends of the embedded scenario

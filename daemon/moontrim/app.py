@@ -17,8 +17,6 @@ from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import BusyError
 from moontrim.gps.timecheck import gps_reader
-from moontrim.inbox import Inbox, Request
-from moontrim.journal.notes import Notes
 from moontrim.path import Ephemeris
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING, Updated
@@ -28,7 +26,9 @@ from moontrim.state.snapshot import StateHub, Surroundings, Tracking
 from moontrim.timekeeping.clockjumps import ClockWatch
 from moontrim.timekeeping.sources import readers_for
 from moontrim.timekeeping.trust import ClockTrust
-from moontrim.tracker import Tracker
+from moontrim.tracking.commandlog import Notes
+from moontrim.tracking.inbox import Inbox, Request
+from moontrim.tracking.tracker import Tracker
 from moontrim.transmitting import Transmitting
 from moontrim.tuning.steps import nearest
 from moontrim.whereabouts import Whereabouts

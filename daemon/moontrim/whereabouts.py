@@ -18,9 +18,9 @@ from moontrim.gps.fix import ASSUMED_ERROR_M, Fix, move_from
 from moontrim.gps.home import HomeKeeper
 from moontrim.gps.receiver import GpsWatch
 from moontrim.gps.timecheck import clock_ahead_s
-from moontrim.inbox import HomeMoved
 from moontrim.path import Ephemeris, Site, solve_path
 from moontrim.session.session import Session
+from moontrim.tracking.inbox import HomeMoved
 
 log = logging.getLogger(__name__)
 

@@ -19,9 +19,9 @@ from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.outlook import keep_outlook
 from moontrim.path import Ephemeris
-from moontrim.prediction import Prediction
 from moontrim.session.session import Session
 from moontrim.state.snapshot import Tracking
+from moontrim.tracking.prediction import Prediction
 from moontrim.tuning.correction import Fractions
 from moontrim_drivers.contract import Capabilities, RigState
 from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions

@@ -15,7 +15,6 @@ import pytest
 
 from journals import rows, utc_seconds
 from moontrim.errors import InputError
-from moontrim.inbox import HomeMoved
 from moontrim.journal.companion import Journal
 from moontrim.journal.read import open_journal, sessions
 from moontrim.journal.schema import NAME
@@ -23,6 +22,7 @@ from moontrim.path import Ephemeris, Site, solve_path
 from moontrim.rehearsal import embedded_settings, rehearse
 from moontrim.session.session import Correct, SetAgreement, SetSked
 from moontrim.state.snapshot import Tracking
+from moontrim.tracking.inbox import HomeMoved
 from moontrim.tuning.correction import Fractions, on_air
 from moontrim.whereabouts import home_at
 from moontrim.window import next_window

@@ -32,7 +32,7 @@ kind = "radio"
 RUN = "import sys; from moontrim.cli import main; sys.exit(main())"
 # The fourth second stops the whole event loop, for good.
 STALLED = f"""
-import time, moontrim.tracker as tracker
+import time, moontrim.tracking.tracker as tracker
 tick = tracker.Tracker._tick
 def stalls(self, second):
     tick(self, second)
@@ -43,7 +43,7 @@ tracker.Tracker._tick = stalls
 """
 # After the fourth second there is no other, while all else lives, and news are still published.
 DEAD_TICK = f"""
-import asyncio, moontrim.tracker as tracker
+import asyncio, moontrim.tracking.tracker as tracker
 run = tracker.Tracker.run
 async def dies(self):
     task = asyncio.create_task(run(self))

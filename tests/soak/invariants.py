@@ -11,10 +11,10 @@ from collections.abc import Callable
 
 from moontrim.config.band import BandSettings
 from moontrim.errors import CoverageError
-from moontrim.inbox import INBOX_SIZE
 from moontrim.keying.sequence import STUCK_S
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim.timekeeping.clockjumps import SETTLED_S
+from moontrim.tracking.inbox import INBOX_SIZE
 from soak.exact import ExactPath
 from soak.life import Life
 from soak.plan import Plan

@@ -23,7 +23,6 @@ from journals import (
     utc_seconds,
 )
 from moontrim.errors import InputError
-from moontrim.journal.notes import Note
 from moontrim.journal.opening import OtherWriterError
 from moontrim.journal.read import open_journal, sessions
 from moontrim.journal.recorder import Recorder
@@ -32,6 +31,7 @@ from moontrim.journal.schema import NAME, VERSION
 from moontrim.keying.sequence import Phase
 from moontrim.session.session import NudgeSked
 from moontrim.state.snapshot import Tracking
+from moontrim.tracking.commandlog import Note
 from moontrim_process import ENVIRONMENT
 
 LONG = os.environ.get("MOONTRIM_LONG") == "1"

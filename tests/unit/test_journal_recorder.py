@@ -5,7 +5,6 @@ from typing import Any
 
 from journals import SKED_HZ, T0, dial, recorder, snapshot
 from moontrim.clock.system import VirtualClock
-from moontrim.journal.notes import CAPACITY, Notes
 from moontrim.journal.records import (
     Command,
     Context,
@@ -19,6 +18,7 @@ from moontrim.keying.keyer import KeyingView
 from moontrim.keying.sequence import Phase
 from moontrim.state.snapshot import Fault as Trouble
 from moontrim.state.snapshot import Tracking
+from moontrim.tracking.commandlog import CAPACITY, Notes
 
 
 def of(kind: type[Any], records: list[Record]) -> list[Any]:

@@ -12,14 +12,14 @@ from unittest.mock import patch
 
 import pytest
 
-from moontrim import planning as module
 from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import CoverageError
 from moontrim.path import Ephemeris, moon_from
-from moontrim.planning import Planning
 from moontrim.rehearsal import EMBEDDED
 from moontrim.rig.view import LinkState, LinkView
 from moontrim.session.session import SetAgreement, SetPartner, SetTrim, first_session
+from moontrim.tracking import planning as module
+from moontrim.tracking.planning import Planning
 from moontrim_drivers.contract import RigState
 
 T0 = 1_795_000_000.0

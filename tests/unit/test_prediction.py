@@ -7,9 +7,9 @@ import pytest
 from moontrim.config.settings import settings_from
 from moontrim.errors import CoverageError
 from moontrim.path import DelayModel, Ephemeris
-from moontrim.prediction import BLOCKS_KEPT, Prediction
 from moontrim.rehearsal import EMBEDDED
 from moontrim.session.session import SetAgreement, SetPartner, SetTrim, first_session
+from moontrim.tracking.prediction import BLOCKS_KEPT, Prediction
 from moontrim.tuning.correction import AGREEMENTS, Agreement, fractions_of, on_air
 
 T0 = 1_795_000_000.0

@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 
-from moontrim.journal.notes import Note
 from moontrim.journal.records import (
     Choice,
     Command,
@@ -27,7 +26,8 @@ from moontrim.journal.records import (
 )
 from moontrim.state.snapshot import Fault as Trouble
 from moontrim.state.snapshot import Snapshot, Tracking
-from moontrim.tracker import AHEAD_S
+from moontrim.tracking.commandlog import Note
+from moontrim.tracking.tracker import AHEAD_S
 
 WELL = frozenset({Tracking.ON_FREQUENCY, Tracking.HELD_KEYED, Tracking.PAUSED})
 SET_BACK_S = 1.0  # by more than this, seconds would come twice: a new session begins

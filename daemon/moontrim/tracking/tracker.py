@@ -14,11 +14,8 @@ from collections.abc import Callable
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import CoverageError, InputError, MoontrimError
-from moontrim.hand import PUT_BACK_TIMES, YIELD_S, Hand
-from moontrim.inbox import HomeMoved, Inbox, Item, Request
 from moontrim.keying.keyer import KeyingView
 from moontrim.path import Ephemeris
-from moontrim.planning import Planning
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import (
     Connected,
@@ -43,6 +40,9 @@ from moontrim.state.snapshot import (
     Tracking,
 )
 from moontrim.timekeeping.clockjumps import ClockWatch
+from moontrim.tracking.handondial import PUT_BACK_TIMES, YIELD_S, Hand
+from moontrim.tracking.inbox import HomeMoved, Inbox, Item, Request
+from moontrim.tracking.planning import Planning
 from moontrim.tuning.correction import OnAir
 from moontrim.tuning.steps import Plan
 

@@ -9,11 +9,11 @@ import math
 
 from moontrim.config.settings import Settings
 from moontrim.path import Ephemeris
-from moontrim.prediction import Prediction
 from moontrim.rig.view import LinkView
 from moontrim.session.selection import Chosen, chosen
 from moontrim.session.session import Session
 from moontrim.state.snapshot import MoonView
+from moontrim.tracking.prediction import Prediction
 from moontrim.tuning.correction import OnAir
 from moontrim.tuning.quietseconds import CALM_STEPS_PER_S, calm_seconds
 from moontrim.tuning.steps import Plan, plan_stretch
