@@ -21,8 +21,8 @@ from moontrim.config.share import ShareSettings
 from moontrim.errors import MoontrimError
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
-from moontrim.share.radio import RigAccess
 from moontrim.share.server import Share
+from moontrim.share.sharedradio import RigAccess
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.contract import RigDetails
 from moontrim_drivers.simulated import SimulatedDriver

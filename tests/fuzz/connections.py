@@ -25,9 +25,9 @@ from moontrim.share import client as client_module
 from moontrim.share import radio as radio_module
 from moontrim.share import server as server_module
 from moontrim.share.protocol import LONGEST_LINE
-from moontrim.share.radio import RigAccess, SharedRadio
 from moontrim.share.server import Share
-from moontrim.share.tune import TuneTo
+from moontrim.share.sharedradio import RigAccess, SharedRadio
+from moontrim.share.tunecommand import TuneTo
 from moontrim.state.snapshot import Snapshot, StateHub, Tracking
 from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout, RigUnreachable
 

@@ -8,7 +8,7 @@ from collections import deque
 from typing import Any, cast
 
 from fuzz.target import hold
-from moontrim.share.client import Client
+from moontrim.share.connection import Client
 from moontrim.share.protocol import LONGEST_LINE
 
 # Bounds of a client, small enough to be reached by inputs of a few hundred bytes.

@@ -19,8 +19,8 @@ from moontrim.remote.brokerconfig import LARGEST_PACKET
 from moontrim.remote.topics import Topics
 from moontrim.session.session import TRIM_LIMIT_HZ, Command, PermitTransmit, Session, first_session
 from moontrim.share.answers import conclude, consider
-from moontrim.share.commands import BY_NAME
-from moontrim.share.outcome import Key, Own, ReadDetails, Reply, SetMode, SetPower, Tune, Unkey
+from moontrim.share.commandtable import BY_NAME
+from moontrim.share.outcomes import Key, Own, ReadDetails, Reply, SetMode, SetPower, Tune, Unkey
 from moontrim.share.protocol import LONGEST_LINE, LineBuffer, Malformed, TooLong, answer, read_line
 from moontrim.share.view import Abilities, View
 from moontrim.tuning.correction import AGREEMENTS

@@ -27,8 +27,8 @@ from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
 from moontrim.remote.side import Remote
 from moontrim.session.session import Session
-from moontrim.share.radio import RigAccess
 from moontrim.share.server import Share
+from moontrim.share.sharedradio import RigAccess
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.simulated import SimulatedDriver
 from mosquitto import BASE, SECOND_BAND, Station, Watch, require_mosquitto

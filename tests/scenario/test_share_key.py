@@ -10,7 +10,7 @@ import pytest
 from moontrim.keying.claim import KeyingRefused
 from moontrim.path import Ephemeris
 from moontrim.share.protocol import OK
-from moontrim.share.radio import RigAccess, SharedRadio
+from moontrim.share.sharedradio import RigAccess, SharedRadio
 from moontrim.state.snapshot import Tracking
 from scenario_keying import KEYING, moon_high
 from stage import Stage, play

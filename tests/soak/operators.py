@@ -27,8 +27,8 @@ from moontrim.session.session import (
     SetSked,
     SetTrim,
 )
-from moontrim.share.client import Client
-from moontrim.share.radio import RigAccess, SharedRadio
+from moontrim.share.connection import Client
+from moontrim.share.sharedradio import RigAccess, SharedRadio
 from soak.plan import PARTNERS
 from soak.station import SoakClock
 

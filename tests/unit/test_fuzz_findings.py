@@ -26,7 +26,7 @@ from moontrim.path import Ephemeris
 from moontrim.remote.gateway import Gateway
 from moontrim.remote.secrets import FILE, kept_passwords
 from moontrim.remote.web import serve
-from moontrim.share.client import MOST_WAITING, Client
+from moontrim.share.connection import MOST_WAITING, Client
 from moontrim.share.protocol import REJECTED, Asked, read_line
 from moontrim.share.view import Abilities, View
 from moontrim.state.snapshot import StateHub
@@ -241,7 +241,7 @@ def test_a_flood_of_transmit_requests_is_not_read_over_and_over(
         read.append(line)
         return read_line(line, names_vfo)
 
-    monkeypatch.setattr("moontrim.share.client.read_line", counted)
+    monkeypatch.setattr("moontrim.share.connection.read_line", counted)
     view = View("10 GHz", 1, 1, False, True, "", (), (), Abilities(keys=True))
 
     async def main() -> None:

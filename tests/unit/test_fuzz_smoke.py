@@ -20,7 +20,7 @@ from fuzz.runner import keep, run
 from fuzz.target import DefectError, Target
 from fuzz.targets import SURFACES, TARGETS
 from moontrim.share import answers, client, protocol, radio, server
-from moontrim.share.outcome import Reply
+from moontrim.share.outcomes import Reply
 from politely import politely
 
 SURFACE_S = 30.0  # in CI, shared equally by the targets of the surface

@@ -15,9 +15,9 @@ from moontrim.errors import InputError
 from moontrim.rehearsal import EMBEDDED
 from moontrim.session.session import first_session
 from moontrim.share.answers import conclude, consider
-from moontrim.share.commands import BY_NAME, SERVED
+from moontrim.share.commandtable import BY_NAME, SERVED
 from moontrim.share.dumpstate import MOST_RANGES, dump_state
-from moontrim.share.outcome import (
+from moontrim.share.outcomes import (
     Key,
     Outcome,
     Own,
@@ -37,7 +37,7 @@ from moontrim.share.protocol import (
     answer,
     read_line,
 )
-from moontrim.share.tune import TuneTo, band_for
+from moontrim.share.tunecommand import TuneTo, band_for
 from moontrim.share.view import Abilities, View, whole_hz
 from moontrim_drivers.contract import RigDetails
 

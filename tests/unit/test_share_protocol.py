@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from moontrim.share.commands import BY_LETTER, BY_NAME, SERVED
+from moontrim.share.commandtable import BY_LETTER, BY_NAME, SERVED
 from moontrim.share.protocol import (
     INVALID,
     LONGEST_LINE,

@@ -20,8 +20,8 @@ from moontrim.rehearsal import EMBEDDED, embedded_settings
 from moontrim.rig.view import LinkState, LinkView
 from moontrim.session.session import Command, Session, SetSked, first_session
 from moontrim.share import server as server_module
-from moontrim.share.radio import RigAccess
 from moontrim.share.server import Share
+from moontrim.share.sharedradio import RigAccess
 from moontrim.state.snapshot import Snapshot, StateHub, Tracking
 from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout
 from rigctld import free_port
@@ -361,9 +361,9 @@ def test_changes_keep_apart() -> None:
 
 
 def test_a_stuck_daemon_is_a_time_out(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("moontrim.share.radio.DEADLINE_S", 0.05)
+    monkeypatch.setattr("moontrim.share.sharedradio.DEADLINE_S", 0.05)
     # the default of a parameter is bound at definition
-    monkeypatch.setattr("moontrim.share.radio.SharedRadio._try.__defaults__", (0.05,))
+    monkeypatch.setattr("moontrim.share.sharedradio.SharedRadio._try.__defaults__", (0.05,))
 
     async def scene(s: Set) -> None:
         s.daemon.stuck = True

@@ -73,8 +73,8 @@ async def _run_daemon(
     from moontrim.app import Daemon
     from moontrim.journal.companion import Journal
     from moontrim.outlook import keep_outlook
-    from moontrim.share.radio import RigAccess
     from moontrim.share.server import Share
+    from moontrim.share.sharedradio import RigAccess
     from moontrim.terminal import live_view, log_view
 
     daemon = Daemon(settings, clock, ephemeris)

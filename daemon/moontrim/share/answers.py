@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from moontrim.share.commands import SERVED
+from moontrim.share.arguments import hertz, is_mode, number, passband, second_vfo
+from moontrim.share.commandtable import SERVED
 from moontrim.share.dumpstate import dump_state
-from moontrim.share.outcome import (
+from moontrim.share.outcomes import (
     Key,
     Outcome,
     Own,
@@ -24,7 +25,6 @@ from moontrim.share.outcome import (
 )
 from moontrim.share.protocol import INVALID, NOT_AVAILABLE, REJECTED, Asked
 from moontrim.share.view import View
-from moontrim.share.words import hertz, is_mode, number, passband, second_vfo
 from moontrim_drivers.contract import RigDetails
 
 _INVALID = Reply(INVALID)

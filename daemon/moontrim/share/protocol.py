@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
-from moontrim.share.commands import BY_LETTER, BY_NAME, REST, Command
+from moontrim.share.commandtable import BY_LETTER, BY_NAME, REST, Command
 
 LONGEST_LINE = 256  # bytes; the longest one of Hamlib's client is below 100
 MOST_COMMANDS = 32  # on one line

@@ -13,8 +13,8 @@ from typing import cast
 
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.share import ShareSettings
-from moontrim.share.client import Client
-from moontrim.share.radio import RigAccess, Shared, SharedRadio, Transmit
+from moontrim.share.connection import Client
+from moontrim.share.sharedradio import RigAccess, Shared, SharedRadio, Transmit
 
 log = logging.getLogger(__name__)
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from moontrim import __version__
 from moontrim.config.settings import Settings
 from moontrim.rig.view import ANSWERING
-from moontrim.share.tune import sked_range_hz
+from moontrim.share.tunecommand import sked_range_hz
 from moontrim.state.snapshot import Snapshot
 
 

@@ -16,9 +16,9 @@ from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.session.session import Command, Session
-from moontrim.share.outcome import SetMode
+from moontrim.share.outcomes import SetMode
 from moontrim.share.protocol import NOT_AVAILABLE, OK, REJECTED, TIMED_OUT
-from moontrim.share.tune import TuneTo, band_for
+from moontrim.share.tunecommand import TuneTo, band_for
 from moontrim.share.view import Abilities, View, view_of, whole_hz
 from moontrim.state.snapshot import StateHub, Tracking
 from moontrim_drivers.contract import RigDetails, RigError, RigTimeout

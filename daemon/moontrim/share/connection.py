@@ -14,7 +14,7 @@ from collections.abc import Callable
 from typing import cast
 
 from moontrim.share.answers import conclude, consider
-from moontrim.share.outcome import (
+from moontrim.share.outcomes import (
     Key,
     Outcome,
     Own,
@@ -38,7 +38,7 @@ from moontrim.share.protocol import (
     read_line,
     report,
 )
-from moontrim.share.radio import SharedRadio
+from moontrim.share.sharedradio import SharedRadio
 
 log = logging.getLogger(__name__)
 
