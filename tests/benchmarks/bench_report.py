@@ -20,7 +20,7 @@ from moontrim.path import Ephemeris
 from recorded import Made, make_journal
 
 WHOLE = "import sys; from moontrim.cli import main; sys.exit(main(sys.argv[1:]))"
-IMPORTS = "import moontrim.cli, moontrim.commands.report, moontrim.journal.reportpage"
+IMPORTS = "import moontrim.cli, moontrim.commands.report, moontrim.report.page"
 
 
 def timed(*arguments: str) -> tuple[float, float]:

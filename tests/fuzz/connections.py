@@ -21,7 +21,7 @@ from moontrim.errors import MoontrimError
 from moontrim.rehearsal import EMBEDDED
 from moontrim.rig.view import LinkState, LinkView
 from moontrim.session.session import Command, PermitTransmit, Session, first_session
-from moontrim.share import client as client_module
+from moontrim.share import connection as client_module
 from moontrim.share import radio as radio_module
 from moontrim.share import server as server_module
 from moontrim.share.protocol import LONGEST_LINE

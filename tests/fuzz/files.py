@@ -24,14 +24,14 @@ from moontrim.config.settings import load_settings
 from moontrim.errors import CoverageError, InputError
 from moontrim.journal import opening
 from moontrim.journal.read import open_journal, sessions
-from moontrim.journal.reportdata import read_session
-from moontrim.journal.reportlist import list_sessions
 from moontrim.journal.schema import NAME as JOURNAL
 from moontrim.path.ephemeris import _read_table
 from moontrim.rehearsal import embedded_settings
 from moontrim.remote.accounts import given_passwords, password_file
 from moontrim.remote.secrets import FILE as PASSWORDS
 from moontrim.remote.secrets import kept_passwords
+from moontrim.report.recorded import read_session
+from moontrim.report.sessions import list_sessions
 from moontrim.session.session import TRIM_LIMIT_HZ, Session, first_session
 from moontrim.session.sessionfile import NAME as SESSION
 from moontrim.session.sessionfile import load_session, save_session

@@ -12,11 +12,11 @@ import pytest
 
 from browser import OUT, Shared, phone, require_chromium, shared_chromium
 from moontrim.journal.read import open_journal
-from moontrim.journal.report import report_of
-from moontrim.journal.reportdata import read_session
-from moontrim.journal.reportpage import write_page
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import embedded_settings
+from moontrim.report.page import write_page
+from moontrim.report.recorded import read_session
+from moontrim.report.report import report_of
 from moontrim.session.session import SetAgreement, SetTrim, first_session
 from recorded import T0, Made, make_journal
 

@@ -19,7 +19,7 @@ from fuzz.peer import Peer
 from fuzz.runner import keep, run
 from fuzz.target import DefectError, Target
 from fuzz.targets import SURFACES, TARGETS
-from moontrim.share import answers, client, protocol, radio, server
+from moontrim.share import answers, connection, protocol, server, sharedradio
 from moontrim.share.outcomes import Reply
 from politely import politely
 
@@ -148,31 +148,31 @@ def _fails(*given: Any) -> Reply:
     raise KeyError("a bug")
 
 
-async def _reads_on(self: client.Client) -> int:
+async def _reads_on(self: connection.Client) -> int:
     self._transport.resume_reading()
     return protocol.REJECTED
 
 
-async def _key_at_once(self: client.Client) -> int:
+async def _key_at_once(self: connection.Client) -> int:
     return protocol.OK
 
 
 @pytest.mark.parametrize(
     ("owner", "name", "broken"),
     [
-        (radio.SharedRadio, "unkey", _nothing),
-        (client.Client, "_leave", _nothing),
-        (client.Client, "_unkey_is_coming", lambda self: False),
-        (client.Client, "_key", _key_at_once),
-        (client.Client, "pause_writing", _nothing),
+        (sharedradio.SharedRadio, "unkey", _nothing),
+        (connection.Client, "_leave", _nothing),
+        (connection.Client, "_unkey_is_coming", lambda self: False),
+        (connection.Client, "_key", _key_at_once),
+        (connection.Client, "pause_writing", _nothing),
         (Peer, "pause_reading", _nothing),
-        (client.Client, "_key", _reads_on),
+        (connection.Client, "_key", _reads_on),
         (server, "_is_near", lambda host: True),
         (protocol.LineBuffer, "next", _endless),
         (answers, "_shown_hz", lambda *given: float("nan")),
-        (client, "answer", _answers_twice),
-        (client, "answer", _swallows),
-        (client, "consider", _fails),
+        (connection, "answer", _answers_twice),
+        (connection, "answer", _swallows),
+        (connection, "consider", _fails),
     ],
     ids=[
         *("never unkeys", "does not notice the end", "late to unkey", "keys by word only"),

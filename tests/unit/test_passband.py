@@ -12,7 +12,7 @@ import soundfile
 from numpy.typing import NDArray
 from scipy import signal
 
-from moontrim.bench import passbandshow, response
+from moontrim.bench.passband import show, spectrum
 from moontrim.bench.passband.measure import Passband, measure_passband
 from moontrim.bench.passband.spectrum import cell_scatter, spectra
 from moontrim.bench.recording import recording_of
@@ -83,7 +83,7 @@ def test_scatter_of_one_segment_is_the_window_bandwidth() -> None:
 
 def test_long_parts_are_read_in_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
     whole = measured(noise(40.0))
-    monkeypatch.setattr(response, "WELCH_BLOCK", 2 * RATE_HZ)
+    monkeypatch.setattr(spectrum, "WELCH_BLOCK", 2 * RATE_HZ)
     pieces = measured(noise(40.0))
     assert pieces.response_db == pytest.approx(whole.response_db, abs=0.5, nan_ok=True)
     # Blocks of two seconds do not overlap, which costs; the real ones are 44 s or more.
@@ -97,14 +97,14 @@ def test_uncertainty_falls_with_the_root_of_the_length() -> None:
     assert short.needed_s == pytest.approx(long.needed_s, rel=0.3)
     enough = measured(noise(1.1 * long.needed_s))
     assert enough.ripple_uncertainty_db <= 0.2
-    assert "long enough" in passbandshow.longer(enough)
-    assert "make it " in passbandshow.longer(short) and "for 0.2 dB" in passbandshow.longer(short)
+    assert "long enough" in show.longer(enough)
+    assert "make it " in show.longer(short) and "for 0.2 dB" in show.longer(short)
 
 
 def test_a_range_beyond_the_pass_band_is_named_with_a_better_one() -> None:
     samples = band(noise())
     found = measured(samples)
-    assert "range" in kinds(found) and "beyond the pass band" in passbandshow.verdict(found)
+    assert "range" in kinds(found) and "beyond the pass band" in show.verdict(found)
     (text,) = (note.text for note in found.remarks if note.kind == "range")
     words = text.split()
     low_hz, high_hz = (float(words[words.index(name) + 1]) for name in ("--low", "--high"))
@@ -139,8 +139,8 @@ def test_a_sweep_is_not_noise(rate: float) -> None:
     swept = np.sin(2 * np.pi * (1500 * t + 1000 / rate * np.sin(2 * np.pi * rate * t) / 6.28))
     found = measured(0.01 * noise() + 0.3 * swept)
     assert not found.is_noise
-    assert "says nothing about the radio" in passbandshow.verdict(found)
-    assert passbandshow.as_plain(found)["ripple_db"] is None
+    assert "says nothing about the radio" in show.verdict(found)
+    assert show.as_plain(found)["ripple_db"] is None
 
 
 def test_changing_level_is_named_and_does_no_harm() -> None:
@@ -176,7 +176,7 @@ def test_silent_or_too_short(samples: Array, says: str) -> None:
 def test_just_long_enough() -> None:
     found = measured(noise(4.0))
     assert "short" in kinds(found)
-    assert "Too short to tell" in passbandshow.verdict(found)
+    assert "Too short to tell" in show.verdict(found)
 
 
 @pytest.mark.parametrize(
@@ -191,11 +191,11 @@ def test_verdicts(ripple_db: float, says: str) -> None:
     found = measured(np.fft.irfft(white))
     if ripple_db < 6.0:
         assert found.ripple_db == pytest.approx(ripple_db, abs=0.4)
-        assert says in passbandshow.verdict(found)
-        assert "common practice" in passbandshow.verdict(found)
+        assert says in show.verdict(found)
+        assert "common practice" in show.verdict(found)
     else:
         # The edge is then inside the range only by noise; either sentence is right.
-        assert says in passbandshow.verdict(found) or "range" in passbandshow.verdict(found)
+        assert says in show.verdict(found) or "range" in show.verdict(found)
 
 
 def test_command_prints_and_draws(

@@ -11,7 +11,7 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
-from moontrim.bench import faults, recording
+from moontrim.bench import recording, recordingfaults
 from moontrim.bench.hum import hum_lines, mains_hz
 from moontrim.bench.recording import Recording, read_recording, recording_of
 from moontrim.bench.recordingfaults import ac_rms, clipping, still_stretches
@@ -73,7 +73,7 @@ def test_what_is_long_is_held_in_single_precision(
     whole = read_recording(path)
     monkeypatch.setattr(recording, "DOUBLE_UP_TO", 1000)
     monkeypatch.setattr(recording, "BLOCK", 777)
-    monkeypatch.setattr(faults, "BLOCK", 333)
+    monkeypatch.setattr(recordingfaults, "BLOCK", 333)
     long = read_recording(path)
     assert long.samples.dtype == np.float32 and long.remarks == whole.remarks
     assert np.array_equal(long.samples, whole.samples)
@@ -148,7 +148,7 @@ def test_a_run_over_the_end_of_a_block_is_one(monkeypatch: pytest.MonkeyPatch) -
     samples[990:1010] = samples.max() + 0.01
     samples[5000:5003] = samples.max()
     for size in (100, 1000, 10_000, 1_000_000):
-        monkeypatch.setattr(faults, "BLOCK", size)
+        monkeypatch.setattr(recordingfaults, "BLOCK", size)
         found = clipping(samples)
         assert found is not None and found.longest == 20
         assert found.share == pytest.approx(23 / samples.size)
@@ -174,7 +174,7 @@ def test_silence_at_the_ends_is_no_dropout() -> None:
 def test_a_dropout_over_the_end_of_a_block_is_one(
     size: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(faults, "BLOCK", size)
+    monkeypatch.setattr(recordingfaults, "BLOCK", size)
     samples = noise()
     samples[19_900:20_400] = 0.0
     assert still_stretches(samples, RATE_HZ) == ((19_900, 20_400),)

@@ -11,12 +11,12 @@ import pytest
 from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import InputError
 from moontrim.journal.read import open_journal
-from moontrim.journal.report import Report, report_of
-from moontrim.journal.reportdata import Recorded, read_session
-from moontrim.journal.reportfacts import Spell, facts_of
-from moontrim.journal.reportlist import list_sessions
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
+from moontrim.report.facts import Spell, facts_of
+from moontrim.report.recorded import Recorded, read_session
+from moontrim.report.report import Report, report_of
+from moontrim.report.sessions import list_sessions
 from moontrim.session.session import Correct, SetAgreement, SetPartner, SetTrim, first_session
 from recorded import T0, Made, change, make_journal
 

@@ -21,13 +21,13 @@ import pytest
 from moontrim.commands import report as command
 from moontrim.errors import MoontrimError
 from moontrim.journal.companion import Journal
-from moontrim.journal.export import columns_of, write_csv
 from moontrim.journal.read import open_journal
-from moontrim.journal.reportcolumns import COLUMNS
-from moontrim.journal.reportdata import read_session
 from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import embedded_settings
+from moontrim.report.columns import COLUMNS
+from moontrim.report.export import columns_of, write_csv
+from moontrim.report.recorded import read_session
 from moontrim.session.session import SetAgreement, first_session
 from moontrim.state.snapshot import Tracking
 from moontrim_process import LEAST_CONFIG

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Any
 from moontrim.clock.system import SystemClock
 from moontrim.commands.given import add_command, ephemeris_of, settings_of
 from moontrim.errors import InputError
-from moontrim.journal.reportcolumns import COLUMNS
 from moontrim.path import Ephemeris
+from moontrim.report.columns import COLUMNS
 
 if TYPE_CHECKING:
-    from moontrim.journal.reportdata import Recorded
+    from moontrim.report.recorded import Recorded
 
 PAGE = Path("report.html")
 
@@ -42,8 +42,8 @@ def add(commands: Any) -> None:
 
 def call(options: argparse.Namespace) -> int:
     from moontrim.journal.read import open_journal
-    from moontrim.journal.reportdata import read_session
     from moontrim.journal.schema import NAME
+    from moontrim.report.recorded import read_session
 
     if options.journal is None:
         settings = settings_of(options, home_by_gps=True)
@@ -70,8 +70,8 @@ def _session_id(text: str) -> int:
 
 
 def _list(connection: sqlite3.Connection, as_json: bool) -> None:
-    from moontrim.journal.reportlist import list_sessions
-    from moontrim.journal.reportwords import percent, span, utc
+    from moontrim.report.sessions import list_sessions
+    from moontrim.report.words import percent, span, utc
 
     listed = list_sessions(connection)
     if as_json:
@@ -114,24 +114,24 @@ def _list(connection: sqlite3.Connection, as_json: bool) -> None:
 def _put_out(options: argparse.Namespace, recorded: Recorded, ephemeris: Ephemeris) -> None:
     written = []
     if options.csv is not None:
-        from moontrim.journal.export import write_csv
+        from moontrim.report.export import write_csv
 
         written.append(f"{options.csv}: {write_csv(recorded, options.csv)} rows")
     if options.parquet is not None:
-        from moontrim.journal.export import write_parquet
+        from moontrim.report.export import write_parquet
 
         written.append(f"{options.parquet}: {write_parquet(recorded, options.parquet)} rows")
     rows_only = bool(written) and options.out is None
     if options.json or not rows_only:
-        from moontrim.journal.report import report_of
+        from moontrim.report.report import report_of
 
         report = report_of(recorded, ephemeris, SystemClock().utc_s())
         if options.json:
-            from moontrim.journal.export import summary
+            from moontrim.report.export import summary
 
             print(json.dumps(summary(report), indent=1))
         if options.out is not None or not (options.json or written):
-            from moontrim.journal.reportpage import write_page
+            from moontrim.report.page import write_page
 
             written.append(f"{write_page(report, options.out or PAGE)}")
         if not options.json:

@@ -6,10 +6,10 @@ import math
 
 from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import CoverageError
-from moontrim.journal.reportcheck import Difference
-from moontrim.journal.reportdata import Recorded
-from moontrim.journal.reportfacts import ROUNDING_SIGMA, Facts
 from moontrim.path import Ephemeris, Site
+from moontrim.report.facts import ROUNDING_SIGMA, Facts
+from moontrim.report.recomputed import Difference
+from moontrim.report.recorded import Recorded
 from moontrim.state.snapshot import Tracking
 
 NONE = "–"

@@ -17,13 +17,13 @@ from markupsafe import Markup
 from moontrim import __version__
 from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import InputError, MoontrimError
-from moontrim.journal import figures, reportwords
-from moontrim.journal.report import Report
-from moontrim.journal.reportdata import Array
-from moontrim.journal.reportdraw import drawn
-from moontrim.journal.reportfacts import ROUNDING_SIGMA
 from moontrim.path import LegName
 from moontrim.pathview import LEG_WORDS
+from moontrim.report import figures, words
+from moontrim.report.facts import ROUNDING_SIGMA
+from moontrim.report.recorded import Array
+from moontrim.report.report import Report
+from moontrim.report.style import drawn
 from moontrim.tuning.correction import WORDS
 
 ROWS_SHOWN = 100  # of a table on the page; the JSON summary has all
@@ -54,7 +54,7 @@ def page(report: Report) -> str:
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined
     )
     environment.filters |= {
-        name: getattr(reportwords, name)
+        name: getattr(words, name)
         for name in ("utc", "exactly", "span", "hz", "dial", "percent", "place")
     }
     return environment.from_string(_text("report.html")).render(
@@ -78,7 +78,7 @@ def page(report: Report) -> str:
 
 
 def _text(name: str) -> str:
-    return files("moontrim.journal").joinpath(name).read_text(encoding="utf-8")
+    return files("moontrim.report").joinpath(name).read_text(encoding="utf-8")
 
 
 def _figures(report: Report) -> dict[str, Markup]:
@@ -148,7 +148,7 @@ def _conditions(report: Report) -> list[tuple[str, str, list[str]]]:
         known = values[np.isfinite(values)]
         if known.size:
             picked = (known[0], known[-1], known.min(), known.max())
-            found.append((name, unit, [reportwords.hz(float(v), decimals) for v in picked]))
+            found.append((name, unit, [words.hz(float(v), decimals) for v in picked]))
     return found
 
 
@@ -178,7 +178,7 @@ def _causes(report: Report) -> list[tuple[str, list[str]]]:
             (
                 str(name),
                 [
-                    reportwords.hz(side[name][key]) if name in side else reportwords.NONE
+                    words.hz(side[name][key]) if name in side else words.NONE
                     for side in sides
                     for key in ("sigma_hz", "largest_hz")
                 ],
@@ -196,7 +196,7 @@ def _partners(report: Report) -> dict[str, str]:
         if context.partner != "self":
             try:
                 site = report.recorded.station.partner_named(context.partner)
-                found[context.partner] = reportwords.place(site)
+                found[context.partner] = words.place(site)
             except MoontrimError:
                 found[context.partner] = "not a place that can be worked with"
     return found
@@ -214,12 +214,12 @@ def _to_check(report: Report) -> dict[str, str] | None:
         if leg is None or home is None:
             return None
         partner = recorded.station.partner_named(context.partner)
-        far = "self" if partner is None else reportwords.exact(partner)
+        far = "self" if partner is None else words.exact(partner)
         return {
-            "command": f"moontrim path --home {reportwords.exact(home)} --partner {far} "
+            "command": f"moontrim path --home {words.exact(home)} --partner {far} "
             f"--at {iso_utc(float(again.utc_s[k]))} --frequency {context.sked_hz:.1f}",
             "leg": LEG_WORDS[leg],
-            "shift_hz": reportwords.hz(
+            "shift_hz": words.hz(
                 float(recorded.seconds.rx_shift_hz[row]) - context.trim_rx_hz, 3, sign=True
             ),
         }

@@ -5,11 +5,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from moontrim.journal import reportwords
-from moontrim.journal.reportcheck import Difference, Recomputed, difference, recompute
-from moontrim.journal.reportdata import Recorded
-from moontrim.journal.reportfacts import Facts, facts_of
 from moontrim.path import Ephemeris
+from moontrim.report import words
+from moontrim.report.facts import Facts, facts_of
+from moontrim.report.recomputed import Difference, Recomputed, difference, recompute
+from moontrim.report.recorded import Recorded
 
 
 @dataclass(frozen=True)
@@ -25,11 +25,11 @@ class Report:
 
     @property
     def verdict(self) -> list[str]:
-        return reportwords.verdict(self.facts, self.difference)
+        return words.verdict(self.facts, self.difference)
 
     @property
     def ending(self) -> str:
-        return reportwords.ending(self.recorded, self.facts, self.made_utc_s)
+        return words.ending(self.recorded, self.facts, self.made_utc_s)
 
 
 def report_of(recorded: Recorded, ephemeris: Ephemeris, now_utc_s: float) -> Report:
@@ -41,5 +41,5 @@ def report_of(recorded: Recorded, ephemeris: Ephemeris, now_utc_s: float) -> Rep
         again=again,
         difference=difference(recorded, again),
         made_utc_s=now_utc_s,
-        earth_rotation=reportwords.earth_rotation(ephemeris, recorded),
+        earth_rotation=words.earth_rotation(ephemeris, recorded),
     )

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moontrim.errors import InputError
-from moontrim.journal.reportstation import Station, station_from
+from moontrim.report.station import Station, station_from
 
 Array = NDArray[np.float64]
 

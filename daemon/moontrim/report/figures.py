@@ -7,9 +7,10 @@ import math
 import numpy as np
 from matplotlib.figure import Figure
 
-from moontrim.journal.reportcheck import Recomputed
-from moontrim.journal.reportdata import Array, Recorded
-from moontrim.journal.reportdraw import (
+from moontrim.report.facts import DialFacts, Facts, residual_of, state_mask
+from moontrim.report.recomputed import Recomputed
+from moontrim.report.recorded import Array, Recorded
+from moontrim.report.style import (
     BAD,
     CHARACTER_INCH,
     GOOD,
@@ -30,7 +31,6 @@ from moontrim.journal.reportdraw import (
     rms,
     time_axis,
 )
-from moontrim.journal.reportfacts import DialFacts, Facts, residual_of, state_mask
 from moontrim.state.snapshot import Tracking
 
 BINS_PER_STEP, MOST_STEPS = 20, 5  # of the histogram

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from moontrim.journal.reportdata import Array, Context, FaultRecord, Recorded
+from moontrim.report.recorded import Array, Context, FaultRecord, Recorded
 from moontrim.state.snapshot import Tracking
 
 Mask = NDArray[np.bool_]

@@ -13,11 +13,11 @@ from typing import Any
 
 from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import InputError
-from moontrim.journal import reportwords
-from moontrim.journal.report import Report
-from moontrim.journal.reportcolumns import COLUMNS
-from moontrim.journal.reportdata import Recorded
-from moontrim.journal.reportfacts import word
+from moontrim.report import words
+from moontrim.report.columns import COLUMNS
+from moontrim.report.facts import word
+from moontrim.report.recorded import Recorded
+from moontrim.report.report import Report
 
 OF_CONTEXT = (
     "band", "partner", "agreement", "sked_hz", "tx_sked_hz", "trim_rx_hz", "trim_tx_hz",
@@ -114,7 +114,7 @@ def summary(report: Report) -> dict[str, Any]:
     recorded, facts = report.recorded, report.facts
     return {
         "session": recorded.id,
-        "began": reportwords.utc(recorded.began_utc_s),
+        "began": words.utc(recorded.began_utc_s),
         "ending": report.ending,
         "version": recorded.version,
         "verdict": report.verdict,
@@ -139,13 +139,11 @@ def summary(report: Report) -> dict[str, Any]:
         },
         "stretches": [
             asdict(s.context)
-            | {"from": reportwords.utc(s.spell.from_utc_s), "seconds": s.spell.seconds}
+            | {"from": words.utc(s.spell.from_utc_s), "seconds": s.spell.seconds}
             | {"on_frequency_s": s.on_frequency}
             for s in facts.stretches
         ],
-        "gaps": [
-            {"from": reportwords.utc(gap.from_utc_s), "seconds": gap.seconds} for gap in facts.gaps
-        ],
+        "gaps": [{"from": words.utc(gap.from_utc_s), "seconds": gap.seconds} for gap in facts.gaps],
         "faults": [
             asdict(f.record)
             | {"length_s": f.length_s, "after": f.after, "recovered_s": f.recovered_s}
@@ -154,7 +152,7 @@ def summary(report: Report) -> dict[str, Any]:
         "commands": [asdict(command) for command in recorded.commands],
         "overs": [
             {
-                "from": reportwords.utc(over.spell.from_utc_s),
+                "from": words.utc(over.spell.from_utc_s),
                 "seconds": over.spell.seconds,
                 "dial_hz": _numbers(list(over.dial_hz), 0),
                 "residual_hz": _numbers(list(over.residual_hz), 4),

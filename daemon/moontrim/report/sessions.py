@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass
 
-from moontrim.journal.reportdata import damage_named
+from moontrim.report.recorded import damage_named
 from moontrim.state.snapshot import Tracking
 
 QUERY = """

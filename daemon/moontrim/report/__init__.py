@@ -1,0 +1,1 @@
+"""What a recorded session was like: figures, pictures and evidence, read from the journal."""
