@@ -18,7 +18,7 @@ from typing import Any
 import aiomqtt
 import pytest
 
-from moontrim.app import Daemon
+from moontrim.app.daemon import Daemon
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.settings import Settings, settings_from
 from moontrim.path import Ephemeris

@@ -8,7 +8,7 @@ from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
-from moontrim.app import Daemon
+from moontrim.app.daemon import Daemon
 from moontrim.clock.system import VirtualClock
 from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris

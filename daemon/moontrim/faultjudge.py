@@ -8,7 +8,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
 
-from moontrim.app import Daemon
+from moontrim.app.daemon import Daemon
 from moontrim.clock.system import VirtualClock
 from moontrim.path import Ephemeris, solve_path
 from moontrim.session.selection import chosen

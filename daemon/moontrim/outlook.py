@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from moontrim.app import Daemon
+from moontrim.app.daemon import Daemon
 from moontrim.budgetask import budget_now
 from moontrim.clock.system import SystemClock
 from moontrim.config.settings import Settings

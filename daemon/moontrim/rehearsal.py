@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from moontrim.app import Companion, Daemon
+from moontrim.app.daemon import Companion, Daemon
 from moontrim.clock.system import VirtualClock
 from moontrim.config.keyingports import AnyOutput, RadioOutput, SimulatedOutputSettings
 from moontrim.config.settings import Settings, settings_from

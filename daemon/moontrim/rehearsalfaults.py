@@ -11,7 +11,7 @@ from collections.abc import Callable, Coroutine
 from functools import partial
 from typing import Any
 
-from moontrim.app import Companion, Daemon
+from moontrim.app.daemon import Companion, Daemon
 from moontrim.clock.system import SystemClock, VirtualClock
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError

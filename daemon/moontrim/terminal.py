@@ -15,7 +15,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from moontrim.app import Daemon
+from moontrim.app.daemon import Daemon
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.state.snapshot import DialView, Snapshot, Tracking
 from moontrim.timekeeping.trust import ClockView

@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 
-from moontrim.app import Daemon
+from moontrim.app.daemon import Daemon
 from moontrim.clock.system import SystemClock
 from moontrim.config.settings import Settings, settings_from
 from moontrim.keying.outputs import SimulatedOutput

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from moontrim.app import Daemon
+from moontrim.app.daemon import Daemon
 from moontrim.clock.system import SystemClock
 from moontrim.config.settings import settings_from
 from moontrim.keying.sequence import Phase

@@ -20,7 +20,7 @@ import pytest
 from playwright.async_api import Browser
 
 from browser import OUT, Phone, Shared, chromium, phone, require_chromium, shared_chromium
-from moontrim.app import Daemon
+from moontrim.app.daemon import Daemon
 from moontrim.clock.system import VirtualClock
 from moontrim.outlook import keep_outlook
 from moontrim.path import Ephemeris

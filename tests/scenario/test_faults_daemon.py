@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 import moontrim.outlook
-from moontrim.app import Daemon
+from moontrim.app.daemon import Daemon
 from moontrim.config.settings import settings_from
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.sequence import Phase

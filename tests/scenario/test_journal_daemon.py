@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from journals import rows, utc_seconds
+from moontrim.app.whereabouts import home_at
 from moontrim.errors import InputError
 from moontrim.journal.companion import Journal
 from moontrim.journal.read import open_journal, sessions
@@ -24,7 +25,6 @@ from moontrim.session.session import Correct, SetAgreement, SetSked
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.inbox import HomeMoved
 from moontrim.tuning.correction import Fractions, on_air
-from moontrim.whereabouts import home_at
 from moontrim.window import next_window
 from stage import SKED_HZ, T0, Stage, play
 

@@ -10,7 +10,7 @@ from collections.abc import Awaitable, Callable
 from typing import Any, TypeVar
 from unittest.mock import patch
 
-from moontrim.app import Daemon
+from moontrim.app.daemon import Daemon
 from moontrim.clock.system import Clock
 from moontrim.config.keying import KeyingSettings
 from moontrim.config.keyingports import RadioOutput
@@ -41,9 +41,11 @@ class Life:
         station.time_source.begin()
         self.born_s = station.clock.monotonic_s()
         with (
-            patch("moontrim.app.readers_for", lambda *given: (station.time_source.read,)),
-            patch("moontrim.transmitting.make_outputs", self._outputs),
-            patch("moontrim.transmitting.make_contacts", self._contacts if plan.contacts else _no),
+            patch("moontrim.app.daemon.readers_for", lambda *given: (station.time_source.read,)),
+            patch("moontrim.app.transmitting.make_outputs", self._outputs),
+            patch(
+                "moontrim.app.transmitting.make_contacts", self._contacts if plan.contacts else _no
+            ),
         ):
             self.daemon = Daemon(
                 plan.settings,

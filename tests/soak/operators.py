@@ -10,7 +10,7 @@ import random
 from collections.abc import Callable
 from typing import Any
 
-from moontrim.app import Daemon
+from moontrim.app.daemon import Daemon
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.remote.admission import Admission, Arrival

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.app import Daemon
+from moontrim.app.daemon import Daemon
 from moontrim.clock.system import VirtualClock
 from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris

@@ -29,7 +29,7 @@ from moontrim.errors import InputError
 from moontrim.tuning.correction import AGREEMENTS
 
 if TYPE_CHECKING:
-    from moontrim.app import Companion, Daemon
+    from moontrim.app.daemon import Companion, Daemon
     from moontrim.judgement import Result
 
 PICTURE = Path("out/rehearsal.png")

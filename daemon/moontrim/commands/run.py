@@ -14,7 +14,7 @@ from moontrim.config.settings import Settings
 from moontrim.path import Ephemeris
 
 if TYPE_CHECKING:
-    from moontrim.app import Companion
+    from moontrim.app.daemon import Companion
     from moontrim.service.logs import Log
 
 
@@ -70,7 +70,7 @@ async def _run_daemon(
     *,
     live: bool,
 ) -> None:
-    from moontrim.app import Daemon
+    from moontrim.app.daemon import Daemon
     from moontrim.journal.companion import Journal
     from moontrim.outlook import keep_outlook
     from moontrim.share.server import Share

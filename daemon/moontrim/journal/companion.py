@@ -22,7 +22,7 @@ from moontrim.journal.writer import Writer
 from moontrim.state.snapshot import Snapshot
 
 if TYPE_CHECKING:
-    from moontrim.app import Daemon
+    from moontrim.app.daemon import Daemon
 
 log = logging.getLogger(__name__)
 

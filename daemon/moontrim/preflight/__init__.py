@@ -5,6 +5,7 @@ Owns the order of the list; each module asks one kind of question."""
 
 from __future__ import annotations
 
+from moontrim.app.whereabouts import home_at
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.path import Ephemeris
@@ -24,7 +25,6 @@ from moontrim.preflight.surroundings import broker_findings, disk_findings
 from moontrim.preflight.tables import table_findings
 from moontrim.preflight.windows import window_findings
 from moontrim.session.sessionfile import load_session
-from moontrim.whereabouts import home_at
 
 
 async def check(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from moontrim.app.whereabouts import BUDGET_HZ, cost_hz
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
@@ -15,7 +16,6 @@ from moontrim.preflight.receiver import first_fix, gps_findings
 from moontrim.session.session import Session
 from moontrim.timekeeping.reading import ClockReading
 from moontrim.timekeeping.sources import best_reading, look, readers_for
-from moontrim.whereabouts import BUDGET_HZ, cost_hz
 
 
 async def clock_reading(settings: Settings, clock: Clock) -> ClockReading | None:

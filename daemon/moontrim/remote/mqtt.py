@@ -33,7 +33,7 @@ from moontrim.remote.together import end_if_cancelled, until_one_fails
 from moontrim.remote.topics import Topics
 
 if TYPE_CHECKING:
-    from moontrim.app import Daemon
+    from moontrim.app.daemon import Daemon
 
 log = logging.getLogger(__name__)
 _quiet = logging.getLogger(f"{__name__}.wire")

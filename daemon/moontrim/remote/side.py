@@ -33,7 +33,7 @@ from moontrim.remote.welcome import page_urls, welcome
 from moontrim.service.hidden import hide
 
 if TYPE_CHECKING:
-    from moontrim.app import Daemon
+    from moontrim.app.daemon import Daemon
 
 log = logging.getLogger(__name__)
 

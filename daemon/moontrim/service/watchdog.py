@@ -12,7 +12,7 @@ from moontrim.service.notify import Notifier
 from moontrim.state.snapshot import Snapshot
 
 if TYPE_CHECKING:
-    from moontrim.app import Companion, Daemon
+    from moontrim.app.daemon import Companion, Daemon
 
 STATUS_EVERY_S = 1.0
 

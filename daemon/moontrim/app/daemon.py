@@ -13,6 +13,8 @@ import signal
 from collections.abc import Callable, Coroutine
 from typing import Any
 
+from moontrim.app.transmitting import Transmitting
+from moontrim.app.whereabouts import Whereabouts
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import BusyError
@@ -29,9 +31,7 @@ from moontrim.timekeeping.trust import ClockTrust
 from moontrim.tracking.commandlog import Notes
 from moontrim.tracking.inbox import Inbox, Request
 from moontrim.tracking.tracker import Tracker
-from moontrim.transmitting import Transmitting
 from moontrim.tuning.steps import nearest
-from moontrim.whereabouts import Whereabouts
 from moontrim_drivers.contract import RigDriver
 from moontrim_drivers.registry import load
 

@@ -1,0 +1,1 @@
+"""The composition root, and what wires keying and whereabouts to it."""
