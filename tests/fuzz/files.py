@@ -23,7 +23,7 @@ from moontrim.config.bandplan import load_band_plan
 from moontrim.config.settings import load_settings
 from moontrim.errors import CoverageError, InputError
 from moontrim.journal import opening
-from moontrim.journal.read import open_journal, sessions
+from moontrim.journal.readonly import open_journal, sessions
 from moontrim.journal.schema import NAME as JOURNAL
 from moontrim.path.ephemeris import _read_table
 from moontrim.rehearsal import embedded_settings

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from browser import OUT, Shared, phone, require_chromium, shared_chromium
-from moontrim.journal.read import open_journal
+from moontrim.journal.readonly import open_journal
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import embedded_settings
 from moontrim.report.page import write_page

@@ -17,7 +17,7 @@ from journals import rows, utc_seconds
 from moontrim.app.whereabouts import home_at
 from moontrim.errors import InputError
 from moontrim.journal.companion import Journal
-from moontrim.journal.read import open_journal, sessions
+from moontrim.journal.readonly import open_journal, sessions
 from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris, Site, solve_path
 from moontrim.rehearsal import embedded_settings, rehearse

@@ -20,7 +20,7 @@ from moontrim.config.bandplan import load_band_plan
 from moontrim.config.settings import load_settings
 from moontrim.errors import CoverageError, InputError
 from moontrim.journal.opening import open_to_write
-from moontrim.journal.read import open_journal, sessions
+from moontrim.journal.readonly import open_journal, sessions
 from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris
 from moontrim.remote.gateway import Gateway

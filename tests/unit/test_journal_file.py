@@ -24,7 +24,7 @@ from journals import (
 )
 from moontrim.errors import InputError
 from moontrim.journal.opening import OtherWriterError
-from moontrim.journal.read import open_journal, sessions
+from moontrim.journal.readonly import open_journal, sessions
 from moontrim.journal.recorder import Recorder
 from moontrim.journal.records import BudgetEntry, Record
 from moontrim.journal.schema import NAME, VERSION
@@ -294,7 +294,7 @@ READER = """
 import os, sys
 from pathlib import Path
 from moontrim.errors import InputError
-from moontrim.journal.read import open_journal
+from moontrim.journal.readonly import open_journal
 os.setgroups([])
 os.setgid(65534)
 os.setuid(65534)

@@ -10,7 +10,7 @@ import pytest
 
 from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import InputError
-from moontrim.journal.read import open_journal
+from moontrim.journal.readonly import open_journal
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import EMBEDDED
 from moontrim.report.facts import Spell, facts_of

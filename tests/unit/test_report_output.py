@@ -21,7 +21,7 @@ import pytest
 from moontrim.commands import report as command
 from moontrim.errors import MoontrimError
 from moontrim.journal.companion import Journal
-from moontrim.journal.read import open_journal
+from moontrim.journal.readonly import open_journal
 from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris
 from moontrim.rehearsal import embedded_settings

@@ -41,7 +41,7 @@ def add(commands: Any) -> None:
 
 
 def call(options: argparse.Namespace) -> int:
-    from moontrim.journal.read import open_journal
+    from moontrim.journal.readonly import open_journal
     from moontrim.journal.schema import NAME
     from moontrim.report.recorded import read_session
 

@@ -15,7 +15,6 @@ from weakref import WeakKeyDictionary, WeakSet
 
 from moontrim.clock.system import Clock
 from moontrim.journal.codes import codes_of
-from moontrim.journal.keep import drop_oldest
 from moontrim.journal.opening import is_damage, lock, open_to_write, set_aside
 from moontrim.journal.records import (
     BudgetEntry,
@@ -28,6 +27,7 @@ from moontrim.journal.records import (
     SessionEnd,
 )
 from moontrim.journal.schema import NAME, insert
+from moontrim.journal.sizelimit import drop_oldest
 
 SESSION, CONTEXT = insert("sessions", 5), insert("contexts", 11)
 SECOND = insert("seconds_raw", 18)
