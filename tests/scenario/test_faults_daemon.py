@@ -12,12 +12,12 @@ from typing import Any
 
 import pytest
 
-import moontrim.outlook
+import moontrim.outlook.companion
 from moontrim.app.daemon import Daemon
 from moontrim.config.settings import settings_from
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.sequence import Phase
-from moontrim.outlook import keep_outlook
+from moontrim.outlook.companion import keep_outlook
 from moontrim.path import Ephemeris
 from moontrim.session.session import Session
 from moontrim.state.snapshot import Tracking
@@ -322,7 +322,7 @@ def test_a_mistake_in_what_only_shows_does_not_end_the_daemon(
     def broken(*_: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr(moontrim.outlook, "search", broken)
+    monkeypatch.setattr(moontrim.outlook.companion, "search", broken)
 
     async def scene(s: Stage) -> None:
         task = asyncio.create_task(keep_outlook(s.daemon))

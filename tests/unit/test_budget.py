@@ -18,7 +18,6 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from moontrim.budgetask import budget_now, doubts_of
 from moontrim.config.settings import settings_from
 from moontrim.errorbudget.budget import Budget, Cause, error_budget
 from moontrim.errorbudget.causes import contributions
@@ -36,6 +35,7 @@ from moontrim.errorbudget.placesurface import Surface, nine_places
 from moontrim.errorbudget.sensitivity import Effects, effects
 from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
 from moontrim.errors import CoverageError, InputError
+from moontrim.outlook.budget import budget_now, doubts_of
 from moontrim.path import Ephemeris, Site, moon_from, parse_site, solve_path
 from moontrim.path.earthrotation import EarthRotation
 from moontrim.session.session import first_session

@@ -6,7 +6,7 @@ import pytest
 
 from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import CoverageError
-from moontrim.outlook import look_ahead, search
+from moontrim.outlook.companion import look_ahead, search
 from moontrim.path import Ephemeris, moon_from, solve_path
 from moontrim.rehearsal import EMBEDDED
 from moontrim.session.session import first_session

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from moontrim.clock.system import Clock, SystemClock, VirtualClock
-from moontrim.service import hidden, logs
-from moontrim.service.hidden import hide, redacted
+from moontrim.service import hiddenpasswords, logs
+from moontrim.service.hiddenpasswords import hide, redacted
 from moontrim.service.journald import encode, is_journal
 from moontrim.service.loglimit import MOST, MOST_KINDS, LogLimit, kind_of
 from moontrim.service.logs import MOST_WAITING
@@ -25,7 +25,7 @@ log = logging.getLogger("some.part")
 
 @pytest.fixture(autouse=True)
 def _nothing_hidden(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(hidden, "_known", ())
+    monkeypatch.setattr(hiddenpasswords, "_known", ())
 
 
 @contextmanager
@@ -252,20 +252,23 @@ def test_no_password_gets_through() -> None:
 
     out = written(say=leak)
     assert "abcd" not in out and "efgh" not in out
-    assert out.count(hidden.SHOWN_INSTEAD) >= 4
+    assert out.count(hiddenpasswords.SHOWN_INSTEAD) >= 4
 
 
 def test_a_password_within_another() -> None:
     hide("moon")
     hide("moonrise")
-    assert redacted("moonrise, moon") == f"{hidden.SHOWN_INSTEAD}, {hidden.SHOWN_INSTEAD}"
+    assert (
+        redacted("moonrise, moon")
+        == f"{hiddenpasswords.SHOWN_INSTEAD}, {hiddenpasswords.SHOWN_INSTEAD}"
+    )
 
 
 def test_the_journal_gets_no_password(journal: FakeJournal) -> None:
     hide("very secret")
     with journal.start():
         log.info("it is very secret")
-        assert journal.next()["MESSAGE"] == f"it is {hidden.SHOWN_INSTEAD}"
+        assert journal.next()["MESSAGE"] == f"it is {hiddenpasswords.SHOWN_INSTEAD}"
 
 
 # --- nobody waits ---------------------------------------------------------------------------------

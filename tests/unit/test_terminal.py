@@ -10,7 +10,7 @@ from rich.console import Console
 
 from journals import T0, snapshot
 from moontrim.state.snapshot import DialView
-from moontrim.terminal import panel, takes_output
+from moontrim.terminal.livepanel import panel, takes_output
 
 
 def test_a_stopped_terminal_takes_nothing_until_it_goes_on() -> None:

@@ -80,7 +80,7 @@ def call(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps(reports[0] if len(reports) == 1 else reports, indent=1))
         return 0
-    from moontrim.pathview import show_path
+    from moontrim.terminal.pathreport import show_path
 
     for report in reports:
         show_path(report)

@@ -69,10 +69,10 @@ def add(commands: Any) -> None:
 def call(options: argparse.Namespace) -> int:
     from moontrim import rehearsal
     from moontrim.bench.passband.picture import check_picture
-    from moontrim.outlook import keep_outlook
+    from moontrim.outlook.companion import keep_outlook
     from moontrim.picture import draw_rehearsal
     from moontrim.remote.side import Remote
-    from moontrim.terminal import iso, live_view, on_terminal, show
+    from moontrim.terminal.livepanel import iso, live_view, on_terminal, show
     from moontrim.window import next_window
 
     if options.config:
@@ -164,10 +164,10 @@ def _recorded(folder: Path | None) -> tuple[Companion, ...]:
 
 
 def _faults(settings: Settings, options: argparse.Namespace, start: float, pace: float) -> int:
-    from moontrim.outlook import keep_outlook
+    from moontrim.outlook.companion import keep_outlook
     from moontrim.rehearsalfaults import rehearse_faults
     from moontrim.remote.side import Remote
-    from moontrim.terminal import iso, live_view, on_terminal, show
+    from moontrim.terminal.livepanel import iso, live_view, on_terminal, show
 
     show(f"From {iso(start)}, one fault after the other. Ctrl-C ends it early.")
     logging.basicConfig(level=logging.CRITICAL, stream=sys.stderr)
@@ -198,7 +198,7 @@ def _faults(settings: Settings, options: argparse.Namespace, start: float, pace:
 
 
 def _summarise(result: Result, picture: Path) -> None:
-    from moontrim.terminal import grouped, iso
+    from moontrim.terminal.livepanel import grouped, iso
 
     minutes = (result.end_utc_s - result.start_utc_s) / 60.0
     length = f"{minutes / 60.0:.1f} h" if minutes >= 60.0 else f"{minutes:.1f} min"

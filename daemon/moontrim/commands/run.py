@@ -36,7 +36,7 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.service.notify import Notifier
     from moontrim.service.watchdog import watchdog
     from moontrim.session.sessionfile import nobody_else
-    from moontrim.terminal import on_terminal, show
+    from moontrim.terminal.livepanel import on_terminal, show
 
     settings = settings_of(options, home_by_gps=True)
     if options.lan:
@@ -72,10 +72,10 @@ async def _run_daemon(
 ) -> None:
     from moontrim.app.daemon import Daemon
     from moontrim.journal.companion import Journal
-    from moontrim.outlook import keep_outlook
+    from moontrim.outlook.companion import keep_outlook
     from moontrim.share.server import Share
     from moontrim.share.sharedradio import RigAccess
-    from moontrim.terminal import live_view, log_view
+    from moontrim.terminal.livepanel import live_view, log_view
 
     daemon = Daemon(settings, clock, ephemeris)
     daemon.stop_on_signals()

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from moontrim.budgetask import budget_now
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
+from moontrim.outlook.budget import budget_now
 from moontrim.path import Ephemeris
 from moontrim.preflight.finding import Finding
 from moontrim.session.session import Session

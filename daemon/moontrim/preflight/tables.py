@@ -11,7 +11,7 @@ from moontrim.errors import MoontrimError
 from moontrim.path import Ephemeris
 from moontrim.preflight.finding import Finding
 from moontrim.session.session import Session
-from moontrim.terminal import iso
+from moontrim.terminal.livepanel import iso
 
 DAY_S = 86400.0
 SHORT_DAYS = 30.0

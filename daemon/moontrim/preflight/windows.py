@@ -10,7 +10,7 @@ from moontrim.forecast import coming_windows
 from moontrim.path import Ephemeris, moon_from
 from moontrim.preflight.finding import Finding
 from moontrim.session.session import Session
-from moontrim.terminal import iso
+from moontrim.terminal.livepanel import iso
 
 
 def window_findings(

@@ -13,7 +13,7 @@ import secrets
 from pathlib import Path
 
 from moontrim.errors import InputError
-from moontrim.service.hidden import hide
+from moontrim.service.hiddenpasswords import hide
 
 VARIABLE, CREDENTIAL = "MOONTRIM_MQTT_PASSWORD", "mqtt_password"
 FILE = "remote-passwords.json"

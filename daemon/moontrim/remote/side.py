@@ -30,7 +30,7 @@ from moontrim.remote.replies import encode
 from moontrim.remote.secrets import broker_password, kept_passwords, new_password
 from moontrim.remote.topics import Topics
 from moontrim.remote.welcome import page_urls, welcome
-from moontrim.service.hidden import hide
+from moontrim.service.hiddenpasswords import hide
 
 if TYPE_CHECKING:
     from moontrim.app.daemon import Daemon

@@ -16,10 +16,10 @@ from types import TracebackType
 
 from moontrim.clock.system import Clock
 from moontrim.service import journald
-from moontrim.service.hidden import redacted
+from moontrim.service.hiddenpasswords import redacted
 from moontrim.service.loglimit import LogLimit, kind_of
 from moontrim.state.snapshot import Snapshot
-from moontrim.terminal import UtcFormatter
+from moontrim.terminal.livepanel import UtcFormatter
 
 IDENTIFIER = "moontrim"
 STDERR = 2

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from moontrim.app.daemon import Daemon
-from moontrim.budgetask import budget_now
 from moontrim.clock.system import SystemClock
 from moontrim.config.settings import Settings
 from moontrim.errorbudget.budget import Budget
 from moontrim.errors import MoontrimError
 from moontrim.forecast import Window, coming_windows
+from moontrim.outlook.budget import budget_now
 from moontrim.path import Ephemeris, moon_from, solve_path
 from moontrim.session.selection import chosen
 from moontrim.session.session import Session

@@ -1,0 +1,1 @@
+"""What is to come, worked out in a thread beside the daemon."""

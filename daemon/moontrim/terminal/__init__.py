@@ -1,0 +1,1 @@
+"""Words and numbers on a terminal."""
