@@ -22,8 +22,8 @@ from moontrim.app.daemon import Daemon
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.settings import Settings, settings_from
 from moontrim.path import Ephemeris
-from moontrim.rehearsal import EMBEDDED
-from moontrim.remote.side import Remote
+from moontrim.rehearsal.rehearsal import EMBEDDED
+from moontrim.remote.companion import Remote
 from moontrim_drivers.simradio import SimulatedRadio
 from moontrim_drivers.simulated import SimulatedDriver
 from rigctld import free_port, listening

@@ -16,7 +16,7 @@ from moontrim.journal.opening import open_to_write
 from moontrim.journal.schema import NAME, insert
 from moontrim.journal.station import station_json
 from moontrim.path import Ephemeris
-from moontrim.rehearsal import embedded_settings
+from moontrim.rehearsal.rehearsal import embedded_settings
 from moontrim.session.session import Session, first_session
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.prediction import Prediction

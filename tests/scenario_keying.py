@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from moontrim.path import Ephemeris, moon_from
-from moontrim.rehearsal import embedded_settings
+from moontrim.rehearsal.rehearsal import embedded_settings
 from stage import T0
 
 KEYING: dict[str, Any] = {

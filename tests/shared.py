@@ -20,7 +20,7 @@ from moontrim.config.settings import settings_from
 from moontrim.config.share import ShareSettings
 from moontrim.errors import MoontrimError
 from moontrim.path import Ephemeris
-from moontrim.rehearsal import EMBEDDED
+from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.share.server import Share
 from moontrim.share.sharedradio import RigAccess
 from moontrim.state.snapshot import Snapshot, Tracking

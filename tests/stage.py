@@ -12,7 +12,7 @@ from moontrim.app.daemon import Daemon
 from moontrim.clock.system import VirtualClock
 from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris
-from moontrim.rehearsal import EMBEDDED
+from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.simulated import SimulatedDriver
 

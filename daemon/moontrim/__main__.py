@@ -2,6 +2,6 @@
 
 import sys
 
-from moontrim.cli import main
+from moontrim.cli.main import main
 
 sys.exit(main())

@@ -19,8 +19,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from moontrim.path import Ephemeris
 from recorded import Made, make_journal
 
-WHOLE = "import sys; from moontrim.cli import main; sys.exit(main(sys.argv[1:]))"
-IMPORTS = "import moontrim.cli, moontrim.commands.report, moontrim.report.page"
+WHOLE = "import sys; from moontrim.cli.main import main; sys.exit(main(sys.argv[1:]))"
+IMPORTS = "import moontrim.cli.main, moontrim.cli.report, moontrim.report.page"
 
 
 def timed(*arguments: str) -> tuple[float, float]:

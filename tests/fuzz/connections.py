@@ -18,7 +18,7 @@ from fuzz.target import DefectError, Target, hold, instead
 from moontrim.config.settings import settings_from
 from moontrim.config.share import ShareSettings
 from moontrim.errors import MoontrimError
-from moontrim.rehearsal import EMBEDDED
+from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.rig.view import LinkState, LinkView
 from moontrim.session.session import Command, PermitTransmit, Session, first_session
 from moontrim.share import connection as client_module

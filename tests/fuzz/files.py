@@ -26,10 +26,10 @@ from moontrim.journal import opening
 from moontrim.journal.readonly import open_journal, sessions
 from moontrim.journal.schema import NAME as JOURNAL
 from moontrim.path.ephemeris import _read_table
-from moontrim.rehearsal import embedded_settings
-from moontrim.remote.accounts import given_passwords, password_file
-from moontrim.remote.secrets import FILE as PASSWORDS
-from moontrim.remote.secrets import kept_passwords
+from moontrim.rehearsal.rehearsal import embedded_settings
+from moontrim.remote.broker.accounts import given_passwords, password_file
+from moontrim.remote.broker.passwords import FILE as PASSWORDS
+from moontrim.remote.broker.passwords import kept_passwords
 from moontrim.report.recorded import read_session
 from moontrim.report.sessions import list_sessions
 from moontrim.session.session import TRIM_LIMIT_HZ, Session, first_session

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from fuzz.target import Target, hold
-from moontrim.commands.given import HIGHEST_HZ, LOWEST_HZ, frequency_hz, instant
+from moontrim.cli.arguments import HIGHEST_HZ, LOWEST_HZ, frequency_hz, instant
 from moontrim.errors import InputError
 from moontrim.path.site import locator_of, parse_site
 

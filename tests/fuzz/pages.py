@@ -17,9 +17,9 @@ from aiohttp import web as server
 
 from fuzz.target import Target, hold, pieces
 from moontrim.clock.system import SystemClock
-from moontrim.remote.assets import load_assets
-from moontrim.remote.gateway import Gateway
-from moontrim.remote.web import Site
+from moontrim.remote.wire.assets import load_assets
+from moontrim.remote.wire.pageaddress import Gateway
+from moontrim.remote.wire.webserver import Site
 from moontrim.state.snapshot import StateHub
 
 T = TypeVar("T")

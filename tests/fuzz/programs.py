@@ -11,12 +11,12 @@ from dataclasses import replace
 from fuzz.instant import Instant
 from fuzz.target import Target, finite, hold, pieces
 from moontrim.errors import InputError
-from moontrim.rehearsal import embedded_settings
-from moontrim.remote.accounts import LOCAL, PHONE
-from moontrim.remote.admission import Admission, Arrival
-from moontrim.remote.asking import COMMANDS
-from moontrim.remote.brokerconfig import LARGEST_PACKET
-from moontrim.remote.topics import Topics
+from moontrim.rehearsal.rehearsal import embedded_settings
+from moontrim.remote.broker.accounts import LOCAL, PHONE
+from moontrim.remote.broker.configfile import LARGEST_PACKET
+from moontrim.remote.commands.admission import Admission, Arrival
+from moontrim.remote.commands.commands import COMMANDS
+from moontrim.remote.published.topics import Topics
 from moontrim.session.session import TRIM_LIMIT_HZ, Command, PermitTransmit, Session, first_session
 from moontrim.share.answers import conclude, consider
 from moontrim.share.commandtable import BY_NAME

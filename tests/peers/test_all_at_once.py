@@ -24,8 +24,8 @@ from moontrim.clock.system import SystemClock
 from moontrim.config.settings import Settings, settings_from
 from moontrim.keying.outputs import SimulatedOutput
 from moontrim.path import Ephemeris
-from moontrim.rehearsal import EMBEDDED
-from moontrim.remote.side import Remote
+from moontrim.rehearsal.rehearsal import EMBEDDED
+from moontrim.remote.companion import Remote
 from moontrim.session.session import Session
 from moontrim.share.server import Share
 from moontrim.share.sharedradio import RigAccess

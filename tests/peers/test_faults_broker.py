@@ -15,8 +15,8 @@ from moontrim.clock.system import SystemClock
 from moontrim.config.settings import settings_from
 from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
-from moontrim.rehearsal import EMBEDDED
-from moontrim.remote.side import Remote
+from moontrim.rehearsal.rehearsal import EMBEDDED
+from moontrim.remote.companion import Remote
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.simulated import SimulatedDriver
 from mosquitto import BASE, Watch, other_broker, require_mosquitto, run, station

@@ -23,9 +23,9 @@ from moontrim.clock.system import VirtualClock
 from moontrim.config.remote import RemoteSettings
 from moontrim.keying.modemlines import OutputError
 from moontrim.path import Ephemeris
-from moontrim.rehearsal import EMBEDDED
-from moontrim.remote.accounts import access_list, password_file
-from moontrim.remote.topics import Topics
+from moontrim.rehearsal.rehearsal import EMBEDDED
+from moontrim.remote.broker.accounts import access_list, password_file
+from moontrim.remote.published.topics import Topics
 from moontrim.state.snapshot import Tracking
 from mosquitto import (
     BASE,
@@ -396,8 +396,8 @@ def test_broker_killed_and_stopped(tmp_path: Path, ephemeris: Ephemeris) -> None
 def test_a_broker_that_hangs_for_good_is_replaced(
     tmp_path: Path, ephemeris: Ephemeris, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("moontrim.remote.mqtt.KEEPALIVE_S", 2)
-    monkeypatch.setattr("moontrim.remote.mqtt.ANSWER_S", 1.0)
+    monkeypatch.setattr("moontrim.remote.wire.mqtt.KEEPALIVE_S", 2)
+    monkeypatch.setattr("moontrim.remote.wire.mqtt.ANSWER_S", 1.0)
 
     async def main() -> None:
         async with station(tmp_path, ephemeris) as here:
@@ -490,7 +490,7 @@ def test_without_the_broker_program_the_daemon_goes_on(
     monkeypatch: pytest.MonkeyPatch,
     caplog: pytest.LogCaptureFixture,
 ) -> None:
-    monkeypatch.setattr("moontrim.remote.broker.PROGRAM", "no-such-broker")
+    monkeypatch.setattr("moontrim.remote.broker.process.PROGRAM", "no-such-broker")
 
     async def main() -> None:
         async with station(tmp_path, ephemeris) as here:
@@ -528,7 +528,7 @@ def test_a_taken_port_of_the_page_is_tried_again(
     caplog: pytest.LogCaptureFixture,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("moontrim.remote.side.AGAIN_S", 0.2)
+    monkeypatch.setattr("moontrim.remote.companion.AGAIN_S", 0.2)
 
     async def main() -> None:
         server = await asyncio.start_server(lambda r, w: w.close(), "127.0.0.1", 0)

@@ -21,9 +21,9 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from moontrim.config.settings import settings_from
-from moontrim.rehearsal import EMBEDDED
-from moontrim.remote.asking import COMMANDS, read_command
-from moontrim.remote.body import Refusal, read_body
+from moontrim.rehearsal.rehearsal import EMBEDDED
+from moontrim.remote.commands.commands import COMMANDS, read_command
+from moontrim.remote.commands.payload import Refusal, read_body
 from moontrim.session.session import first_session
 from mosquitto import BASE, Watch, require_mosquitto, station_process
 from rigctld import free_port

@@ -24,9 +24,9 @@ from moontrim.app.daemon import Daemon
 from moontrim.clock.system import VirtualClock
 from moontrim.outlook.companion import keep_outlook
 from moontrim.path import Ephemeris
-from moontrim.remote.side import Remote
+from moontrim.rehearsal.nextwindow import next_window
+from moontrim.remote.companion import Remote
 from moontrim.state.snapshot import Snapshot, Tracking
-from moontrim.window import next_window
 from moontrim_drivers.simulated import SimulatedDriver
 from mosquitto import (
     Station,

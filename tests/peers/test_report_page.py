@@ -13,7 +13,7 @@ import pytest
 from browser import OUT, Shared, phone, require_chromium, shared_chromium
 from moontrim.journal.readonly import open_journal
 from moontrim.path import Ephemeris
-from moontrim.rehearsal import embedded_settings
+from moontrim.rehearsal.rehearsal import embedded_settings
 from moontrim.report.page import write_page
 from moontrim.report.recorded import read_session
 from moontrim.report.report import report_of

@@ -22,7 +22,7 @@ from time import monotonic
 import pytest
 
 from fake_rig_server import FakeRigServer
-from moontrim.commands import installservice
+from moontrim.cli import installservice
 from moontrim.service.install import shipped
 from moontrim_process import ENVIRONMENT, LEAST_CONFIG
 from mosquitto import require_mosquitto

@@ -10,7 +10,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from moontrim.cli import COMMANDS, main
+from moontrim.cli.main import COMMANDS, main
 from moontrim_process import LEAST_CONFIG
 
 AT = "2026-11-25T20:00:00Z"

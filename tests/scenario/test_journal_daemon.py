@@ -20,12 +20,12 @@ from moontrim.journal.companion import Journal
 from moontrim.journal.readonly import open_journal, sessions
 from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris, Site, solve_path
-from moontrim.rehearsal import embedded_settings, rehearse
+from moontrim.rehearsal.nextwindow import next_window
+from moontrim.rehearsal.rehearsal import embedded_settings, rehearse
 from moontrim.session.session import Correct, SetAgreement, SetSked
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.inbox import HomeMoved
 from moontrim.tuning.correction import Fractions, on_air
-from moontrim.window import next_window
 from stage import SKED_HZ, T0, Stage, play
 
 

@@ -9,10 +9,10 @@ import pytest
 
 from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris, moon_from
-from moontrim.picture import draw_rehearsal
-from moontrim.rehearsal import EMBEDDED, rehearse
+from moontrim.rehearsal.nextwindow import next_window
+from moontrim.rehearsal.picture import draw_rehearsal
+from moontrim.rehearsal.rehearsal import EMBEDDED, rehearse
 from moontrim.tuning.correction import AGREEMENTS
-from moontrim.window import next_window
 
 FROM_UTC_S = 1_795_000_000.0
 # Whose correction is ours, so that a dial must move.

@@ -10,11 +10,11 @@ import pytest
 
 from moontrim.clock.system import VirtualClock
 from moontrim.config.settings import Settings, load_settings
-from moontrim.faultjudge import Outcome
 from moontrim.path import Ephemeris
-from moontrim.rehearsal import embedded_settings, with_simulated_radio
-from moontrim.rehearsalfaults import rehearse_faults
-from moontrim.window import next_window
+from moontrim.rehearsal.faultjudge import Outcome
+from moontrim.rehearsal.faults import rehearse_faults
+from moontrim.rehearsal.nextwindow import next_window
+from moontrim.rehearsal.rehearsal import embedded_settings, with_simulated_radio
 from moontrim_drivers.contract import RigState
 from moontrim_drivers.simradio import SimulatedRadio
 

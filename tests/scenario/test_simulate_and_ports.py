@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from moontrim.cli import main
+from moontrim.cli.main import main
 from moontrim.clock.system import SystemClock
 from moontrim_drivers import serialports
 from moontrim_drivers.contract import RigClosed, RigRefused, RigState, RigUnreachable

@@ -29,7 +29,7 @@ enabled = true
 [[keying.outputs]]
 kind = "radio"
 """
-RUN = "import sys; from moontrim.cli import main; sys.exit(main())"
+RUN = "import sys; from moontrim.cli.main import main; sys.exit(main())"
 # The fourth second stops the whole event loop, for good.
 STALLED = f"""
 import time, moontrim.tracking.tracker as tracker

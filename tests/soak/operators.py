@@ -13,8 +13,8 @@ from typing import Any
 from moontrim.app.daemon import Daemon
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
-from moontrim.remote.admission import Admission, Arrival
-from moontrim.remote.topics import Topics
+from moontrim.remote.commands.admission import Admission, Arrival
+from moontrim.remote.published.topics import Topics
 from moontrim.session.session import (
     Command,
     Correct,

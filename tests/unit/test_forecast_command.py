@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.commands import forecast as command
-from moontrim.commands import forecastasks
+from moontrim.cli import forecast as command
+from moontrim.cli import forecastquestions
 from moontrim.config.settings import settings_from
 from moontrim.errors import InputError
 
@@ -72,14 +72,14 @@ def run(*arguments: str) -> int:
     return int(options.call(options))
 
 
-def work(*arguments: str) -> forecastasks.Work:
-    return forecastasks.work_of(parse(arguments), 1_770_000_030.0)
+def work(*arguments: str) -> forecastquestions.Work:
+    return forecastquestions.work_of(parse(arguments), 1_770_000_030.0)
 
 
 @pytest.fixture
 def config(monkeypatch: pytest.MonkeyPatch) -> None:
     settings = settings_from(tomllib.loads(CONFIG), "test")
-    monkeypatch.setattr(forecastasks, "settings_of", lambda options: settings)
+    monkeypatch.setattr(forecastquestions, "settings_of", lambda options: settings)
 
 
 def test_json_for_several_partners(capsys: pytest.CaptureFixture[str]) -> None:

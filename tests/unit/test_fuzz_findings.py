@@ -23,9 +23,9 @@ from moontrim.journal.opening import open_to_write
 from moontrim.journal.readonly import open_journal, sessions
 from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris
-from moontrim.remote.gateway import Gateway
-from moontrim.remote.secrets import FILE, kept_passwords
-from moontrim.remote.web import serve
+from moontrim.remote.broker.passwords import FILE, kept_passwords
+from moontrim.remote.wire.pageaddress import Gateway
+from moontrim.remote.wire.webserver import serve
 from moontrim.share.connection import MOST_WAITING, Client
 from moontrim.share.protocol import REJECTED, Asked, read_line
 from moontrim.share.view import Abilities, View

@@ -25,7 +25,7 @@ from typing import Any
 
 import pytest
 
-from moontrim.cli import main as moontrim
+from moontrim.cli.main import main as moontrim
 from moontrim.clock.system import SystemClock, VirtualClock
 from moontrim.config.keying import KeyingSettings
 from moontrim.config.settings import RadioSettings

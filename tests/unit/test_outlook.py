@@ -8,10 +8,10 @@ from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import CoverageError
 from moontrim.outlook.companion import look_ahead, search
 from moontrim.path import Ephemeris, moon_from, solve_path
-from moontrim.rehearsal import EMBEDDED
+from moontrim.rehearsal.nextwindow import next_window
+from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.session.session import first_session
 from moontrim.tuning.correction import AGREEMENTS
-from moontrim.window import next_window
 
 T0 = 1_795_000_000.0
 SKED_HZ = 10_368_100_000

@@ -16,7 +16,7 @@ from moontrim.bench.passband import show, spectrum
 from moontrim.bench.passband.measure import Passband, measure_passband
 from moontrim.bench.passband.spectrum import cell_scatter, spectra
 from moontrim.bench.recording import recording_of
-from moontrim.commands import passband as command
+from moontrim.cli import passband as command
 from moontrim.errors import InputError
 
 Array = NDArray[np.float64]

@@ -15,7 +15,7 @@ import pytest
 from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import CoverageError
 from moontrim.path import Ephemeris, moon_from
-from moontrim.rehearsal import EMBEDDED
+from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.rig.view import LinkState, LinkView
 from moontrim.session.session import SetAgreement, SetPartner, SetTrim, first_session
 from moontrim.tracking import planning as module

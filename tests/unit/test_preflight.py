@@ -16,7 +16,7 @@ from moontrim.preflight import check
 from moontrim.preflight.finding import Finding
 from moontrim.preflight.radio import radio_findings
 from moontrim.preflight.surroundings import broker_findings, disk_findings
-from moontrim.rehearsal import EMBEDDED
+from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim_drivers.contract import RigState
 from moontrim_drivers.simradio import SimulatedRadio
 from moontrim_drivers.simulated import SimulatedDriver

@@ -12,14 +12,21 @@ from pydantic import ValidationError
 
 from moontrim.config.remote import RemoteSettings
 from moontrim.errors import InputError
-from moontrim.remote.accounts import HUB, LOCAL, PHONE, access_list, commanders, password_file
-from moontrim.remote.backoff import FIRST_S, LONGEST_S, Backoff
-from moontrim.remote.broker import _usable_port
-from moontrim.remote.brokerconfig import broker_config
-from moontrim.remote.secrets import FILE, broker_password, kept_passwords, new_password
-from moontrim.remote.side import Remote
-from moontrim.remote.topics import Topics
-from moontrim.remote.welcome import page_urls, welcome, with_password
+from moontrim.remote.broker.accounts import (
+    HUB,
+    LOCAL,
+    PHONE,
+    access_list,
+    commanders,
+    password_file,
+)
+from moontrim.remote.broker.configfile import broker_config
+from moontrim.remote.broker.passwords import FILE, broker_password, kept_passwords, new_password
+from moontrim.remote.broker.process import _usable_port
+from moontrim.remote.companion import Remote
+from moontrim.remote.published.topics import Topics
+from moontrim.remote.wire.backoff import FIRST_S, LONGEST_S, Backoff
+from moontrim.remote.wire.welcome import page_urls, welcome, with_password
 
 TOPICS = Topics("moontrim", "station")
 

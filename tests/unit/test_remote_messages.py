@@ -17,19 +17,19 @@ from moontrim.config.remote import RemoteSettings
 from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import BusyError, InputError
 from moontrim.keying.keyer import KeyingView
-from moontrim.rehearsal import EMBEDDED
+from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote import messages
-from moontrim.remote.accounts import LOCAL, PHONE, VIEWER
-from moontrim.remote.admission import Admission, Arrival
-from moontrim.remote.asking import COMMANDS, read_command
-from moontrim.remote.body import LARGEST_BYTES, Refusal, read_body
-from moontrim.remote.discovery import announcement
-from moontrim.remote.feed import ROUTINE_EVERY_S, Feed
-from moontrim.remote.guards import BURST
-from moontrim.remote.messages import Post
-from moontrim.remote.replies import encode
-from moontrim.remote.topics import Topics
-from moontrim.remote.trace import SECONDS, Trace
+from moontrim.remote.broker.accounts import LOCAL, PHONE, VIEWER
+from moontrim.remote.commands.admission import Admission, Arrival
+from moontrim.remote.commands.commands import COMMANDS, read_command
+from moontrim.remote.commands.guards import BURST
+from moontrim.remote.commands.payload import LARGEST_BYTES, Refusal, read_body
+from moontrim.remote.commands.replies import encode
+from moontrim.remote.published.discovery import announcement
+from moontrim.remote.published.feed import ROUTINE_EVERY_S, Feed
+from moontrim.remote.published.messages import Post
+from moontrim.remote.published.residualtrace import SECONDS, Trace
+from moontrim.remote.published.topics import Topics
 from moontrim.rig.view import LinkView
 from moontrim.session.session import Command, Session, first_session
 from moontrim.state.snapshot import (

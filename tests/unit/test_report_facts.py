@@ -12,7 +12,7 @@ from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import InputError
 from moontrim.journal.readonly import open_journal
 from moontrim.path import Ephemeris
-from moontrim.rehearsal import EMBEDDED
+from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.report.facts import Spell, facts_of
 from moontrim.report.recorded import Recorded, read_session
 from moontrim.report.report import Report, report_of

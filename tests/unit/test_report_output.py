@@ -18,13 +18,13 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.commands import report as command
+from moontrim.cli import report as command
 from moontrim.errors import MoontrimError
 from moontrim.journal.companion import Journal
 from moontrim.journal.readonly import open_journal
 from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris
-from moontrim.rehearsal import embedded_settings
+from moontrim.rehearsal.rehearsal import embedded_settings
 from moontrim.report.columns import COLUMNS
 from moontrim.report.export import columns_of, write_csv
 from moontrim.report.recorded import read_session
@@ -39,7 +39,7 @@ VOID = {"meta", "link", "br"}
 
 
 def run(*arguments: str | Path) -> int:
-    """The command as `moontrim.cli` runs it."""
+    """The command as `moontrim.cli.main` runs it."""
     top = argparse.ArgumentParser()
     command.add(top.add_subparsers(required=True))
     options = top.parse_args(["report", *map(str, arguments)])
@@ -199,7 +199,7 @@ def test_by_hand_the_same_shift(
     tmp_path: Path, ephemeris: Ephemeris, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The command that the page offers prints the shift that the page says it does."""
-    from moontrim.cli import main
+    from moontrim.cli.main import main
 
     text, page = made_page(full(tmp_path, ephemeris), tmp_path / "page.html")
     found = re.search(r"<pre>moontrim ([^<]*)</pre>", text)

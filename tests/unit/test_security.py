@@ -13,7 +13,7 @@ import pytest
 
 from moontrim.journal.companion import Journal
 from moontrim.path import Ephemeris
-from moontrim.remote.secrets import kept_passwords
+from moontrim.remote.broker.passwords import kept_passwords
 from moontrim.session.session import SetSked
 from stage import SKED_HZ, Stage, play
 

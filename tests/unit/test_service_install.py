@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.commands import installservice
+from moontrim.cli import installservice
 from moontrim.errors import InputError
 from moontrim.service.install import PROGRAM, refuse_hidden, shipped
 from moontrim_process import LEAST_CONFIG

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from moontrim.config.settings import Settings, settings_from
 from moontrim.config.share import ShareSettings
 from moontrim.errors import InputError
-from moontrim.rehearsal import EMBEDDED
+from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.session.session import first_session
 from moontrim.share.answers import conclude, consider
 from moontrim.share.commandtable import BY_NAME, SERVED

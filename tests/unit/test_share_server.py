@@ -16,7 +16,7 @@ from moontrim.clock.system import SystemClock, VirtualClock
 from moontrim.config.settings import Settings, settings_from
 from moontrim.config.share import ShareSettings
 from moontrim.errors import MoontrimError
-from moontrim.rehearsal import EMBEDDED, embedded_settings
+from moontrim.rehearsal.rehearsal import EMBEDDED, embedded_settings
 from moontrim.rig.view import LinkState, LinkView
 from moontrim.session.session import Command, Session, SetSked, first_session
 from moontrim.share import server as server_module

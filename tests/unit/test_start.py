@@ -63,7 +63,7 @@ release_ms = 30
 """
 RUN = """
 import json, sys
-from moontrim.cli import main
+from moontrim.cli.main import main
 try:
     code = main(sys.argv[1:])
 except SystemExit as ended:
@@ -102,7 +102,7 @@ def test_help_imports_no_command() -> None:
     said, modules = imported_by("--help")
     assert "unkey" in said and "start here" in said
     assert not modules & (HEAVY | {"asyncio", "pydantic"})
-    assert not [name for name in modules if name.startswith("moontrim.commands.")]
+    assert not [name for name in modules if name.startswith("moontrim.cli.")]
 
 
 @pytest.mark.parametrize("package", [forecast, path])

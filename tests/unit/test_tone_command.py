@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from moontrim.commands import tone as command
+from moontrim.cli import tone as command
 from moontrim.errors import InputError, MoontrimError
 from tones import recording
 

@@ -13,8 +13,8 @@ import aiohttp
 import pytest
 
 from moontrim.clock.system import SystemClock
-from moontrim.remote import assets, bridge, web
-from moontrim.remote.gateway import Gateway
+from moontrim.remote.wire import assets, webserver, websocket
+from moontrim.remote.wire.pageaddress import Gateway
 from moontrim.state.snapshot import StateHub, Tracking
 
 
@@ -41,7 +41,7 @@ async def served(gateway: Gateway, daemon: Watched | None = None) -> AsyncIterat
     """The address of a running server."""
     ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     task = asyncio.create_task(
-        web.serve(daemon or Watched(), gateway, "127.0.0.1", 0, on_ready=ready.set_result)
+        webserver.serve(daemon or Watched(), gateway, "127.0.0.1", 0, on_ready=ready.set_result)
     )
     try:
         yield await asyncio.wait_for(ready, 5.0)
@@ -124,7 +124,12 @@ def test_page_and_files() -> None:
             known["If-None-Match"] = '"another"'
             async with session.get(f"{url}static/page.js", headers=known) as answer:
                 assert answer.status == 200
-            for path in ("static/none.js", "static/../web.py", "static/%2e%2e/web.py", "static/"):
+            for path in (
+                "static/none.js",
+                "static/../companion.py",
+                "static/%2e%2e/companion.py",
+                "static/",
+            ):
                 async with session.get(url + path) as answer:
                     assert answer.status == 404, path
             async with session.post(url) as answer:
@@ -138,7 +143,7 @@ def assets_complete() -> bool:
 
 
 def test_nothing_in_the_page_comes_from_elsewhere() -> None:
-    page = Path(assets.__file__).parent / "page"
+    page = Path(assets.__file__).parents[1] / "page"
     for file in (*page.glob("*.html"), *page.glob("*.css"), *page.glob("*.js")):
         text = file.read_text()
         assert "//" not in text.replace("// ", "").replace("${scheme}://${location.host}", ""), file
@@ -147,10 +152,12 @@ def test_nothing_in_the_page_comes_from_elsewhere() -> None:
 def test_without_its_library_the_page_says_what_is_missing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    source = Path(assets.__file__).parent / "page"
+    source = Path(assets.__file__).parents[1] / "page"
     for name in ("index.html", "missing.html", "page.css"):
         (tmp_path / name).write_bytes((source / name).read_bytes())
-    monkeypatch.setattr(web, "load_assets", lambda gateway: assets.load_assets(gateway, tmp_path))
+    monkeypatch.setattr(
+        webserver, "load_assets", lambda gateway: assets.load_assets(gateway, tmp_path)
+    )
 
     async def main() -> None:
         async with served(gateway_to()) as url, browser() as session, session.get(url) as answer:
@@ -205,7 +212,7 @@ def test_without_a_password_a_foreign_name_for_our_address_is_refused() -> None:
 def test_never_open_to_a_network_without_a_password(caplog: pytest.LogCaptureFixture) -> None:
     async def main() -> None:
         ready: list[str] = []
-        await web.serve(Watched(), gateway_to(), "0.0.0.0", 0, on_ready=ready.append)
+        await webserver.serve(Watched(), gateway_to(), "0.0.0.0", 0, on_ready=ready.append)
         assert ready == []
 
     asyncio.run(asyncio.wait_for(main(), 5.0))
@@ -216,7 +223,7 @@ def test_a_taken_port_is_named() -> None:
     async def main() -> None:
         async with broker(echo) as port:
             with pytest.raises(OSError, match=rf"cannot listen on 127\.0\.0\.1 port {port}: "):
-                await web.serve(Watched(), gateway_to(), "127.0.0.1", port)
+                await webserver.serve(Watched(), gateway_to(), "127.0.0.1", port)
 
     asyncio.run(asyncio.wait_for(main(), 5.0))
 
@@ -297,7 +304,7 @@ def test_what_is_not_mqtt_over_websocket_is_refused() -> None:
                     if send == "text":
                         await socket.send_str("hello")
                     else:
-                        await socket.send_bytes(bytes(bridge.LARGEST_MESSAGE + 1))
+                        await socket.send_bytes(bytes(websocket.LARGEST_MESSAGE + 1))
                     message = await socket.receive(timeout=3.0)
                     assert message.type in (aiohttp.WSMsgType.CLOSE, aiohttp.WSMsgType.CLOSED)
 
@@ -338,9 +345,9 @@ def test_either_end_closing_closes_the_other() -> None:
 
 
 def test_silence_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(bridge, "FIRST_MESSAGE_S", 0.1)
-    monkeypatch.setattr(bridge, "IDLE_S", 0.1)
-    monkeypatch.setattr(web, "FIRST_REQUEST_S", 0.1)
+    monkeypatch.setattr(websocket, "FIRST_MESSAGE_S", 0.1)
+    monkeypatch.setattr(websocket, "IDLE_S", 0.1)
+    monkeypatch.setattr(webserver, "FIRST_REQUEST_S", 0.1)
 
     async def main() -> None:
         async with broker(echo) as port, served(gateway_to(port)) as url, browser() as session:
@@ -370,7 +377,7 @@ def test_a_page_that_does_not_read_stops_the_flow_and_is_dropped(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """What the broker could hand over is all that anybody holds for the page."""
-    monkeypatch.setattr(bridge, "SLOW_S", 0.5)
+    monkeypatch.setattr(websocket, "SLOW_S", 0.5)
     handed_over = 0
     dropped = asyncio.Event()
 
@@ -406,8 +413,8 @@ def test_a_page_that_does_not_read_stops_the_flow_and_is_dropped(
 
 
 def test_one_connection_too_many_is_dropped(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(web, "MOST_CONNECTIONS", 3)
-    monkeypatch.setattr(web, "MOST_BRIDGES", 1)
+    monkeypatch.setattr(webserver, "MOST_CONNECTIONS", 3)
+    monkeypatch.setattr(webserver, "MOST_BRIDGES", 1)
 
     async def main() -> None:
         async with broker(echo) as port, served(gateway_to(port)) as url, browser() as session:

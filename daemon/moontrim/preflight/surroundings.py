@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.preflight.finding import Finding
-from moontrim.remote.broker import BrokerMissing, broker_command
+from moontrim.remote.broker.process import BrokerMissing, broker_command
 
 CONNECT_S = 3.0
 FULL_MB, SHORT_MB = 20.0, 200.0

@@ -1,0 +1,118 @@
+"""Reading what was given on the command line; every problem is one InputError."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from moontrim.cli import COMMANDS
+from moontrim.config.settings import Settings, load_settings
+from moontrim.errors import CoverageError, InputError
+from moontrim.path.site import Site, parse_site
+
+if TYPE_CHECKING:
+    from moontrim.path.ephemeris import Ephemeris
+
+LOWEST_HZ, HIGHEST_HZ = 1e6, 1e12
+
+
+def add_command(commands: Any, name: str, call: Any) -> argparse.ArgumentParser:
+    """Declare a command of the table. call: takes the parsed options, returns the exit code."""
+    about = COMMANDS[name]
+    made: argparse.ArgumentParser = commands.add_parser(
+        name, help=about, description=about[0].upper() + about[1:] + "."
+    )
+    made.set_defaults(call=call)
+    return made
+
+
+def add_config(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--config", type=Path, metavar="FILE", help="TOML; see config/ for annotated ones"
+    )
+
+
+def settings_of(options: argparse.Namespace, *, home_by_gps: bool = False) -> Settings:
+    """The config named, or the first found in the usual places. home_by_gps: home may be left to
+    the receiver; otherwise that is an InputError."""
+    settings = _settings_of(options)
+    if not (home_by_gps or settings.home_is_known):
+        raise InputError("home", None, "a place in [home]; only `run` and `check` ask a receiver")
+    return settings
+
+
+def _settings_of(options: argparse.Namespace) -> Settings:
+    if options.config is None:
+        base = os.environ.get("XDG_CONFIG_HOME")
+        places = [
+            (Path(base) if base else Path.home() / ".config") / "moontrim" / "moontrim.toml",
+            Path("/etc/moontrim/moontrim.toml"),
+        ]
+        for place in places:
+            if place.is_file():
+                return load_settings(place)
+        raise InputError("--config", None, f"a TOML file here or at {places[0]} or {places[1]}")
+    return load_settings(options.config)
+
+
+def ephemeris_of(settings: Settings) -> Ephemeris:
+    """With the tables that the config names, if any."""
+    from moontrim.path.ephemeris import Ephemeris
+
+    return Ephemeris.load(settings.data.earth_rotation_file, settings.data.ephemeris_file)
+
+
+def partner_of(text: str, field: str) -> Site | None:
+    """`self` is our own echo: None."""
+    return None if text == "self" else parse_site(text, field)
+
+
+def instant(text: str, field: str) -> float:
+    """POSIX seconds of UTC."""
+    allowed = "an instant of ISO 8601 such as 2026-11-25T20:00:00Z (UTC unless it says otherwise)"
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError:
+        raise InputError(field, text, allowed) from None
+    if when.tzinfo is None:
+        when = when.replace(tzinfo=UTC)
+    try:
+        return when.timestamp()
+    except (OverflowError, ValueError):
+        raise InputError(field, text, allowed) from None
+
+
+def require_covered(ephemeris: Ephemeris, utc_s: float, field: str) -> None:
+    """Raises CoverageError that names the option with an instant outside the tables."""
+    try:
+        ephemeris.require(utc_s)
+    except CoverageError as error:
+        raise CoverageError(f"{field}: {error}") from None
+
+
+def frequency_hz(text: str) -> float:
+    """On-air hertz, in the range where a radio could be."""
+    try:
+        value_hz = float(text)
+    except ValueError:
+        value_hz = float("nan")
+    if not LOWEST_HZ <= value_hz <= HIGHEST_HZ:
+        raise InputError("--frequency", text, f"hertz from {LOWEST_HZ:.0f} to {HIGHEST_HZ:.0f}")
+    return value_hz
+
+
+def number(text: str | None, field: str, lowest: float, highest: float) -> float | None:
+    """A number in a range; None if nothing was given."""
+    if text is None:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not lowest <= value <= highest:
+        raise InputError(field, text, f"a number from {lowest:g} to {highest:g}")
+    return value

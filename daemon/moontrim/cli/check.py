@@ -1,0 +1,48 @@
+"""`moontrim check`: is everything in place?"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import logging
+from typing import Any
+
+from rich.console import Console
+
+from moontrim.cli.arguments import add_command, add_config, ephemeris_of, settings_of
+from moontrim.clock.system import SystemClock
+
+
+def add(commands: Any) -> None:
+    command = add_command(commands, "check", call)
+    add_config(command)
+    command.add_argument(
+        "--hands-off",
+        action="store_true",
+        help="do not move the radio's dials, not even to see whether it obeys",
+    )
+    command.add_argument("--json", action="store_true", help="as JSON")
+
+
+def call(options: argparse.Namespace) -> int:
+    from moontrim.preflight import check
+
+    settings = settings_of(options, home_by_gps=True)
+    logging.basicConfig(level=logging.CRITICAL)  # what is wrong is said in the list
+    findings = asyncio.run(
+        check(settings, ephemeris_of(settings), SystemClock(), move_dials=not options.hands_off)
+    )
+    if options.json:
+        print(json.dumps([finding.as_json() for finding in findings], indent=1))
+    else:
+        console = Console()
+        colours = {"ok": "green", "note": "yellow", "wrong": "bold red"}
+        for finding in findings:
+            console.print(
+                f"[{colours[finding.level]}]{finding.level:5}[/]  "
+                f"{finding.what:14}  {finding.text}",
+                highlight=False,
+                soft_wrap=True,
+            )
+    return 1 if any(finding.level == "wrong" for finding in findings) else 0

@@ -1,0 +1,185 @@
+"""From the options and the config to what `moontrim forecast` is to work out."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from dataclasses import dataclass, replace
+from datetime import tzinfo
+
+from moontrim.cli.arguments import (
+    ephemeris_of,
+    frequency_hz,
+    instant,
+    number,
+    require_covered,
+    settings_of,
+)
+from moontrim.config.band import BandSettings
+from moontrim.config.settings import Settings
+from moontrim.config.station import (
+    ForecastTables,
+    PartnerSettings,
+    SignalSettings,
+    StationSettings,
+)
+from moontrim.errors import InputError
+from moontrim.forecast import Ask, End, Horizon
+from moontrim.forecast.shown.words import zone_named
+from moontrim.path import Ephemeris, parse_site
+
+DAY_S = 86400.0
+LONGEST_DAYS = 3660.0
+
+
+@dataclass(frozen=True)
+class Work:
+    """What was asked for, all of it checked: one Ask per partner."""
+
+    asks: tuple[Ask, ...]
+    zone: tzinfo | None
+    ephemeris: Ephemeris
+
+
+def work_of(options: argparse.Namespace, now_utc_s: float) -> Work:
+    """Options over config over defaults. Raises InputError, CoverageError."""
+    alone = options.config is None and options.home and options.partner and options.frequency
+    settings = None if alone else _settings(options)
+    tables = ForecastTables() if settings is None else settings
+    band = _band(options, settings)
+    on_air_hz = _on_air_hz(options, band)
+    signals = tables.forecast.bands.get(band.name if band else "", SignalSettings())
+    min_elevation_deg = number(options.min_elevation, "--min-elevation", -5.0, 89.0)
+    home = _home(options, settings, tables.station, band, on_air_hz)
+    partners = _partners(options, settings, tables, band, on_air_hz)
+    if min_elevation_deg is not None:
+        home = _raised(home, min_elevation_deg)
+        partners = [None if p is None else _raised(p, min_elevation_deg) for p in partners]
+    days = number(options.days, "--days", 1.0 / 24.0, LONGEST_DAYS) or tables.forecast.days
+    start_utc_s = (
+        math.floor(now_utc_s / 60.0) * 60.0
+        if options.start is None
+        else instant(options.start, "--from")
+    )
+    ephemeris = Ephemeris.load() if settings is None else ephemeris_of(settings)
+    if options.start is not None:
+        require_covered(ephemeris, start_utc_s, "--from")
+    max_spread_hz = number(options.max_spread, "--max-spread", 0.001, 1e6)
+    asks = tuple(
+        Ask(
+            home,
+            partner,
+            on_air_hz,
+            start_utc_s,
+            start_utc_s + days * DAY_S,
+            signals.max_spread_hz if max_spread_hz is None else max_spread_hz,
+            signals.signal(),
+        )
+        for partner in partners
+    )
+    zone = (
+        zone_named(options.timezone, "--timezone")
+        if options.timezone
+        else zone_named(tables.forecast.timezone, "forecast.timezone")
+    )
+    return Work(asks, zone, ephemeris)
+
+
+def _settings(options: argparse.Namespace) -> Settings:
+    """The config's. Raises InputError; it names the frequency where only that is missing."""
+    try:
+        return settings_of(options)
+    except InputError as error:
+        if error.field == "--config" and options.home and options.partner:
+            allowed = "hertz on the air such as 144.12e6, or a --config with or without --band"
+            raise InputError("--frequency", None, allowed) from None
+        raise
+
+
+def _band(options: argparse.Namespace, settings: Settings | None) -> BandSettings | None:
+    """The band named; else the one that holds the frequency given; else the session's first."""
+    if settings is None:
+        return None
+    if options.band is not None:
+        return settings.band(options.band)
+    if options.frequency is None:
+        name = settings.session.band
+        return settings.bands[0] if name is None else settings.band(name)
+    on_air_hz = frequency_hz(options.frequency)
+    for band in settings.bands:
+        if band.allowed_low_hz <= on_air_hz <= band.allowed_high_hz:
+            return band
+    return None
+
+
+def _on_air_hz(options: argparse.Namespace, band: BandSettings | None) -> float:
+    if options.frequency is not None:
+        return frequency_hz(options.frequency)
+    assert band is not None  # there is a config, or a frequency was given
+    return float(band.sked_hz)
+
+
+def _home(
+    options: argparse.Namespace,
+    settings: Settings | None,
+    station: StationSettings,
+    band: BandSettings | None,
+    on_air_hz: float,
+) -> End:
+    """The config's station; at another place with the same equipment, but not its horizon."""
+    gear = station.on_band(band.name if band else None).gear(on_air_hz)
+    if options.home is not None:
+        home = End("home", parse_site(options.home, "--home"), gear=gear)
+    else:
+        assert settings is not None  # or a home was given
+        horizon = Horizon(station.min_elevation_deg, station.horizon)
+        home = End("home", settings.home.site(), horizon, gear)
+    if options.horizon is not None:
+        home = replace(home, horizon=_mask(options.horizon, home.horizon.min_elevation_deg))
+    return home
+
+
+def _partners(
+    options: argparse.Namespace,
+    settings: Settings | None,
+    tables: ForecastTables,
+    band: BandSettings | None,
+    on_air_hz: float,
+) -> list[End | None]:
+    """Those given, each a name or a place; else all that the config has."""
+    named = {partner.name: partner for partner in tables.partners}
+
+    def end_of(partner: PartnerSettings) -> End:
+        return partner.station.end(partner.name, partner, band.name if band else None, on_air_hz)
+
+    if options.partner is None:
+        if named:
+            return [end_of(partner) for partner in tables.partners]
+        assert settings is not None  # or a partner was given
+        if settings.partner == "self":
+            return [None]
+        site = settings.partner.site()
+        return [End(site.locator or "partner", site)]
+    ends: list[End | None] = []
+    for text in dict.fromkeys(options.partner):
+        if text == "self":
+            ends.append(None)
+        elif text in named:
+            ends.append(end_of(named[text]))
+        else:
+            site = parse_site(text, "--partner")
+            ends.append(End(site.locator or text.strip(), site))
+    return ends
+
+
+def _raised(end: End, min_elevation_deg: float) -> End:
+    return replace(end, horizon=replace(end.horizon, min_elevation_deg=min_elevation_deg))
+
+
+def _mask(text: str, min_elevation_deg: float) -> Horizon:
+    try:
+        pairs = [tuple(float(number) for number in pair.split(":")) for pair in text.split(",")]
+        mask = tuple((azimuth, elevation) for azimuth, elevation in pairs)
+    except ValueError:
+        raise InputError("--horizon", text, "AZ:EL,AZ:EL,... in degrees") from None
+    return Horizon(min_elevation_deg, mask)

@@ -1,0 +1,88 @@
+"""The command line: parse, call, print. Exit codes: 0 done and well; 1 it ran, and something is not
+well; 2 something given by the user is not usable (one line says what, and what is allowed)."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from moontrim import __version__
+from moontrim.cli import COMMANDS
+from moontrim.errors import MoontrimError
+
+CAUTION = (
+    "Keep people out of the beam and clear of moving antennas; follow your local rules on RF "
+    "exposure and your licence. moontrim keys a radio only where you have set that up, and only "
+    "when asked."
+)
+DESCRIPTION = (
+    "Keeps a radio on frequency through a moonbounce pass: works out the Doppler shift of the path "
+    "by way of the Moon and moves the dial, to the hertz, at the instants where it matters. "
+    + CAUTION
+)
+EPILOG = """\
+start here:
+  moontrim rehearse                 the whole daemon on a simulated radio, one pass in a minute
+  moontrim path --home JN88 --partner self --at 2026-11-25T20:00:00Z --frequency 1296e6
+  moontrim forecast --home JN88 --partner KP20 --frequency 10368.1e6 --days 7    which hours?
+  moontrim ports                    what is plugged in, and the line for the config
+  moontrim check --config my.toml   is everything in place?
+  moontrim run --config my.toml     keep the radio on frequency until stopped
+  moontrim install-service --config my.toml --dry-run    as a service of systemd
+  moontrim report --config my.toml  what the last session was like, as a page to show
+
+exit codes: 0 well; 1 it ran but something is not well; 2 something given is not usable
+"""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Entry point of the `moontrim` command."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    options = parser(given).parse_args(_attach_negative_values(given))
+    try:
+        return int(options.call(options))
+    except MoontrimError as error:
+        print(f"moontrim: {error}", file=sys.stderr)
+        return 2
+    except BrokenPipeError:
+        # Whoever read our output has seen enough; keep the interpreter from complaining at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        return 130
+
+
+def parser(given: Sequence[str]) -> argparse.ArgumentParser:
+    """All commands by name, and the options of the one that was given. The others are not even
+    imported: after a crash, `unkey` must not wait for what only the daemon needs."""
+    top = argparse.ArgumentParser(
+        "moontrim",
+        description=DESCRIPTION,
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    top.add_argument("--version", action="version", version=f"moontrim {__version__}")
+    commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    # No option before the command takes a value.
+    chosen = next((word for word in given if not word.startswith("-")), None)
+    for name, about in COMMANDS.items():
+        if name == chosen:
+            import_module(f"moontrim.cli.{name.replace('-', '')}").add(commands)
+        else:
+            commands.add_parser(name, help=about)
+    return top
+
+
+def _attach_negative_values(arguments: list[str]) -> list[str]:
+    """`--home -33.9,151.2,30`: argparse would take a southern latitude for an option of its own."""
+    joined: list[str] = []
+    for argument in arguments:
+        if joined and joined[-1].startswith("--") and re.match(r"-[\d.]", argument):
+            joined[-1] += f"={argument}"
+        else:
+            joined.append(argument)
+    return joined

@@ -1,0 +1,64 @@
+"""`moontrim passband`: how flat a receiver is, from a recording of noise."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+from moontrim.cli.arguments import add_command
+from moontrim.errors import InputError
+
+
+def add(commands: Any) -> None:
+    command = add_command(commands, "passband", call)
+    command.add_argument(
+        "recording",
+        type=Path,
+        metavar="FILE",
+        help="a minute or more of broadband noise through the receiver: WAV, FLAC, AIFF, Ogg",
+    )
+    command.add_argument("--low", default="200", metavar="HZ", help="ripple from here; 200")
+    command.add_argument("--high", default="3000", metavar="HZ", help="ripple up to here; 3000")
+    command.add_argument("--json", action="store_true", help="as JSON")
+    command.add_argument("--picture", type=Path, metavar="FILE", help="FILE.png or FILE.svg")
+
+
+def call(options: argparse.Namespace) -> int:
+    low_hz, high_hz = _hertz(options.low, "--low"), _hertz(options.high, "--high")
+    if not low_hz < high_hz:
+        raise InputError("--low", options.low, f"less than --high ({options.high})")
+    from moontrim.bench.passband.measure import measure_passband
+    from moontrim.bench.recording import read_recording
+
+    if options.picture is not None:
+        from moontrim.bench.passband.picture import check_picture
+
+        check_picture(options.picture)
+    found = measure_passband(read_recording(options.recording), low_hz, high_hz)
+    if options.picture is not None:
+        from moontrim.bench.passband.picture import draw_passband
+
+        draw_passband(found, options.picture)
+        print(f"moontrim: wrote {options.picture}", file=sys.stderr)
+    if options.json:
+        from moontrim.bench.passband.show import as_plain
+
+        print(json.dumps(as_plain(found), indent=1, allow_nan=False))
+    else:
+        from moontrim.bench.passband.show import show_passband
+
+        show_passband(found)
+    return 0 if found.is_noise else 1
+
+
+def _hertz(text: str, field: str) -> float:
+    try:
+        value_hz = float(text)
+    except ValueError:
+        value_hz = float("nan")
+    if not 0.0 < value_hz < float("inf"):
+        raise InputError(field, text, "a frequency of the sound in hertz, more than 0")
+    return value_hz

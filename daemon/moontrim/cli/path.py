@@ -1,0 +1,106 @@
+"""`moontrim path`: the exact path at given instants."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from typing import Any, cast
+
+from moontrim.cli.arguments import (
+    add_command,
+    frequency_hz,
+    instant,
+    number,
+    partner_of,
+    require_covered,
+)
+from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
+from moontrim.errors import InputError
+from moontrim.path import Ephemeris, parse_site
+from moontrim.tuning.correction import AGREEMENTS, Agreement
+
+# Options of the error budget: what they mean, and the most that is taken for a number.
+DOUBTS = {
+    "--accuracy": ("M", "how well both places are known, besides a locator's square", 1e5),
+    "--height-accuracy": ("M", "how well both heights are known", 1e4),
+    "--clock-error": ("S", "how far at most the clock is from UTC", 3600.0),
+    "--reference-uncertainty": ("PPB", "how well the frequency reference is known", 1e6),
+    "--dial-resolution": ("HZ", "step of the dial", 1e4),
+}
+
+
+def add(commands: Any) -> None:
+    command = add_command(commands, "path", call)
+    command.add_argument(
+        "--home", required=True, metavar="LOC", help="locator, or lat,lon,height_m"
+    )
+    command.add_argument("--partner", required=True, metavar="LOC|self", help="self: our own echo")
+    command.add_argument(
+        "--at", required=True, action="append", metavar="ISO8601", help="may be given several times"
+    )
+    command.add_argument(
+        "--frequency", required=True, metavar="HZ", help="on the air, e.g. 10368.1e6"
+    )
+    command.add_argument("--no-troposphere", action="store_true", help="leave the air out")
+    command.add_argument(
+        "--agreement",
+        metavar="NAME",
+        default="halves",
+        help=f"of the error budget: {', '.join(AGREEMENTS)}; halves if left out",
+    )
+    for option, (metavar, about, _) in DOUBTS.items():
+        command.add_argument(option, metavar=metavar, help=f"for the error budget: {about}")
+    command.add_argument(
+        "--json", action="store_true", help="as JSON: an object, or a list for several --at"
+    )
+
+
+def call(options: argparse.Namespace) -> int:
+    from moontrim.errorbudget.pathreport import path_report
+
+    home = parse_site(options.home, "--home")
+    partner = partner_of(options.partner, "--partner")
+    on_air_hz = frequency_hz(options.frequency)
+    instants = [instant(text, "--at") for text in options.at]
+    if options.agreement not in AGREEMENTS:
+        raise InputError("--agreement", options.agreement, ", ".join(AGREEMENTS))
+    agreement = cast(Agreement, options.agreement)
+    doubts = _doubts(options)
+    ephemeris = Ephemeris.load()
+    for utc_s in instants:
+        require_covered(ephemeris, utc_s, "--at")
+    troposphere = not options.no_troposphere
+    reports = [
+        path_report(ephemeris, home, partner, utc_s, on_air_hz, troposphere, agreement, doubts)
+        for utc_s in instants
+    ]
+    for warning in dict.fromkeys(w for report in reports for w in report.get("warnings", ())):
+        print(f"moontrim: {warning}", file=sys.stderr)
+    if options.json:
+        print(json.dumps(reports[0] if len(reports) == 1 else reports, indent=1))
+        return 0
+    from moontrim.terminal.pathreport import show_path
+
+    for report in reports:
+        show_path(report)
+    return 0
+
+
+def _doubts(options: argparse.Namespace) -> Doubts:
+    """A transverter counts as part of the reference here; what was not given is not known, but
+    for the dial, which then has no steps."""
+    place = PlaceDoubt(_given(options, "--accuracy"), _given(options, "--height-accuracy"))
+    return Doubts(
+        home=place,
+        partner=place,
+        clock_s=_given(options, "--clock-error"),
+        reference_ppb=_given(options, "--reference-uncertainty"),
+        transverter_hz=0.0,
+        dial_resolution_hz=_given(options, "--dial-resolution") or 0.0,
+    )
+
+
+def _given(options: argparse.Namespace, option: str) -> float | None:
+    text = getattr(options, option.removeprefix("--").replace("-", "_"))
+    return number(text, option, 0.0, DOUBTS[option][2])

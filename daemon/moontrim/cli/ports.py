@@ -1,0 +1,46 @@
+"""`moontrim ports`: the serial ports there are, and what to write into the config for each."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import Any
+
+from moontrim.cli.arguments import add_command
+
+
+def add(commands: Any) -> None:
+    command = add_command(commands, "ports", call)
+    command.add_argument("--json", action="store_true", help="as JSON")
+
+
+def call(options: argparse.Namespace) -> int:
+    from moontrim_drivers.portchoice import best_name
+    from moontrim_drivers.serialports import attached
+
+    there = attached()
+    if options.json:
+        found = [
+            {
+                "device": port.device,
+                "port": best_name(port, there),
+                "vendor_id": port.vendor_id,
+                "product_id": port.product_id,
+                "serial_number": port.serial_number,
+                "description": port.description,
+                "links": list(port.links),
+            }
+            for port in there
+        ]
+        print(json.dumps(found, indent=1))
+        return 0
+    if not there:
+        print("no serial port is there")
+    for port in there:
+        print(" ".join(filter(None, (port.device, port.description))))
+        print(f'  port = "{_quoted(best_name(port, there))}"')
+    return 0
+
+
+def _quoted(text: str) -> str:
+    return text.replace("\\", "\\\\").replace('"', '\\"')

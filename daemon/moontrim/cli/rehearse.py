@@ -1,0 +1,250 @@
+"""`moontrim rehearse`: the whole daemon on a simulated radio, and a summary of what it did."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import os
+import socket
+import sqlite3
+import sys
+from contextlib import suppress
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any
+
+from moontrim.cli.arguments import (
+    add_command,
+    add_config,
+    ephemeris_of,
+    instant,
+    require_covered,
+    settings_of,
+)
+from moontrim.clock.system import SystemClock
+from moontrim.config.remote import RemoteSettings
+from moontrim.config.settings import Settings
+from moontrim.errors import InputError
+from moontrim.tuning.correction import AGREEMENTS
+
+if TYPE_CHECKING:
+    from moontrim.app.daemon import Companion, Daemon
+    from moontrim.rehearsal.judgement import Result
+
+PICTURE = Path("out/rehearsal.png")
+PICTURES = (".png", ".svg", ".pdf")
+
+
+def add(commands: Any) -> None:
+    command = add_command(commands, "rehearse", call)
+    add_config(command)
+    command.add_argument(
+        "--from", dest="start", metavar="ISO8601", help="search the window from here on"
+    )
+    command.add_argument("--agreement", choices=AGREEMENTS, help="instead of the one configured")
+    command.add_argument(
+        "--no-split", action="store_true", help="one dial for receive and transmit"
+    )
+    command.add_argument(
+        "--minutes", type=float, metavar="N", help="only the first N minutes of the window"
+    )
+    command.add_argument(
+        "--pace", type=float, metavar="X", help="X times real time (default: a minute in all)"
+    )
+    command.add_argument("--picture", type=Path, metavar="FILE", help="default: out/rehearsal.png")
+    command.add_argument(
+        "--faults",
+        action="store_true",
+        help="in two minutes of real time, lose radio and broker, step the clock, turn the dial ..."
+        " and see what was kept",
+    )
+    command.add_argument(
+        "--journal", type=Path, metavar="FOLDER", help="keep the journal there, for a report"
+    )
+    command.add_argument("--json", action="store_true", help="print the summary as JSON")
+    command.add_argument("--quiet", action="store_true", help="no live view")
+
+
+def call(options: argparse.Namespace) -> int:
+    from moontrim.bench.passband.picture import check_picture
+    from moontrim.outlook.companion import keep_outlook
+    from moontrim.rehearsal import rehearsal
+    from moontrim.rehearsal.nextwindow import next_window
+    from moontrim.rehearsal.picture import draw_rehearsal
+    from moontrim.remote.companion import Remote
+    from moontrim.terminal.livepanel import iso, live_view, on_terminal, show
+
+    if options.config:
+        settings = settings_of(options)
+    else:
+        settings = rehearsal.embedded_settings(keying=options.faults)
+    settings = _for_rehearsal(settings, options)
+    ephemeris = ephemeris_of(settings)
+    from_utc_s = instant(options.start, "--from") if options.start else SystemClock().utc_s()
+    if options.start:
+        require_covered(ephemeris, from_utc_s, "--from")
+    start, end = next_window(ephemeris, settings, from_utc_s)
+    if options.minutes is not None:
+        if not options.minutes >= 0.1:
+            raise InputError("--minutes", options.minutes, "0.1 or more")
+        end = min(end, start + 60.0 * options.minutes)
+    if options.faults:
+        start = (start + end) / 2.0  # with the Moon high
+    pace = 1.0 if options.faults else rehearsal.real_time_pace(start, end)
+    if options.pace is not None:
+        if not 0 < options.pace <= 1e6:
+            raise InputError("--pace", options.pace, "above 0, up to 1000000")
+        pace = options.pace
+    if options.faults:
+        return _faults(settings, options, start, pace)
+    picture = options.picture or PICTURE
+    if options.picture is None:
+        with suppress(OSError):  # then the check says it
+            picture.parent.mkdir(exist_ok=True)
+    check_picture(picture, PICTURES)
+    if options.journal is not None:
+        _check_journal(options.journal)
+    show(
+        f"Window {iso(start)} to {iso(end)}, shown {pace:.0f} times as fast. Ctrl-C ends it early."
+    )
+    logging.basicConfig(level=logging.ERROR, stream=sys.stderr)
+    view = () if options.quiet or not on_terminal() else (live_view,)
+    side = Remote(settings.remote, on_page=lambda url: show(f"phone page: {url}"))
+    with TemporaryDirectory(prefix="moontrim-") as folder:
+        settings = settings.model_copy(update={"state_dir": Path(folder)})
+        result = rehearsal.rehearse(
+            settings,
+            ephemeris,
+            start,
+            end,
+            pace=pace,
+            companions=(*view, keep_outlook, side.run, *_recorded(options.journal)),
+        )
+    try:
+        draw_rehearsal(result, picture)
+    except (OSError, ValueError) as error:
+        raise InputError(
+            "--picture", str(picture), f"a PNG, SVG or PDF file in a writable folder ({error})"
+        ) from None
+    if options.json:
+        print(json.dumps(result.as_json() | {"picture": str(picture)}, indent=1))
+    else:
+        _summarise(result, picture)
+    return 0 if result.passed else 1
+
+
+def _check_journal(folder: Path) -> None:
+    """Raises InputError unless a journal can be written there. The journal itself only waits for
+    a disk that refuses, as a daemon has to; a rehearsal is over by then."""
+    from moontrim.journal.opening import OtherWriterError, lock, open_to_write
+
+    try:
+        held = lock(folder)
+        try:
+            open_to_write(folder, SystemClock().utc_s(), check=False).close()
+        finally:
+            os.close(held)
+    except (OSError, ValueError, sqlite3.Error, OtherWriterError) as error:
+        raise InputError(
+            "--journal", str(folder), f"a folder where a journal can be written ({error})"
+        ) from None
+
+
+def _recorded(folder: Path | None) -> tuple[Companion, ...]:
+    """What keeps the journal, if that is asked for."""
+    if folder is None:
+        return ()
+    from moontrim.journal.companion import Journal
+
+    async def record(daemon: Daemon) -> None:
+        await Journal(folder, daemon.settings, daemon.clock, daemon.clock_bound_s).run(daemon)
+
+    return (record,)
+
+
+def _faults(settings: Settings, options: argparse.Namespace, start: float, pace: float) -> int:
+    from moontrim.outlook.companion import keep_outlook
+    from moontrim.rehearsal.faults import rehearse_faults
+    from moontrim.remote.companion import Remote
+    from moontrim.terminal.livepanel import iso, live_view, on_terminal, show
+
+    show(f"From {iso(start)}, one fault after the other. Ctrl-C ends it early.")
+    logging.basicConfig(level=logging.CRITICAL, stream=sys.stderr)
+    view = () if options.quiet or not on_terminal() else (live_view,)
+    side = Remote(settings.remote, on_page=lambda url: show(f"phone page: {url}"))
+    with TemporaryDirectory(prefix="moontrim-") as folder:
+        outcomes = rehearse_faults(
+            settings.model_copy(update={"state_dir": Path(folder)}),
+            ephemeris_of(settings),
+            start,
+            pace=pace,
+            companions=(*view, keep_outlook, side.run),
+            broker=lambda: side.broker,
+            say=lambda text: show(f"  {text} ..."),
+        )
+    passed = bool(outcomes) and all(one.passed for one in outcomes)
+    if options.json:
+        print(
+            json.dumps({"faults": [one.as_json() for one in outcomes], "passed": passed}, indent=1)
+        )
+        return 0 if passed else 1
+    for one in outcomes:
+        took = "never" if one.took_s is None else f"{one.took_s:.1f} s"
+        print(f"{one.fault}: {took} (at most {one.limit_s:.1f} s); {one.kept}")
+        print(f"    shown: {', '.join(one.states) or 'no change'}")
+    print("all as it should be" if passed else "NOT all as it should be")
+    return 0 if passed else 1
+
+
+def _summarise(result: Result, picture: Path) -> None:
+    from moontrim.terminal.livepanel import grouped, iso
+
+    minutes = (result.end_utc_s - result.start_utc_s) / 60.0
+    length = f"{minutes / 60.0:.1f} h" if minutes >= 60.0 else f"{minutes:.1f} min"
+    print(
+        f"{length} on {result.band}, agreement {result.agreement}, "
+        f"sked {grouped(result.sked_hz)} Hz"
+    )
+    print(
+        f"seconds planned {result.ticks}, missed {result.missed_seconds}, "
+        f"faults {len(result.faults)}"
+    )
+    for dial in result.dials:
+        print(
+            f"{dial.name:8} steps {dial.steps}, residual RMS {dial.rms_hz:.3f} Hz, "
+            f"largest {dial.largest_hz:.3f} Hz"
+        )
+    if not result.dials:
+        print("nothing to judge: correction was paused, or a choice changed at the end")
+    for fault in result.faults[:10]:
+        print(f"fault {iso(fault.at_utc_s)} {fault.text}")
+    print(f"picture {picture}")
+    print("on frequency throughout" if result.passed else "NOT on frequency throughout")
+
+
+def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
+    """The same station with nothing real about it, and its phone page on this machine only."""
+    from moontrim.rehearsal.rehearsal import with_simulated_radio
+
+    settings = with_simulated_radio(settings, **({"split": False} if options.no_split else {}))
+    remote = RemoteSettings(enabled=settings.remote.enabled, http_port=_free_port())
+    settings = settings.model_copy(update={"remote": remote})
+    if options.agreement:
+        session = settings.session.model_copy(update={"agreement": options.agreement})
+        settings = settings.model_copy(update={"session": session})
+    return settings
+
+
+def _free_port() -> int:
+    """The page's usual port or one of the next, so that a running daemon keeps its own."""
+    usual = RemoteSettings().http_port
+    for port in range(usual, usual + 10):
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            return port
+    return usual

@@ -1,0 +1,140 @@
+"""`moontrim report`: what a session was like, as a page for people and as rows for programs."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sqlite3
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from moontrim.cli.arguments import add_command, ephemeris_of, settings_of
+from moontrim.clock.system import SystemClock
+from moontrim.errors import InputError
+from moontrim.path import Ephemeris
+from moontrim.report.columns import COLUMNS
+
+if TYPE_CHECKING:
+    from moontrim.report.recorded import Recorded
+
+PAGE = Path("report.html")
+
+
+def add(commands: Any) -> None:
+    command = add_command(commands, "report", call)
+    command.formatter_class = argparse.RawDescriptionHelpFormatter
+    command.epilog = "columns of --csv and --parquet, a row a second, empty where not known:\n" + (
+        "\n".join(f"  {name:22} {meaning}" for name, (_, meaning) in COLUMNS.items())
+    )
+    command.add_argument("session", nargs="?", metavar="SESSION", help="its id; default: the last")
+    where = command.add_mutually_exclusive_group()
+    where.add_argument("--config", type=Path, metavar="FILE", help="TOML; the journal it leads to")
+    where.add_argument("--journal", type=Path, metavar="FILE", help="a journal by itself")
+    command.add_argument(
+        "--out", type=Path, metavar="FILE", help=f"the page; {PAGE} if nothing else is asked for"
+    )
+    command.add_argument("--csv", type=Path, metavar="FILE", help="a row a second")
+    command.add_argument("--parquet", type=Path, metavar="FILE", help="the same, for data tools")
+    command.add_argument("--json", action="store_true", help="the summary; with --list, the list")
+    command.add_argument("--list", action="store_true", help="which sessions there are")
+
+
+def call(options: argparse.Namespace) -> int:
+    from moontrim.journal.readonly import open_journal
+    from moontrim.journal.schema import NAME
+    from moontrim.report.recorded import read_session
+
+    if options.journal is None:
+        settings = settings_of(options, home_by_gps=True)
+        path = settings.state_path() / NAME
+    else:
+        settings, path = None, options.journal
+    wanted = None if options.session is None else _session_id(options.session)
+    connection = open_journal(path)
+    try:
+        if options.list:
+            _list(connection, options.json)
+            return 0
+        recorded = read_session(connection, wanted)
+    finally:
+        connection.close()
+    _put_out(options, recorded, Ephemeris.load() if settings is None else ephemeris_of(settings))
+    return 0
+
+
+def _session_id(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) < 19):
+        raise InputError("SESSION", text, "an id that `moontrim report --list` shows")
+    return int(text)
+
+
+def _list(connection: sqlite3.Connection, as_json: bool) -> None:
+    from moontrim.report.sessions import list_sessions
+    from moontrim.report.words import percent, span, utc
+
+    listed = list_sessions(connection)
+    if as_json:
+        print(
+            json.dumps(
+                [
+                    {
+                        "id": one.id,
+                        "began": utc(one.began_utc_s),
+                        "ended": None if one.ended_utc_s is None else utc(one.ended_utc_s),
+                        "length_s": one.length_s,
+                        "on_frequency_s": one.on_frequency_s,
+                        "bands": list(one.bands),
+                    }
+                    for one in listed
+                ],
+                indent=1,
+            )
+        )
+        return
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=box.SIMPLE_HEAD)
+    for heading in ("id", "began", "length", "on frequency", "bands"):
+        table.add_column(heading, justify="right" if heading == "id" else "left")
+    for one in listed:
+        table.add_row(
+            str(one.id),
+            utc(one.began_utc_s),
+            span(one.length_s) if one.length_s else "nothing recorded",
+            percent(one.on_frequency_s / one.length_s) if one.length_s else "",
+            Text(", ".join(one.bands)),  # a band's name is no markup
+        )
+    Console().print(table)
+
+
+def _put_out(options: argparse.Namespace, recorded: Recorded, ephemeris: Ephemeris) -> None:
+    written = []
+    if options.csv is not None:
+        from moontrim.report.export import write_csv
+
+        written.append(f"{options.csv}: {write_csv(recorded, options.csv)} rows")
+    if options.parquet is not None:
+        from moontrim.report.export import write_parquet
+
+        written.append(f"{options.parquet}: {write_parquet(recorded, options.parquet)} rows")
+    rows_only = bool(written) and options.out is None
+    if options.json or not rows_only:
+        from moontrim.report.report import report_of
+
+        report = report_of(recorded, ephemeris, SystemClock().utc_s())
+        if options.json:
+            from moontrim.report.export import summary
+
+            print(json.dumps(summary(report), indent=1))
+        if options.out is not None or not (options.json or written):
+            from moontrim.report.page import write_page
+
+            written.append(f"{write_page(report, options.out or PAGE)}")
+        if not options.json:
+            print(" ".join(report.verdict))
+    for line in written:
+        print(f"moontrim: wrote {line}", file=sys.stderr)

@@ -1,0 +1,89 @@
+"""`moontrim run`: the daemon itself, until stopped."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import faulthandler
+import logging
+from typing import TYPE_CHECKING, Any
+
+from moontrim.cli.arguments import add_command, add_config, ephemeris_of, settings_of
+from moontrim.clock.system import Clock, SystemClock
+from moontrim.config.settings import Settings
+from moontrim.path import Ephemeris
+
+if TYPE_CHECKING:
+    from moontrim.app.daemon import Companion
+    from moontrim.service.logs import Log
+
+
+def add(commands: Any) -> None:
+    command = add_command(commands, "run", call)
+    add_config(command)
+    command.add_argument("--quiet", action="store_true", help="log lines only, even on a terminal")
+    command.add_argument(
+        "--lan", action="store_true", help="open the phone page to the network, with a password"
+    )
+    command.add_argument(
+        "--show-password", action="store_true", help="show the page's password and picture again"
+    )
+
+
+def call(options: argparse.Namespace) -> int:
+    from moontrim.remote.companion import Remote
+    from moontrim.service import logs
+    from moontrim.service.notify import Notifier
+    from moontrim.service.watchdog import watchdog
+    from moontrim.session.sessionfile import nobody_else
+    from moontrim.terminal.livepanel import on_terminal, show
+
+    settings = settings_of(options, home_by_gps=True)
+    if options.lan:
+        remote = settings.remote.model_copy(update={"lan": True})
+        settings = settings.model_copy(update={"remote": remote})
+    clock = SystemClock()
+    live = on_terminal() and not options.quiet
+    side = Remote(
+        settings.remote,
+        show=show if on_terminal() else None,
+        show_password=options.show_password,
+        on_page=(lambda url: show(f"phone page: {url}")) if live else lambda url: None,
+    )
+    ephemeris = ephemeris_of(settings)
+    # Before anything is started, which would otherwise inherit the way to the service manager.
+    notifier = Notifier.claimed()
+    faulthandler.enable()  # where it hung, when the watchdog of the service manager kills it
+    level = logging.ERROR if live else logging.INFO
+    with logs.start(clock, level) as log, nobody_else(settings.state_path()):
+        companions = (watchdog(notifier), side.run)
+        asyncio.run(_run_daemon(settings, clock, ephemeris, log, companions, live=live))
+    return 0
+
+
+async def _run_daemon(
+    settings: Settings,
+    clock: Clock,
+    ephemeris: Ephemeris,
+    log: Log,
+    companions: tuple[Companion, ...],
+    *,
+    live: bool,
+) -> None:
+    from moontrim.app.daemon import Daemon
+    from moontrim.journal.companion import Journal
+    from moontrim.outlook.companion import keep_outlook
+    from moontrim.share.server import Share
+    from moontrim.share.sharedradio import RigAccess
+    from moontrim.terminal.livepanel import live_view, log_view
+
+    daemon = Daemon(settings, clock, ephemeris)
+    daemon.stop_on_signals()
+    link = daemon.link
+    rig = RigAccess(link.details, link.set_mode, link.set_power)
+    share = Share(settings.share, transmit=daemon.transmitting, rig=rig)
+    log.about = lambda: daemon.hub.latest
+    journal = Journal(settings.state_path(), settings, clock, daemon.clock_bound_s)
+    daemon.problems = lambda: (journal.problem,) if journal.problem else ()
+    view = live_view if live else log_view
+    await daemon.run(journal.run, *companions, view, keep_outlook, share.run)

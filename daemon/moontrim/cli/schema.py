@@ -1,0 +1,19 @@
+"""`moontrim schema`: the shape of the config file."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import Any
+
+from moontrim.cli.arguments import add_command
+from moontrim.config.settings import Settings
+
+
+def add(commands: Any) -> None:
+    add_command(commands, "schema", call)
+
+
+def call(options: argparse.Namespace) -> int:
+    print(json.dumps(Settings.model_json_schema(), indent=2))
+    return 0

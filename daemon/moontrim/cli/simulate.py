@@ -1,0 +1,184 @@
+"""`moontrim simulate`: a simulated radio on a real wire, for any program to open."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import selectors
+import signal
+import sys
+import tomllib
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pydantic import ValidationError
+
+from moontrim.cli.arguments import add_command
+from moontrim.clock.system import Clock, SystemClock
+from moontrim.errors import InputError
+from moontrim_drivers.simoptions import SimulatedOptions
+
+if TYPE_CHECKING:
+    from moontrim_drivers.simradio import OnChange, SimulatedRadio
+
+BUSES = ("civ", "asciicat", "socket")
+
+
+def add(commands: Any) -> None:
+    command = add_command(commands, "simulate", call)
+    command.add_argument("--bus", choices=BUSES, required=True, help="how the radio speaks")
+    command.add_argument(
+        "--link", type=Path, metavar="PATH", help="keep a link to the pseudo-terminal here"
+    )
+    command.add_argument(
+        "--baud", type=int, default=19200, metavar="N",
+        help="let bytes take their time at N bits per second (default 19200; 0: none)",
+    )  # fmt: skip
+    command.add_argument(
+        "--address", default="0xA2", metavar="N", help="the radio's address on bus civ"
+    )
+    command.add_argument(
+        "--echo", action="store_true", help="one wire: what is sent comes back first"
+    )
+    command.add_argument(
+        "--other-receiver", type=int, default=0, metavar="HZ",
+        help="a second receiver here, whose band the dials cannot have",
+    )  # fmt: skip
+    command.add_argument(
+        "--port", type=int, default=0, metavar="N", help="TCP port on the loopback (default: free)"
+    )
+    command.add_argument(
+        "--habit", action="append", default=[], metavar="KEY=VALUE",
+        help=f"one of: {', '.join(SimulatedOptions.model_fields)}; may be given again",
+    )  # fmt: skip
+    command.add_argument(
+        "--watch", action="store_true", help="print each change of the radio as a line of JSON"
+    )
+
+
+def call(options: argparse.Namespace) -> int:
+    habits = _habits(options.habit)
+    if options.baud and not 300 <= options.baud <= 4_000_000:
+        raise InputError("--baud", options.baud, "0, or 300 to 4000000")
+    if not 0 <= options.port <= 65535:
+        raise InputError("--port", options.port, "0 to 65535")
+    if not 0 <= options.other_receiver < 10**10:
+        raise InputError("--other-receiver", options.other_receiver, "0 to 9999999999")
+    if options.bus == "socket" and options.link is not None:
+        raise InputError("--link", str(options.link), "nothing on bus socket")
+    if options.bus != "socket" and options.port:
+        raise InputError("--port", options.port, "nothing but on bus socket")
+    link = options.link
+    if link is not None and (not link.parent.is_dir() or (link.exists() and not link.is_symlink())):
+        raise InputError("--link", str(link), "a new name, or that of a link, in a folder there is")
+    # bytes take fractions of a millisecond, to which the usual selector rounds
+    loop = asyncio.SelectorEventLoop(selectors.SelectSelector())
+    with asyncio.Runner(loop_factory=lambda: loop) as runner:
+        runner.run(_serve(options, habits, _address(options.address)))
+    return 0
+
+
+async def _serve(options: argparse.Namespace, habits: SimulatedOptions, address: int) -> None:
+    from moontrim_drivers.simradio import SimulatedRadio
+
+    clock = SystemClock()
+    radio = SimulatedRadio(habits, clock)
+    if options.watch:
+        radio.on_change = watcher = _watcher(clock)
+        watcher(clock.monotonic_s(), radio.rx_dial_hz, radio.tx_dial_hz, radio.transmitting)
+    serving = asyncio.create_task(
+        _socket(radio, options) if options.bus == "socket" else _line(radio, options, address)
+    )
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, serving.cancel)
+    try:
+        await serving
+    except asyncio.CancelledError:
+        pass
+    except OSError as error:
+        field = "--port" if options.bus == "socket" else "--link"
+        given = options.port if options.bus == "socket" else str(options.link)
+        raise InputError(field, given, f"one that can be had ({error})") from None
+
+
+async def _socket(radio: SimulatedRadio, options: argparse.Namespace) -> None:
+    from moontrim_drivers.simsocket import SimSocket
+
+    server = SimSocket(radio, port=options.port)
+    async with await server.listen() as listening:
+        print(f"{server.host}:{server.port}", flush=True)
+        _explain(f'driver = "socket", options = {{ port = {server.port} }}')
+        try:
+            await listening.serve_forever()
+        finally:
+            await server.hang_up()
+
+
+async def _line(radio: SimulatedRadio, options: argparse.Namespace, address: int) -> None:
+    from moontrim_drivers.simasciicat import AsciicatTongue
+    from moontrim_drivers.simciv import CivTongue
+    from moontrim_drivers.simpty import SimPty
+    from moontrim_drivers.simreceivers import Receivers
+
+    receivers = Receivers(radio, options.other_receiver)
+    civ = options.bus == "civ"
+    tongue = CivTongue(receivers, address) if civ else AsciicatTongue(receivers)
+    line = SimPty(radio, tongue, SystemClock(), baud=options.baud, echo=options.echo)
+    line.link = options.link
+    line.plugged = lambda path: print(path, flush=True)
+    more = f", address = {address:#04x}" if civ else ""
+    port = options.link or "the path printed"
+    _explain(f'driver = "{options.bus}", options = {{ port = "{port}"{more} }}')
+    await line.run()
+
+
+def _watcher(clock: Clock) -> OnChange:
+    def changed(at_s: float, rx_hz: int, tx_hz: int | None, transmitting: bool) -> None:
+        utc_s = clock.utc_s() - clock.monotonic_s() + at_s
+        seen = {
+            "utc_s": utc_s,
+            "rx_dial_hz": rx_hz,
+            "tx_dial_hz": tx_hz,
+            "transmitting": transmitting,
+        }
+        print(json.dumps(seen), flush=True)
+
+    return changed
+
+
+def _habits(given: list[str]) -> SimulatedOptions:
+    """Each KEY=VALUE, the value as in the config file."""
+    values: dict[str, Any] = {}
+    for one in given:
+        key, equals, value = one.partition("=")
+        try:
+            if not equals or key not in SimulatedOptions.model_fields:
+                raise ValueError
+            values[key] = tomllib.loads(f"value = {value}")["value"]
+        except ValueError:
+            raise InputError(
+                "--habit", one, f"KEY=VALUE with one of {', '.join(SimulatedOptions.model_fields)}"
+            ) from None
+    try:
+        # a serial radio answers in a few milliseconds; common practice
+        return SimulatedOptions.model_validate({"latency_s": 0.002, **values})
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = str(first["loc"][0])
+        raise InputError(f"--habit {key}", values.get(key), first["msg"]) from None
+
+
+def _address(text: str) -> int:
+    try:
+        address = int(text, 0)
+    except ValueError:
+        address = 0
+    if not 0x01 <= address <= 0xDF:
+        raise InputError("--address", text, "0x01 to 0xDF")
+    return address
+
+
+def _explain(line: str) -> None:
+    print(f"[radio]: {line}", file=sys.stderr)

@@ -1,0 +1,188 @@
+"""`moontrim tone`: follow a weak carrier in audio, and store what it says of the band's errors."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from moontrim.cli.arguments import add_command, add_config, number, settings_of
+from moontrim.errors import InputError
+from moontrim.tuning.band import Band
+
+if TYPE_CHECKING:
+    from moontrim.bench.recording import Recording
+    from moontrim.bench.tone.configedit import Change
+    from moontrim.bench.tone.words import Told
+
+SECONDS = 60.0
+LONGEST_S = 3600.0
+
+
+def add(commands: Any) -> None:
+    command = add_command(commands, "tone", call)
+    command.add_argument("file", nargs="?", type=Path, metavar="FILE", help="WAV, FLAC, ...")
+    command.add_argument("--live", action="store_true", help="listen to the sound card instead")
+    command.add_argument("--device", metavar="NAME", help="with --live: which input")
+    command.add_argument("--seconds", metavar="N", help=f"with --live: how long; {SECONDS:.0f}")
+    command.add_argument("--near", metavar="HZ", help="of audio; left out: wherever it is")
+    command.add_argument("--within", metavar="HZ", help="of --near; 50 if left out")
+    command.add_argument(
+        "--expected",
+        metavar="HZ",
+        help="of audio, where the tone should be by the dial and the errors stored so far",
+    )
+    command.add_argument(
+        "--dial",
+        metavar="HZ",
+        help="instead of --expected: the dial, with --on-air, --band and --config",
+    )
+    command.add_argument("--on-air", metavar="HZ", help="true frequency of the source")
+    command.add_argument("--sideband", choices=("usb", "lsb"), default="usb", help="at the radio")
+    command.add_argument("--band", metavar="NAME", help="a band of the config")
+    add_config(command)
+    command.add_argument(
+        "--store",
+        choices=("dial", "reference"),
+        help="write the difference into the config, as the band's dial_error_hz or "
+        "reference_error_ppb; asks first",
+    )
+    command.add_argument("--yes", action="store_true", help="store without asking")
+    command.add_argument("--json", action="store_true")
+    command.add_argument("--picture", type=Path, metavar="OUT.png")
+
+
+def call(options: argparse.Namespace) -> int:
+    near_hz = number(options.near, "--near", 0.0, 1e6)
+    within_hz = number(options.within, "--within", 0.0, 1e6)
+    on_air_hz = number(options.on_air, "--on-air", 1e5, 1e12)
+    band = _band(options)
+    expected_hz = _expected(options, band, on_air_hz)
+    if options.store == "reference" and on_air_hz is None:
+        raise InputError("--on-air", None, "the source's frequency, with --store reference")
+    recording, name = _recording(options)
+
+    from moontrim.bench.tone.measure import measure
+    from moontrim.bench.tone.words import Told, as_plain, lines
+
+    told = Told(measure(recording, near_hz, within_hz), expected_hz, on_air_hz)
+    out = sys.stderr if options.json else sys.stdout
+    if not options.json:
+        for line in lines(told):
+            print(line)
+    change = _change(options, band, told)
+    if options.json:
+        plain = as_plain(told)
+        if change is not None:
+            plain["store"] = {"before": change.before, "after": change.after}
+        print(json.dumps(plain, indent=1, allow_nan=False))
+    if options.picture is not None:
+        from moontrim.bench.tone.picture import draw_tone
+
+        draw_tone(told, name, options.picture)
+        print(f"moontrim: wrote {options.picture}", file=sys.stderr)
+    if change is not None:
+        _store(options, change, out)
+    elif options.store is not None and told.tone.found:
+        return 1
+    return 0 if told.tone.found else 1
+
+
+def _recording(options: argparse.Namespace) -> tuple[Recording, str]:
+    if options.live == (options.file is not None):
+        raise InputError("FILE", options.file and str(options.file), "a sound file, or --live")
+    if options.live:
+        seconds = number(options.seconds, "--seconds", 1.0, LONGEST_S)
+        from moontrim.bench.soundcard import record
+
+        return record(SECONDS if seconds is None else seconds, options.device), "live"
+    for name in ("device", "seconds"):
+        if getattr(options, name) is not None:
+            raise InputError(f"--{name}", getattr(options, name), "together with --live only")
+    from moontrim.bench.recording import read_recording
+
+    return read_recording(options.file), options.file.name
+
+
+def _band(options: argparse.Namespace) -> Band | None:
+    """The band of the config, where one is needed."""
+    if options.store is not None:
+        if options.config is None:
+            raise InputError("--config", None, "the file to store in, with --store")
+        if options.expected is None and options.dial is None:
+            raise InputError("--store", options.store, "together with --expected or --dial")
+    if options.store is None and options.dial is None:
+        return None
+    if options.band is None:
+        raise InputError("--band", None, "a band of the config, with --store or --dial")
+    return settings_of(options, home_by_gps=True).band(options.band).band()
+
+
+def _expected(
+    options: argparse.Namespace, band: Band | None, on_air_hz: float | None
+) -> float | None:
+    if options.dial is None:
+        return number(options.expected, "--expected", 0.0, 1e6)
+    dial_hz = number(options.dial, "--dial", 1.0, 1e12)
+    if options.expected is not None:
+        raise InputError("--expected", options.expected, "either --expected or --dial")
+    if on_air_hz is None:
+        raise InputError("--on-air", None, "the source's frequency, with --dial")
+    assert band is not None and dial_hz is not None
+    from moontrim.bench.tone.calibrate import audio_hz
+
+    expected_hz = audio_hz(band, dial_hz, on_air_hz, options.sideband)
+    if not 0.0 < expected_hz < 1e6:
+        raise InputError(
+            "--dial",
+            options.dial,
+            f"a dial with the source in its {options.sideband.upper()} passband (it would come out "
+            f"at {expected_hz:.1f} Hz of audio)",
+        )
+    return expected_hz
+
+
+def _change(options: argparse.Namespace, band: Band | None, told: Told) -> Change | None:
+    """What is to be stored, if the tone is good for that; says so where it is not."""
+    if options.store is None or not told.tone.found:
+        return None
+    assert band is not None and told.expected_hz is not None
+    if told.tone.mains:
+        print("moontrim: not stored: the tone may be of the mains", file=sys.stderr)
+        return None
+    from moontrim.bench.tone.calibrate import KEYS, corrected
+    from moontrim.bench.tone.configedit import planned
+
+    value = corrected(
+        band, options.store, told.tone.frequency_hz, told.expected_hz, options.sideband,
+        told.on_air_hz,
+    )  # fmt: skip
+    return planned(options.config, options.band, KEYS[options.store], value)
+
+
+def _store(options: argparse.Namespace, change: Change, out: Any) -> None:
+    """Show the line; write it if told to, or if a person says yes."""
+    print(f"{change.path}, band {options.band}:", file=out)
+    print(f"  before  {change.before or '(nothing)'}", file=out)
+    print(f"  after   {change.after or '(the same)'}", file=out)
+    if change.old == change.new:
+        return
+    if not options.yes:
+        if not (sys.stdin.isatty() and sys.stderr.isatty()):
+            print("moontrim: nothing written; --yes writes it", file=sys.stderr)
+            return
+        print("Receive and transmit both move. Write it? [y/N] ", end="", file=sys.stderr)
+        sys.stderr.flush()
+        if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+            print("moontrim: nothing written", file=sys.stderr)
+            return
+    from moontrim.bench.tone.configedit import write
+
+    copy = write(change)
+    print(
+        f"moontrim: wrote {change.path}, the old one is {copy}; a running daemon reads it at its "
+        "next start",
+        file=sys.stderr,
+    )

@@ -1,0 +1,26 @@
+"""`moontrim unkey`: drop everything that a config could key, without the daemon."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from moontrim.cli.arguments import add_command, add_config, settings_of
+
+
+def add(commands: Any) -> None:
+    command = add_command(commands, "unkey", call)
+    add_config(command)
+
+
+def call(options: argparse.Namespace) -> int:
+    from moontrim.keying.unkey import unkey
+    from moontrim_drivers.serialtalk import locate
+
+    settings = settings_of(options, home_by_gps=True)
+    dropped = unkey(settings.keying, settings.radio, resolve=locate)
+    if not dropped:
+        print("keying is not enabled in the config: nothing to switch off")
+    for one in dropped:
+        print(one)
+    return 1 if any(one.trouble for one in dropped) else 0

@@ -1,0 +1,1 @@
+"""The whole daemon on a simulated radio, judged by an exact record."""

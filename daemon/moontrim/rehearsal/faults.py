@@ -1,0 +1,233 @@
+"""What can go wrong in a night, brought about on purpose in a rehearsal, one thing after the other.
+
+Owns the faults; `faultjudge` says how long each took to get over. Times are of the rehearsal's
+clock, but for the broker, which lives in real time."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable, Coroutine
+from functools import partial
+from typing import Any
+
+from moontrim.app.daemon import Companion, Daemon
+from moontrim.clock.system import SystemClock, VirtualClock
+from moontrim.config.settings import Settings
+from moontrim.errors import MoontrimError
+from moontrim.keying.sequence import STUCK_S, Phase
+from moontrim.path import Ephemeris
+from moontrim.rehearsal.faultjudge import BACK_S, GIVE_UP_S, LOOK_S, FaultJudge, Note, Outcome
+from moontrim.remote.broker.process import OwnBroker
+from moontrim.session.session import PermitTransmit, SetSked
+from moontrim_drivers.simradio import SimulatedRadio
+from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
+
+UNKEYED_S = 1.0
+BROKER_BACK_S = 15.0  # of real time; it waits longer after each death in a row
+BETWEEN_S = 3.0
+GONE_S = 3.0  # how long a radio stays away
+WHO = "rehearsal"
+
+
+class Faults:
+    """Of one rehearsed daemon. broker: its own one, None while there is none."""
+
+    def __init__(
+        self,
+        daemon: Daemon,
+        radio: SimulatedRadio,
+        clock: VirtualClock,
+        judge: FaultJudge,
+        broker: Callable[[], OwnBroker | None],
+    ) -> None:
+        self._daemon = daemon
+        self._radio = radio
+        self._clock = clock
+        self._judge = judge
+        self._broker = broker
+
+    async def run(self, daemon: Daemon) -> None:
+        """A companion: every fault in turn, then the daemon is stopped."""
+        watching = asyncio.create_task(self._judge.watch(), name="states")
+        try:
+            await self._judge.until(self._judge.on_frequency, GIVE_UP_S)
+            for fault in self._script():
+                await fault()
+                await self._clock.sleep(BETWEEN_S)
+        finally:
+            watching.cancel()
+            daemon.stop.set()
+
+    def _script(self) -> list[Callable[[], Coroutine[Any, Any, None]]]:
+        keys = self._daemon.settings.keying.enabled
+        return [
+            self._knob_turned,
+            self._radio_lost,
+            self._radio_silent,
+            self._radio_refuses,
+            self._power_cut,
+            *([self._lost_while_keyed] if keys else []),
+            self._keyed_when_forbidden,
+            # From a step on the clock is not trusted for a while, and nothing can be keyed.
+            *([self._clock_stepped_while_keyed] if keys else []),
+            partial(self._clock_stepped, 5.0),
+            partial(self._clock_stepped, -5.0),
+            self._broker_lost,
+        ]
+
+    # --- the faults -------------------------------------------------------------------------------
+
+    async def _knob_turned(self) -> None:
+        before_hz = self._judge.sked_hz()
+
+        def moved_hz() -> float:
+            return self._judge.sked_hz() - before_hz
+
+        async with self._judge.fault("the dial is turned by 300 Hz") as note:
+            self._radio.turn_dial(300)
+            await self._judge.until(lambda: abs(moved_hz() - 300.0) < 5.0, BACK_S)
+            note.took_s = await self._judge.back()
+            note.kept = f"the sked frequency followed, {moved_hz():+.0f} Hz"
+        await self._daemon.ask(SetSked(WHO, before_hz))
+
+    async def _radio_lost(self) -> None:
+        async with self._judge.fault(f"the radio is unplugged for {GONE_S:.0f} s") as note:
+            self._radio.change(unreachable_s=GONE_S)
+            self._radio.drop()
+            await self._clock.sleep(GONE_S)
+            note.took_s = await self._judge.back()
+            note.kept = "every second was planned all the same"
+
+    async def _radio_silent(self) -> None:
+        async with self._judge.fault(f"the radio does not answer for {GONE_S:.0f} s") as note:
+            self._radio.change(silent=True)
+            await self._clock.sleep(GONE_S)
+            self._radio.change(silent=False)
+            # What was asked before then is never answered, and waited for until its deadline.
+            note.limit_s += self._daemon.settings.radio.deadline_s
+            note.took_s = await self._judge.back()
+            note.kept = "the connection was given up and made anew"
+
+    async def _radio_refuses(self) -> None:
+        async with self._judge.fault("the radio refuses every setting for 4 s") as note:
+            self._radio.change(refuse_every=1)
+            await self._clock.sleep(4.0)
+            self._radio.change(refuse_every=0)
+            note.took_s = await self._judge.back()
+            note.kept = "it was tried again, not hammered"
+
+    async def _power_cut(self) -> None:
+        async with self._judge.fault(
+            f"the radio is off and on again within {GONE_S:.0f} s"
+        ) as note:
+            self._radio.change(unreachable_s=GONE_S)
+            self._radio.power_cycle()
+            await self._clock.sleep(GONE_S)
+            note.took_s = await self._judge.back()
+            note.kept = "dials and split were set again from its power-up state"
+
+    async def _clock_stepped(self, by_s: float) -> None:
+        async with self._judge.fault(f"the clock is stepped by {by_s:+.0f} s") as note:
+            missed = self._daemon.tracker.missed_seconds
+            self._clock.step_utc(by_s)
+            await self._clock.sleep(0.5)  # less than a second until it is noticed
+            note.took_s = await self._judge.back()
+            missed = self._daemon.tracker.missed_seconds - missed
+            note.kept = f"planned anew from the new time, {missed} seconds missed"
+
+    async def _keyed_when_forbidden(self) -> None:
+        await self._daemon.ask(PermitTransmit(WHO, False))
+        async with self._judge.fault("a command keys the radio while that is forbidden") as note:
+            note.limit_s = UNKEYED_S
+            self._radio.set_transmit(True)
+            note.took_s = await self._judge.until(lambda: not self._radio.transmitting, GIVE_UP_S)
+            note.kept = "unkeyed"
+        await self._daemon.ask(PermitTransmit(WHO, True))
+
+    async def _lost_while_keyed(self) -> None:
+        async with self._judge.fault("the radio is lost while moontrim keys it") as note:
+            if not await self._key(note):
+                return
+            self._radio.change(unreachable_s=GONE_S)
+            self._radio.power_cycle()  # a radio that loses its supply
+            note.limit_s = UNKEYED_S + STUCK_S  # nobody confirms that it has stopped
+            note.took_s = await self._judge.until(self._relays_fall, GIVE_UP_S)
+            note.kept = "the relays fell, and nothing was keyed again by itself"
+        self._daemon.transmitting.release(WHO)
+        await self._judge.back()
+        if self._radio.transmitting:
+            self._judge.fail_last("the radio came back keyed")
+
+    async def _clock_stepped_while_keyed(self) -> None:
+        async with self._judge.fault("the clock is stepped by 2 s while moontrim keys") as note:
+            if not await self._key(note):
+                return
+            self._clock.step_utc(2.0)
+            note.limit_s = UNKEYED_S
+            note.took_s = await self._judge.until(self._relays_fall, GIVE_UP_S)
+            note.kept = "unkeyed until the clock is trusted again"
+        self._daemon.transmitting.release(WHO)
+        await self._judge.back()
+
+    async def _broker_lost(self) -> None:
+        broker, real = self._broker(), SystemClock()
+        if broker is None or not broker.ready.is_set():
+            return  # it is not installed, which has been said
+        async with self._judge.fault("the broker is killed") as note:
+            note.limit_s = BROKER_BACK_S
+            began_s = real.monotonic_s()
+            broker.kill()
+            with contextlib.suppress(TimeoutError):
+                async with real.timeout(BROKER_BACK_S):
+                    while broker.ready.is_set():
+                        await real.sleep(LOOK_S)
+                    await broker.ready.wait()
+                note.took_s = real.monotonic_s() - began_s
+            note.kept = "the dials stayed where they belong"
+            if not self._judge.on_frequency():
+                note.took_s, note.kept = None, "the dials were NOT kept meanwhile"
+
+    # --- keying -----------------------------------------------------------------------------------
+
+    async def _key(self, note: Note) -> bool:
+        """Key through the sequence. False, and why, if it cannot be: then nothing is shown."""
+        try:
+            await self._daemon.transmitting.request(WHO)
+        except MoontrimError as error:
+            note.kept = str(error)
+            return False
+        await self._clock.sleep(1.0)
+        return True
+
+    def _relays_fall(self) -> bool:
+        """Are they off, or no longer waiting for the radio?"""
+        view = self._daemon.transmitting.keyer.view
+        return not self._radio.transmitting and (view.state is Phase.IDLE or bool(view.stuck))
+
+
+def rehearse_faults(
+    settings: Settings,
+    ephemeris: Ephemeris,
+    start_utc_s: float,
+    *,
+    pace: float,
+    companions: tuple[Companion, ...] = (),
+    broker: Callable[[], OwnBroker | None] = lambda: None,
+    say: Callable[[str], object] = lambda text: None,
+) -> list[Outcome]:
+    """Run the daemon from start through all of them, at `pace` virtual seconds per second. Ended by
+    a signal, what has been seen until then. say: told what is about to happen, for the person who
+    watches."""
+    clock = VirtualClock(start_utc_s, pace)
+
+    async def main() -> list[Outcome]:
+        options = SimulatedOptions.model_validate(settings.radio.options)
+        driver = SimulatedDriver(options, clock)
+        daemon = Daemon(settings, clock, ephemeris, driver, seed=1)
+        daemon.stop_on_signals()
+        judge = FaultJudge(daemon, driver.radio, clock, ephemeris, say)
+        await daemon.run(*companions, Faults(daemon, driver.radio, clock, judge, broker).run)
+        return judge.outcomes
+
+    return clock.run(main())

@@ -1,0 +1,104 @@
+"""The picture of a rehearsal: shift, dial and residual over the pass. The only importer of
+matplotlib."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from itertools import pairwise
+from pathlib import Path
+
+import matplotlib
+
+matplotlib.use("Agg")
+
+import numpy as np
+from matplotlib import dates, ticker
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from moontrim.rehearsal.judgement import DialResult, Result
+
+INK = {"receive": "#1b4f72", "transmit": "#b9770e"}
+STYLE = {"receive": "-", "transmit": "--"}  # tells them apart when printed in grey
+BINS = 240
+
+
+def draw_rehearsal(result: Result, path: Path) -> None:
+    """Write a PNG (or whatever the suffix says). Raises OSError, ValueError for an unknown
+    suffix."""
+    figure = Figure(figsize=(11, 8.5), layout="constrained")
+    shift, dial, residual = figure.subplots(3, 1, sharex=True, height_ratios=(3, 2, 3))
+    start, end = (datetime.fromtimestamp(t, UTC) for t in (result.start_utc_s, result.end_utc_s))
+    figure.suptitle(
+        f"Rehearsal on {result.band}, {start:%Y-%m-%d %H:%M} to {end:%H:%M} UTC, agreement "
+        f"{result.agreement}, sked {result.sked_hz / 1e6:.6f} MHz",
+        fontsize=12,
+    )
+    for one in result.dials:
+        _shift_panel(shift, one)
+        _dial_panel(dial, one)
+        _residual_panel(residual, one)
+    shift.set_ylabel("shift, on-air\nminus sked (Hz)")
+    shift.yaxis.set_major_formatter(ticker.StrMethodFormatter("{x:,.0f}"))
+    shift.legend(loc="best", frameon=False)
+    dial.set_ylabel("dial as set (MHz)")
+    dial.yaxis.set_major_formatter(ticker.StrMethodFormatter("{x:.3f}"))
+    residual.set_ylabel("residual, dial as set\nminus ideal (Hz)")
+    half = result.resolution_hz / 2
+    for level in (-half, half):
+        residual.axhline(level, color="black", linewidth=0.7, linestyle=":")
+    residual.annotate(
+        f"half a dial step ({half:g} Hz)",
+        (0.004, half),
+        xycoords=("axes fraction", "data"),
+        xytext=(0, 3),
+        textcoords="offset points",
+        fontsize=8,
+    )
+    residual.set_ylim(-2.4 * half, 1.6 * half)
+    residual.set_xlabel("UTC")
+    residual.xaxis.set_major_formatter(dates.DateFormatter("%H:%M", tz=UTC))  # type: ignore[no-untyped-call]
+    for axes in (shift, dial, residual):
+        axes.grid(alpha=0.25)
+        axes.margins(x=0)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    figure.savefig(path, dpi=110)
+
+
+def _times(utc_s: np.ndarray) -> np.ndarray:
+    return (utc_s * 1e3).astype("datetime64[ms]")
+
+
+def _shift_panel(axes: Axes, one: DialResult) -> None:
+    thin = slice(None, None, max(1, one.utc_s.size // 2000))
+    _line(axes, one, _times(one.utc_s[thin]), one.shift_hz[thin])
+
+
+def _dial_panel(axes: Axes, one: DialResult) -> None:
+    thin = slice(None, None, max(1, one.utc_s.size // 2000))
+    _line(axes, one, _times(one.utc_s[thin]), one.dial_hz[thin] / 1e6)
+
+
+def _line(axes: Axes, one: DialResult, x: np.ndarray, y: np.ndarray) -> None:
+    axes.plot(x, y, STYLE[one.name], color=INK[one.name], label=one.name)
+
+
+def _residual_panel(axes: Axes, one: DialResult) -> None:
+    """Per stretch of the pass: the range as a band and the RMS as a line, since a point a step is a
+    blur."""
+    cut = np.linspace(0, one.utc_s.size, BINS + 1).astype(int)
+    kept = [(a, b) for a, b in pairwise(cut) if np.isfinite(one.residual_hz[a:b]).any()]
+    parts = [one.residual_hz[a:b] for a, b in kept]
+    middle = _times(np.array([one.utc_s[(a + b) // 2] for a, b in kept]))
+    low, high = [np.nanmin(p) for p in parts], [np.nanmax(p) for p in parts]
+    rms = [float(np.sqrt(np.nanmean(p**2))) for p in parts]
+    axes.fill_between(middle, low, high, color=INK[one.name], alpha=0.2, linewidth=0)
+    axes.plot(
+        middle,
+        rms,
+        STYLE[one.name],
+        color=INK[one.name],
+        label=f"{one.name}: RMS {one.rms_hz:.3f} Hz, largest {one.largest_hz:.3f} Hz, "
+        f"{one.steps:,} steps",
+    )
+    axes.legend(loc="lower left", frameon=False, fontsize=9, title="band: range; line: RMS")

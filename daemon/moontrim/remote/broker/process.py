@@ -1,0 +1,252 @@
+"""Our own broker: a mosquitto process, started, watched, started again when it dies, and taken down
+with us.
+
+Owns that process and the private folder with its configuration. Knows nothing of what is published
+through it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import getpass
+import logging
+import os
+import shutil
+import socket
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+
+from moontrim.clock.system import Clock
+from moontrim.config.remote import RemoteSettings
+from moontrim.remote.broker.accounts import access_list, password_file
+from moontrim.remote.broker.configfile import (
+    ACCESS,
+    CONFIG,
+    DAEMON_SOCKET,
+    PAGE_SOCKET,
+    PASSWORDS,
+    broker_config,
+)
+from moontrim.remote.published.topics import Topics
+from moontrim.remote.wire.backoff import Backoff
+
+log = logging.getLogger(__name__)
+
+PROGRAM, PACKAGE = "mosquitto", "mosquitto"
+START_S, STOP_S, LOOK_S = 5.0, 2.0, 0.02
+STEADY_S = 60.0  # after so long a death counts as a first one again
+LONGEST_UNIX_PATH = 107  # Linux: sun_path holds 108 bytes, the last of them zero
+
+
+class BrokerMissing(Exception):
+    """The program is not installed."""
+
+
+class OwnBroker:
+    """`async with OwnBroker(...) as broker:` keeps one running. Raises BrokerMissing on entry.
+
+    passwords: of every account, the daemon's own included. `ready` is set while it accepts
+    clients."""
+
+    def __init__(
+        self,
+        remote: RemoteSettings,
+        topics: Topics,
+        passwords: Mapping[str, str],
+        real: Clock,
+        relays: tuple[str, ...] = (),
+    ) -> None:
+        self.port = remote.broker_port
+        self.ready = asyncio.Event()
+        self._remote = remote
+        self._topics = topics
+        self._relays = relays
+        self._passwords = passwords
+        self._real = real
+        self._folder = Path()
+        self._command: list[str] = []
+        self._process: asyncio.subprocess.Process | None = None
+        self._watcher: asyncio.Task[None] | None = None
+
+    @property
+    def daemon_socket(self) -> Path:
+        return self._folder / DAEMON_SOCKET
+
+    @property
+    def page_socket(self) -> Path:
+        return self._folder / PAGE_SOCKET
+
+    async def __aenter__(self) -> OwnBroker:
+        self._command = broker_command()
+        self._folder = _private_folder()
+        self._watcher = asyncio.create_task(self._keep_running(), name="broker")
+        return self
+
+    async def __aexit__(self, *raised: object) -> None:
+        assert self._watcher is not None
+        self._watcher.cancel()
+        await asyncio.gather(self._watcher, return_exceptions=True)
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    def replace(self) -> None:
+        """It accepts clients but does not answer them: start another one in its place."""
+        if self._process is not None and self._process.returncode is None and self.ready.is_set():
+            log.warning("the broker does not answer; starting it afresh")
+            self.kill()
+
+    def kill(self) -> None:
+        """At once, as if it had crashed; another one will take its place."""
+        if self._process is not None:
+            with contextlib.suppress(ProcessLookupError):
+                self._process.kill()
+
+    async def _keep_running(self) -> None:
+        backoff = Backoff()
+        while True:
+            began_s = self._real.monotonic_s()
+            try:
+                reason = await self._run_once()
+            except OSError as error:
+                reason = str(error)
+            self.ready.clear()
+            if self._real.monotonic_s() - began_s > STEADY_S:
+                backoff.reset()
+            if backoff.news(reason):
+                log.warning("the broker ended (%s); starting it again", reason)
+            await self._real.sleep(backoff.next_s())
+
+    async def _run_once(self) -> str:
+        """Until it dies; why it did."""
+        self.port = _usable_port(self._remote)
+        self._write_files()
+        process = await asyncio.create_subprocess_exec(
+            *self._command,
+            *("-c", str(self._folder / CONFIG)),
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.DEVNULL,
+            stderr=asyncio.subprocess.PIPE,
+            cwd=self._folder,
+            start_new_session=True,  # Ctrl-C is for us, who take it down last
+        )
+        self._process = process
+        assert process.stderr is not None
+        last = [""]
+        reader = asyncio.create_task(_drain(process.stderr, last), name="broker log")
+        try:
+            await self._until_it_listens(process)
+            code = await process.wait()
+            await asyncio.wait([reader], timeout=LOOK_S)
+            return last[0] or (f"signal {-code}" if code < 0 else f"exit code {code}")
+        finally:
+            self.ready.clear()
+            await self._take_down(process)
+            reader.cancel()
+            await asyncio.gather(reader, return_exceptions=True)
+
+    async def _until_it_listens(self, process: asyncio.subprocess.Process) -> None:
+        try:
+            async with self._real.timeout(START_S):
+                while process.returncode is None:
+                    if await _accepts(self.daemon_socket):
+                        self.ready.set()
+                        return
+                    await self._real.sleep(LOOK_S)
+        except TimeoutError:
+            process.kill()
+
+    async def _take_down(self, process: asyncio.subprocess.Process) -> None:
+        with contextlib.suppress(ProcessLookupError):
+            process.terminate()
+        try:
+            async with self._real.timeout(STOP_S):
+                await process.wait()
+        except TimeoutError:
+            with contextlib.suppress(ProcessLookupError):
+                process.kill()
+            await process.wait()
+
+    def _write_files(self) -> None:
+        # As root it would become another user, who may not look into our folder.
+        as_user = getpass.getuser() if os.geteuid() == 0 else None
+        files = {
+            CONFIG: broker_config(self._remote, self._folder, self.port, as_user),
+            ACCESS: access_list(self._remote, self._topics, self._relays),
+            PASSWORDS: password_file(self._passwords),
+        }
+        for name, text in files.items():
+            path = self._folder / name
+            path.touch(0o600)
+            path.write_text(text)
+        for path in (self.daemon_socket, self.page_socket):
+            path.unlink(missing_ok=True)  # left over from one that was killed
+
+
+def broker_command() -> list[str]:
+    """The program, so that it ends with us even if we are killed. Raises BrokerMissing."""
+    path = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin", "/usr/local/sbin"))
+    program = shutil.which(PROGRAM, path=path)
+    if program is None:
+        raise BrokerMissing(
+            f"{PROGRAM} is not installed (Debian: apt install {PACKAGE}), so there is no phone "
+            "page and no MQTT; the radio is kept on frequency all the same"
+        )
+    setpriv = shutil.which("setpriv", path=path)  # of util-linux
+    return [setpriv, "--pdeathsig", "TERM", "--", program] if setpriv else [program]
+
+
+def _private_folder() -> Path:
+    """For this user alone, and with a path short enough for a Unix socket."""
+    given = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]  # systemd
+    for base in (given or None, None):
+        folder = Path(tempfile.mkdtemp(prefix="moontrim-", dir=base))
+        if len(str(folder / DAEMON_SOCKET).encode()) <= LONGEST_UNIX_PATH:
+            return folder
+        folder.rmdir()
+    return Path(tempfile.mkdtemp(prefix="moontrim-", dir="/tmp"))
+
+
+def _usable_port(remote: RemoteSettings) -> int:
+    """The port to listen on. Where the usual one is taken, a free one; one that was asked for must
+    be had. Raises OSError."""
+    address, port = remote.page_address, remote.broker_port
+    try:
+        return _bind(address, port)
+    except OSError as error:
+        if remote.port is not None or error.errno != errno.EADDRINUSE:
+            raise OSError(error.errno, f"cannot listen on {address} port {port}: {error}") from None
+    free = _bind(address, 0)
+    log.warning("port %d is taken, the broker listens on port %d instead", port, free)
+    return free
+
+
+def _bind(address: str, port: int) -> int:
+    with socket.socket() as trial:
+        trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        trial.bind((address, port))
+        return int(trial.getsockname()[1])
+
+
+async def _accepts(path: Path) -> bool:
+    try:
+        _, writer = await asyncio.open_unix_connection(path)
+    except OSError:
+        return False
+    writer.transport.abort()
+    return True
+
+
+async def _drain(stream: asyncio.StreamReader, last: list[str]) -> None:
+    """Read what it says, lest it blocks; keep the last line."""
+    while True:
+        try:
+            line = await stream.readline()
+        except ValueError:  # an endless line
+            continue
+        if not line:
+            return
+        text = line.decode(errors="replace").strip()
+        log.debug("broker: %s", text)
+        if text.startswith("Error"):
+            last[0] = text

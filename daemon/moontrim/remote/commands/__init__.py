@@ -1,0 +1,1 @@
+"""What a phone may ask, and whether it is done."""

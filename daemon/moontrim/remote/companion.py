@@ -1,0 +1,203 @@
+"""Starts the remote side and keeps its failures to itself: whatever happens here, the daemon does
+not notice."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import secrets
+import ssl
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
+
+from moontrim.clock.system import Clock, SystemClock
+from moontrim.config.keyingports import MqttOutput
+from moontrim.config.remote import RemoteSettings
+from moontrim.errors import InputError
+from moontrim.remote.broker.accounts import (
+    DAEMON,
+    HUB,
+    LOCAL,
+    commanders,
+    given_passwords,
+    trusts_local,
+)
+from moontrim.remote.broker.passwords import broker_password, kept_passwords, new_password
+from moontrim.remote.broker.process import BrokerMissing, OwnBroker
+from moontrim.remote.commands.admission import Admission
+from moontrim.remote.commands.commands import COMMANDS
+from moontrim.remote.commands.replies import encode
+from moontrim.remote.published import discovery, messages
+from moontrim.remote.published.feed import Feed
+from moontrim.remote.published.messages import Post
+from moontrim.remote.published.topics import Topics
+from moontrim.remote.wire.brokeraddress import Door
+from moontrim.remote.wire.mqtt import MqttSide
+from moontrim.remote.wire.pageaddress import Gateway
+from moontrim.remote.wire.welcome import page_urls, welcome
+from moontrim.service.hiddenpasswords import hide
+
+if TYPE_CHECKING:
+    from moontrim.app.daemon import Daemon
+
+log = logging.getLogger(__name__)
+
+AGAIN_S = 15.0
+
+
+async def remote_side(daemon: Daemon) -> None:
+    """The companion for a daemon without anybody at its terminal."""
+    await Remote(daemon.settings.remote).run(daemon)
+
+
+class Remote:
+    """Broker, MQTT and page of one daemon; `run` is a companion of it.
+
+    show: prints what only the one at the terminal may see (password and picture), when a password
+    was just made or with show_password. None: it is never shown. on_page: called with each address
+    of the page once it can be opened. Raises InputError where the config names what cannot be read:
+    better at the start than later. `broker` is our own one, once it has been started."""
+
+    def __init__(
+        self,
+        remote: RemoteSettings,
+        *,
+        show: Callable[[str], object] | None = None,
+        show_password: bool = False,
+        on_page: Callable[[str], object] = lambda url: None,
+    ) -> None:
+        self._remote = remote
+        self._show = show
+        self._show_password = show_password
+        self._on_page = on_page
+        self._topics = Topics(remote.root, remote.station)
+        self.broker: OwnBroker | None = None
+        self._real: Clock = SystemClock()
+        self._tls = _tls(remote)
+        self._password = broker_password() if remote.user is not None else None
+
+    async def run(self, daemon: Daemon) -> None:
+        if not self._remote.enabled:
+            return
+        if self._remote.broker is None:
+            await self._last(lambda: self._with_own_broker(daemon))
+        else:
+            await self._last(lambda: self._with_other_broker(daemon, self._remote.broker or ""))
+
+    async def _with_own_broker(self, daemon: Daemon) -> None:
+        remote = self._remote
+        own = hide(secrets.token_urlsafe(24))
+        passwords = {DAEMON: own}
+        if remote.lan:
+            passwords |= self._network_passwords(daemon.settings.state_path())
+        relays = tuple(
+            output.topic
+            for output in daemon.settings.keying.outputs
+            if isinstance(output, MqttOutput)
+        )
+        try:
+            async with OwnBroker(remote, self._topics, passwords, self._real, relays) as broker:
+                self.broker = broker
+                door = Door(
+                    unix_path=broker.daemon_socket,
+                    user=DAEMON,
+                    password=own,
+                    ready=broker.ready,
+                    on_hung=broker.replace,
+                )
+                await self._with_broker(daemon, door, broker.page_socket)
+        except BrokerMissing as error:
+            log.warning("%s", error)
+
+    async def _with_other_broker(self, daemon: Daemon, host: str) -> None:
+        remote = self._remote
+        door = Door(host, remote.broker_port, None, remote.user, self._password, self._tls)
+        await self._with_broker(daemon, door, None)
+
+    async def _with_broker(self, daemon: Daemon, door: Door, page_socket: Path | None) -> None:
+        remote, topics, settings = self._remote, self._topics, daemon.settings
+        boot = secrets.token_hex(4)
+        info = encode(messages.info(settings, boot, COMMANDS))
+        greeting = [Post(topics.info, info, 1, True)]
+        if remote.discovery:
+            account = LOCAL if trusts_local(remote) else HUB
+            greeting.append(discovery.announcement(remote, settings, topics, account))
+        side = MqttSide(
+            daemon,
+            door,
+            topics,
+            Admission(topics, settings, commanders(remote), self._real),
+            Feed(topics, boot),
+            tuple(greeting),
+            discovery.status_topic(remote) if remote.discovery else None,
+            self._real,
+        )
+        gateway = Gateway(
+            door.host,
+            door.port,
+            page_socket,
+            password_needed=not trusts_local(remote),
+            root=remote.root,
+            station=remote.station,
+            tls=self._tls,
+        )
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self._last(side.run), name="mqtt")
+            group.create_task(self._last(lambda: self._page(daemon, gateway)), name="page")
+
+    async def _page(self, daemon: Daemon, gateway: Gateway) -> None:
+        from moontrim.remote.wire.webserver import serve  # late: only needed here, and not small
+
+        where, said = (self._remote.page_address, self._remote.http_port), ""
+        while True:
+            try:
+                return await serve(daemon, gateway, *where, on_ready=self._page_ready)
+            except OSError as error:
+                if str(error) != said:
+                    said = str(error)
+                    log.error("no phone page: %s", said)
+            await self._real.sleep(AGAIN_S)
+
+    def _page_ready(self, url: str) -> None:
+        parts = urlsplit(url)
+        for each in page_urls(parts.hostname or "127.0.0.1", parts.port or 80):
+            log.info("phone page: %s", each)
+            self._on_page(each)
+
+    def _network_passwords(self, folder: Path) -> dict[str, str]:
+        """Of the accounts at our own broker. Shown once, when they are made, or on request."""
+        accounts = given_passwords(self._remote)
+        try:
+            passwords, just_made = kept_passwords(folder, accounts)
+        except OSError as error:
+            log.warning("passwords cannot be kept (%s); the next start makes others", error)
+            passwords, just_made = {account: new_password() for account in accounts}, True
+        if self._show is not None and (just_made or self._show_password):
+            urls = page_urls(self._remote.page_address, self._remote.http_port)
+            self._show(welcome(urls, passwords))
+        elif just_made:
+            log.info("a password was made for the page; `moontrim run --show-password` shows it")
+        return passwords
+
+    async def _last(self, part: Callable[[], Awaitable[None]]) -> None:
+        """Run a part; if it fails in a way nobody thought of, say so and start it again."""
+        while True:
+            try:
+                await part()
+                return
+            except Exception:
+                log.exception("the remote side failed; the radio is not affected")
+            await self._real.sleep(AGAIN_S)
+
+
+def _tls(remote: RemoteSettings) -> ssl.SSLContext | None:
+    if not remote.tls:
+        return None
+    path = remote.tls_ca_file
+    try:
+        return ssl.create_default_context(cafile=None if path is None else str(path))
+    except (OSError, ValueError) as error:
+        allowed = f"a readable file of PEM certificates ({error})"
+        raise InputError("remote.tls_ca_file", str(path), allowed) from None

@@ -1,0 +1,120 @@
+"""The message by which home-automation hubs learn what there is to see and to set. Pure.
+
+One retained message on `<prefix>/device/<id>/config` describes the whole device, as in the "device
+discovery" of the MQTT integration documentation of the hub that made this convention; others read
+it too. Commands go to the ordinary command topics as bare values, so that nothing else is needed.
+Permitting to transmit takes a second step and is therefore not offered; forbidding is."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from moontrim import __version__
+from moontrim.config.remote import RemoteSettings
+from moontrim.config.settings import Settings
+from moontrim.remote.commands.replies import encode
+from moontrim.remote.published.messages import UNKNOWN, Post
+from moontrim.remote.published.topics import Topics
+from moontrim.state.snapshot import Tracking
+from moontrim.tuning.correction import AGREEMENTS
+
+_OR_NONE = "{{ 'None' if value == '" + UNKNOWN + "' else value }}"
+_SENSORS = (
+    ("rx_shift_hz", "Receive shift", "Hz"),
+    ("tx_shift_hz", "Transmit shift", "Hz"),
+    ("rx_residual_hz", "Receive residual", "Hz"),
+    ("tx_residual_hz", "Transmit residual", "Hz"),
+    ("rx_dial_hz", "Receive dial", "Hz"),
+    ("tx_dial_hz", "Transmit dial", "Hz"),
+    ("moon_azimuth_deg", "Moon azimuth", "°"),
+    ("moon_elevation_deg", "Moon elevation", "°"),
+)
+
+
+def status_topic(remote: RemoteSettings) -> str:
+    """Where a hub says `online` when it starts and wants to be told again."""
+    return f"{remote.discovery_prefix}/status"
+
+
+def announcement(remote: RemoteSettings, settings: Settings, topics: Topics, account: str) -> Post:
+    """The device as a hub is to show it. account: the one the hub commands under."""
+    ident = f"{topics.root}_{topics.station}"
+    parts: dict[str, dict[str, Any]] = {
+        "band": _set(topics, account, "select", "Band", "band")
+        | {"options": [band.name for band in settings.bands]},
+        "sked_hz": _set(topics, account, "number", "Sked frequency", "sked", "sked_hz")
+        | {
+            "min": min(band.allowed_low_hz for band in settings.bands),
+            "max": max(band.allowed_high_hz for band in settings.bands),
+            "step": 1,
+            "mode": "box",
+            "unit_of_measurement": "Hz",
+        },
+        "agreement": _set(topics, account, "select", "Agreement", "agreement")
+        | {"options": list(AGREEMENTS)},
+        "correcting": _set(topics, account, "switch", "Correction", "correct", "correcting")
+        | {"payload_on": "on", "payload_off": "off"},
+        "forbid": {
+            "p": "button",
+            "name": "Forbid transmitting",
+            "command_topic": topics.command(account, "transmit"),
+            "payload_press": "off",
+        },
+        "readback": {
+            "p": "button",
+            "name": "Read back",
+            "command_topic": topics.command(account, "readback"),
+            "payload_press": "{}",
+        },
+        "tracking": {
+            "p": "sensor",
+            "name": "Tracking",
+            "state_topic": topics.value("tracking"),
+            "device_class": "enum",
+            "options": [str(tracking) for tracking in Tracking],
+        },
+        "partner": {"p": "sensor", "name": "Partner", "state_topic": topics.value("partner")},
+        "radio": {"p": "sensor", "name": "Radio", "state_topic": topics.value("radio")},
+        "transmitting": _switch_seen(topics, "transmitting", "Transmitting"),
+        "transmit_permitted": _switch_seen(topics, "transmit_permitted", "Transmit permitted"),
+    }
+    for field, name, unit in _SENSORS:
+        parts[field] = {
+            "p": "sensor",
+            "name": name,
+            "state_topic": topics.value(field),
+            "unit_of_measurement": unit,
+            "value_template": _OR_NONE,
+        }
+    for key, part in parts.items():
+        part["unique_id"] = f"{ident}_{key}"
+    device = {
+        "dev": {"ids": [ident], "name": f"moontrim {topics.station}", "sw": __version__},
+        "o": {"name": "moontrim", "sw": __version__},
+        "availability": [{"topic": topics.availability}],
+        "qos": 1,
+        "cmps": parts,
+    }
+    return Post(f"{remote.discovery_prefix}/device/{ident}/config", encode(device), 1, True)
+
+
+def _set(
+    topics: Topics, account: str, platform: str, name: str, command: str, field: str | None = None
+) -> dict[str, Any]:
+    return {
+        "p": platform,
+        "name": name,
+        "state_topic": topics.value(field or command),
+        "command_topic": topics.command(account, command),
+    }
+
+
+def _switch_seen(topics: Topics, field: str, name: str) -> dict[str, Any]:
+    return {
+        "p": "binary_sensor",
+        "name": name,
+        "state_topic": topics.value(field),
+        "payload_on": "on",
+        "payload_off": "off",
+        "value_template": _OR_NONE,
+    }

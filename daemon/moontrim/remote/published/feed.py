@@ -1,0 +1,151 @@
+"""What to publish and when, from the snapshots of the daemon. Pure but for what it is told.
+
+Instants here are real, monotonic seconds: a rehearsal that runs a night in a minute must not flood
+a phone, so the pace of publishing is that of the people watching."""
+
+from __future__ import annotations
+
+import itertools
+from collections import deque
+from typing import Any
+
+from moontrim.remote import messages
+from moontrim.remote.commands.replies import encode
+from moontrim.remote.published.messages import RESTLESS, Post, ms
+from moontrim.remote.published.residualtrace import Trace
+from moontrim.remote.published.topics import Topics
+from moontrim.state.snapshot import Fault, Outlook, Snapshot, Tracking
+
+MOST_PER_S = 5
+HEARTBEAT_S = 1.0
+# Steps that follow the Moon are shown this seldom, so that there is room left in the second for
+# what someone waits for: the effect of a command, or bad news.
+ROUTINE_EVERY_S = 0.25
+EFFECT_S = 0.6  # what a command does to the dial shows within so long
+DEAD_AFTER_S = 3.0  # a tracker silent for so long must show as silence
+RESTLESS_EVERY_S = 1.0
+OUTLOOK_EVERY_S = 1.0  # at most
+TRACE_EVERY_S = 5.0
+
+
+class Feed:
+    """Tell it each snapshot with `see`; ask `wait_s` how long nothing is due, then `take` what is.
+
+    boot: tells one run of the daemon from the next."""
+
+    def __init__(self, topics: Topics, boot: str) -> None:
+        self._topics = topics
+        self._boot = boot
+        self._trace = Trace()
+        self._seq = itertools.count(1)
+        self._now: Snapshot | None = None
+        self._seen_s = 0.0  # when that snapshot came
+        self._fresh = False  # is there a snapshot that was not taken yet?
+        self._beat_s = 0.0
+        self._awaited_until_s = -1.0
+        self._notable: object = None
+        self._sent_s: deque[float] = deque(maxlen=MOST_PER_S)
+        self._values: dict[str, str] = {}
+        self._due_s: dict[str, float] = {}
+        self._outlook: Outlook | None = None
+        self._tracking: Tracking | None = None
+        self._fault: Fault | None = None
+
+    def see(self, now: Snapshot, at_s: float) -> list[Post]:
+        """A new snapshot. Returns the events it brings; everything else waits for `take`."""
+        self._now, self._seen_s, self._fresh = now, at_s, True
+        if (notable := _notable(now)) != self._notable:
+            self._notable = notable
+            self.expect(at_s)
+        self._trace.add(now)
+        return self._events(now)
+
+    def expect(self, at_s: float) -> None:
+        """Someone asked for something and waits for its effect."""
+        self._awaited_until_s = at_s + EFFECT_S
+
+    def start_over(self) -> None:
+        """After a new connection everything is published afresh: the broker may be a new one."""
+        self._values.clear()
+        self._due_s.clear()
+        self._sent_s.clear()
+        self._outlook = None
+        self._fresh = self._now is not None
+
+    def wait_s(self, at_s: float) -> float:
+        """How long the next state has to wait; 0 if it is due now."""
+        if not self._fresh:
+            return max(0.0, self._beat_s - at_s)
+        if not self._sent_s:
+            return 0.0
+        due_s = self._sent_s[0] + 1.0 if len(self._sent_s) == MOST_PER_S else at_s
+        if self._seen_s > self._awaited_until_s:
+            due_s = max(due_s, self._sent_s[-1] + ROUTINE_EVERY_S)
+        return max(0.0, due_s - at_s)
+
+    def take(self, at_s: float) -> list[Post]:
+        """What is due now. Without a recent snapshot, nothing: silence is how others learn that
+        the daemon does not do its work."""
+        now, self._beat_s = self._now, at_s + HEARTBEAT_S
+        if now is None or at_s - self._seen_s > DEAD_AFTER_S:
+            return []
+        self._fresh = False
+        self._sent_s.append(at_s)
+        state = messages.state(now, self._boot, next(self._seq))
+        posts = [self._retained(self._topics.state, state)]
+        posts += self._changed_values(now, at_s)
+        # The tracker makes a new one every minute and when something is chosen anew; in a
+        # rehearsal those minutes are short.
+        new = now.outlook is not None and now.outlook is not self._outlook
+        if new and self._due("outlook", at_s, OUTLOOK_EVERY_S):
+            assert now.outlook is not None
+            self._outlook = now.outlook
+            posts.append(self._retained(self._topics.outlook, messages.outlook(now.outlook)))
+        if self._due("trace", at_s, TRACE_EVERY_S):
+            posts.append(self._retained(self._topics.trace, self._trace.message()))
+        return posts
+
+    def _changed_values(self, now: Snapshot, at_s: float) -> list[Post]:
+        restless_too = self._due("restless", at_s, RESTLESS_EVERY_S)
+        posts = []
+        for field, value in messages.values(now).items():
+            if self._values.get(field) == value or (field in RESTLESS and not restless_too):
+                continue
+            self._values[field] = value
+            posts.append(Post(self._topics.value(field), value.encode(), retain=True))
+        return posts
+
+    def _due(self, what: str, at_s: float, every_s: float) -> bool:
+        if at_s < self._due_s.get(what, at_s):
+            return False
+        self._due_s[what] = at_s + every_s
+        return True
+
+    def _events(self, now: Snapshot) -> list[Post]:
+        posts = []
+        if self._tracking is not None and now.tracking is not self._tracking:
+            text = f"{now.tracking}: {now.reason}" if now.reason else str(now.tracking)
+            posts.append(self._event(now, "tracking", text))
+        new = now.faults_after(self._fault)
+        posts += [self._event(now, "fault", fault.text) for fault in new]
+        self._tracking, self._fault = now.tracking, now.last_fault
+        return posts
+
+    def _event(self, now: Snapshot, what: str, text: str) -> Post:
+        event = {"at_ms": ms(now.utc_s), "what": what, "text": text}
+        return Post(self._topics.event, encode(event), 1)
+
+    def _retained(self, topic: str, message: dict[str, Any]) -> Post:
+        return Post(topic, encode(message), retain=True)
+
+
+def _notable(now: Snapshot) -> object:
+    """What somebody ought to know at once when it changes."""
+    return (
+        now.last_change,
+        now.tracking,
+        now.transmitting,
+        now.transmit_permitted,
+        now.link.state,
+        now.last_fault,
+    )

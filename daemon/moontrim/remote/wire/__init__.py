@@ -1,0 +1,1 @@
+"""The MQTT connection and the web server."""

@@ -1,0 +1,90 @@
+"""MQTT over WebSocket: bytes both ways between a page and the broker, understood by neither end's
+standards here; the broker judges them.
+
+Every wait is bounded and nothing is buffered beyond the sockets' own limits: a page that does not
+read stops us reading from the broker, and is dropped after a while."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+
+from aiohttp import WSMsgType, web
+
+from moontrim.clock.system import SystemClock
+from moontrim.remote.wire.pageaddress import Gateway
+
+SUBPROTOCOL = "mqtt"  # registered with IANA; MQTT 5.0 (OASIS), section 6
+LARGEST_MESSAGE = 32 * 1024  # twice the broker's largest packet
+READ_AT_ONCE = 16 * 1024
+OPEN_S = 3.0
+FIRST_MESSAGE_S = 5.0
+IDLE_S = 90.0  # a page pings every 10 s
+SLOW_S = 20.0  # so long may one message take to be accepted by either end
+CLOSE_S = 2.0
+
+# The network runs in real time, also while a rehearsal's clock does not.
+_clock = SystemClock()
+
+
+class Broker:
+    """An open connection to the broker."""
+
+    def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self.reader = reader
+        self.writer = writer
+
+
+async def open_broker(gateway: Gateway) -> Broker:
+    """Connect. OSError (TimeoutError and ssl.SSLError are ones) when nobody fit answers."""
+    async with _clock.timeout(OPEN_S):
+        if gateway.unix_path is not None:
+            opened = await asyncio.open_unix_connection(gateway.unix_path, limit=READ_AT_ONCE)
+        else:
+            opened = await asyncio.open_connection(
+                gateway.host, gateway.port, ssl=gateway.tls, limit=READ_AT_ONCE
+            )
+    return Broker(*opened)
+
+
+async def carry(page: web.WebSocketResponse, broker: Broker, abort_page: asyncio.Transport) -> None:
+    """Carry bytes until either end closes, stays silent or stays slow; then close both.
+
+    abort_page: the page's transport, for when it does not even take a farewell."""
+    ways = [
+        asyncio.create_task(_page_to_broker(page, broker), name="page to broker"),
+        asyncio.create_task(_broker_to_page(page, broker), name="broker to page"),
+    ]
+    try:
+        await asyncio.wait(ways, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for way in ways:
+            way.cancel()
+        await asyncio.gather(*ways, return_exceptions=True)
+        broker.writer.transport.abort()
+        try:
+            async with _clock.timeout(CLOSE_S):
+                await page.close()
+        except (OSError, RuntimeError):
+            abort_page.abort()
+
+
+async def _page_to_broker(page: web.WebSocketResponse, broker: Broker) -> None:
+    patience_s = FIRST_MESSAGE_S
+    with contextlib.suppress(OSError):
+        while True:
+            async with _clock.timeout(patience_s):
+                message = await page.receive()
+            if message.type is not WSMsgType.BINARY:
+                return
+            async with _clock.timeout(SLOW_S):
+                broker.writer.write(message.data)
+                await broker.writer.drain()
+            patience_s = IDLE_S
+
+
+async def _broker_to_page(page: web.WebSocketResponse, broker: Broker) -> None:
+    with contextlib.suppress(OSError, RuntimeError):
+        while data := await broker.reader.read(READ_AT_ONCE):
+            async with _clock.timeout(SLOW_S):
+                await page.send_bytes(data)
