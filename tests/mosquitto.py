@@ -24,8 +24,8 @@ from moontrim.config.settings import Settings, settings_from
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote.companion import Remote
-from moontrim_drivers.simradio import SimulatedRadio
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
+from moontrim_drivers.simulated.radio import SimulatedRadio
 from rigctld import free_port, listening
 
 BASE = "moontrim/station"

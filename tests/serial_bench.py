@@ -8,15 +8,15 @@ from contextlib import asynccontextmanager
 from typing import Any
 
 from moontrim.clock.system import SystemClock
-from moontrim_drivers.asciicat import AsciicatDriver
-from moontrim_drivers.civ import CivDriver
-from moontrim_drivers.serialdriver import SerialDriver
-from moontrim_drivers.simasciicat import AsciicatTongue
-from moontrim_drivers.simciv import CivTongue
-from moontrim_drivers.simoptions import SimulatedOptions
-from moontrim_drivers.simpty import SimPty
-from moontrim_drivers.simradio import SimulatedRadio
-from moontrim_drivers.simreceivers import Receivers
+from moontrim_drivers.asciicat.driver import AsciicatDriver
+from moontrim_drivers.civ.driver import CivDriver
+from moontrim_drivers.serial.driver import SerialDriver
+from moontrim_drivers.simulated.asciicat import AsciicatTongue
+from moontrim_drivers.simulated.civ import CivTongue
+from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.pty import SimPty
+from moontrim_drivers.simulated.radio import SimulatedRadio
+from moontrim_drivers.simulated.receivers import Receivers
 
 # bus: driver, how its radio speaks, the options it cannot do without besides the port
 BUSES: dict[str, tuple[type[SerialDriver], Callable[[Receivers], Any], dict[str, Any]]] = {

@@ -25,7 +25,7 @@ from moontrim.share.server import Share
 from moontrim.share.sharedradio import RigAccess
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.contract import RigDetails
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
 
 SKED_HZ = 10_368_100_000
 LOW = {

@@ -14,7 +14,7 @@ from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.state.snapshot import Snapshot, Tracking
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
 
 T0 = 1_795_000_000.25  # 2026-11-18, within a second on purpose
 SKED_HZ = 10_368_100_000

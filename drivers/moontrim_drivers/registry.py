@@ -15,10 +15,10 @@ from moontrim_drivers.contract import RigDriver
 GROUP = "moontrim.drivers"
 
 _BUILT_IN = {
-    "asciicat": "moontrim_drivers.asciicat:AsciicatDriver",
-    "civ": "moontrim_drivers.civ:CivDriver",
-    "simulated": "moontrim_drivers.simulated:SimulatedDriver",
-    "socket": "moontrim_drivers.socketrig:SocketDriver",
+    "asciicat": "moontrim_drivers.asciicat.driver:AsciicatDriver",
+    "civ": "moontrim_drivers.civ.driver:CivDriver",
+    "simulated": "moontrim_drivers.simulated.driver:SimulatedDriver",
+    "socket": "moontrim_drivers.rigctld.driver:SocketDriver",
 }
 
 

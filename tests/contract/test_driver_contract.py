@@ -23,11 +23,11 @@ from moontrim_drivers.contract import (
     RigUnfit,
     RigUnreachable,
 )
-from moontrim_drivers.simoptions import SimulatedOptions
-from moontrim_drivers.simradio import SimulatedRadio
-from moontrim_drivers.simsocket import SimSocket
-from moontrim_drivers.simulated import SimulatedDriver
-from moontrim_drivers.socketrig import SocketDriver
+from moontrim_drivers.rigctld.driver import SocketDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
+from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.radio import SimulatedRadio
+from moontrim_drivers.simulated.rigctld import SimSocket
 from rigctld import OtherClient, free_port, require_rigctld, rigctld
 from serial_bench import BUSES, serial_radio
 

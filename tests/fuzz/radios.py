@@ -12,21 +12,21 @@ from typing import Any
 
 from fuzz.instant import Instant
 from fuzz.target import Target, finite, hold, instead
-from moontrim_drivers.asciicat import AsciicatDriver
-from moontrim_drivers.civ import CivDriver
+from moontrim_drivers.asciicat.driver import AsciicatDriver
+from moontrim_drivers.civ.driver import CivDriver
 from moontrim_drivers.contract import RigClosed, RigDriver, RigError, RigRefused
 from moontrim_drivers.limits import HIGHEST_DIAL_HZ
-from moontrim_drivers.serialdriver import SerialDriver
-from moontrim_drivers.serialoptions import SerialOptions
-from moontrim_drivers.serialwire import Lost, Received
-from moontrim_drivers.simasciicat import AsciicatTongue
-from moontrim_drivers.simciv import CivTongue
-from moontrim_drivers.simoptions import SimulatedOptions
-from moontrim_drivers.simradio import SimulatedRadio
-from moontrim_drivers.simreceivers import Receivers
-from moontrim_drivers.socketconnection import Connection
-from moontrim_drivers.socketrig import SocketDriver, SocketOptions
-from moontrim_drivers.socketwire import Lines
+from moontrim_drivers.rigctld.connection import Connection
+from moontrim_drivers.rigctld.driver import SocketDriver, SocketOptions
+from moontrim_drivers.rigctld.wire import Lines
+from moontrim_drivers.serial.driver import SerialDriver
+from moontrim_drivers.serial.options import SerialOptions
+from moontrim_drivers.serial.wire import Lost, Received
+from moontrim_drivers.simulated.asciicat import AsciicatTongue
+from moontrim_drivers.simulated.civ import CivTongue
+from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.radio import SimulatedRadio
+from moontrim_drivers.simulated.receivers import Receivers
 
 DECISIONS = 24  # bytes that say what becomes of the answers; after them comes what to say
 

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from fuzz.instant import Instant
 from fuzz.target import Target, finite, hold, pieces
-from moontrim_drivers import asciicodec, civcodec
-from moontrim_drivers.asciicat import AsciicatDriver, AsciiExchange
-from moontrim_drivers.civ import CivDriver
-from moontrim_drivers.civcodec import Frame
-from moontrim_drivers.civexchange import CivExchange
+from moontrim_drivers.asciicat import codec as asciicodec
+from moontrim_drivers.asciicat.driver import AsciicatDriver, AsciiExchange
+from moontrim_drivers.civ import codec as civcodec
+from moontrim_drivers.civ.codec import Frame
+from moontrim_drivers.civ.driver import CivDriver
+from moontrim_drivers.civ.exchange import CivExchange
 from moontrim_drivers.contract import RigError, RigRefused
 from moontrim_drivers.limits import HIGHEST_DIAL_HZ, LOWEST_DIAL_HZ
-from moontrim_drivers.simasciicat import AsciicatTongue
-from moontrim_drivers.simciv import CivTongue
-from moontrim_drivers.simoptions import SimulatedOptions
-from moontrim_drivers.simradio import SimulatedRadio
-from moontrim_drivers.simreceivers import Receivers
-from moontrim_drivers.socketwire import LONGEST_LINE, Exchange, Greeting, Lines, Question, ask
+from moontrim_drivers.rigctld.wire import LONGEST_LINE, Exchange, Greeting, Lines, Question, ask
+from moontrim_drivers.simulated.asciicat import AsciicatTongue
+from moontrim_drivers.simulated.civ import CivTongue
+from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.radio import SimulatedRadio
+from moontrim_drivers.simulated.receivers import Receivers
 
 # --- Hamlib's network protocol, a client's side ---------------------------------------------------
 

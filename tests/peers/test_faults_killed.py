@@ -26,7 +26,7 @@ from moontrim.config.settings import Settings, load_settings
 from moontrim.path import Ephemeris, Site, moon_from, solve_path
 from moontrim.session.session import Session
 from moontrim.session.sessionfile import NAME, load_session
-from moontrim_drivers.simpty import SimPty
+from moontrim_drivers.simulated.pty import SimPty
 from moontrim_process import ENVIRONMENT, LEAST_CONFIG
 from rigctld import free_port
 from serial_bench import serial_radio

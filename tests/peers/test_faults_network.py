@@ -24,10 +24,10 @@ from moontrim.clock.system import SystemClock
 from moontrim.path import Ephemeris
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import LinkState
-from moontrim_drivers.simoptions import SimulatedOptions
-from moontrim_drivers.simradio import SimulatedRadio
-from moontrim_drivers.simsocket import SimSocket
-from moontrim_drivers.socketrig import SocketDriver, SocketOptions
+from moontrim_drivers.rigctld.driver import SocketDriver, SocketOptions
+from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.radio import SimulatedRadio
+from moontrim_drivers.simulated.rigctld import SimSocket
 from shared import Stand, play_shared
 from unshared import unshared
 

@@ -13,12 +13,12 @@ from typing import Any
 import pytest
 
 from moontrim.clock.system import SystemClock
-from moontrim_drivers.civcodec import Frame, dial
+from moontrim_drivers.civ.codec import Frame, dial
 from moontrim_drivers.contract import RigDriver, RigState
-from moontrim_drivers.simoptions import SimulatedOptions
-from moontrim_drivers.simradio import SimulatedRadio
-from moontrim_drivers.simsocket import SimSocket
-from moontrim_drivers.socketrig import SocketDriver
+from moontrim_drivers.rigctld.driver import SocketDriver
+from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.radio import SimulatedRadio
+from moontrim_drivers.simulated.rigctld import SimSocket
 from rigctld import free_port, require_rigctld, rigctl, rigctld
 from serial_bench import driver_for, serial_radio
 

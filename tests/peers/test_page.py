@@ -27,7 +27,7 @@ from moontrim.path import Ephemeris
 from moontrim.rehearsal.nextwindow import next_window
 from moontrim.remote.companion import Remote
 from moontrim.state.snapshot import Snapshot, Tracking
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
 from mosquitto import (
     Station,
     listening,

@@ -9,8 +9,8 @@ import pytest
 
 from moontrim.clock.system import SystemClock
 from moontrim_drivers.contract import RigClosed, RigState, RigUnreachable
-from moontrim_drivers.socketrig import SocketDriver
-from moontrim_drivers.socketwire import Greeting
+from moontrim_drivers.rigctld.driver import SocketDriver
+from moontrim_drivers.rigctld.wire import Greeting
 from rigctld import OtherClient, free_port, require_rigctld, rigctld
 
 pytestmark = pytest.mark.peers

@@ -15,7 +15,7 @@ from moontrim.path import Ephemeris
 from moontrim.session.session import Correct, NudgeSked, SetBand
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
 from stage import Stage, play
 
 LOW = {

@@ -22,7 +22,7 @@ from moontrim.session.session import (
 )
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigUnfit
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
 from stage import SKED_HZ, T0, Stage, play
 
 

@@ -24,7 +24,7 @@ from moontrim.state.snapshot import Tracking
 from moontrim.tracking.prediction import Prediction
 from moontrim.tuning.correction import Fractions
 from moontrim_drivers.contract import Capabilities, RigState
-from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
+from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from scenario_keying import KEYING, moon_at, moon_high
 from stage import SKED_HZ, Stage, play
 

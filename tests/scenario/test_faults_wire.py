@@ -25,11 +25,11 @@ from moontrim.session.session import SetSked
 from moontrim.session.sessionfile import load_session
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigClosed, RigUnfit, RigUnreachable
-from moontrim_drivers.simoptions import SimulatedOptions
-from moontrim_drivers.simradio import SimulatedRadio
-from moontrim_drivers.simsocket import SimSocket
-from moontrim_drivers.socketconnection import Connection
-from moontrim_drivers.socketrig import SocketDriver, SocketOptions
+from moontrim_drivers.rigctld.connection import Connection
+from moontrim_drivers.rigctld.driver import SocketDriver, SocketOptions
+from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.radio import SimulatedRadio
+from moontrim_drivers.simulated.rigctld import SimSocket
 from scenario_keying import KEYING, moon_high
 from stage import SKED_HZ, Stage, play
 

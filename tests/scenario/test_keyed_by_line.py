@@ -14,7 +14,7 @@ from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.outputs import SimulatedOutput
 from moontrim.path import Ephemeris
 from moontrim_drivers.contract import Capabilities, RigError, RigState
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
 from scenario_keying import moon_high
 from stage import Stage, play
 

@@ -16,7 +16,7 @@ from moontrim.rehearsal.faults import rehearse_faults
 from moontrim.rehearsal.nextwindow import next_window
 from moontrim.rehearsal.rehearsal import embedded_settings, with_simulated_radio
 from moontrim_drivers.contract import RigState
-from moontrim_drivers.simradio import SimulatedRadio
+from moontrim_drivers.simulated.radio import SimulatedRadio
 
 CONFIG = Path(__file__).parents[2] / "config"
 

@@ -19,12 +19,12 @@ from moontrim.rig.link import RigLink
 from moontrim.rig.view import Connected, LinkState
 from moontrim.tuning.steps import Plan, Ramp, Step
 from moontrim_drivers.contract import RigClosed, RigUnreachable
-from moontrim_drivers.serialwire import Lost, Received
-from moontrim_drivers.simline import SimLine
-from moontrim_drivers.simoptions import SimulatedOptions
-from moontrim_drivers.simpty import SimPty
-from moontrim_drivers.simradio import SimulatedRadio
-from moontrim_drivers.simreceivers import Receivers
+from moontrim_drivers.serial.wire import Lost, Received
+from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.line import SimLine
+from moontrim_drivers.simulated.pty import SimPty
+from moontrim_drivers.simulated.radio import SimulatedRadio
+from moontrim_drivers.simulated.receivers import Receivers
 from serial_bench import BUSES
 
 BAUD = 19200
@@ -109,7 +109,7 @@ class Station:
     def _open_wire(self, options: Any, received: Received, lost: Lost) -> Any:
         if isinstance(self.line, VirtualLine):
             return self.line.open_wire(options, received, lost)
-        from moontrim_drivers.serialtalk import open_wire
+        from moontrim_drivers.serial.exchange import open_wire
 
         path = self.line.path or "/dev/no-such-port"  # type: ignore[attr-defined]
         return open_wire(options.model_copy(update={"port": path}), received, lost)

@@ -12,10 +12,10 @@ import pytest
 
 from moontrim.cli.main import main
 from moontrim.clock.system import SystemClock
-from moontrim_drivers import serialports
 from moontrim_drivers.contract import RigClosed, RigRefused, RigState, RigUnreachable
-from moontrim_drivers.serialports import Port
-from moontrim_drivers.socketrig import SocketDriver
+from moontrim_drivers.rigctld.driver import SocketDriver
+from moontrim_drivers.serial import ports as serialports
+from moontrim_drivers.serial.ports import Port
 from moontrim_process import moontrim, said
 from serial_bench import BUSES, driver_for
 
@@ -160,7 +160,7 @@ def test_ports(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPat
     """What is printed for the config is TOML, and names that very port."""
     import tomllib
 
-    from moontrim_drivers.portchoice import choose
+    from moontrim_drivers.serial.portchoice import choose
 
     monkeypatch.setattr(serialports, "attached", lambda: THERE)
     assert main(["ports"]) == 0

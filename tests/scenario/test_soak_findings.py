@@ -19,7 +19,7 @@ from moontrim.rig.view import LinkState, Updated
 from moontrim.session.session import NudgeSked, SetBand, SetTrim
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
 from soak.station import SoakClock
 from stage import Scene, Stage, play
 

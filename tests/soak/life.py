@@ -19,7 +19,7 @@ from moontrim.keying.modemlines import OutputError
 from moontrim.keying.outputs import Output, RadioKey
 from moontrim.path import Ephemeris
 from moontrim_drivers.contract import Capabilities, RigClosed, RigState
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
 from soak.plan import Plan
 from soak.station import Coil, Station
 

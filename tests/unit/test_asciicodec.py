@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from moontrim_drivers import asciicodec as bus
+from moontrim_drivers.asciicat import codec as bus
 from unit.test_civcodec import pieces
 
 names = st.text(string.ascii_uppercase, min_size=2, max_size=2)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from moontrim_drivers import civcodec as bus
+from moontrim_drivers.civ import codec as bus
 
 addresses = st.integers(0, 0xFB)
 bodies = st.lists(st.integers(0, 0xFB), min_size=1, max_size=bus.LONGEST_BODY).map(bytes)

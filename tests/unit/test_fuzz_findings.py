@@ -31,7 +31,7 @@ from moontrim.share.protocol import REJECTED, Asked, read_line
 from moontrim.share.view import Abilities, View
 from moontrim.state.snapshot import StateHub
 from moontrim_drivers.contract import RigDetails, RigGarbled
-from moontrim_drivers.socketwire import Exchange, ask
+from moontrim_drivers.rigctld.wire import Exchange, ask
 
 HEAD = '[home]\nlocator = "JN88"\n'
 

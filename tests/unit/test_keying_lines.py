@@ -35,7 +35,7 @@ from moontrim.keying.modemlines import LineName, ModemLines, OutputError, Ports,
 from moontrim.keying.outputs import Output, make_outputs
 from moontrim.keying.unkey import unkey
 from moontrim_drivers.contract import RigUnreachable
-from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
+from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 
 PORT = "/dev/serial/by-id/one"
 CONFIG = KeyingSettings.model_validate(

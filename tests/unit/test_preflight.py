@@ -18,8 +18,8 @@ from moontrim.preflight.radio import radio_findings
 from moontrim.preflight.surroundings import broker_findings, disk_findings
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim_drivers.contract import RigState
-from moontrim_drivers.simradio import SimulatedRadio
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
+from moontrim_drivers.simulated.radio import SimulatedRadio
 from rigctld import free_port
 from stage import T0
 

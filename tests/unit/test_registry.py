@@ -11,10 +11,10 @@ import pytest
 from moontrim_drivers import registry
 from moontrim_drivers.contract import RigDriver
 from moontrim_drivers.registry import DriverNotFoundError, load, names
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
 
 MODULE = """
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
 class Mine(SimulatedDriver): ...
 class Other: ...
 """
@@ -49,7 +49,7 @@ def test_only_the_module_asked_for_is_imported() -> None:
         "import sys; from moontrim_drivers import registry; registry.names();"
         "assert not any('simulated' in m or 'socketrig' in m for m in sys.modules);"
         "registry.load('simulated');"
-        "assert 'moontrim_drivers.socketrig' not in sys.modules"
+        "assert 'moontrim_drivers.rigctld.driver' not in sys.modules"
     )
     drivers = Path(__file__).parents[2] / "drivers"
     done = subprocess.run(

@@ -24,8 +24,8 @@ from moontrim_drivers.contract import (
     RigState,
     RigTimeout,
 )
-from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
-from moontrim_drivers.socketrig import SocketDriver
+from moontrim_drivers.rigctld.driver import SocketDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 
 T0 = 1_795_000_000.0
 BASE_HZ = 144_100_000

@@ -13,8 +13,7 @@ from typing import Any
 
 import pytest
 
-from moontrim_drivers import serialports
-from moontrim_drivers.civcodec import Frame, dial
+from moontrim_drivers.civ.codec import Frame, dial
 from moontrim_drivers.contract import (
     RigClosed,
     RigDriver,
@@ -26,10 +25,11 @@ from moontrim_drivers.contract import (
     RigUnfit,
     RigUnreachable,
 )
-from moontrim_drivers.serialports import Port
-from moontrim_drivers.simciv import CivTongue
-from moontrim_drivers.simpty import SimPty
-from moontrim_drivers.simreceivers import Receivers
+from moontrim_drivers.serial import ports as serialports
+from moontrim_drivers.serial.ports import Port
+from moontrim_drivers.simulated.civ import CivTongue
+from moontrim_drivers.simulated.pty import SimPty
+from moontrim_drivers.simulated.receivers import Receivers
 from serial_bench import BUSES, driver_for, replugged, serial_radio
 
 RX_HZ, TX_HZ = 144_123_457, 144_119_876
@@ -417,8 +417,8 @@ def test_dials_beyond_the_bus(bus: str) -> None:
 
 
 def test_the_wire_gives_up_on_a_port_that_takes_nothing() -> None:
-    from moontrim_drivers.serialports import LineSettings
-    from moontrim_drivers.serialwire import SerialWire
+    from moontrim_drivers.serial.ports import LineSettings
+    from moontrim_drivers.serial.wire import SerialWire
 
     async def main() -> None:
         ours, theirs = os.openpty()

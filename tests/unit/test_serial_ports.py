@@ -12,10 +12,10 @@ from pathlib import Path
 import pytest
 import serial
 
-from moontrim_drivers import serialports
 from moontrim_drivers.contract import RigUnfit, RigUnreachable
-from moontrim_drivers.portchoice import best_name, check_port, choose
-from moontrim_drivers.serialports import LineSettings, OpenPort, Port
+from moontrim_drivers.serial import ports as serialports
+from moontrim_drivers.serial.portchoice import best_name, check_port, choose
+from moontrim_drivers.serial.ports import LineSettings, OpenPort, Port
 from moontrim_process import ENVIRONMENT
 
 ONE = Port("/dev/ttyUSB0", 0x0403, 0x6001, "A5", "adapter", ("/dev/serial/by-id/usb-one-A5",))
@@ -117,7 +117,7 @@ def pty() -> Iterator[str]:
 
 OTHER = """
 import sys
-from moontrim_drivers.serialports import LineSettings, OpenPort
+from moontrim_drivers.serial.ports import LineSettings, OpenPort
 try:
     port = OpenPort(sys.argv[1], LineSettings(19200))
 except Exception as error:

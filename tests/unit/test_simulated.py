@@ -16,7 +16,7 @@ from moontrim_drivers.contract import (
     RigState,
     RigUnreachable,
 )
-from moontrim_drivers.simulated import SimulatedDriver
+from moontrim_drivers.simulated.driver import SimulatedDriver
 
 RX_HZ, TX_HZ = 144_200_000, 432_200_000
 Body = Callable[[SimulatedDriver, VirtualClock], Awaitable[None]]

@@ -28,7 +28,7 @@ from moontrim_drivers.contract import (
     RigUnfit,
     RigUnreachable,
 )
-from moontrim_drivers.socketrig import SocketDriver
+from moontrim_drivers.rigctld.driver import SocketDriver
 
 RX_HZ, TX_HZ = 144_123_457, 144_119_876
 SET = RigState(RX_HZ, TX_HZ, False)

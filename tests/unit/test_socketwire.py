@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from moontrim_drivers.contract import RigError, RigGarbled, RigRefused, RigTimeout
-from moontrim_drivers.socketcodes import meaning
-from moontrim_drivers.socketwire import (
+from moontrim_drivers.rigctld.reportcodes import meaning
+from moontrim_drivers.rigctld.wire import (
     LONGEST_COMMAND,
     LONGEST_LINE,
     Answer,

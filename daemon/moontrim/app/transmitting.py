@@ -27,7 +27,7 @@ from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING
 from moontrim.state.snapshot import StateHub, Tracking
 from moontrim_drivers.contract import RigState
-from moontrim_drivers.serialtalk import locate
+from moontrim_drivers.serial.exchange import locate
 
 log = logging.getLogger(__name__)
 

@@ -15,8 +15,8 @@ def add(commands: Any) -> None:
 
 
 def call(options: argparse.Namespace) -> int:
-    from moontrim_drivers.portchoice import best_name
-    from moontrim_drivers.serialports import attached
+    from moontrim_drivers.serial.portchoice import best_name
+    from moontrim_drivers.serial.ports import attached
 
     there = attached()
     if options.json:

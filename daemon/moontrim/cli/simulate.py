@@ -17,10 +17,10 @@ from pydantic import ValidationError
 from moontrim.cli.arguments import add_command
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.errors import InputError
-from moontrim_drivers.simoptions import SimulatedOptions
+from moontrim_drivers.simulated.habits import SimulatedOptions
 
 if TYPE_CHECKING:
-    from moontrim_drivers.simradio import OnChange, SimulatedRadio
+    from moontrim_drivers.simulated.radio import OnChange, SimulatedRadio
 
 BUSES = ("civ", "asciicat", "socket")
 
@@ -80,7 +80,7 @@ def call(options: argparse.Namespace) -> int:
 
 
 async def _serve(options: argparse.Namespace, habits: SimulatedOptions, address: int) -> None:
-    from moontrim_drivers.simradio import SimulatedRadio
+    from moontrim_drivers.simulated.radio import SimulatedRadio
 
     clock = SystemClock()
     radio = SimulatedRadio(habits, clock)
@@ -104,7 +104,7 @@ async def _serve(options: argparse.Namespace, habits: SimulatedOptions, address:
 
 
 async def _socket(radio: SimulatedRadio, options: argparse.Namespace) -> None:
-    from moontrim_drivers.simsocket import SimSocket
+    from moontrim_drivers.simulated.rigctld import SimSocket
 
     server = SimSocket(radio, port=options.port)
     async with await server.listen() as listening:
@@ -117,10 +117,10 @@ async def _socket(radio: SimulatedRadio, options: argparse.Namespace) -> None:
 
 
 async def _line(radio: SimulatedRadio, options: argparse.Namespace, address: int) -> None:
-    from moontrim_drivers.simasciicat import AsciicatTongue
-    from moontrim_drivers.simciv import CivTongue
-    from moontrim_drivers.simpty import SimPty
-    from moontrim_drivers.simreceivers import Receivers
+    from moontrim_drivers.simulated.asciicat import AsciicatTongue
+    from moontrim_drivers.simulated.civ import CivTongue
+    from moontrim_drivers.simulated.pty import SimPty
+    from moontrim_drivers.simulated.receivers import Receivers
 
     receivers = Receivers(radio, options.other_receiver)
     civ = options.bus == "civ"

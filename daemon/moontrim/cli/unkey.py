@@ -15,7 +15,7 @@ def add(commands: Any) -> None:
 
 def call(options: argparse.Namespace) -> int:
     from moontrim.keying.unkey import unkey
-    from moontrim_drivers.serialtalk import locate
+    from moontrim_drivers.serial.exchange import locate
 
     settings = settings_of(options, home_by_gps=True)
     dropped = unkey(settings.keying, settings.radio, resolve=locate)

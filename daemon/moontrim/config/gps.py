@@ -7,7 +7,7 @@ from typing import Literal
 from pydantic import Field, field_validator, model_validator
 
 from moontrim.config.table import Table
-from moontrim_drivers.portchoice import NOTATION, check_port
+from moontrim_drivers.serial.portchoice import NOTATION, check_port
 
 
 class GpsSettings(Table):

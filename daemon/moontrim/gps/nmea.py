@@ -19,9 +19,9 @@ from moontrim.clock.system import Clock
 from moontrim.config.gps import GpsSettings
 from moontrim.gps.fix import Fix, GpsGarbledError, Position, checked
 from moontrim_drivers.contract import RigError
-from moontrim_drivers.serialports import LineSettings
-from moontrim_drivers.serialtalk import locate
-from moontrim_drivers.serialwire import SerialWire
+from moontrim_drivers.serial.exchange import locate
+from moontrim_drivers.serial.ports import LineSettings
+from moontrim_drivers.serial.wire import SerialWire
 
 SILENCE_S = 15.0
 LONGEST_SENTENCE = 1024  # the standard allows 82; receivers exceed it

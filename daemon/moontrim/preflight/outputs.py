@@ -11,7 +11,7 @@ from moontrim.config.keying import KeyingSettings
 from moontrim.config.keyingports import AnyInput, AnyOutput
 from moontrim.preflight.finding import Finding
 from moontrim_drivers.contract import RigError
-from moontrim_drivers.serialtalk import locate
+from moontrim_drivers.serial.exchange import locate
 
 
 def output_findings(keying: KeyingSettings) -> Iterator[Finding]:

@@ -14,7 +14,7 @@ from moontrim.path import Ephemeris, solve_path
 from moontrim.session.selection import chosen
 from moontrim.state.snapshot import Tracking
 from moontrim.tuning.correction import OnAir, fractions_of
-from moontrim_drivers.simradio import SimulatedRadio
+from moontrim_drivers.simulated.radio import SimulatedRadio
 
 BACK_S = 3.0  # after a radio has come back, or at once where nothing has gone
 GIVE_UP_S = 20.0

@@ -20,8 +20,8 @@ from moontrim.path import Ephemeris
 from moontrim.rehearsal.faultjudge import BACK_S, GIVE_UP_S, LOOK_S, FaultJudge, Note, Outcome
 from moontrim.remote.broker.process import OwnBroker
 from moontrim.session.session import PermitTransmit, SetSked
-from moontrim_drivers.simradio import SimulatedRadio
-from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
+from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
+from moontrim_drivers.simulated.radio import SimulatedRadio
 
 UNKEYED_S = 1.0
 BROKER_BACK_S = 15.0  # of real time; it waits longer after each death in a row

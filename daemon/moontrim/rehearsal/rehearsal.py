@@ -12,7 +12,7 @@ from moontrim.config.keyingports import AnyOutput, RadioOutput, SimulatedOutputS
 from moontrim.config.settings import Settings, settings_from
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.judgement import Record, Result, judge
-from moontrim_drivers.simulated import SimulatedDriver, SimulatedOptions
+from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 
 REAL_DURATION_S = 60.0  # how long a whole window takes to watch
 OVER_S, KEYED_S = 60.0, 51.0  # a usual digital-mode rhythm (common practice)

@@ -15,7 +15,7 @@ from functools import partial
 
 from moontrim_drivers.contract import RigClosed, RigRefused, RigUnreachable
 from moontrim_drivers.limits import HIGHEST_DIAL_HZ, LOWEST_DIAL_HZ
-from moontrim_drivers.simradio import Connection, SimulatedRadio
+from moontrim_drivers.simulated.radio import Connection, SimulatedRadio
 
 LONGEST_LINE = 256
 

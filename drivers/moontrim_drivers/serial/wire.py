@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from moontrim_drivers.contract import RigClosed, RigError
-from moontrim_drivers.serialports import LineSettings, OpenPort
+from moontrim_drivers.serial.ports import LineSettings, OpenPort
 
 LONGEST_BACKLOG = 4096  # bytes not yet taken by the port; more means that it takes none
 

@@ -11,7 +11,6 @@ import asyncio
 from collections.abc import Callable
 from typing import Protocol
 
-from moontrim_drivers import serialports
 from moontrim_drivers.contract import (
     DriverClock,
     RigClosed,
@@ -20,9 +19,10 @@ from moontrim_drivers.contract import (
     RigRefused,
     RigTimeout,
 )
-from moontrim_drivers.portchoice import choose
-from moontrim_drivers.serialoptions import SerialOptions
-from moontrim_drivers.serialwire import Lost, Received, SerialWire, Wire
+from moontrim_drivers.serial import ports as serialports
+from moontrim_drivers.serial.options import SerialOptions
+from moontrim_drivers.serial.portchoice import choose
+from moontrim_drivers.serial.wire import Lost, Received, SerialWire, Wire
 
 OpenWire = Callable[[SerialOptions, Received, Lost], Wire]
 

@@ -14,11 +14,11 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from moontrim_drivers import asciicodec as bus
+from moontrim_drivers.asciicat import codec as bus
 from moontrim_drivers.contract import RigDetails, RigGarbled, RigRefused, RigState
 from moontrim_drivers.limits import check_mode
-from moontrim_drivers.serialdriver import SerialDriver
-from moontrim_drivers.serialoptions import SerialOptions
+from moontrim_drivers.serial.driver import SerialDriver
+from moontrim_drivers.serial.options import SerialOptions
 
 _COMMANDS = re.compile(r"(?:[A-Z]{2}[ -:<-~]{0,40};){1,8}")
 # key, text, tuner, voice messages: whatever could transmit

@@ -14,7 +14,7 @@ from functools import partial
 from typing import Protocol
 
 from moontrim_drivers.contract import DriverClock, RigClosed, RigUnreachable
-from moontrim_drivers.simradio import Connection, SimulatedRadio
+from moontrim_drivers.simulated.radio import Connection, SimulatedRadio
 
 LOOK_EVERY_S = 0.05  # whether a radio that is away has come back
 

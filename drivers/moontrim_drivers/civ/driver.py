@@ -14,8 +14,8 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field
 
-from moontrim_drivers import civcodec as bus
-from moontrim_drivers.civexchange import CivExchange, Collision
+from moontrim_drivers.civ import codec as bus
+from moontrim_drivers.civ.exchange import CivExchange, Collision
 from moontrim_drivers.contract import (
     RigDetails,
     RigGarbled,
@@ -24,9 +24,9 @@ from moontrim_drivers.contract import (
     RigUnfit,
 )
 from moontrim_drivers.limits import check_mode
-from moontrim_drivers.serialdriver import SerialDriver
-from moontrim_drivers.serialoptions import SerialOptions
-from moontrim_drivers.serialtalk import shown
+from moontrim_drivers.serial.driver import SerialDriver
+from moontrim_drivers.serial.exchange import shown
+from moontrim_drivers.serial.options import SerialOptions
 
 # after two spoke at once, wait so long and say it once more
 COLLISION_PAUSE_S = (0.02, 0.06)

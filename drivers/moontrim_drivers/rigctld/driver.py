@@ -30,10 +30,10 @@ from moontrim_drivers.contract import (
     RigUnreachable,
 )
 from moontrim_drivers.limits import check_dials, check_mode, check_power
-from moontrim_drivers.lookup import LookUp
-from moontrim_drivers.socketcodes import NOT_THERE
-from moontrim_drivers.socketconnection import Connection
-from moontrim_drivers.socketwire import Answer, Exchange, Greeting, Question, ask
+from moontrim_drivers.rigctld.connection import Connection
+from moontrim_drivers.rigctld.hostlookup import LookUp
+from moontrim_drivers.rigctld.reportcodes import NOT_THERE
+from moontrim_drivers.rigctld.wire import Answer, Exchange, Greeting, Question, ask
 
 # in plain mode: what some versions need between two sets to put both into the right VFO
 _PLAIN_PAUSE_S = 0.5

@@ -20,8 +20,8 @@ from moontrim_drivers.contract import (
     RigState,
 )
 from moontrim_drivers.limits import check_dials, check_mode, check_power
-from moontrim_drivers.simoptions import SimulatedOptions
-from moontrim_drivers.simradio import Connection, SimulatedRadio
+from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.radio import Connection, SimulatedRadio
 
 __all__ = ["SimulatedDriver", "SimulatedOptions", "SimulatedRadio"]
 

@@ -13,7 +13,7 @@ import tty
 from collections.abc import Callable
 from pathlib import Path
 
-from moontrim_drivers.simline import SimLine
+from moontrim_drivers.simulated.line import SimLine
 
 
 class SimPty(SimLine):

@@ -5,9 +5,9 @@ Owns which of the frames on the bus is that answer; knows no port and no driver.
 
 from __future__ import annotations
 
-from moontrim_drivers import civcodec as bus
+from moontrim_drivers.civ import codec as bus
 from moontrim_drivers.contract import RigGarbled, RigRefused
-from moontrim_drivers.serialtalk import shown
+from moontrim_drivers.serial.exchange import shown
 
 # passed over: a turned knob tells of itself by 00 and 01; a late answer, to an opening cut short,
 # to the question for the address

@@ -11,7 +11,7 @@ import contextlib
 import socket
 
 from moontrim_drivers.contract import RigClosed, RigGarbled, RigUnfit, RigUnreachable
-from moontrim_drivers.socketwire import Lines
+from moontrim_drivers.rigctld.wire import Lines
 
 UNACKNOWLEDGED_MS = 2000  # a pulled cable is noticed after this, not after minutes
 

@@ -11,7 +11,7 @@ import re
 from collections.abc import Sequence
 
 from moontrim_drivers.contract import RigUnreachable
-from moontrim_drivers.serialports import Port
+from moontrim_drivers.serial.ports import Port
 
 NOTATION = (
     "a device path, a link in /dev/serial/by-id, or usb:VENDOR:PRODUCT[:SERIAL] in hexadecimal "

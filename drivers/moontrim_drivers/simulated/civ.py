@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from moontrim_drivers import civcodec as bus
+from moontrim_drivers.civ import codec as bus
 from moontrim_drivers.contract import RigRefused
-from moontrim_drivers.simreceivers import Receivers
+from moontrim_drivers.simulated.receivers import Receivers
 
 _FREQUENCY_TOLD = b"\x00"
 

@@ -19,7 +19,7 @@ from typing import Any
 
 from moontrim_drivers.contract import RigGarbled, RigRefused, RigTimeout
 from moontrim_drivers.limits import HIGHEST_DIAL_HZ, LOWEST_DIAL_HZ, WIDEST_PASSBAND_HZ
-from moontrim_drivers.socketcodes import BROKEN, POWERED_OFF, TIMEOUTS, meaning
+from moontrim_drivers.rigctld.reportcodes import BROKEN, POWERED_OFF, TIMEOUTS, meaning
 
 LONGEST_COMMAND = 99  # bytes; longer ones crash some versions of the daemon
 LONGEST_LINE = 4096  # bytes of one line of an answer

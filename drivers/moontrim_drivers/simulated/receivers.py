@@ -9,7 +9,7 @@ from __future__ import annotations
 from bisect import bisect
 
 from moontrim_drivers.contract import RigRefused
-from moontrim_drivers.simradio import SimulatedRadio
+from moontrim_drivers.simulated.radio import SimulatedRadio
 
 _BAND_EDGES_HZ = (100_000_000, 300_000_000, 1_000_000_000)
 

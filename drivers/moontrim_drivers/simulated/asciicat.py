@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from moontrim_drivers import asciicodec as bus
+from moontrim_drivers.asciicat import codec as bus
 from moontrim_drivers.contract import RigRefused
-from moontrim_drivers.simreceivers import Receivers
+from moontrim_drivers.simulated.receivers import Receivers
 
 _IDENTITY = "019"  # by which Hamlib and others know a radio of this kind
 

@@ -22,8 +22,8 @@ from moontrim_drivers.contract import (
     RigUnfit,
 )
 from moontrim_drivers.limits import check_dials, check_power
-from moontrim_drivers.serialoptions import SerialOptions
-from moontrim_drivers.serialtalk import Talk
+from moontrim_drivers.serial.exchange import Talk
+from moontrim_drivers.serial.options import SerialOptions
 
 LOOK_AGAIN_S = 0.02
 

@@ -7,8 +7,8 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 
 from moontrim_drivers.contract import DriverOptions
-from moontrim_drivers.portchoice import NOTATION, check_port
-from moontrim_drivers.serialports import LineSettings
+from moontrim_drivers.serial.portchoice import NOTATION, check_port
+from moontrim_drivers.serial.ports import LineSettings
 
 
 class SerialOptions(DriverOptions):

@@ -22,7 +22,7 @@ from moontrim_drivers.contract import (
     RigState,
     RigUnreachable,
 )
-from moontrim_drivers.simoptions import PASSBAND_HZ, SimulatedOptions
+from moontrim_drivers.simulated.habits import PASSBAND_HZ, SimulatedOptions
 
 T = TypeVar("T")
 

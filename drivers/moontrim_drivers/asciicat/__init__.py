@@ -1,0 +1,1 @@
+"""A serial protocol of commands in plain letters."""

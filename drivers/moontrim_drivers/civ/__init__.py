@@ -1,0 +1,1 @@
+"""A framed serial bus that several radios share."""

@@ -1,0 +1,1 @@
+"""Hamlib's network rig-control protocol over TCP, spoken directly."""
