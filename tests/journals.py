@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from moontrim.clock.system import VirtualClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.journal.file import JournalFile
 from moontrim.journal.recorder import Recorder
 from moontrim.journal.records import Choice, Record

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from moontrim.app.daemon import Daemon
-from moontrim.clock.system import VirtualClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.rehearsal import EMBEDDED

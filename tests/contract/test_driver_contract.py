@@ -13,7 +13,8 @@ import pytest
 from pydantic import ValidationError
 
 from fake_rig_server import FakeRigServer
-from moontrim.clock.system import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim_drivers.contract import (
     DriverOptions,
     RigClosed,

@@ -19,7 +19,7 @@ from cryptography.x509.oid import NameOID
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from moontrim.clock.system import VirtualClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.remote import RemoteSettings
 from moontrim.keying.modemlines import OutputError
 from moontrim.path import Ephemeris

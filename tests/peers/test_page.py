@@ -21,7 +21,7 @@ from playwright.async_api import Browser
 
 from browser import OUT, Phone, Shared, chromium, phone, require_chromium, shared_chromium
 from moontrim.app.daemon import Daemon
-from moontrim.clock.system import VirtualClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.outlook.companion import keep_outlook
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.nextwindow import next_window

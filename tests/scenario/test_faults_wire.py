@@ -65,7 +65,7 @@ class Wired(SocketDriver):
             await self._server.hang_up()
 
 
-class SocketsFirst(moontrim.clock.system._IdleSelector):
+class SocketsFirst(moontrim.clock.virtual._IdleSelector):
     """Time moves on only when no socket is ready."""
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.clock.system import VirtualClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.settings import Settings, load_settings
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.faultjudge import Outcome

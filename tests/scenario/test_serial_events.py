@@ -14,7 +14,8 @@ from typing import Any
 
 import pytest
 
-from moontrim.clock.system import Clock, SystemClock, VirtualClock
+from moontrim.clock.system import Clock, SystemClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import Connected, LinkState
 from moontrim.tuning.steps import Plan, Ramp, Step

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from typing import Any, Protocol
 from unittest.mock import patch
 
-from moontrim.clock.system import VirtualClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.session.session import Session
 from moontrim.timekeeping.clockjumps import STEP_S
 from moontrim.timekeeping.reading import ClockReading, unsynchronised

@@ -6,7 +6,8 @@ import time
 
 import pytest
 
-from moontrim.clock.system import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock
+from moontrim.clock.virtual import VirtualClock
 
 T0 = 1_795_000_000.0
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from moontrim.app.daemon import Daemon
-from moontrim.clock.system import VirtualClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris
 from moontrim.state.snapshot import Tracking

@@ -4,7 +4,7 @@ import math
 from typing import Any
 
 from journals import SKED_HZ, T0, dial, recorder, snapshot
-from moontrim.clock.system import VirtualClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.journal.records import (
     Command,
     Context,

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from moontrim.clock.system import Clock, SystemClock, VirtualClock
+from moontrim.clock.system import Clock, SystemClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.keying import KeyingSettings
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.interlocks import Conditions

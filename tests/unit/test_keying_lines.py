@@ -26,7 +26,8 @@ from typing import Any
 import pytest
 
 from moontrim.cli.main import main as moontrim
-from moontrim.clock.system import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.keying import KeyingSettings
 from moontrim.config.settings import RadioSettings
 from moontrim.keying.contacts import Contact, ExternalTransmit, make_contacts

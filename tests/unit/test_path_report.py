@@ -10,9 +10,10 @@ import pytest
 
 from moontrim.errorbudget.budget import error_budget
 from moontrim.errorbudget.displaced import EARTH_ANGLE_DEG_PER_S
-from moontrim.errorbudget.pathreport import iso_utc, path_report
+from moontrim.errorbudget.pathreport import path_report
 from moontrim.errorbudget.uncertainties import Doubts
 from moontrim.errors import CoverageError, InputError
+from moontrim.formats import iso_utc
 from moontrim.path import LEGS, Ephemeris, Site, parse_site, solve_path
 
 F_HZ = 10.368e9

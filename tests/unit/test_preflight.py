@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 import pytest
 
-from moontrim.clock.system import VirtualClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.settings import Settings, settings_from
 from moontrim.path import Ephemeris
 from moontrim.preflight import check

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from moontrim.clock.system import VirtualClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.remote import RemoteSettings
 from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import BusyError, InputError

@@ -9,7 +9,8 @@ from typing import Any, ClassVar
 import pytest
 
 from fake_rig_server import FakeRigServer
-from moontrim.clock.system import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.rig.latency import Durations
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import Connected, DialMoved, LinkState, Lost, TransmitChanged

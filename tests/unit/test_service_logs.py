@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.clock.system import Clock, SystemClock, VirtualClock
+from moontrim.clock.system import Clock, SystemClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.service import hiddenpasswords, logs
 from moontrim.service.hiddenpasswords import hide, redacted
 from moontrim.service.journald import encode, is_journal

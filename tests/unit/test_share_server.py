@@ -12,7 +12,8 @@ from typing import Any
 
 import pytest
 
-from moontrim.clock.system import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.settings import Settings, settings_from
 from moontrim.config.share import ShareSettings
 from moontrim.errors import MoontrimError

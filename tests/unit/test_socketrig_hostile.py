@@ -16,7 +16,8 @@ from typing import Any
 import pytest
 
 from fake_rig_server import FakeRigServer, Meddle
-from moontrim.clock.system import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim_drivers.contract import (
     RigClosed,
     RigDetails,

@@ -18,7 +18,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from moontrim.clock.system import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.clock import ClockSettings
 from moontrim.preflight.clockwords import clock_findings
 from moontrim.timekeeping.adjtimex import NEVER_SET_S, Kernel, judge, read_adjtimex

@@ -68,12 +68,13 @@ def add(commands: Any) -> None:
 
 def call(options: argparse.Namespace) -> int:
     from moontrim.bench.passband.picture import check_picture
+    from moontrim.formats import iso
     from moontrim.outlook.companion import keep_outlook
     from moontrim.rehearsal import rehearsal
     from moontrim.rehearsal.nextwindow import next_window
     from moontrim.rehearsal.picture import draw_rehearsal
     from moontrim.remote.companion import Remote
-    from moontrim.terminal.livepanel import iso, live_view, on_terminal, show
+    from moontrim.terminal.livepanel import live_view, on_terminal, show
 
     if options.config:
         settings = settings_of(options)
@@ -164,10 +165,11 @@ def _recorded(folder: Path | None) -> tuple[Companion, ...]:
 
 
 def _faults(settings: Settings, options: argparse.Namespace, start: float, pace: float) -> int:
+    from moontrim.formats import iso
     from moontrim.outlook.companion import keep_outlook
     from moontrim.rehearsal.faults import rehearse_faults
     from moontrim.remote.companion import Remote
-    from moontrim.terminal.livepanel import iso, live_view, on_terminal, show
+    from moontrim.terminal.livepanel import live_view, on_terminal, show
 
     show(f"From {iso(start)}, one fault after the other. Ctrl-C ends it early.")
     logging.basicConfig(level=logging.CRITICAL, stream=sys.stderr)
@@ -198,7 +200,7 @@ def _faults(settings: Settings, options: argparse.Namespace, start: float, pace:
 
 
 def _summarise(result: Result, picture: Path) -> None:
-    from moontrim.terminal.livepanel import grouped, iso
+    from moontrim.formats import grouped, iso
 
     minutes = (result.end_utc_s - result.start_utc_s) / 60.0
     length = f"{minutes / 60.0:.1f} h" if minutes >= 60.0 else f"{minutes:.1f} min"

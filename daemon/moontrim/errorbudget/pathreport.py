@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from moontrim.errorbudget.budget import error_budget
 from moontrim.errorbudget.displaced import turned
 from moontrim.errorbudget.uncertainties import Doubts
 from moontrim.errors import InputError
+from moontrim.formats import iso_utc
 from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.exact import LEGS, Leg, solve_path
 from moontrim.path.moondirection import Look
@@ -92,13 +92,6 @@ def path_report(
         "error_budget": {"rx": rx.as_json(), "tx": tx.as_json()},
         "warnings": warnings,
     }
-
-
-def iso_utc(utc_s: float) -> str:
-    """POSIX seconds as ISO 8601 UTC with Z, to the microsecond where there is a fraction."""
-    micros = round(utc_s * 1e6)
-    text = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=micros)).isoformat()
-    return text.replace("+00:00", "Z")
 
 
 def _place(site: Site, look: Look) -> dict[str, float]:

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import CoverageError
 from moontrim.forecast.circumstances import Named, find_named, remarks_on
 from moontrim.forecast.course import MARGIN_S, MINUTE_S, Course, View
@@ -20,6 +19,7 @@ from moontrim.forecast.sky.gases import HIGHEST_HZ
 from moontrim.forecast.spread import best_stretches, turning_points
 from moontrim.forecast.window import Array, Peak, Remark, Series, Window
 from moontrim.forecast.windowsearch import Span, find_windows
+from moontrim.formats import iso_utc
 from moontrim.path import Ephemeris
 
 # A window under way is followed back this far for its start.

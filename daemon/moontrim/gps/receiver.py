@@ -7,7 +7,8 @@ import math
 import random
 from collections.abc import Callable
 
-from moontrim.clock.system import Clock, VirtualClock
+from moontrim.clock.system import Clock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.gps import GpsSettings
 from moontrim.gps.fix import Fix
 from moontrim.gps.gpsd import follow_gpsd

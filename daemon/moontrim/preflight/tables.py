@@ -8,10 +8,10 @@ from collections.abc import Iterator
 from moontrim.config.settings import Settings
 from moontrim.errorbudget.pathreport import ut1_sensitivity
 from moontrim.errors import MoontrimError
+from moontrim.formats import iso
 from moontrim.path import Ephemeris
 from moontrim.preflight.finding import Finding
 from moontrim.session.session import Session
-from moontrim.terminal.livepanel import iso
 
 DAY_S = 86400.0
 SHORT_DAYS = 30.0

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.forecast import coming_windows
+from moontrim.formats import iso
 from moontrim.path import Ephemeris, moon_from
 from moontrim.preflight.finding import Finding
 from moontrim.session.session import Session
-from moontrim.terminal.livepanel import iso
 
 
 def window_findings(

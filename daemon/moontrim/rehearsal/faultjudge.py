@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from moontrim.app.daemon import Daemon
-from moontrim.clock.system import VirtualClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.path import Ephemeris, solve_path
 from moontrim.session.selection import chosen
 from moontrim.state.snapshot import Tracking

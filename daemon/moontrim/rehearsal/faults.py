@@ -12,7 +12,8 @@ from functools import partial
 from typing import Any
 
 from moontrim.app.daemon import Companion, Daemon
-from moontrim.clock.system import SystemClock, VirtualClock
+from moontrim.clock.system import SystemClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.keying.sequence import STUCK_S, Phase

@@ -7,7 +7,7 @@ import math
 from typing import Any
 
 from moontrim.app.daemon import Companion, Daemon
-from moontrim.clock.system import VirtualClock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.keyingports import AnyOutput, RadioOutput, SimulatedOutputSettings
 from moontrim.config.settings import Settings, settings_from
 from moontrim.path import Ephemeris

@@ -11,8 +11,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import InputError
+from moontrim.formats import iso_utc
 from moontrim.report import words
 from moontrim.report.columns import COLUMNS
 from moontrim.report.facts import word

@@ -15,15 +15,14 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from moontrim import __version__
-from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import InputError, MoontrimError
+from moontrim.formats import LEG_WORDS, iso_utc
 from moontrim.path import LegName
 from moontrim.report import figures, words
 from moontrim.report.facts import ROUNDING_SIGMA
 from moontrim.report.recorded import Array
 from moontrim.report.report import Report
 from moontrim.report.style import drawn
-from moontrim.terminal.pathreport import LEG_WORDS
 from moontrim.tuning.correction import WORDS
 
 ROWS_SHOWN = 100  # of a table on the page; the JSON summary has all

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import CoverageError
+from moontrim.formats import iso_utc
 from moontrim.path import Ephemeris, Site
 from moontrim.report.facts import ROUNDING_SIGMA, Facts
 from moontrim.report.recomputed import Difference

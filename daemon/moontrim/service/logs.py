@@ -15,11 +15,11 @@ from dataclasses import dataclass, field
 from types import TracebackType
 
 from moontrim.clock.system import Clock
+from moontrim.formats import UtcFormatter
 from moontrim.service import journald
 from moontrim.service.hiddenpasswords import redacted
 from moontrim.service.loglimit import LogLimit, kind_of
 from moontrim.state.snapshot import Snapshot
-from moontrim.terminal.livepanel import UtcFormatter
 
 IDENTIFIER = "moontrim"
 STDERR = 2

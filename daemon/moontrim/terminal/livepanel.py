@@ -6,7 +6,6 @@ from __future__ import annotations
 import logging
 import select
 import sys
-from datetime import UTC, datetime
 from typing import IO
 
 from rich.console import Console, Group
@@ -16,7 +15,8 @@ from rich.table import Table
 from rich.text import Text
 
 from moontrim.app.daemon import Daemon
-from moontrim.clock.system import Clock, SystemClock
+from moontrim.clock.system import SystemClock
+from moontrim.formats import grouped, iso
 from moontrim.state.snapshot import DialView, Snapshot, Tracking
 from moontrim.timekeeping.trust import ClockView
 from moontrim.tuning.correction import WORDS
@@ -36,27 +36,6 @@ _COLOUR = {
     Tracking.PAUSED: "bold yellow",
     Tracking.STARTING: "bold yellow",
 }
-
-
-def iso(utc_s: float) -> str:
-    """UTC to the second, ISO 8601."""
-    return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
-def grouped(hz: float, decimals: int = 0) -> str:
-    """Hertz in groups of three, as dials show them: 10 368 100 000."""
-    return f"{hz:,.{decimals}f}".replace(",", " ")
-
-
-class UtcFormatter(logging.Formatter):
-    """Log lines stamped by the daemon's own clock, which in a rehearsal is not the wall's."""
-
-    def __init__(self, clock: Clock) -> None:
-        super().__init__("%(asctime)s %(levelname)s %(message)s")
-        self._clock = clock
-
-    def formatTime(self, record: logging.LogRecord, datefmt: str | None = None) -> str:  # noqa: N802
-        return iso(self._clock.utc_s())
 
 
 async def log_view(daemon: Daemon) -> None:

@@ -7,13 +7,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-LEG_WORDS = {
-    "to_moon": "home to Moon",
-    "from_moon": "Moon to home",
-    "echo": "own echo",
-    "from_partner": "partner to home",
-    "to_partner": "home to partner",
-}
+from moontrim.formats import LEG_WORDS
 
 
 def show_path(report: dict[str, Any]) -> None:

@@ -8,7 +8,8 @@ import secrets
 from collections.abc import Sequence
 from functools import partial
 
-from moontrim.clock.system import Clock, VirtualClock
+from moontrim.clock.system import Clock
+from moontrim.clock.virtual import VirtualClock
 from moontrim.config.clock import ClockSettings
 from moontrim.timekeeping.adjtimex import Kernel
 from moontrim.timekeeping.chrony import (

@@ -9,13 +9,13 @@ from typing import Any
 
 import numpy as np
 
-from moontrim.errorbudget.pathreport import iso_utc
 from moontrim.errors import InputError
 from moontrim.forecast.compute import Forecast
 from moontrim.forecast.polarisation import mismatch_db
 from moontrim.forecast.signal import in_bandwidth_db
 from moontrim.forecast.sky.scattering import echo_spectrum, law_at
 from moontrim.forecast.window import EndSeries, Peak, Series, Stretch, Turn, Window
+from moontrim.formats import iso_utc
 
 COLUMNS = (
     "utc",

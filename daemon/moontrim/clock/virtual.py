@@ -1,0 +1,190 @@
+"""A clock for rehearsals and tests, and the event loop that tells it when nothing is left to do."""
+
+from __future__ import annotations
+
+import asyncio
+import heapq
+import itertools
+import math
+import selectors
+import time
+from collections.abc import Coroutine
+from contextlib import AbstractAsyncContextManager
+from types import TracebackType
+from typing import Any, Protocol, TypeVar
+
+from moontrim.clock.system import Clock
+
+T = TypeVar("T")
+
+# When it rings, a number that no other has, and for whom: None once it is stopped. A list, since
+# comparing and changing those costs least.
+_Alarm = list[Any]
+
+
+class VirtualClock(Clock):
+    """A clock that jumps to the next thing anyone waits for, once nobody has anything left to do.
+
+    pace: virtual seconds per real second; infinity (for tests) runs as fast as the machine can. It
+    must be used on a loop made by `run`, whose selector tells it when the loop is idle; sockets and
+    real timers on that loop keep working in real time. Same inputs, same order of events."""
+
+    def __init__(self, start_utc_s: float, pace: float = math.inf) -> None:
+        self._start_utc_s = start_utc_s
+        self._now_s = 0.0
+        self._suspended_s = 0.0
+        self._pace = pace
+        self._began_s: float | None = None  # real monotonic time at which virtual time 0 was
+        self._order = itertools.count()
+        self._heap: list[_Alarm] = []
+
+    def utc_s(self) -> float:
+        return self._start_utc_s + self._now_s
+
+    def monotonic_s(self) -> float:
+        return self._now_s
+
+    def suspended_s(self) -> float:
+        return self._suspended_s
+
+    def suspend(self, for_s: float) -> None:
+        """Make UTC go on while nothing else does, as a machine that sleeps sees it."""
+        self._suspended_s += for_s
+        self._start_utc_s += for_s
+
+    def step_utc(self, by_s: float) -> None:
+        """Make UTC jump, as a clock that gets set does. Monotonic time is unaffected."""
+        self._start_utc_s += by_s
+
+    async def sleep(self, duration_s: float) -> None:
+        if duration_s <= 0.0:
+            await asyncio.sleep(0)
+            return
+        done: asyncio.Future[bool] = asyncio.Future(loop=self._loop)
+        alarm = self._alarm(duration_s, done)
+        try:
+            await done
+        finally:
+            alarm[2] = None
+
+    async def wait(self, event: asyncio.Event, duration_s: float) -> bool:
+        """As the base class, a third of the work: one future among the event's waiters, which
+        `Event.set` or an alarm resolves, where cancelling the waiting task takes an exception
+        through it."""
+        if event.is_set() or duration_s <= 0.0:
+            await asyncio.sleep(0)
+            return event.is_set()
+        came: asyncio.Future[bool] = asyncio.Future(loop=self._loop)
+        waiters = event._waiters
+        waiters.append(came)
+        alarm = self._alarm(duration_s, came)
+        try:
+            return await came
+        finally:
+            alarm[2] = None
+            waiters.remove(came)
+
+    def timeout(self, duration_s: float) -> AbstractAsyncContextManager[object]:
+        return _VirtualTimeout(self, duration_s)
+
+    def run(self, main: Coroutine[Any, Any, T]) -> T:
+        """Run a coroutine to its end on a fresh event loop that drives this clock."""
+        with asyncio.Runner(loop_factory=self._start_loop) as runner:
+            return runner.run(main)
+
+    def _start_loop(self) -> asyncio.AbstractEventLoop:
+        self._loop = self._new_loop()  # or each future asks the kernel whose process this is
+        return self._loop
+
+    def _new_loop(self) -> asyncio.AbstractEventLoop:
+        return asyncio.SelectorEventLoop(_IdleSelector(self))
+
+    def _alarm(self, duration_s: float, sleeper: _Sleeper) -> _Alarm:
+        """Wakes the sleeper with False; whoever has it made stops it by taking the sleeper away."""
+        alarm: _Alarm = [self._now_s + duration_s, next(self._order), sleeper]
+        heapq.heappush(self._heap, alarm)
+        return alarm
+
+    def real_wait_s(self) -> float | None:
+        """Real seconds until the next alarm is due at this pace; None if nobody waits."""
+        while self._heap and self._heap[0][2] is None:
+            heapq.heappop(self._heap)
+        if not self._heap:
+            return None
+        if math.isinf(self._pace):
+            return 0.0
+        if self._began_s is None:
+            self._began_s = time.monotonic() - self._now_s / self._pace
+        due_s: float = self._heap[0][0]
+        return max(0.0, self._began_s + due_s / self._pace - time.monotonic())
+
+    def advance(self) -> None:
+        """Jump to the earliest alarm and ring every alarm of that instant."""
+        heap = self._heap
+        now_s = self._now_s = max(self._now_s, heap[0][0])
+        while heap and heap[0][0] <= now_s:
+            sleeper = heapq.heappop(heap)[2]
+            if sleeper is not None and not sleeper.done():
+                sleeper.set_result(False)
+
+
+class _Sleeper(Protocol):
+    """A future, or what passes for one."""
+
+    def done(self) -> bool: ...
+    def set_result(self, result: bool, /) -> None: ...
+
+
+class _VirtualTimeout(AbstractAsyncContextManager[object]):
+    """As `asyncio.timeout`, except that an alarm of a virtual clock ends it: the task is cancelled,
+    and a cancellation that is nobody else's becomes TimeoutError."""
+
+    __slots__ = ("_alarm", "_cancelling", "_clock", "_duration_s", "_rung", "_task")
+
+    def __init__(self, clock: VirtualClock, duration_s: float) -> None:
+        self._clock = clock
+        self._duration_s = duration_s
+        self._rung = False
+
+    async def __aenter__(self) -> None:
+        task = asyncio.current_task(self._clock._loop)
+        assert task is not None
+        self._task, self._cancelling = task, task.cancelling()
+        self._alarm = self._clock._alarm(self._duration_s, self)
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._alarm[2] = None
+        ours_alone = self._rung and self._task.uncancel() <= self._cancelling
+        if ours_alone and kind is asyncio.CancelledError:
+            raise TimeoutError from error
+
+    def done(self) -> bool:
+        return False
+
+    def set_result(self, result: bool, /) -> None:
+        self._rung = True
+        self._task.cancel()
+
+
+class _IdleSelector(selectors.DefaultSelector):
+    """asyncio asks its selector to wait only when no callback is ready: that is the moment to
+    move on."""
+
+    def __init__(self, clock: VirtualClock) -> None:
+        super().__init__()
+        self._clock = clock
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        if timeout is None or timeout > 0.0:
+            wait_s = self._clock.real_wait_s()
+            if wait_s is not None and wait_s <= 0.0:
+                self._clock.advance()
+                return super().select(0)
+            if wait_s is not None:
+                timeout = wait_s if timeout is None else min(timeout, wait_s)
+        return super().select(timeout)
