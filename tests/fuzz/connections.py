@@ -20,7 +20,8 @@ from moontrim.config.share import ShareSettings
 from moontrim.errors import MoontrimError
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.rig.view import LinkState, LinkView
-from moontrim.session.session import Command, PermitTransmit, Session, first_session
+from moontrim.session.commands import Command, PermitTransmit
+from moontrim.session.session import Session, first_session
 from moontrim.share import connection as client_module
 from moontrim.share import radio as radio_module
 from moontrim.share import server as server_module

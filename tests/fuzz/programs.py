@@ -17,7 +17,8 @@ from moontrim.remote.broker.configfile import LARGEST_PACKET
 from moontrim.remote.commands.admission import Admission, Arrival
 from moontrim.remote.commands.commands import COMMANDS
 from moontrim.remote.published.topics import Topics
-from moontrim.session.session import TRIM_LIMIT_HZ, Command, PermitTransmit, Session, first_session
+from moontrim.session.commands import Command, PermitTransmit
+from moontrim.session.session import TRIM_LIMIT_HZ, Session, first_session
 from moontrim.share.answers import conclude, consider
 from moontrim.share.commandtable import BY_NAME
 from moontrim.share.outcomes import Key, Own, ReadDetails, Reply, SetMode, SetPower, Tune, Unkey

@@ -17,7 +17,8 @@ from moontrim.rehearsal.rehearsal import embedded_settings
 from moontrim.report.page import write_page
 from moontrim.report.recorded import read_session
 from moontrim.report.report import report_of
-from moontrim.session.session import SetAgreement, SetTrim, first_session
+from moontrim.session.commands import SetAgreement, SetTrim
+from moontrim.session.session import first_session
 from recorded import T0, Made, make_journal
 
 pytestmark = pytest.mark.peers

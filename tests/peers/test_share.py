@@ -16,7 +16,7 @@ import psutil
 import pytest
 
 from moontrim.path import Ephemeris
-from moontrim.session.session import SetSked
+from moontrim.session.commands import SetSked
 from shared import SKED_HZ, FakeKeying, Program, Rigctl, Stand, play_shared, require_rigctl
 
 pytestmark = pytest.mark.peers

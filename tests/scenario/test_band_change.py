@@ -12,7 +12,7 @@ import pytest
 from moontrim.config.band import BandSettings
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris
-from moontrim.session.session import Correct, NudgeSked, SetBand
+from moontrim.session.commands import Correct, NudgeSked, SetBand
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver

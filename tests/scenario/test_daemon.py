@@ -10,7 +10,7 @@ import pytest
 
 from moontrim.path import Ephemeris
 from moontrim.rig.view import LinkState
-from moontrim.session.session import (
+from moontrim.session.commands import (
     Correct,
     PermitTransmit,
     ReadBack,

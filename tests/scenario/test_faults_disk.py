@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from moontrim.path import Ephemeris
-from moontrim.session.session import SetSked
+from moontrim.session.commands import SetSked
 from moontrim.session.sessionfile import NAME, load_session
 from moontrim.state.snapshot import Tracking
 from stage import SKED_HZ, Stage, play

@@ -21,7 +21,7 @@ from faultproxy import FaultProxy
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.keying.sequence import STUCK_S, Phase
 from moontrim.path import Ephemeris
-from moontrim.session.session import SetSked
+from moontrim.session.commands import SetSked
 from moontrim.session.sessionfile import load_session
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigClosed, RigUnfit, RigUnreachable

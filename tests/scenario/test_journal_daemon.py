@@ -22,7 +22,7 @@ from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris, Site, solve_path
 from moontrim.rehearsal.nextwindow import next_window
 from moontrim.rehearsal.rehearsal import embedded_settings, rehearse
-from moontrim.session.session import Correct, SetAgreement, SetSked
+from moontrim.session.commands import Correct, SetAgreement, SetSked
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.inbox import HomeMoved
 from moontrim.tuning.correction import Fractions, on_air

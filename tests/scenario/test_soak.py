@@ -164,7 +164,7 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
             ALL,
         ),
         (
-            "moontrim.tuning.bandentry.check_drive",
+            "moontrim.rig.bandwatch.check_drive",
             _any_drive_will_do,
             "drive",
             DRIVE,

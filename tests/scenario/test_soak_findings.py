@@ -16,7 +16,7 @@ from moontrim.keying.outputs import SimulatedOutput
 from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
 from moontrim.rig.view import LinkState, Updated
-from moontrim.session.session import NudgeSked, SetBand, SetTrim
+from moontrim.session.commands import NudgeSked, SetBand, SetTrim
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver

@@ -13,7 +13,7 @@ from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.outputs import SimulatedOutput
 from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
-from moontrim.session.session import Correct, PermitTransmit, SetBand
+from moontrim.session.commands import Correct, PermitTransmit, SetBand
 from moontrim.state.snapshot import Tracking
 from scenario_keying import KEYING, SETTLES_S, moon_at, moon_high
 from stage import Stage, play

@@ -15,7 +15,7 @@ from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.remote.commands.admission import Admission, Arrival
 from moontrim.remote.published.topics import Topics
-from moontrim.session.session import (
+from moontrim.session.commands import (
     Command,
     Correct,
     NudgeSked,

@@ -29,7 +29,7 @@ from moontrim.journal.recorder import Recorder
 from moontrim.journal.records import BudgetEntry, Record
 from moontrim.journal.schema import NAME, VERSION
 from moontrim.keying.sequence import Phase
-from moontrim.session.session import NudgeSked
+from moontrim.session.commands import NudgeSked
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.commandlog import Note
 from moontrim_process import ENVIRONMENT

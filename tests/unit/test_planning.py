@@ -17,7 +17,8 @@ from moontrim.errors import CoverageError
 from moontrim.path import Ephemeris, moon_from
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.rig.view import LinkState, LinkView
-from moontrim.session.session import SetAgreement, SetPartner, SetTrim, first_session
+from moontrim.session.commands import SetAgreement, SetPartner, SetTrim
+from moontrim.session.session import first_session
 from moontrim.tracking import planning as module
 from moontrim.tracking.planning import Planning
 from moontrim_drivers.contract import RigState

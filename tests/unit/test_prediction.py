@@ -8,7 +8,8 @@ from moontrim.config.settings import settings_from
 from moontrim.errors import CoverageError
 from moontrim.path import DelayModel, Ephemeris
 from moontrim.rehearsal.rehearsal import EMBEDDED
-from moontrim.session.session import SetAgreement, SetPartner, SetTrim, first_session
+from moontrim.session.commands import SetAgreement, SetPartner, SetTrim
+from moontrim.session.session import first_session
 from moontrim.tracking.prediction import BLOCKS_KEPT, Prediction
 from moontrim.tuning.correction import AGREEMENTS, Agreement, fractions_of, on_air
 

@@ -24,14 +24,14 @@ from moontrim.remote.commands.admission import Admission, Arrival
 from moontrim.remote.commands.commands import COMMANDS, read_command
 from moontrim.remote.commands.guards import BURST
 from moontrim.remote.commands.payload import LARGEST_BYTES, Refusal, read_body
-from moontrim.remote.commands.replies import encode
 from moontrim.remote.published.discovery import announcement
 from moontrim.remote.published.feed import ROUTINE_EVERY_S, Feed
-from moontrim.remote.published.messages import Post
+from moontrim.remote.published.messages import Post, encode
 from moontrim.remote.published.residualtrace import SECONDS, Trace
 from moontrim.remote.published.topics import Topics
 from moontrim.rig.view import LinkView
-from moontrim.session.session import Command, Session, first_session
+from moontrim.session.commands import Command
+from moontrim.session.session import Session, first_session
 from moontrim.state.snapshot import (
     Change,
     DialView,

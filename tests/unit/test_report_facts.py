@@ -17,7 +17,8 @@ from moontrim.report.facts import Spell, facts_of
 from moontrim.report.recorded import Recorded, read_session
 from moontrim.report.report import Report, report_of
 from moontrim.report.sessions import list_sessions
-from moontrim.session.session import Correct, SetAgreement, SetPartner, SetTrim, first_session
+from moontrim.session.commands import Correct, SetAgreement, SetPartner, SetTrim
+from moontrim.session.session import first_session
 from recorded import T0, Made, change, make_journal
 
 # What the journal keeps of a dial, and rounding of it.

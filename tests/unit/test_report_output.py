@@ -28,7 +28,8 @@ from moontrim.rehearsal.rehearsal import embedded_settings
 from moontrim.report.columns import COLUMNS
 from moontrim.report.export import columns_of, write_csv
 from moontrim.report.recorded import read_session
-from moontrim.session.session import SetAgreement, first_session
+from moontrim.session.commands import SetAgreement
+from moontrim.session.session import first_session
 from moontrim.state.snapshot import Tracking
 from moontrim_process import LEAST_CONFIG
 from recorded import T0, Made, change, make_journal

@@ -14,7 +14,7 @@ import pytest
 from moontrim.journal.companion import Journal
 from moontrim.path import Ephemeris
 from moontrim.remote.broker.passwords import kept_passwords
-from moontrim.session.session import SetSked
+from moontrim.session.commands import SetSked
 from stage import SKED_HZ, Stage, play
 
 ROOT = Path(__file__).parents[2]

@@ -13,19 +13,18 @@ import pytest
 from moontrim.clock.system import SystemClock
 from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import InputError
-from moontrim.session.session import (
+from moontrim.session.commands import (
     Command,
     Correct,
     NudgeSked,
     PermitTransmit,
-    Session,
     SetAgreement,
     SetBand,
     SetPartner,
     SetSked,
     SetTrim,
-    first_session,
 )
+from moontrim.session.session import Session, first_session
 from moontrim.session.sessionfile import NAME, SessionSaver, load_session, save_session
 
 SETTINGS = settings_from(

@@ -19,7 +19,8 @@ from moontrim.config.share import ShareSettings
 from moontrim.errors import MoontrimError
 from moontrim.rehearsal.rehearsal import EMBEDDED, embedded_settings
 from moontrim.rig.view import LinkState, LinkView
-from moontrim.session.session import Command, Session, SetSked, first_session
+from moontrim.session.commands import Command, SetSked
+from moontrim.session.session import Session, first_session
 from moontrim.share import server as server_module
 from moontrim.share.server import Share
 from moontrim.share.sharedradio import RigAccess

@@ -22,7 +22,8 @@ from moontrim.gps.timecheck import gps_reader
 from moontrim.path import Ephemeris
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING, Updated
-from moontrim.session.session import Command, Session
+from moontrim.session.commands import Command
+from moontrim.session.session import Session
 from moontrim.session.sessionfile import SessionSaver, load_session
 from moontrim.state.snapshot import StateHub, Surroundings, Tracking
 from moontrim.timekeeping.clockjumps import ClockWatch

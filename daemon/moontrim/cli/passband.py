@@ -34,7 +34,7 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.bench.recording import read_recording
 
     if options.picture is not None:
-        from moontrim.bench.passband.picture import check_picture
+        from moontrim.bench.picturefile import check_picture
 
         check_picture(options.picture)
     found = measure_passband(read_recording(options.recording), low_hz, high_hz)

@@ -67,7 +67,7 @@ def add(commands: Any) -> None:
 
 
 def call(options: argparse.Namespace) -> int:
-    from moontrim.bench.passband.picture import check_picture
+    from moontrim.bench.picturefile import check_picture
     from moontrim.formats import iso
     from moontrim.outlook.companion import keep_outlook
     from moontrim.rehearsal import rehearsal

@@ -20,7 +20,7 @@ from moontrim.keying.sequence import STUCK_S, Phase
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.faultjudge import BACK_S, GIVE_UP_S, LOOK_S, FaultJudge, Note, Outcome
 from moontrim.remote.broker.process import OwnBroker
-from moontrim.session.session import PermitTransmit, SetSked
+from moontrim.session.commands import PermitTransmit, SetSked
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 

@@ -28,10 +28,9 @@ from moontrim.remote.broker.passwords import broker_password, kept_passwords, ne
 from moontrim.remote.broker.process import BrokerMissing, OwnBroker
 from moontrim.remote.commands.admission import Admission
 from moontrim.remote.commands.commands import COMMANDS
-from moontrim.remote.commands.replies import encode
 from moontrim.remote.published import discovery, messages
 from moontrim.remote.published.feed import Feed
-from moontrim.remote.published.messages import Post
+from moontrim.remote.published.messages import Post, encode
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.wire.brokeraddress import Door
 from moontrim.remote.wire.mqtt import MqttSide

@@ -15,10 +15,11 @@ from collections.abc import Awaitable, Callable
 from typing import TypeVar
 
 from moontrim.clock.system import Clock
+from moontrim.rig.bandwatch import BandWatch, Unready, set_mode
 from moontrim.rig.dials import Dials
 from moontrim.rig.requests import Errands
 from moontrim.rig.view import ANSWERING, Connected, LinkEvent, LinkState, LinkView, Lost
-from moontrim.tuning.bandentry import BandEntry, BandWatch, Unready, set_mode
+from moontrim.tuning.bandentry import BandEntry
 from moontrim.tuning.steps import Plan, Which
 from moontrim_drivers.contract import (
     RigClosed,

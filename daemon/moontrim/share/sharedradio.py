@@ -15,7 +15,8 @@ from typing import Protocol
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
-from moontrim.session.session import Command, Session
+from moontrim.session.commands import Command
+from moontrim.session.session import Session
 from moontrim.share.outcomes import SetMode
 from moontrim.share.protocol import NOT_AVAILABLE, OK, REJECTED, TIMED_OUT
 from moontrim.share.tunecommand import TuneTo, band_for

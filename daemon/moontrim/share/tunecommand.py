@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from moontrim.config.band import BandSettings
 from moontrim.config.settings import Settings
 from moontrim.errors import InputError
-from moontrim.session.session import Command, Session
+from moontrim.session.commands import Command
+from moontrim.session.session import Session
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from moontrim.config.site import SiteSettings
 from moontrim.errors import MoontrimError
 from moontrim.rig.view import LinkEvent
-from moontrim.session.session import Command, Session
+from moontrim.session.commands import Command
+from moontrim.session.session import Session
 from moontrim.state.snapshot import Outlook
 
 log = logging.getLogger(__name__)

@@ -26,8 +26,9 @@ from moontrim.rig.view import (
     TransmitChanged,
     Updated,
 )
+from moontrim.session.commands import ReadBack
 from moontrim.session.selection import Chosen
-from moontrim.session.session import ReadBack, Session
+from moontrim.session.session import Session
 from moontrim.session.sessionfile import SessionSaver
 from moontrim.state.assessment import Hindrances, assess
 from moontrim.state.snapshot import (

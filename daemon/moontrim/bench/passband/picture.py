@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import textwrap
 from pathlib import Path
 from typing import Any
@@ -14,32 +13,15 @@ from matplotlib.figure import Figure
 
 from moontrim.bench.passband.measure import SIGMAS_95, Passband
 from moontrim.bench.passband.show import edges_text, longer, told, verdict
+from moontrim.bench.picturefile import check_picture
 from moontrim.errors import InputError
 
-SUFFIXES = (".png", ".svg")
 SMOOTH: dict[str, Any] = {"color": "#16325c", "linewidth": 1.6}
 FINE: dict[str, Any] = {"color": "#bdbdbd", "linewidth": 0.5}
 RANGE: dict[str, Any] = {"color": "#d1701c", "alpha": 0.12, "linewidth": 0.0}
 LINES: dict[str, Any] = {"color": "#d1701c", "linewidth": 1.0, "alpha": 0.8}
 LOWEST_DB = -50.0
 WRAP = 150
-
-
-def check_picture(path: Path, suffixes: tuple[str, ...] = SUFFIXES) -> None:
-    """Raises InputError for a suffix or a place that cannot be written, before the long work."""
-    if path.suffix.lower() not in suffixes:
-        raise InputError("--picture", str(path), f"a file name ending in {' or '.join(suffixes)}")
-    try:
-        there = os.path.lexists(path)  # a link to a file to come is kept too
-        if not path.parent.is_dir():
-            raise InputError("--picture", str(path), "a file in a folder that exists")
-        # Tried and not asked: what root may do in /proc, no permission bit tells.
-        os.close(os.open(path, os.O_WRONLY | os.O_CREAT, 0o666))
-        if not there:
-            path.unlink()
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise InputError("--picture", str(path), f"a file that can be written ({reason})") from None
 
 
 def draw_passband(found: Passband, path: Path) -> None:

@@ -19,10 +19,11 @@ from moontrim.errors import BusyError, InputError
 from moontrim.remote.commands.commands import Asked, read_command, refused_by_tracker, result
 from moontrim.remote.commands.guards import REPEAT_S, Allowance, Repeats, SecondStep
 from moontrim.remote.commands.payload import Body, Refusal, read_body
-from moontrim.remote.commands.replies import done, encode, refused
-from moontrim.remote.published.messages import Post, ms
+from moontrim.remote.commands.replies import done, refused
+from moontrim.remote.published.messages import Post, encode, ms
 from moontrim.remote.published.topics import Topics
-from moontrim.session.session import Command, PermitTransmit, Session
+from moontrim.session.commands import Command, PermitTransmit
+from moontrim.session.session import Session
 
 log = logging.getLogger(__name__)
 

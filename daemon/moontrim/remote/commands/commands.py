@@ -10,20 +10,19 @@ from moontrim.config.settings import Settings
 from moontrim.errors import BusyError, InputError
 from moontrim.remote.commands.payload import Body, Fields, Refusal
 from moontrim.remote.published.messages import hz
-from moontrim.session.session import (
-    TRIM_LIMIT_HZ,
+from moontrim.session.commands import (
     Command,
     Correct,
     NudgeSked,
     PermitTransmit,
     ReadBack,
-    Session,
     SetAgreement,
     SetBand,
     SetPartner,
     SetSked,
     SetTrim,
 )
+from moontrim.session.session import TRIM_LIMIT_HZ, Session
 from moontrim.tuning.correction import AGREEMENTS
 
 FREQUENCY_LIMIT_HZ = 1e12

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 from moontrim.remote.commands.payload import Refusal
@@ -22,8 +21,3 @@ def refused(ident: str | int | None, refusal: Refusal) -> dict[str, Any]:
         "allowed": refusal.allowed,
     }
     return {"ok": False, "id": ident, "error": error}
-
-
-def encode(message: object) -> bytes:
-    """Compact JSON; ASCII, so that no string can spoil it."""
-    return json.dumps(message, separators=(",", ":"), allow_nan=False).encode()

@@ -12,8 +12,7 @@ from typing import Any
 from moontrim import __version__
 from moontrim.config.remote import RemoteSettings
 from moontrim.config.settings import Settings
-from moontrim.remote.commands.replies import encode
-from moontrim.remote.published.messages import UNKNOWN, Post
+from moontrim.remote.published.messages import UNKNOWN, Post, encode
 from moontrim.remote.published.topics import Topics
 from moontrim.state.snapshot import Tracking
 from moontrim.tuning.correction import AGREEMENTS

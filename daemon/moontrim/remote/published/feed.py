@@ -10,8 +10,7 @@ from collections import deque
 from typing import Any
 
 from moontrim.remote import messages
-from moontrim.remote.commands.replies import encode
-from moontrim.remote.published.messages import RESTLESS, Post, ms
+from moontrim.remote.published.messages import RESTLESS, Post, encode, ms
 from moontrim.remote.published.residualtrace import Trace
 from moontrim.remote.published.topics import Topics
 from moontrim.state.snapshot import Fault, Outlook, Snapshot, Tracking

@@ -5,6 +5,7 @@ shifts are received minus transmitted (see `correction`). What is not known is n
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from typing import Any
 
@@ -231,3 +232,8 @@ def _tenth(value: float | None) -> str:
 
 def _whole(value: int | None) -> str:
     return UNKNOWN if value is None else str(value)
+
+
+def encode(message: object) -> bytes:
+    """Compact JSON; ASCII, so that no string can spoil it."""
+    return json.dumps(message, separators=(",", ":"), allow_nan=False).encode()
