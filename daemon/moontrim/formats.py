@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
-from moontrim.clock.system import Clock
 
 LEG_WORDS = {
     "to_moon": "home to Moon",
@@ -27,14 +27,16 @@ def grouped(hz: float, decimals: int = 0) -> str:
 
 
 class UtcFormatter(logging.Formatter):
-    """Log lines stamped by the daemon's own clock, which in a rehearsal is not the wall's."""
+    """Log lines stamped by the daemon's own clock, which in a rehearsal is not the wall's.
 
-    def __init__(self, clock: Clock) -> None:
+    utc_s: what reads that clock, in POSIX seconds."""
+
+    def __init__(self, utc_s: Callable[[], float]) -> None:
         super().__init__("%(asctime)s %(levelname)s %(message)s")
-        self._clock = clock
+        self._utc_s = utc_s
 
     def formatTime(self, record: logging.LogRecord, datefmt: str | None = None) -> str:  # noqa: N802
-        return iso(self._clock.utc_s())
+        return iso(self._utc_s())
 
 
 def iso_utc(utc_s: float) -> str:

@@ -12,13 +12,12 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 from scipy import signal
 
 from moontrim.bench.passband.measure import Passband, measure_passband
 from moontrim.bench.recording import recording_of
+from moontrim.path.vectors import Array
 
-Array = NDArray[np.float64]
 LONG = os.environ.get("MOONTRIM_LONG") == "1"
 RATES_HZ = (8000, 12_000, 44_100, 48_000)
 TOLERANCE_DB = 0.2

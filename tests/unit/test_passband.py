@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from numpy.typing import NDArray
 from scipy import signal
 
 from moontrim.bench.passband import show, spectrum
@@ -18,8 +17,8 @@ from moontrim.bench.passband.spectrum import cell_scatter, spectra
 from moontrim.bench.recording import recording_of
 from moontrim.cli import passband as command
 from moontrim.errors import InputError
+from moontrim.path.vectors import Array
 
-Array = NDArray[np.float64]
 RATE_HZ = 8000
 
 

@@ -13,7 +13,7 @@ import pytest
 from moontrim.errors import CoverageError
 from moontrim.path import Ephemeris, Site
 from moontrim.path.chebyshev import fit_matrix, nodes
-from moontrim.path.delay import SPEED_OF_LIGHT_KM_S
+from moontrim.path.constants import SPEED_OF_LIGHT_KM_S
 from moontrim.path.earthrotation import TT_MINUS_TAI_S, UNIX_JD, DailyCurve
 
 F_HZ = 10.368e9

@@ -9,15 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from numpy.typing import NDArray
 
 from moontrim.bench import recording, recordingfaults
 from moontrim.bench.hum import hum_lines, mains_hz
 from moontrim.bench.recording import Recording, read_recording, recording_of
 from moontrim.bench.recordingfaults import ac_rms, clipping, still_stretches
 from moontrim.errors import InputError
+from moontrim.path.vectors import Array
 
-Array = NDArray[np.float64]
 RATE_HZ = 8000
 
 

@@ -10,14 +10,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 from scipy.signal import welch
 from scipy.special import gammaincinv
 
 from moontrim.bench.recordingfaults import Samples
-
-Array = NDArray[np.float64]
+from moontrim.path.vectors import Array
 
 # Long enough to part a line from noise, short enough for the mains not to wander out of a cell.
 SEGMENT_S = 8.0

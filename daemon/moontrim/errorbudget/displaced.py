@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from moontrim.path.chebyshev import Track, fit_matrix, nodes
+from moontrim.path.constants import SPEED_OF_LIGHT_M_S
 from moontrim.path.delay import MIDDLE, STENCIL, Bounce, curvature, slope, solve
 from moontrim.path.ephemeris import BLOCK_MARGIN_S, Ephemeris
-from moontrim.path.exact import SPEED_OF_LIGHT_M_S, fractions
+from moontrim.path.exact import fractions
 from moontrim.path.site import Site
 from moontrim.path.troposphere import day_of_year, slant_over
 from moontrim.path.vectors import Array, dot, norm

@@ -11,8 +11,8 @@ import numpy as np
 
 from moontrim.errorbudget.displaced import displaced_ratios, turned
 from moontrim.errorbudget.placesurface import Surface, nine_places
+from moontrim.path.constants import SPEED_OF_LIGHT_M_S
 from moontrim.path.ephemeris import Ephemeris
-from moontrim.path.exact import SPEED_OF_LIGHT_M_S
 from moontrim.path.site import Site
 from moontrim.path.vectors import Array
 from moontrim.tuning.correction import Agreement, Fractions, on_air

@@ -11,9 +11,9 @@ from moontrim.forecast.question import Ask, Gear
 from moontrim.forecast.sky.galaxy import ecliptic_deg, galactic_deg
 from moontrim.forecast.sky.sun import sun_direction
 from moontrim.forecast.thinephemeris import ThinEphemeris
-from moontrim.forecast.window import Array, EndSeries, Remark
+from moontrim.forecast.window import EndSeries, Remark
 from moontrim.path import Ephemeris
-from moontrim.path.vectors import norm
+from moontrim.path.vectors import Array, norm
 
 HOUR_S = 3600.0
 # A perigee or new Moon as near as this to a window is told.

@@ -17,10 +17,11 @@ from moontrim.forecast.signal import missing
 from moontrim.forecast.sky.exposure import RULES, safe_distance_m
 from moontrim.forecast.sky.gases import HIGHEST_HZ
 from moontrim.forecast.spread import best_stretches, turning_points
-from moontrim.forecast.window import Array, Peak, Remark, Series, Window
+from moontrim.forecast.window import Peak, Remark, Series, Window
 from moontrim.forecast.windowsearch import Span, find_windows
 from moontrim.formats import iso_utc
 from moontrim.path import Ephemeris
+from moontrim.path.vectors import Array
 
 # A window under way is followed back this far for its start.
 LOOK_BACK_S = 1.5 * 86400.0

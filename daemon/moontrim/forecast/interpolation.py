@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from moontrim.forecast.window import Array
+from moontrim.path.vectors import Array
 
 # In steps, around the interval from 0 to 1.
 NODES = np.arange(-2, 4)

@@ -10,8 +10,8 @@ import math
 import numpy as np
 
 from moontrim.forecast.course import View
-from moontrim.forecast.window import Array
 from moontrim.path import Site
+from moontrim.path.vectors import Array
 
 # What a crossed antenna still picks up in practice: common practice.
 DEEPEST_DB = 20.0

@@ -9,13 +9,13 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from moontrim.errors import InputError
+from moontrim.path.constants import SPEED_OF_LIGHT_M_S
 from moontrim.path.site import Site
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-SPEED_OF_LIGHT_M_S = 299792458.0
 LOWEST_ELEVATION_DEG, HIGHEST_ELEVATION_DEG = -5.0, 89.0
 # Beam of a dish lit with the usual taper: common practice.
 DISH_BEAM_DEG_PER_WAVELENGTH = 70.0

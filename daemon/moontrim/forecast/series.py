@@ -12,7 +12,8 @@ from moontrim.forecast.sky.galaxy import galactic_deg
 from moontrim.forecast.sky.pathloss import path_loss_db
 from moontrim.forecast.sky.scattering import echo_spectrum, law_at, spread_penalty_db
 from moontrim.forecast.sky.sun import sun_direction
-from moontrim.forecast.window import Array, EndSeries, Series
+from moontrim.forecast.window import EndSeries, Series
+from moontrim.path.vectors import Array
 
 
 def series_of(ask: Ask, sky: Sky) -> Series:

@@ -14,7 +14,7 @@ from moontrim.forecast.question import REFERENCE_BANDWIDTH_HZ, Gear
 from moontrim.forecast.sky.galaxy import ecliptic_deg, moon_disk_k, moon_share, sky_k
 from moontrim.forecast.sky.gases import air_loss_db, through_air_k
 from moontrim.forecast.sky.sun import BOLTZMANN_J_K, separation_deg, sun_noise_k
-from moontrim.forecast.window import Array
+from moontrim.path.vectors import Array
 
 FEED_K = 290.0
 

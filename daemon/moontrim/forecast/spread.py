@@ -9,7 +9,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from moontrim.forecast.window import Array, Stretch, Turn
+from moontrim.forecast.window import Stretch, Turn
+from moontrim.path.vectors import Array
 
 # Of a window's own minutes, the share with the smallest spread that counts as its best when no
 # limit is given.

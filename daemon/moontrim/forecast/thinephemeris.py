@@ -11,10 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moontrim.forecast.interpolation import AFTER, BEFORE, neighbours, slope_weights, weights
-from moontrim.forecast.window import Array
 from moontrim.path import Ephemeris
 from moontrim.path.earthrotation import DAY_S, TT_MINUS_TAI_S, UNIX_JD
-from moontrim.path.vectors import cross
+from moontrim.path.vectors import Array, cross
 
 STEP_S = 21600
 # Earth's mean rotation per second (IERS Conventions 2010, eq. 5.15).

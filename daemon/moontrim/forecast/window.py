@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
+from moontrim.path.vectors import Array
 
-Array = NDArray[np.float64]
 Which = Literal["home", "partner"]
 RemarkKind = Literal["perigee", "new moon", "sun in beam", "galactic plane", "polarisation"]
 

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from moontrim.forecast.course import Course, azimuth_deg, elevation_deg
 from moontrim.forecast.question import End, Horizon
-from moontrim.forecast.window import Array, Which
+from moontrim.forecast.window import Which
+from moontrim.path.vectors import Array
 
 # Halvings of a minute: to 0.1 ms.
 HALVINGS = 20

@@ -7,9 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.polynomial import chebyshev
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from moontrim.path.vectors import Array
 
 
 def nodes(count: int) -> Array:

@@ -11,10 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from moontrim.path.chebyshev import Track
+from moontrim.path.constants import SPEED_OF_LIGHT_KM_S
 from moontrim.path.reflection import MOON_RADIUS_KM, first_normal, improved_normal
 from moontrim.path.vectors import Array, norm
-
-SPEED_OF_LIGHT_KM_S = 299792.458
 
 # Central five-point stencil for slope and second derivative. Truncation: h^4/30 times the fifth
 # derivative, at most 2 x 6400 km / c x (7.3e-5/s)^5 = 9e-23 s^-4, gives 8e-18 = 8e-8 Hz at

@@ -15,9 +15,10 @@ import numpy as np
 from numpy.polynomial import chebyshev
 
 from moontrim.path.chebyshev import Track, fit_matrix, nodes
+from moontrim.path.constants import SPEED_OF_LIGHT_M_S
 from moontrim.path.delay import solve
 from moontrim.path.ephemeris import Ephemeris
-from moontrim.path.exact import ARRIVING, LEGS, SPEED_OF_LIGHT_M_S, LegName
+from moontrim.path.exact import ARRIVING, LEGS, LegName
 from moontrim.path.site import Site
 from moontrim.path.troposphere import Number, Slant, day_of_year, slant_over
 from moontrim.path.vectors import Array, dot, norm

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from moontrim.path.vectors import Array
+
 DAY_S = 86400.0
 UNIX_MJD = 40587.0
 UNIX_JD = 2440587.5
 TT_MINUS_TAI_S = 32.184
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

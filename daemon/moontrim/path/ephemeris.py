@@ -30,10 +30,11 @@ from skyfield.functions import mxm, mxmxm, rot_x, rot_y, rot_z
 from skyfield.timelib import Time, Timescale
 
 from moontrim.errors import CoverageError
-from moontrim.path.chebyshev import Array, Track, fit_matrix, nodes
+from moontrim.path.chebyshev import Track, fit_matrix, nodes
 from moontrim.path.earthrotation import DAY_S, TT_MINUS_TAI_S, UNIX_JD, EarthRotation, EarthTable
 from moontrim.path.frames import itrf93_from_itrf
 from moontrim.path.site import Site
+from moontrim.path.vectors import Array
 
 BLOCK_S = 21600
 # Blocks start 37 s (TAI-UTC since 2017) after multiples of six hours TAI: at 00, 06, 12, 18 h UTC,

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from moontrim.path.chebyshev import Track
+from moontrim.path.constants import SPEED_OF_LIGHT_M_S
 from moontrim.path.delay import MIDDLE, STENCIL, Bounce, curvature, slope, solve
 from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.libration import apparent_turn, rotation_rad_per_s, spread_fraction
@@ -23,7 +24,6 @@ from moontrim.path.vectors import Array, dot, norm
 LegName = Literal["to_moon", "from_moon", "echo", "from_partner", "to_partner"]
 LEGS: tuple[LegName, ...] = get_args(LegName)
 ARRIVING: dict[LegName, bool] = {name: not name.startswith("to_") for name in LEGS}
-SPEED_OF_LIGHT_M_S = 299792458.0
 CHUNK = 4096
 
 

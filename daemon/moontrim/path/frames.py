@@ -9,9 +9,8 @@ GHz, as much as 0.3 m of error in the position itself."""
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from moontrim.path.vectors import Array
 
 # Rotation parameters from ITRF2014 to ITRF93 at 2010.0 and per year, milliarcseconds, from the
 # table "Transformation parameters from ITRF2014 to past ITRFs" (ITRF centre, IGN). Typed from

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from moontrim.path.delay import SPEED_OF_LIGHT_KM_S
+from moontrim.path.constants import SPEED_OF_LIGHT_KM_S
 from moontrim.path.reflection import MOON_RADIUS_KM
 from moontrim.path.vectors import Array, cross, dot, norm
 

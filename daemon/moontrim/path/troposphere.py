@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from moontrim.path.site import Site
+from moontrim.path.vectors import Array
 
-Array = NDArray[np.float64]
 # A float or an array of them: the formulas are the same, and the daemon must not pay for arrays.
 Number = Any
 

@@ -13,12 +13,11 @@ from numpy.typing import NDArray
 
 from moontrim.config.settings import Settings
 from moontrim.path import Ephemeris, LegName, Site, solve_path
+from moontrim.path.vectors import Array
 from moontrim.session.session import BandSession, Session
 from moontrim.state.snapshot import Fault
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import Agreement, fractions_of, on_air
-
-Array = NDArray[np.float64]
 
 SAMPLE_S = 0.1
 CATCH_UP_S = 1.5  # after a press or release: until the radio is seen to have turned, and set

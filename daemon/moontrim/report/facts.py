@@ -12,7 +12,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from moontrim.report.recorded import Array, Context, FaultRecord, Recorded
+from moontrim.path.vectors import Array
+from moontrim.report.recorded import Context, FaultRecord, Recorded
 from moontrim.state.snapshot import Tracking
 
 Mask = NDArray[np.bool_]

@@ -7,9 +7,10 @@ import math
 import numpy as np
 from matplotlib.figure import Figure
 
+from moontrim.path.vectors import Array
 from moontrim.report.facts import DialFacts, Facts, residual_of, state_mask
 from moontrim.report.recomputed import Recomputed
-from moontrim.report.recorded import Array, Recorded
+from moontrim.report.recorded import Recorded
 from moontrim.report.style import (
     BAD,
     CHARACTER_INCH,

@@ -18,9 +18,9 @@ from moontrim import __version__
 from moontrim.errors import InputError, MoontrimError
 from moontrim.formats import LEG_WORDS, iso_utc
 from moontrim.path import LegName
+from moontrim.path.vectors import Array
 from moontrim.report import figures, words
 from moontrim.report.facts import ROUNDING_SIGMA
-from moontrim.report.recorded import Array
 from moontrim.report.report import Report
 from moontrim.report.style import drawn
 from moontrim.tuning.correction import WORDS

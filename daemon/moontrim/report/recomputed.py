@@ -15,7 +15,8 @@ import numpy as np
 from moontrim.errors import MoontrimError
 from moontrim.forecast.sky.pathloss import path_loss_db
 from moontrim.path import Ephemeris, LegName, PathSolution, solve_path
-from moontrim.report.recorded import Array, Context, Recorded
+from moontrim.path.vectors import Array
+from moontrim.report.recorded import Context, Recorded
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import AGREEMENTS, fractions_of, on_air
 

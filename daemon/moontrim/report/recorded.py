@@ -11,12 +11,10 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from moontrim.errors import InputError
+from moontrim.path.vectors import Array
 from moontrim.report.station import Station, station_from
-
-Array = NDArray[np.float64]
 
 ROWS_AT_ONCE = 20_000
 

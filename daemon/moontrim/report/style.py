@@ -20,8 +20,8 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
+from moontrim.path.vectors import Array
 from moontrim.report.facts import Facts
-from moontrim.report.recorded import Array
 
 # Stand-ins that occur nowhere else; the page's variables take their places.
 INK, GRID, RECEIVE, TRANSMIT, GOOD, BAD = (f"#0a0b{k:02x}" for k in range(1, 7))

@@ -88,7 +88,7 @@ def start(
         write: Write = _ToJournal(journal_path, descriptor)
         plain = logging.Formatter("%(message)s")  # the journal has its own time and level
         return Log(_Handler(clock, plain, write), level)
-    return Log(_Handler(clock, UtcFormatter(clock), _ToStream(descriptor)), level)
+    return Log(_Handler(clock, UtcFormatter(clock.utc_s), _ToStream(descriptor)), level)
 
 
 # --- the side of whoever logs ---------------------------------------------------------------------

@@ -7,13 +7,12 @@ from collections.abc import Iterator
 from itertools import repeat
 
 import numpy as np
-from numpy.typing import NDArray
 
+from moontrim.path.vectors import Array
 from moontrim.tuning.band import Band
 from moontrim.tuning.columns import rows
 from moontrim.tuning.steps import Plan, Ramp, Step, Which, WhileTransmitting
 
-Array = NDArray[np.float64]
 CALM_STEPS_PER_S = 0.5  # for a radio that takes fewer, seconds are planned one by one
 
 

@@ -23,10 +23,11 @@ from moontrim.bench.passband.remarks import (
     tone_notes,
     unsteady_note,
 )
-from moontrim.bench.passband.spectrum import DB_PER_NEPER, PARTS, Array, Parts, sound_of, spectra
+from moontrim.bench.passband.spectrum import DB_PER_NEPER, PARTS, Parts, sound_of, spectra
 from moontrim.bench.recording import Recording
 from moontrim.bench.recordingfaults import Samples
 from moontrim.errors import InputError
+from moontrim.path.vectors import Array
 
 Cells = NDArray[np.intp]
 

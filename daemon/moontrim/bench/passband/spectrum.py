@@ -15,8 +15,7 @@ from scipy.ndimage import uniform_filter1d
 from scipy.signal import get_window, welch
 
 from moontrim.bench.recordingfaults import Samples, still_stretches
-
-Array = NDArray[np.float64]
+from moontrim.path.vectors import Array
 
 PARTS = 8
 # The window falls by 92 dB within four cells (Harris, Proc. IEEE 66 (1978) 51, table I), so that

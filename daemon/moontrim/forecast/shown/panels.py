@@ -11,7 +11,8 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from moontrim.forecast.compute import Forecast
-from moontrim.forecast.window import Array, EndSeries, Series, Stretch, Window
+from moontrim.forecast.window import EndSeries, Series, Stretch, Window
+from moontrim.path.vectors import Array
 
 HOME: dict[str, Any] = {"color": "#16325c", "linestyle": "-", "linewidth": 1.4}
 FAR: dict[str, Any] = {"color": "#d1701c", "linestyle": (0, (5, 2)), "linewidth": 1.4}

@@ -14,7 +14,8 @@ from moontrim.forecast.compute import Forecast
 from moontrim.forecast.shown.words import day_text, hz_text, span_text, zone_text
 from moontrim.forecast.signal import in_bandwidth_db
 from moontrim.forecast.tonight import tonight
-from moontrim.forecast.window import Array, Stretch, Window
+from moontrim.forecast.window import Stretch, Window
+from moontrim.path.vectors import Array
 
 BLOCKS = "▁▂▃▄▅▆▇█"
 SPARK_WIDTH = 12

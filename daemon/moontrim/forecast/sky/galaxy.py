@@ -10,10 +10,10 @@ import math
 
 import numpy as np
 
-from moontrim.forecast.sky.sun import OBLIQUITY_DEG, SPEED_OF_LIGHT_M_S
-from moontrim.forecast.window import Array
+from moontrim.forecast.sky.sun import OBLIQUITY_DEG
+from moontrim.path.constants import SPEED_OF_LIGHT_M_S
 from moontrim.path.reflection import MOON_RADIUS_KM
-from moontrim.path.vectors import norm
+from moontrim.path.vectors import Array, norm
 
 SURVEY_HZ = 408e6
 BACKGROUND_K = 2.7

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from moontrim.forecast.window import Array
+from moontrim.path.vectors import Array
 
 _MHZ = np.array([50.0, 144.0, 432.0, 1296.0, 2304.0, 3400.0, 5760.0, 10368.0, 24048.0, 47088.0])
 _AT_5_DEG_DB = np.array(

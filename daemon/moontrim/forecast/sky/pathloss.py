@@ -11,11 +11,11 @@ import math
 
 import numpy as np
 
-from moontrim.forecast.window import Array
+from moontrim.path.constants import SPEED_OF_LIGHT_M_S
+from moontrim.path.vectors import Array
 
 REFLECTIVITY = 0.065
 RADIUS_M = 1.738e6
-SPEED_OF_LIGHT_M_S = 299792458.0
 
 
 def path_loss_db(frequency_hz: float, one_km: Array, other_km: Array) -> Array:

@@ -15,9 +15,9 @@ from functools import cache
 
 import numpy as np
 
-from moontrim.forecast.window import Array
+from moontrim.path.constants import SPEED_OF_LIGHT_M_S
+from moontrim.path.vectors import Array
 
-SPEED_OF_LIGHT_M_S = 299792458.0
 # Wavelength m, C (geometric middle of 9-25, 30-65, 50-95 from 3 cm up), diffuse share d.
 _LAWS = np.array(
     [

@@ -7,10 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from moontrim.forecast.window import Array
-from moontrim.path.vectors import cross, dot, norm
+from moontrim.path.constants import SPEED_OF_LIGHT_M_S
+from moontrim.path.vectors import Array, cross, dot, norm
 
-SPEED_OF_LIGHT_M_S = 299792458.0
 BOLTZMANN_J_K = 1.380649e-23
 SFU = 1e-22  # solar flux unit, W m-2 Hz-1
 DIAMETER_DEG = 0.533

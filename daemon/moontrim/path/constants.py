@@ -1,0 +1,6 @@
+"""Constants of nature that more than one room needs."""
+
+from __future__ import annotations
+
+SPEED_OF_LIGHT_M_S = 299792458.0  # exact: SI Brochure (BIPM, 9th edition, 2019)
+SPEED_OF_LIGHT_KM_S = SPEED_OF_LIGHT_M_S / 1000.0
