@@ -16,7 +16,7 @@ from moontrim.journal.recorder import Recorder
 from moontrim.journal.records import Choice, Record
 from moontrim.journal.schema import NAME
 from moontrim.journal.writer import Writer
-from moontrim.keying.keyer import KeyingView
+from moontrim.keying.view import KeyingView
 from moontrim.rig.view import LinkState, LinkView
 from moontrim.state.snapshot import DialView, MoonView, Snapshot, Tracking
 

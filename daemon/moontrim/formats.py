@@ -6,7 +6,6 @@ import logging
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
-
 LEG_WORDS = {
     "to_moon": "home to Moon",
     "from_moon": "Moon to home",

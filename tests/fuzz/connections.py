@@ -29,7 +29,8 @@ from moontrim.share.protocol import LONGEST_LINE
 from moontrim.share.server import Share
 from moontrim.share.sharedradio import RigAccess, SharedRadio
 from moontrim.share.tunecommand import TuneTo
-from moontrim.state.snapshot import Snapshot, StateHub, Tracking
+from moontrim.state.hub import StateHub
+from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout, RigUnreachable
 
 _LOW = {"name": "432 MHz", "sked_hz": 432_070_000}

@@ -20,7 +20,7 @@ from moontrim.clock.system import SystemClock
 from moontrim.remote.wire.assets import load_assets
 from moontrim.remote.wire.pageaddress import Gateway
 from moontrim.remote.wire.webserver import Site
-from moontrim.state.snapshot import StateHub
+from moontrim.state.hub import StateHub
 
 T = TypeVar("T")
 

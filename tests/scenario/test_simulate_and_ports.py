@@ -15,7 +15,7 @@ from moontrim.clock.system import SystemClock
 from moontrim_drivers.contract import RigClosed, RigRefused, RigState, RigUnreachable
 from moontrim_drivers.rigctld.driver import SocketDriver
 from moontrim_drivers.serial import ports as serialports
-from moontrim_drivers.serial.ports import Port
+from moontrim_drivers.serial.portchoice import Port
 from moontrim_process import moontrim, said
 from serial_bench import BUSES, driver_for
 

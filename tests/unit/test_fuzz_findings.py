@@ -29,7 +29,7 @@ from moontrim.remote.wire.webserver import serve
 from moontrim.share.connection import MOST_WAITING, Client
 from moontrim.share.protocol import REJECTED, Asked, read_line
 from moontrim.share.view import Abilities, View
-from moontrim.state.snapshot import StateHub
+from moontrim.state.hub import StateHub
 from moontrim_drivers.contract import RigDetails, RigGarbled
 from moontrim_drivers.rigctld.wire import Exchange, ask
 

@@ -14,8 +14,8 @@ from moontrim.journal.records import (
     SessionEnd,
     clean,
 )
-from moontrim.keying.keyer import KeyingView
 from moontrim.keying.sequence import Phase
+from moontrim.keying.view import KeyingView
 from moontrim.state.snapshot import Fault as Trouble
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.commandlog import CAPACITY, Notes
@@ -129,7 +129,7 @@ def test_keying_and_odd_numbers() -> None:
 
 def test_notes_become_commands() -> None:
     clock = VirtualClock(T0)
-    notes = Notes(clock)
+    notes = Notes(clock.utc_s)
     notes.note("phone", "sked 1 Hz", "sked_hz: 1 is not usable")
     notes.note("dial", "sked 10368100000 Hz")
     own = recorder()

@@ -16,11 +16,12 @@ from moontrim.clock.virtual import VirtualClock
 from moontrim.config.keying import KeyingSettings
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.interlocks import Conditions
-from moontrim.keying.keyer import THERE_S, Keyer, KeyingView
+from moontrim.keying.keyer import THERE_S, Keyer
 from moontrim.keying.modemlines import Ports
 from moontrim.keying.outputs import Output, SimulatedOutput, make_outputs
 from moontrim.keying.sequence import STUCK_S, Phase
 from moontrim.keying.switching import DEADLINE_S, LOOK_S, Switching
+from moontrim.keying.view import KeyingView
 
 T0 = 1_795_000_000.0
 EPSILON_S = 1e-6

@@ -16,7 +16,7 @@ from moontrim.clock.virtual import VirtualClock
 from moontrim.config.remote import RemoteSettings
 from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import BusyError, InputError
-from moontrim.keying.keyer import KeyingView
+from moontrim.keying.view import KeyingView
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote import messages
 from moontrim.remote.broker.accounts import LOCAL, PHONE, VIEWER

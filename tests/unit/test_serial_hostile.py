@@ -26,7 +26,7 @@ from moontrim_drivers.contract import (
     RigUnreachable,
 )
 from moontrim_drivers.serial import ports as serialports
-from moontrim_drivers.serial.ports import Port
+from moontrim_drivers.serial.portchoice import Port
 from moontrim_drivers.simulated.civ import CivTongue
 from moontrim_drivers.simulated.pty import SimPty
 from moontrim_drivers.simulated.receivers import Receivers

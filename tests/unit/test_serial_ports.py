@@ -14,8 +14,8 @@ import serial
 
 from moontrim_drivers.contract import RigUnfit, RigUnreachable
 from moontrim_drivers.serial import ports as serialports
-from moontrim_drivers.serial.portchoice import best_name, check_port, choose
-from moontrim_drivers.serial.ports import LineSettings, OpenPort, Port
+from moontrim_drivers.serial.portchoice import Port, best_name, check_port, choose
+from moontrim_drivers.serial.ports import LineSettings, OpenPort
 from moontrim_process import ENVIRONMENT
 
 ONE = Port("/dev/ttyUSB0", 0x0403, 0x6001, "A5", "adapter", ("/dev/serial/by-id/usb-one-A5",))

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.keying.keyer import KeyingView
 from moontrim.keying.sequence import Phase
+from moontrim.keying.view import KeyingView
 from moontrim.path import Ephemeris
 from moontrim.service.notify import Notifier
 from moontrim.service.watchdog import is_ready, watchdog

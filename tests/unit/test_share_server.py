@@ -24,7 +24,8 @@ from moontrim.session.session import Session, first_session
 from moontrim.share import server as server_module
 from moontrim.share.server import Share
 from moontrim.share.sharedradio import RigAccess
-from moontrim.state.snapshot import Snapshot, StateHub, Tracking
+from moontrim.state.hub import StateHub
+from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout
 from rigctld import free_port
 from shared import LOW, SKED_HZ, FakeKeying, Program

@@ -15,7 +15,8 @@ import pytest
 from moontrim.clock.system import SystemClock
 from moontrim.remote.wire import assets, webserver, websocket
 from moontrim.remote.wire.pageaddress import Gateway
-from moontrim.state.snapshot import StateHub, Tracking
+from moontrim.state.hub import StateHub
+from moontrim.state.snapshot import Tracking
 
 
 class Watched:

@@ -25,7 +25,8 @@ from moontrim.rig.view import ANSWERING, Updated
 from moontrim.session.commands import Command
 from moontrim.session.session import Session
 from moontrim.session.sessionfile import SessionSaver, load_session
-from moontrim.state.snapshot import StateHub, Surroundings, Tracking
+from moontrim.state.hub import StateHub
+from moontrim.state.snapshot import Surroundings, Tracking
 from moontrim.timekeeping.clockjumps import ClockWatch
 from moontrim.timekeeping.sources import readers_for
 from moontrim.timekeeping.trust import ClockTrust
@@ -61,7 +62,7 @@ class Daemon:
         self.inbox = Inbox()
         self.hub = StateHub()
         self.stop = asyncio.Event()
-        self.notes = Notes(clock)
+        self.notes = Notes(clock.utc_s)
         # What companions want the operator to know; each sets its own.
         self.problems: Callable[[], tuple[str, ...]] = tuple
         folder = settings.state_path()

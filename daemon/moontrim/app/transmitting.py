@@ -19,13 +19,15 @@ from moontrim.forecast.question import Horizon
 from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.contacts import ExternalTransmit, make_contacts
 from moontrim.keying.interlocks import Conditions
-from moontrim.keying.keyer import Keyer, KeyingView
+from moontrim.keying.keyer import Keyer
 from moontrim.keying.modemlines import OutputError, Ports
 from moontrim.keying.outputs import Publish, make_outputs
 from moontrim.keying.sequence import Phase
+from moontrim.keying.view import KeyingView
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING
-from moontrim.state.snapshot import StateHub, Tracking
+from moontrim.state.hub import StateHub
+from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigState
 from moontrim_drivers.serial.exchange import locate
 

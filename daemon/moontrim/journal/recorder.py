@@ -27,7 +27,7 @@ from moontrim.journal.records import (
 from moontrim.state.snapshot import Fault as Trouble
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim.tracking.commandlog import Note
-from moontrim.tracking.tracker import AHEAD_S
+from moontrim.tracking.planning import AHEAD_S
 
 WELL = frozenset({Tracking.ON_FREQUENCY, Tracking.HELD_KEYED, Tracking.PAUSED})
 SET_BACK_S = 1.0  # by more than this, seconds would come twice: a new session begins

@@ -11,7 +11,6 @@ import contextlib
 import logging
 import math
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
 
 from moontrim.clock.system import Clock
 from moontrim.config.keying import KeyingSettings
@@ -20,6 +19,7 @@ from moontrim.keying.interlocks import Conditions, hindrances
 from moontrim.keying.outputs import Output
 from moontrim.keying.sequence import Phase, Sequence, Stage, Switch
 from moontrim.keying.switching import Switching
+from moontrim.keying.view import KeyingView
 
 log = logging.getLogger(__name__)
 
@@ -27,19 +27,6 @@ THERE_S = 0.25  # whether its outputs are still there is looked at this often wh
 CHECK_S = 0.05  # the conditions are looked at this often while not idle
 FINE_S = 0.002  # timers may ring this late; the rest of a wait is spent looking at the clock
 FAREWELL_S = 1.5  # on top of the release times, for outputs that will not switch off at exit
-
-
-@dataclass(frozen=True, slots=True)
-class KeyingView:
-    """state: idle, raising, keyed or lowering, since since_utc_s. who: on whose request; empty when
-    idle. reasons: of the last refusal or trip, until the next sequence begins. stuck: what
-    does not switch off, and why."""
-
-    state: Phase = Phase.IDLE
-    who: str = ""
-    since_utc_s: float = 0.0
-    reasons: tuple[str, ...] = ()
-    stuck: tuple[str, ...] = ()
 
 
 async def _at_once() -> None: ...

@@ -21,7 +21,8 @@ from moontrim.share.outcomes import SetMode
 from moontrim.share.protocol import NOT_AVAILABLE, OK, REJECTED, TIMED_OUT
 from moontrim.share.tunecommand import TuneTo, band_for
 from moontrim.share.view import Abilities, View, view_of, whole_hz
-from moontrim.state.snapshot import StateHub, Tracking
+from moontrim.state.hub import StateHub
+from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigDetails, RigError, RigTimeout
 
 log = logging.getLogger(__name__)

@@ -1,20 +1,16 @@
-"""What the daemon knows, as one frozen snapshot a second, and how others get hold of it.
-
-One writer, the tracker; any number of readers, none of whom it ever waits for.
-"""
+"""What the daemon knows, as one frozen snapshot a second. Pure."""
 
 from __future__ import annotations
 
-import asyncio
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import takewhile
 from typing import NamedTuple
 
 from moontrim.errorbudget.budget import Budget
-from moontrim.keying.keyer import KeyingView
+from moontrim.keying.view import KeyingView
 from moontrim.rig.view import LinkView
-from moontrim.timekeeping.trust import ClockView
+from moontrim.timekeeping.clockview import ClockView
 from moontrim.tuning.correction import Agreement
 
 
@@ -153,28 +149,3 @@ class Snapshot(NamedTuple):
         """Those a reader does not know of, whose latest was this one (None: knows none): several
         may come between two snapshots, or between two that a slow reader sees."""
         return tuple(takewhile(lambda fault: fault is not known, reversed(self.faults)))[::-1]
-
-
-class StateHub:
-    """The latest snapshot, and a way to wait for the next. A slow reader misses some; nobody
-    waits for it."""
-
-    def __init__(self) -> None:
-        self.latest: Snapshot | None = None
-        self._waiting: list[asyncio.Future[None]] = []
-
-    def publish(self, snapshot: Snapshot) -> None:
-        self.latest = snapshot
-        if self._waiting:
-            for reader in self._waiting:
-                if not reader.done():  # else it was cancelled
-                    reader.set_result(None)
-            self._waiting.clear()
-
-    async def next(self) -> Snapshot:
-        """Wait for a snapshot newer than `latest`."""
-        reader = asyncio.get_running_loop().create_future()
-        self._waiting.append(reader)
-        await reader
-        assert self.latest is not None
-        return self.latest

@@ -18,7 +18,7 @@ from moontrim.app.daemon import Daemon
 from moontrim.clock.system import SystemClock
 from moontrim.formats import grouped, iso
 from moontrim.state.snapshot import DialView, Snapshot, Tracking
-from moontrim.timekeeping.trust import ClockView
+from moontrim.timekeeping.clockview import ClockView
 from moontrim.tuning.correction import WORDS
 
 log = logging.getLogger(__name__)

@@ -10,11 +10,11 @@ from __future__ import annotations
 import logging
 import math
 from collections.abc import Sequence
-from typing import NamedTuple
 
 from moontrim.clock.system import Clock
 from moontrim.config.clock import ClockSettings
 from moontrim.timekeeping.clockjumps import ClockWatch
+from moontrim.timekeeping.clockview import ClockView
 from moontrim.timekeeping.reading import ClockReading, Reader
 from moontrim.timekeeping.sources import best_reading, look
 
@@ -23,18 +23,6 @@ log = logging.getLogger(__name__)
 POLL_S = 16.0
 IN_DOUBT_S = 2.0
 WITNESS_S = 60.0  # for how long a contradiction counts
-
-
-class ClockView(NamedTuple):
-    """For the state. source: empty if none can be read. bound_ms: None if unknown. cost_hz: what
-    that may cost on this band at present; None if unknown. doubt: why there is no transmitting;
-    empty if there may be."""
-
-    source: str
-    detail: str
-    bound_ms: float | None
-    cost_hz: float | None
-    doubt: str
 
 
 class ClockTrust:

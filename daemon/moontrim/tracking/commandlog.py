@@ -5,9 +5,8 @@ Bounded and never waiting; where nobody takes them, the newest notes stay and no
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from typing import NamedTuple
-
-from moontrim.clock.system import Clock
 
 CAPACITY = 1000
 
@@ -22,13 +21,15 @@ class Note(NamedTuple):
 
 
 class Notes:
-    def __init__(self, clock: Clock) -> None:
-        self._clock = clock
+    """utc_s: what reads the clock, in POSIX seconds."""
+
+    def __init__(self, utc_s: Callable[[], float]) -> None:
+        self._utc_s = utc_s
         self._notes: deque[Note] = deque(maxlen=CAPACITY)
 
     def note(self, by: str, what: str, outcome: str = "done") -> None:
         """Remember that `by` asked for `what` just now."""
-        self._notes.append(Note(self._clock.utc_s(), by, what, outcome))
+        self._notes.append(Note(self._utc_s(), by, what, outcome))
 
     def take(self) -> list[Note]:
         """Those not taken yet, the oldest first."""

@@ -18,6 +18,7 @@ from moontrim.tuning.correction import OnAir
 from moontrim.tuning.quietseconds import CALM_STEPS_PER_S, calm_seconds
 from moontrim.tuning.steps import Plan, plan_stretch
 
+AHEAD_S = 0.3  # a second is planned this long before it begins
 FIRST_AHEAD, GROWTH, MOST_AHEAD = 30, 5, 300  # seconds; soon after a change, the next is likely
 
 

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import CoverageError, InputError, MoontrimError
-from moontrim.keying.keyer import KeyingView
+from moontrim.keying.view import KeyingView
 from moontrim.path import Ephemeris
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import (
@@ -31,26 +31,18 @@ from moontrim.session.selection import Chosen
 from moontrim.session.session import Session
 from moontrim.session.sessionfile import SessionSaver
 from moontrim.state.assessment import Hindrances, assess
-from moontrim.state.snapshot import (
-    Change,
-    Fault,
-    Outlook,
-    Snapshot,
-    StateHub,
-    Surroundings,
-    Tracking,
-)
+from moontrim.state.hub import StateHub
+from moontrim.state.snapshot import Change, Fault, Outlook, Snapshot, Surroundings, Tracking
 from moontrim.timekeeping.clockjumps import ClockWatch
 from moontrim.tracking.handondial import PUT_BACK_TIMES, YIELD_S, Hand
 from moontrim.tracking.inbox import HomeMoved, Inbox, Item, Request
-from moontrim.tracking.planning import Planning
+from moontrim.tracking.planning import AHEAD_S, Planning
 from moontrim.tuning.correction import OnAir
 from moontrim.tuning.steps import Plan
 
 log = logging.getLogger(__name__)
 
 _ON_FREQUENCY = Tracking.ON_FREQUENCY  # by a name of its own: see `assess`
-AHEAD_S = 0.3  # a second is planned this long before it begins
 MOST_FAULTS = 200  # kept; older ones are in the log and the journal
 
 

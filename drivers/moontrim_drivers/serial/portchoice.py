@@ -9,15 +9,34 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from moontrim_drivers.contract import RigUnreachable
-from moontrim_drivers.serial.ports import Port
 
 NOTATION = (
     "a device path, a link in /dev/serial/by-id, or usb:VENDOR:PRODUCT[:SERIAL] in hexadecimal "
     "such as usb:0403:6001"
 )
 _USB = re.compile(r"usb:([0-9a-fA-F]{4}):([0-9a-fA-F]{4})(?::([\x21-\x7e][\x20-\x7e]{0,125}))?")
+
+
+@dataclass(frozen=True, slots=True)
+class Port:
+    """One port that is there. vendor_id, product_id: None unless on USB. links: the names that
+    udev gave it, by identity first, then by place."""
+
+    device: str
+    vendor_id: int | None = None
+    product_id: int | None = None
+    serial_number: str | None = None
+    description: str = ""
+    links: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        if self.vendor_id is None or self.product_id is None:
+            return self.device
+        number = f":{self.serial_number}" if self.serial_number else ""
+        return f"{self.device} (usb:{self.vendor_id:04x}:{self.product_id:04x}{number})"
 
 
 def check_port(port: str) -> str:

@@ -21,28 +21,10 @@ import serial
 from serial.tools import list_ports
 
 from moontrim_drivers.contract import RigUnfit, RigUnreachable
+from moontrim_drivers.serial.portchoice import Port
 
 LINK_FOLDERS = (Path("/dev/serial/by-id"), Path("/dev/serial/by-path"))
 _PTY_MAJORS = range(136, 144)  # Linux, Documentation/admin-guide/devices.txt: Unix98 PTY slaves
-
-
-@dataclass(frozen=True, slots=True)
-class Port:
-    """One port that is there. vendor_id, product_id: None unless on USB. links: the names that
-    udev gave it, by identity first, then by place."""
-
-    device: str
-    vendor_id: int | None = None
-    product_id: int | None = None
-    serial_number: str | None = None
-    description: str = ""
-    links: tuple[str, ...] = ()
-
-    def __str__(self) -> str:
-        if self.vendor_id is None or self.product_id is None:
-            return self.device
-        number = f":{self.serial_number}" if self.serial_number else ""
-        return f"{self.device} (usb:{self.vendor_id:04x}:{self.product_id:04x}{number})"
 
 
 @dataclass(frozen=True, slots=True)

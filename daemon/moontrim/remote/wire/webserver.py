@@ -26,7 +26,7 @@ from moontrim.clock.system import Clock
 from moontrim.remote.wire.assets import Asset, Assets, load_assets
 from moontrim.remote.wire.pageaddress import Gateway
 from moontrim.remote.wire.websocket import LARGEST_MESSAGE, SUBPROTOCOL, carry, open_broker
-from moontrim.state.snapshot import StateHub
+from moontrim.state.hub import StateHub
 
 log = logging.getLogger(__name__)
 
