@@ -15,7 +15,7 @@ from moontrim.bench.recording import Recording
 from moontrim.bench.tone.fit import bound
 from moontrim.bench.tone.measure import Tone, measure
 from moontrim.bench.tone.search import widest_drift_hz_per_s
-from tones import Noise, noise, recording
+from support.tones import Noise, noise, recording
 
 LONG = bool(os.environ.get("MOONTRIM_LONG"))
 TONES, FADING, TONE_FREE = (1000, 400, 1000) if LONG else (70, 12, 70)

@@ -17,10 +17,10 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from journals import T0, journal_file, recorder, seconds, snapshot
 from moontrim.journal.file import JournalFile
 from moontrim.journal.records import Record
 from moontrim.journal.schema import NAME
+from support.journals import T0, journal_file, recorder, seconds, snapshot
 
 HOURS_6 = 21_600
 COMMITS = 1_000

@@ -24,8 +24,8 @@ from paho.mqtt.properties import Properties
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from mosquitto import BASE, Watch, other_broker, station_process
-from rigctld import free_port
+from support.mosquitto import BASE, Watch, other_broker, station_process
+from support.rigctld import free_port
 
 SKED_HZ = 10_368_100_000
 PAUSE_S = 0.8  # somebody who taps about once a second

@@ -17,7 +17,7 @@ from tempfile import TemporaryDirectory
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from moontrim.path import Ephemeris
-from recorded import Made, make_journal
+from support.recorded import Made, make_journal
 
 WHOLE = "import sys; from moontrim.cli.main import main; sys.exit(main(sys.argv[1:]))"
 IMPORTS = "import moontrim.cli.main, moontrim.cli.report, moontrim.report.page"

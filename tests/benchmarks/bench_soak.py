@@ -18,8 +18,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from moontrim.path import Ephemeris
 from soak.plan import BANDS
 from soak.play import play
-from stage import Stage
-from stage import play as play_stage
+from support.stage import Stage
+from support.stage import play as play_stage
 
 
 def processor_s() -> float:

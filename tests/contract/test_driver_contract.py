@@ -12,7 +12,6 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from fake_rig_server import FakeRigServer
 from moontrim.clock.system import SystemClock
 from moontrim.clock.virtual import VirtualClock
 from moontrim_drivers.contract import (
@@ -29,8 +28,9 @@ from moontrim_drivers.simulated.driver import SimulatedDriver
 from moontrim_drivers.simulated.habits import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.rigctld import SimSocket
-from rigctld import OtherClient, free_port, require_rigctld, rigctld
-from serial_bench import BUSES, serial_radio
+from support.fake_rig_server import FakeRigServer
+from support.rigctld import OtherClient, free_port, require_rigctld, rigctld
+from support.serial_bench import BUSES, serial_radio
 
 Truth = Callable[[], Awaitable[RigState]]
 RX_HZ, TX_HZ = 144_123_457, 144_119_876

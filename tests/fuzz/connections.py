@@ -23,8 +23,8 @@ from moontrim.rig.view import LinkState, LinkView
 from moontrim.session.commands import Command, PermitTransmit
 from moontrim.session.session import Session, first_session
 from moontrim.share import connection as client_module
-from moontrim.share import radio as radio_module
 from moontrim.share import server as server_module
+from moontrim.share import sharedradio as radio_module
 from moontrim.share.protocol import LONGEST_LINE
 from moontrim.share.server import Share
 from moontrim.share.sharedradio import RigAccess, SharedRadio

@@ -17,7 +17,6 @@ from typing import cast
 from pydantic import BaseModel
 
 from fuzz.target import Target, folder, hold, instead
-from journals import T0, journal_file, recorder, seconds
 from moontrim.bench.recording import read_recording
 from moontrim.config.bandplan import load_band_plan
 from moontrim.config.settings import load_settings
@@ -36,6 +35,7 @@ from moontrim.session.session import TRIM_LIMIT_HZ, Session, first_session
 from moontrim.session.sessionfile import NAME as SESSION
 from moontrim.session.sessionfile import load_session, save_session
 from moontrim.tuning.correction import AGREEMENTS
+from support.journals import T0, journal_file, recorder, seconds
 
 ROOT = Path(__file__).parents[2]
 SETTINGS = embedded_settings()

@@ -20,7 +20,7 @@ from moontrim.timekeeping.chrony import (
     parse_tracking,
     reading_of,
 )
-from nmea_sentences import gga, gsa, rmc, sentence
+from support.nmea_sentences import gga, gsa, rmc, sentence
 
 NOW_UTC_S = 1_795_000_000.0
 _GPS = GpsSettings(source="gpsd", use_for_home=True)

@@ -31,10 +31,10 @@ from moontrim.share.server import Share
 from moontrim.share.sharedradio import RigAccess
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.simulated.driver import SimulatedDriver
-from mosquitto import BASE, SECOND_BAND, Station, Watch, require_mosquitto
 from peers.test_on_the_dial import under_the_moon
-from rigctld import free_port
-from shared import Program
+from support.mosquitto import BASE, SECOND_BAND, Station, Watch, require_mosquitto
+from support.rigctld import free_port
+from support.shared import Program
 
 pytestmark = pytest.mark.peers
 

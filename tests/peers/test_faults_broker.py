@@ -19,9 +19,9 @@ from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote.companion import Remote
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.simulated.driver import SimulatedDriver
-from mosquitto import BASE, Watch, other_broker, require_mosquitto, run, station
-from rigctld import free_port
-from scenario_keying import moon_high
+from support.mosquitto import BASE, Watch, other_broker, require_mosquitto, run, station
+from support.rigctld import free_port
+from support.scenario_keying import moon_high
 
 pytestmark = pytest.mark.peers
 

@@ -27,9 +27,9 @@ from moontrim.path import Ephemeris, Site, moon_from, solve_path
 from moontrim.session.session import Session
 from moontrim.session.sessionfile import NAME, load_session
 from moontrim_drivers.simulated.pty import SimPty
-from moontrim_process import ENVIRONMENT, LEAST_CONFIG
-from rigctld import free_port
-from serial_bench import serial_radio
+from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
+from support.rigctld import free_port
+from support.serial_bench import serial_radio
 
 pytestmark = pytest.mark.peers
 

@@ -28,8 +28,8 @@ from moontrim_drivers.rigctld.driver import SocketDriver, SocketOptions
 from moontrim_drivers.simulated.habits import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.rigctld import SimSocket
-from shared import Stand, play_shared
-from unshared import unshared
+from support.shared import Stand, play_shared
+from support.unshared import unshared
 
 pytestmark = pytest.mark.peers
 

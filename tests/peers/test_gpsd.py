@@ -19,9 +19,9 @@ from moontrim.gps.fix import Fix, Steady, distance_m
 from moontrim.gps.receiver import GpsWatch
 from moontrim.gps.timecheck import clock_ahead_s
 from moontrim.path.site import Site
-from nmea_sentences import gga, gsa, rmc
 from peers.test_chrony import free_udp_port
-from rigctld import free_port, listening
+from support.nmea_sentences import gga, gsa, rmc
+from support.rigctld import free_port, listening
 
 pytestmark = pytest.mark.peers
 

@@ -19,8 +19,8 @@ from moontrim_drivers.rigctld.driver import SocketDriver
 from moontrim_drivers.simulated.habits import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.rigctld import SimSocket
-from rigctld import free_port, require_rigctld, rigctl, rigctld
-from serial_bench import driver_for, serial_radio
+from support.rigctld import free_port, require_rigctld, rigctl, rigctld
+from support.serial_bench import driver_for, serial_radio
 
 pytestmark = pytest.mark.peers
 

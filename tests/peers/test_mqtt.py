@@ -27,7 +27,7 @@ from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote.broker.accounts import access_list, password_file
 from moontrim.remote.published.topics import Topics
 from moontrim.state.snapshot import Tracking
-from mosquitto import (
+from support.mosquitto import (
     BASE,
     Station,
     Watch,
@@ -37,7 +37,7 @@ from mosquitto import (
     station,
     station_process,
 )
-from rigctld import free_port
+from support.rigctld import free_port
 
 pytestmark = pytest.mark.peers
 

@@ -25,8 +25,8 @@ from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote.commands.commands import COMMANDS, read_command
 from moontrim.remote.commands.payload import Refusal, read_body
 from moontrim.session.session import first_session
-from mosquitto import BASE, Watch, require_mosquitto, station_process
-from rigctld import free_port
+from support.mosquitto import BASE, Watch, require_mosquitto, station_process
+from support.rigctld import free_port
 
 pytestmark = pytest.mark.peers
 

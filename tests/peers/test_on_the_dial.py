@@ -16,8 +16,8 @@ import numpy as np
 import pytest
 
 from moontrim.path import Ephemeris, Site, moon_from, solve_path
-from rigctld import free_port, require_rigctld, rigctld
-from sentry import Sentry
+from support.rigctld import free_port, require_rigctld, rigctld
+from support.sentry import Sentry
 
 pytestmark = [pytest.mark.peers, pytest.mark.alone]
 

@@ -19,7 +19,6 @@ import psutil
 import pytest
 from playwright.async_api import Browser
 
-from browser import OUT, Phone, Shared, chromium, phone, require_chromium, shared_chromium
 from moontrim.app.daemon import Daemon
 from moontrim.clock.virtual import VirtualClock
 from moontrim.outlook.companion import keep_outlook
@@ -28,7 +27,8 @@ from moontrim.rehearsal.nextwindow import next_window
 from moontrim.remote.companion import Remote
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.simulated.driver import SimulatedDriver
-from mosquitto import (
+from support.browser import OUT, Phone, Shared, chromium, phone, require_chromium, shared_chromium
+from support.mosquitto import (
     Station,
     listening,
     remote_settings,
@@ -36,7 +36,7 @@ from mosquitto import (
     station,
     station_process,
 )
-from rigctld import free_port
+from support.rigctld import free_port
 
 pytestmark = pytest.mark.peers
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from mosquitto import require_mosquitto
+from support.mosquitto import require_mosquitto
 
 pytestmark = pytest.mark.peers
 

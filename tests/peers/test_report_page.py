@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 
-from browser import OUT, Shared, phone, require_chromium, shared_chromium
 from moontrim.journal.readonly import open_journal
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.rehearsal import embedded_settings
@@ -19,7 +18,8 @@ from moontrim.report.recorded import read_session
 from moontrim.report.report import report_of
 from moontrim.session.commands import SetAgreement, SetTrim
 from moontrim.session.session import first_session
-from recorded import T0, Made, make_journal
+from support.browser import OUT, Shared, phone, require_chromium, shared_chromium
+from support.recorded import T0, Made, make_journal
 
 pytestmark = pytest.mark.peers
 

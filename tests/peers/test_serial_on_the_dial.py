@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 
 from moontrim.path import Ephemeris, Site, solve_path
-from moontrim_process import moontrim, said
 from peers.test_on_the_dial import under_the_moon
-from sentry import Sentry
+from support.moontrim_process import moontrim, said
+from support.sentry import Sentry
 
 pytestmark = [pytest.mark.peers, pytest.mark.alone]
 

@@ -17,7 +17,7 @@ import pytest
 
 from moontrim.path import Ephemeris
 from moontrim.session.commands import SetSked
-from shared import SKED_HZ, FakeKeying, Program, Rigctl, Stand, play_shared, require_rigctl
+from support.shared import SKED_HZ, FakeKeying, Program, Rigctl, Stand, play_shared, require_rigctl
 
 pytestmark = pytest.mark.peers
 

@@ -11,7 +11,7 @@ from moontrim.clock.system import SystemClock
 from moontrim_drivers.contract import RigClosed, RigState, RigUnreachable
 from moontrim_drivers.rigctld.driver import SocketDriver
 from moontrim_drivers.rigctld.wire import Greeting
-from rigctld import OtherClient, free_port, require_rigctld, rigctld
+from support.rigctld import OtherClient, free_port, require_rigctld, rigctld
 
 pytestmark = pytest.mark.peers
 

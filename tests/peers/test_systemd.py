@@ -21,13 +21,13 @@ from time import monotonic
 
 import pytest
 
-from fake_rig_server import FakeRigServer
 from moontrim.cli import installservice
 from moontrim.service.install import shipped
-from moontrim_process import ENVIRONMENT, LEAST_CONFIG
-from mosquitto import require_mosquitto
-from rigctld import free_port
-from service_manager import Manager, machine, require, user_manager
+from support.fake_rig_server import FakeRigServer
+from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
+from support.mosquitto import require_mosquitto
+from support.rigctld import free_port
+from support.service_manager import Manager, machine, require, user_manager
 
 pytestmark = pytest.mark.peers
 

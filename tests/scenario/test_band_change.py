@@ -16,7 +16,7 @@ from moontrim.session.commands import Correct, NudgeSked, SetBand
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver
-from stage import Stage, play
+from support.stage import Stage, play
 
 LOW = {
     "name": "144 MHz",

@@ -13,8 +13,8 @@ from moontrim.path import Ephemeris, moon_from, solve_path
 from moontrim.state.snapshot import Tracking
 from moontrim.timekeeping.reading import ClockReading, unsynchronised
 from scenario.test_transmitting import key, stage  # noqa: F401 (a fixture)
-from scenario_keying import moon_high
-from stage import Stage
+from support.scenario_keying import moon_high
+from support.stage import Stage
 
 HOME = Position(32.7313, -16.9540, 1400.0, 5.0, "3D")
 

@@ -11,7 +11,7 @@ import jsonschema
 import pytest
 
 from moontrim.cli.main import COMMANDS, main
-from moontrim_process import LEAST_CONFIG
+from support.moontrim_process import LEAST_CONFIG
 
 AT = "2026-11-25T20:00:00Z"
 PATH = ["path", "--home", "JN88DD", "--partner", "self", "--at", AT, "--frequency", "10368.1e6"]

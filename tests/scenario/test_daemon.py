@@ -23,7 +23,7 @@ from moontrim.session.commands import (
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigUnfit
 from moontrim_drivers.simulated.driver import SimulatedDriver
-from stage import SKED_HZ, T0, Stage, play
+from support.stage import SKED_HZ, T0, Stage, play
 
 
 @pytest.fixture

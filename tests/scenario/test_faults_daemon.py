@@ -25,8 +25,8 @@ from moontrim.tracking.prediction import Prediction
 from moontrim.tuning.correction import Fractions
 from moontrim_drivers.contract import Capabilities, RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
-from scenario_keying import KEYING, moon_at, moon_high
-from stage import SKED_HZ, Stage, play
+from support.scenario_keying import KEYING, moon_at, moon_high
+from support.stage import SKED_HZ, Stage, play
 
 UNKEYED_S = 1.0
 

@@ -18,8 +18,8 @@ from moontrim.path import Ephemeris
 from moontrim.session.commands import SetSked
 from moontrim.session.sessionfile import NAME, load_session
 from moontrim.state.snapshot import Tracking
-from stage import SKED_HZ, Stage, play
-from unshared import on_small_disk
+from support.stage import SKED_HZ, Stage, play
+from support.unshared import on_small_disk
 
 
 @pytest.mark.parametrize("scene", ["full", "read_only"])

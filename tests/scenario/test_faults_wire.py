@@ -17,7 +17,6 @@ from typing import Any
 import pytest
 
 import moontrim.clock.system
-from faultproxy import FaultProxy
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.keying.sequence import STUCK_S, Phase
 from moontrim.path import Ephemeris
@@ -30,8 +29,9 @@ from moontrim_drivers.rigctld.driver import SocketDriver, SocketOptions
 from moontrim_drivers.simulated.habits import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.rigctld import SimSocket
-from scenario_keying import KEYING, moon_high
-from stage import SKED_HZ, Stage, play
+from support.faultproxy import FaultProxy
+from support.scenario_keying import KEYING, moon_high
+from support.stage import SKED_HZ, Stage, play
 
 DEADLINE_S = 0.8
 FOUND_OUT_S = 0.5 + 2 * DEADLINE_S  # a look is due, and is not answered

@@ -13,7 +13,6 @@ from typing import Any
 
 import pytest
 
-from journals import rows, utc_seconds
 from moontrim.app.whereabouts import home_at
 from moontrim.errors import InputError
 from moontrim.journal.companion import Journal
@@ -26,7 +25,8 @@ from moontrim.session.commands import Correct, SetAgreement, SetSked
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.inbox import HomeMoved
 from moontrim.tuning.correction import Fractions, on_air
-from stage import SKED_HZ, T0, Stage, play
+from support.journals import rows, utc_seconds
+from support.stage import SKED_HZ, T0, Stage, play
 
 
 @asynccontextmanager

@@ -10,9 +10,9 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from journals import T0, journal_file, recorder, rows, seconds, utc_seconds
 from moontrim.journal.writer import Writer
-from unshared import on_small_disk
+from support.journals import T0, journal_file, recorder, rows, seconds, utc_seconds
+from support.unshared import on_small_disk
 
 
 def test_a_full_disk_is_survived_reported_and_recovered(tmp_path: Path) -> None:

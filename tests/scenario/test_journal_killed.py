@@ -17,8 +17,8 @@ from pathlib import Path
 
 import pytest
 
-from journals import T0, journal_file, rows, utc_seconds, write_until_killed
 from moontrim.journal.schema import NAME
+from support.journals import T0, journal_file, rows, utc_seconds, write_until_killed
 
 LONG = os.environ.get("MOONTRIM_LONG") == "1"
 FOLDERS = 5  # at a time

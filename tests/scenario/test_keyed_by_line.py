@@ -15,8 +15,8 @@ from moontrim.keying.outputs import SimulatedOutput
 from moontrim.path import Ephemeris
 from moontrim_drivers.contract import Capabilities, RigError, RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver
-from scenario_keying import moon_high
-from stage import Stage, play
+from support.scenario_keying import moon_high
+from support.stage import Stage, play
 
 RELAY = {"kind": "simulated", "name": "relay", "settle_ms": 50, "release_ms": 20}
 LINE = RELAY | {"name": "line", "settle_ms": 0, "keys_radio": True}

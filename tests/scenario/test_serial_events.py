@@ -26,7 +26,7 @@ from moontrim_drivers.simulated.line import SimLine
 from moontrim_drivers.simulated.pty import SimPty
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.receivers import Receivers
-from serial_bench import BUSES
+from support.serial_bench import BUSES
 
 BAUD = 19200
 BASE_HZ = 144_100_000

@@ -12,8 +12,8 @@ from moontrim.path import Ephemeris
 from moontrim.share.protocol import OK
 from moontrim.share.sharedradio import RigAccess, SharedRadio
 from moontrim.state.snapshot import Tracking
-from scenario_keying import KEYING, moon_high
-from stage import Stage, play
+from support.scenario_keying import KEYING, moon_high
+from support.stage import Stage, play
 
 TABLES = {"keying": KEYING | {"longest_over_s": 10}}
 BAND = {"drive_ceiling": 0.2}

@@ -16,8 +16,8 @@ from moontrim_drivers.contract import RigClosed, RigRefused, RigState, RigUnreac
 from moontrim_drivers.rigctld.driver import SocketDriver
 from moontrim_drivers.serial import ports as serialports
 from moontrim_drivers.serial.portchoice import Port
-from moontrim_process import moontrim, said
-from serial_bench import BUSES, driver_for
+from support.moontrim_process import moontrim, said
+from support.serial_bench import BUSES, driver_for
 
 RX_HZ, TX_HZ = 144_123_457, 144_119_876
 
@@ -137,7 +137,7 @@ def test_a_port_that_is_taken(capsys: pytest.CaptureFixture[str]) -> None:
         import subprocess
         import sys
 
-        from moontrim_process import ENVIRONMENT
+        from support.moontrim_process import ENVIRONMENT
 
         done = subprocess.run(
             [sys.executable, "-m", "moontrim", *arguments],

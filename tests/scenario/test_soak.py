@@ -20,13 +20,13 @@ from moontrim.keying.sequence import Sequence, Stage
 from moontrim.path import Ephemeris
 from moontrim.state.snapshot import Tracking
 from moontrim.tuning.correction import OnAir, on_air
-from politely import politely
 from soak.faults import ALL
 from soak.plan import BANDS, QUIET, draw
 from soak.play import Outcome, play
 from soak.runner import RUN_S, run_many
-from stage import Stage as Scene
-from stage import play as play_stage
+from support.politely import politely
+from support.stage import Stage as Scene
+from support.stage import play as play_stage
 
 # In parts, for as many workers as there are; together 1,000 hours, or 10,000.
 PARTS = 20

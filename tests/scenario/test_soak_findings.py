@@ -21,7 +21,7 @@ from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver
 from soak.station import SoakClock
-from stage import Scene, Stage, play
+from support.stage import Scene, Stage, play
 
 
 def test_news_just_after_a_step_out_of_the_tables(tmp_path: Path, ephemeris: Ephemeris) -> None:

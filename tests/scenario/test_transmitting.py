@@ -15,8 +15,8 @@ from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
 from moontrim.session.commands import Correct, PermitTransmit, SetBand
 from moontrim.state.snapshot import Tracking
-from scenario_keying import KEYING, SETTLES_S, moon_at, moon_high
-from stage import Stage, play
+from support.scenario_keying import KEYING, SETTLES_S, moon_at, moon_high
+from support.stage import Stage, play
 
 
 @pytest.fixture

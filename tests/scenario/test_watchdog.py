@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from moontrim_process import ENVIRONMENT, LEAST_CONFIG
+from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
 
 CONFIG = f"{LEAST_CONFIG}[share]\nenabled = false\n[remote]\nenabled = false\n"
 KEYED_RADIO_AWAY = """

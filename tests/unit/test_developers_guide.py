@@ -16,8 +16,9 @@ from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers import registry
+from support.tree import ROOT
 
-GUIDE = Path(__file__).parents[2] / "DEVELOPERS.md"
+GUIDE = ROOT / "DEVELOPERS.md"
 
 
 def blocks(language: str) -> list[str]:

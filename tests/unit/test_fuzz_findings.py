@@ -14,7 +14,6 @@ import astropy_iers_data
 import pytest
 
 from fuzz.peer import Peer
-from journals import T0, journal_file, recorder, seconds
 from moontrim.clock.system import SystemClock
 from moontrim.config.bandplan import load_band_plan
 from moontrim.config.settings import load_settings
@@ -32,6 +31,7 @@ from moontrim.share.view import Abilities, View
 from moontrim.state.hub import StateHub
 from moontrim_drivers.contract import RigDetails, RigGarbled
 from moontrim_drivers.rigctld.wire import Exchange, ask
+from support.journals import T0, journal_file, recorder, seconds
 
 HEAD = '[home]\nlocator = "JN88"\n'
 

@@ -21,7 +21,7 @@ from fuzz.target import DefectError, Target
 from fuzz.targets import SURFACES, TARGETS
 from moontrim.share import answers, connection, protocol, server, sharedradio
 from moontrim.share.outcomes import Reply
-from politely import politely
+from support.politely import politely
 
 SURFACE_S = 30.0  # in CI, shared equally by the targets of the surface
 BY_HAND_S = 3.0

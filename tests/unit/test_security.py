@@ -15,9 +15,9 @@ from moontrim.journal.companion import Journal
 from moontrim.path import Ephemeris
 from moontrim.remote.broker.passwords import kept_passwords
 from moontrim.session.commands import SetSked
-from stage import SKED_HZ, Stage, play
+from support.stage import SKED_HZ, Stage, play
+from support.tree import ROOT
 
-ROOT = Path(__file__).parents[2]
 SOURCES = sorted([*(ROOT / "daemon").rglob("*.py"), *(ROOT / "drivers").rglob("*.py")])
 FORBIDDEN_CALLS = {"eval", "exec", "compile", "__import__", "system", "popen", "mktemp"}
 FORBIDDEN_MODULES = {"pickle", "marshal", "shelve", "yaml", "telnetlib", "xmlrpc"}

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from moontrim.forecast import thin
+from moontrim.forecast import thinephemeris
 from moontrim.forecast.question import Ask, Gear
 from moontrim.forecast.sky.galaxy import ecliptic_deg, galactic_deg
 from moontrim.forecast.sky.sun import sun_direction
@@ -44,8 +44,8 @@ class Named:
 def find_named(ephemeris: Ephemeris, from_utc_s: float, until_utc_s: float) -> Named:
     """Perigees to a minute; new Moons (equal ecliptic longitude of Moon and Sun, seen from the
     Earth's centre) to two minutes. As far as the tables go."""
-    first = max(from_utc_s - LOOK_BEYOND_S, ephemeris.first_utc_s + thin.MARGIN_S)
-    last = min(until_utc_s + LOOK_BEYOND_S, ephemeris.last_utc_s - thin.MARGIN_S)
+    first = max(from_utc_s - LOOK_BEYOND_S, ephemeris.first_utc_s + thinephemeris.MARGIN_S)
+    last = min(until_utc_s + LOOK_BEYOND_S, ephemeris.last_utc_s - thinephemeris.MARGIN_S)
     utc_s = np.arange(np.ceil(first), last, HOUR_S)
     # In parts of half a year: nothing grows with the span but the result.
     parts = [_moon(ephemeris, utc_s[at : at + 4400]) for at in range(0, utc_s.size, 4400)]

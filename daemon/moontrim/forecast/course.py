@@ -14,7 +14,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike
 
-from moontrim.forecast import thin
+from moontrim.forecast import thinephemeris
 from moontrim.forecast.interpolation import AFTER, BEFORE, neighbours, weights
 from moontrim.forecast.thinephemeris import ThinEphemeris
 from moontrim.path import Ephemeris, Site
@@ -30,7 +30,7 @@ SOLVED_AT_ONCE = 1536
 # Steps whose minutes are held at once: bounds the memory of a scan.
 SCANNED_AT_ONCE = 1440
 # Room that a course needs beyond its ends.
-MARGIN_S = 4.0 * STEP_S + thin.MARGIN_S
+MARGIN_S = 4.0 * STEP_S + thinephemeris.MARGIN_S
 
 Progress = Callable[[float], None]
 # Rows of the table of nodes.

@@ -9,7 +9,7 @@ import itertools
 from collections import deque
 from typing import Any
 
-from moontrim.remote import messages
+from moontrim.remote.published import messages
 from moontrim.remote.published.messages import RESTLESS, Post, encode, ms
 from moontrim.remote.published.residualtrace import Trace
 from moontrim.remote.published.topics import Topics

@@ -1,0 +1,185 @@
+"""A phone with the page open: the real browser, driven by taps. For tests marked `peers`."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import shutil
+from collections.abc import AsyncIterator, Coroutine, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.async_api import Browser, Page, async_playwright
+
+from support.tree import ROOT
+
+OUT = ROOT / "out"
+PHONE = {"width": 390, "height": 844}
+# The browser must look for nothing but the page.
+SWITCHES = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+
+
+def require_chromium() -> str:
+    """Its path. Skip without it, except in CI, where its absence is a failure."""
+    found = shutil.which("chromium")
+    if found is None:
+        if os.environ.get("CI"):
+            pytest.fail("chromium is not installed")
+        pytest.skip("chromium is not installed")
+    return found
+
+
+@asynccontextmanager
+async def chromium(*switches: str) -> AsyncIterator[Browser]:
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(
+            executable_path=require_chromium(), args=[*SWITCHES, *switches]
+        )
+        try:
+            yield browser
+        finally:
+            await browser.close()
+
+
+class Shared:
+    """One chromium for the tests of a module, which is most of what a short test costs. A browser
+    is bound to the loop that started it, so that the tests run on that loop."""
+
+    def __init__(self, runner: asyncio.Runner, browser: Browser) -> None:
+        self._runner = runner
+        self.browser = browser
+
+    def run(self, main: Coroutine[Any, Any, None]) -> None:
+        """As `asyncio.run`: tasks and threads of a test end with it, and so must its pages."""
+        loop = self._runner.get_loop()
+        others = asyncio.all_tasks(loop)
+        with ThreadPoolExecutor() as threads:
+            loop.set_default_executor(threads)
+            try:
+                self._runner.run(main)
+                assert self.browser.contexts == [], "a test closes what it opens"
+            finally:
+                self._runner.run(self._end(asyncio.all_tasks(loop) - others))
+
+    async def _end(self, tasks: set[asyncio.Task[Any]]) -> None:
+        """Also after a test that failed, so that the next one does not fail by it."""
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        for context in self.browser.contexts:
+            await context.close()
+
+
+@contextmanager
+def shared_chromium() -> Iterator[Shared]:
+    """For a fixture of a module."""
+    # With a factory it is not made the main thread's loop, which others set and unset.
+    with asyncio.Runner(loop_factory=asyncio.new_event_loop) as runner:
+        stack = AsyncExitStack()
+        browser = runner.run(stack.enter_async_context(chromium()))
+        try:
+            yield Shared(runner, browser)
+        finally:
+            runner.run(stack.aclose())
+
+
+@asynccontextmanager
+async def phone(browser: Browser, **options: Any) -> AsyncIterator[Phone]:
+    """A fresh phone: upright, with touch, nothing stored. What its page complains about fails the
+    test."""
+    options = {
+        "viewport": PHONE,
+        "has_touch": True,
+        "is_mobile": True,
+        "device_scale_factor": 2,
+        **options,
+    }
+    context = await browser.new_context(**options)
+    context.set_default_timeout(5000)
+    try:
+        made = Phone(await context.new_page())
+        yield made
+        assert made.complaints == []
+    finally:
+        await context.close()
+
+
+class Phone:
+    """asked: every address the page asked for. complaints: its errors."""
+
+    def __init__(self, page: Page) -> None:
+        self.page = page
+        self.asked: list[str] = []
+        self.complaints: list[str] = []
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        page.on("request", lambda request: self.asked.append(request.url))
+        page.on("websocket", lambda socket: self.asked.append(socket.url))
+
+    async def open(self, url: str) -> None:
+        await self.page.goto(url)
+
+    async def until_link(self, *names: str, within_s: float = 5.0) -> None:
+        """Wait until the page says what the connection is worth."""
+        await self.page.wait_for_function(
+            "names => names.includes(document.documentElement.dataset.link)",
+            arg=list(names),
+            timeout=within_s * 1000,
+        )
+
+    async def until_text(self, selector: str, text: str, within_s: float = 3.0) -> None:
+        await self.page.wait_for_function(
+            "([selector, text]) => document.querySelector(selector).textContent.includes(text)",
+            arg=[selector, text],
+            timeout=within_s * 1000,
+        )
+
+    async def tap(self, selector: str, *, though_disabled: bool = False) -> None:
+        await self.page.tap(selector, force=though_disabled)
+
+    async def text(self, selector: str) -> str:
+        return (await self.page.text_content(selector) or "").strip()
+
+    async def picture(self, name: str) -> Path:
+        OUT.mkdir(exist_ok=True)
+        path = OUT / f"{name}.png"
+        await self.page.screenshot(path=path)
+        return path
+
+    async def widths(self) -> tuple[int, int]:
+        """Of what there is to scroll, and of the screen."""
+        found = await self.page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
+        return found[0], found[1]
+
+    async def small_targets(self) -> list[str]:
+        """What can be tapped and is less than 48 pixels wide or high."""
+        found = await self.page.evaluate(
+            """() => [...document.querySelectorAll("button, input, summary, label:has(input)")]
+            .filter((one) => one.checkVisibility() && !["radio", "checkbox"].includes(one.type))
+            .map((one) => [one.outerHTML.slice(0, 90), one.getBoundingClientRect()])
+            .filter(([, box]) => box.width < 48 || box.height < 48)
+            .map(([html, box]) => `${html} ${box.width}x${box.height}`)"""
+        )
+        assert isinstance(found, list)
+        return found
+
+    async def violations(self) -> list[str]:
+        """What axe-core has against the page as it is shown now."""
+        script = files("axe_playwright_python").joinpath("axe.min.js").read_text()
+        await self.page.evaluate(f"() => {{ {script} }}")
+        found = await self.page.evaluate("async () => (await axe.run()).violations")
+        return [
+            f"{one['id']}: {json.dumps([node['html'][:120] for node in one['nodes']])}"
+            for one in found
+        ]

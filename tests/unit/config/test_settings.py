@@ -1,0 +1,222 @@
+"""The config file: the examples are right, and every mistake gets one clear sentence."""
+
+import json
+import tomllib
+from copy import deepcopy
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from moontrim.config.settings import Settings, load_settings, settings_from
+from moontrim.errors import InputError
+from support.tree import ROOT
+
+CONFIG = ROOT / "config"
+EXAMPLES = sorted(CONFIG.glob("*.toml"))
+GOOD: dict[str, Any] = {
+    "home": {"locator": "JN88"},
+    "bands": [
+        {
+            "name": "144 MHz",
+            "sked_hz": 144_120_000,
+            "allowed_low_hz": 144_000_000,
+            "allowed_high_hz": 146_000_000,
+        }
+    ],
+}
+
+
+def test_there_are_examples() -> None:
+    assert {path.stem for path in EXAMPLES} >= {"home-144", "portable-10g"}
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_examples_load_and_fit_the_published_schema(path: Path) -> None:
+    load_settings(path)
+    schema = Settings.model_json_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(tomllib.loads(path.read_text()), schema)
+
+
+def test_committed_schema_is_the_current_one() -> None:
+    committed = json.loads((CONFIG / "schema.json").read_text())
+    assert committed == Settings.model_json_schema(), "run: moontrim schema > config/schema.json"
+
+
+def test_defaults() -> None:
+    settings = settings_from(GOOD, "test")
+    assert settings.partner == "self"
+    assert settings.radio.driver == "simulated"
+    assert settings.session.agreement == "halves"
+    assert settings.bands[0].while_transmitting == "hold"
+
+
+def changed(path: str, value: Any) -> dict[str, Any]:
+    raw = deepcopy(GOOD)
+    place: Any = raw
+    *parents, last = path.split(".")
+    for key in parents:
+        place = place[int(key)] if key.isdigit() else place.setdefault(key, {})
+    place[last] = value
+    return raw
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "says"),
+    [
+        ("bands.0.alowed_low_hz", 1, "bands.0.alowed_low_hz: unknown key"),
+        ("hom", {}, "hom: unknown key"),
+        ("home.locator", "ZZ99", "allowed"),
+        ("home.locator", "JN8", "4"),
+        ("home.latitude_deg", 48.0, "not both"),
+        ("home", {"latitude_deg": 48.0}, "both latitude_deg and longitude_deg"),
+        ("home", {"latitude_deg": 98.0, "longitude_deg": 0.0}, "90"),
+        ("home.height_m", float("nan"), "height_m"),
+        ("partner", "echo", "partner"),
+        ("bands.0.sked_hz", 143_000_000, "outside 144000000 to 146000000"),
+        ("bands.0.sked_hz", "144.1 MHz", "sked_hz"),
+        ("bands.0.sked_hz", 144_100_000.5, "sked_hz"),
+        ("bands.0.allowed_low_hz", 147_000_000, "must be below"),
+        ("bands.0.transverter_offset_hz", 145_000_000, "check transverter_offset_hz"),
+        ("bands.0.transverter_sense", "minus", "needs a transverter_offset_hz"),
+        ("bands.0.transverter_sense", "both", "plus"),
+        ("bands.0.while_transmitting", "dance", "hold"),
+        ("bands.0.reference_error_ppb", 1e9, "100000"),
+        ("bands", [], "bands"),
+        ("radio.driver", "smoke", "smoke"),
+        ("radio.options", {"colour": "red"}, "options.colour: unknown key"),
+        ("radio.deadline_s", 0, "deadline_s"),
+        ("radio.when_turned", "argue", "follow"),
+        ("session.band", "23 cm", "none of 144 MHz"),
+        ("session.agreement", "none", "halves"),
+    ],
+)
+def test_mistakes_are_named(path: str, value: Any, says: str) -> None:
+    with pytest.raises(InputError) as caught:
+        settings_from(changed(path, value), "my.toml")
+    text = str(caught.value)
+    assert says in text
+    assert text.startswith("config my.toml: ")
+    assert "\n" not in text
+
+
+def test_all_mistakes_are_listed_at_once() -> None:
+    raw = changed("bands.0.colour", "red")
+    raw["radio"] = {"poll_s": 99}
+    with pytest.raises(InputError) as caught:
+        settings_from(raw, "my.toml")
+    assert "bands.0.colour" in str(caught.value)
+    assert "radio.poll_s" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "said"),
+    [
+        (
+            "partner",
+            "KP20",
+            'partner: must be "self", or a table [partner] with a locator, or latitude_deg and '
+            "longitude_deg (given: 'KP20')",
+        ),
+        ("partner", {"locator": "KP20", "hight_m": 3.0}, "partner: hight_m: unknown key"),
+        ("home", "KP20", "home: must be a table (given: 'KP20')"),
+        ("bands.0.colour", "red", "bands.0.colour: unknown key"),
+        (
+            "bands.0.sked_hz",
+            144.1200005e6,
+            "bands.0.sked_hz: must be whole hertz such as 144_120_000 (given: 144120000.5)",
+        ),
+    ],
+)
+def test_one_mistake_is_one_problem(path: str, value: Any, said: str) -> None:
+    with pytest.raises(InputError) as caught:
+        settings_from(changed(path, value), "my.toml")
+    assert str(caught.value) == f"config my.toml: {said}"
+
+
+def test_whole_hertz_may_be_written_with_an_exponent() -> None:
+    raw = changed("bands.0.sked_hz", 144.12e6)
+    raw["bands"][0] |= {"transverter_offset_hz": 116e6}
+    band = settings_from(raw, "my.toml").bands[0]
+    assert (band.sked_hz, band.transverter_offset_hz) == (144_120_000, 116_000_000)
+    assert isinstance(band.sked_hz, int)
+
+
+def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
+    path = tmp_path / "notepad.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + EXAMPLES[0].read_bytes())
+    assert load_settings(path) == load_settings(EXAMPLES[0])
+
+
+def test_same_band_name_twice() -> None:
+    raw = deepcopy(GOOD)
+    raw["bands"] *= 2
+    with pytest.raises(InputError, match="used twice"):
+        settings_from(raw, "my.toml")
+
+
+@pytest.mark.parametrize(
+    "content", [b"home = ", b"\xff\xfe", b"", b"home = 3\n", b"[[home]]\n"], ids=repr
+)
+def test_unreadable_files(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "bad.toml"
+    path.write_bytes(content)
+    with pytest.raises(InputError, match=r"bad\.toml"):
+        load_settings(path)
+
+
+def test_missing_file_and_folder(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="exists"):
+        load_settings(tmp_path / "none.toml")
+    with pytest.raises(InputError, match="readable"):
+        load_settings(tmp_path)
+
+
+COMMANDS = """
+[home]
+locator = "JN88"
+[radio]
+driver = "{driver}"
+options = {options}
+[[bands]]
+name = "1296 MHz"
+sked_hz = 1_296_100_000
+allowed_low_hz = 1_296_000_000
+allowed_high_hz = 1_298_000_000
+commands = ["{command}"]
+"""
+CIV = '{ port = "/dev/ttyS9", address = 148 }'
+
+
+@pytest.mark.parametrize(
+    ("driver", "options", "command", "problem"),
+    [
+        ("civ", CIV, "16 5A 00", ""),
+        ("asciicat", '{ port = "/dev/ttyS9" }', "NB0;", ""),
+        ("civ", CIV, "1C 00 01", "can make a radio transmit"),
+        ("civ", CIV, "hello", "is no command"),
+        ("asciicat", '{ port = "/dev/ttyS9" }', "TX;", "can make a radio transmit"),
+        ("simulated", "{}", "NB0;", "takes none"),
+    ],
+)
+def test_commands_of_a_band_are_checked(
+    driver: str, options: str, command: str, problem: str
+) -> None:
+    raw = tomllib.loads(COMMANDS.format(driver=driver, options=options, command=command))
+    if not problem:
+        assert settings_from(raw, "test").bands[0].entry().commands == (command,)
+        return
+    with pytest.raises(InputError, match=problem):
+        settings_from(raw, "test")
+
+
+def test_a_password_where_none_belongs_is_not_shown() -> None:
+    """What a service says of its config goes into the journal of the machine."""
+    raw = deepcopy(GOOD) | {
+        "remote": {"broker": "hub", "user": "moon", "password": "correct horse"}
+    }
+    with pytest.raises(InputError, match=r"remote\.password: unknown key") as told:
+        settings_from(raw, "test")
+    assert "horse" not in str(told.value)

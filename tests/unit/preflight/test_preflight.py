@@ -1,0 +1,215 @@
+"""The pre-flight list: what it finds on radios and machines that are not as they should be, and
+that it leaves them as they were."""
+
+import shutil
+from collections.abc import Callable
+from copy import deepcopy
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+from moontrim.clock.virtual import VirtualClock
+from moontrim.config.settings import Settings, settings_from
+from moontrim.path import Ephemeris
+from moontrim.preflight import check
+from moontrim.preflight.finding import Finding
+from moontrim.preflight.radio import radio_findings
+from moontrim.preflight.surroundings import broker_findings, disk_findings
+from moontrim.rehearsal.rehearsal import EMBEDDED
+from moontrim_drivers.contract import RigState
+from moontrim_drivers.simulated.driver import SimulatedDriver
+from moontrim_drivers.simulated.radio import SimulatedRadio
+from support.rigctld import free_port
+from support.stage import T0
+
+LOW = {
+    "name": "432 MHz",
+    "sked_hz": 432_070_000,
+    "allowed_low_hz": 432_000_000,
+    "allowed_high_hz": 433_000_000,
+}
+
+
+def settings(folder: Path, tables: dict[str, Any] | None = None, **habits: Any) -> Settings:
+    raw = deepcopy(EMBEDDED) | {"state_dir": str(folder / "state")} | (tables or {})
+    raw["bands"] = [*raw["bands"], LOW]
+    raw["radio"]["options"] |= habits
+    return settings_from(raw, "test")
+
+
+class Looked(NamedTuple):
+    findings: dict[str, Finding]
+    radio: SimulatedRadio
+    moves: list[tuple[int, int | None]]
+
+
+@pytest.fixture
+def look(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Looked]:
+    """Check a radio and say what it went through."""
+
+    def run(
+        given: Settings,
+        *,
+        move_dials: bool = True,
+        before: Callable[[SimulatedRadio], None] = str,
+        at_move: dict[int, Callable[[SimulatedRadio], None]] | None = None,
+    ) -> Looked:
+        clock = VirtualClock(T0)
+        made: list[SimulatedDriver] = []
+        moves: list[tuple[int, int | None]] = []
+
+        class Watched(SimulatedDriver):
+            def __init__(self, options: Any, clock: Any) -> None:
+                super().__init__(options, clock)
+                made.append(self)
+                before(self.radio)
+                self.radio.on_change = self.moved
+
+            def moved(self, at_s: float, rx_hz: int, tx_hz: int | None, on: bool) -> None:
+                moves.append((rx_hz, tx_hz))
+                if act := (at_move or {}).get(len(moves)):
+                    act(self.radio)
+
+        monkeypatch.setattr("moontrim.preflight.radio.load", lambda name: Watched)
+        findings = clock.run(radio_findings(given, clock, move_dials=move_dials))
+        return Looked({one.what: one for one in findings}, made[0].radio, moves)
+
+    return run
+
+
+def test_a_good_radio_obeys_on_every_band_and_stands_where_it_stood(
+    look: Callable[..., Looked], tmp_path: Path
+) -> None:
+    found, radio, moves = look(settings(tmp_path, start_rx_hz=50_200_000, start_tx_hz=50_300_000))
+    assert all(one.level == "ok" for one in found.values()), found
+    assert "to 1 Hz" in found["10 GHz"].text and "to 1 Hz" in found["432 MHz"].text
+    assert {rx_hz // 1_000_000 for rx_hz, _ in moves} >= {144, 432}
+    assert radio.rx_dial_hz == 50_200_000 and radio.second_dial_hz == 50_300_000
+    assert not radio.transmitting
+
+
+def test_hands_off(look: Callable[..., Looked], tmp_path: Path) -> None:
+    found, _, moves = look(settings(tmp_path, split=False), move_dials=False)
+    assert moves == [] and found["dials"].level == "note"
+
+
+def test_a_transmitting_radio_is_not_moved(look: Callable[..., Looked], tmp_path: Path) -> None:
+    found, radio, _ = look(settings(tmp_path), before=lambda radio: radio.key(True))
+    assert found["transmit"].level == "wrong" and "not moved" in found["dials"].text
+    assert radio.rx_dial_hz == 144_100_000
+
+
+def test_a_radio_that_begins_to_transmit_is_moved_no_more(
+    look: Callable[..., Looked], tmp_path: Path
+) -> None:
+    """Another program's turn to transmit comes in the middle of it."""
+    found, radio, moves = look(settings(tmp_path), at_move={4: lambda radio: radio.key(True)})
+    assert radio.transmitting and moves[4:] == [moves[3]], "the key, and nothing after it"
+    assert found["10 GHz"].level == found["432 MHz"].level == "wrong"
+    assert "transmit" in found["10 GHz"].text and "transmit" in found["432 MHz"].text
+    assert "144100000" in found["dials"].text and "left where they are" in found["dials"].text
+
+
+def test_a_radio_lost_in_mid_trial_is_put_back(look: Callable[..., Looked], tmp_path: Path) -> None:
+    habits = {"start_rx_hz": 50_200_000, "start_tx_hz": 50_300_000}
+    found, radio, _ = look(settings(tmp_path, **habits), at_move={4: lambda radio: radio.drop()})
+    assert found["radio"].level == "wrong"
+    assert radio.rx_dial_hz == 50_200_000 and radio.second_dial_hz == 50_300_000
+
+
+def test_a_radio_with_coarse_steps_is_found_out(
+    look: Callable[..., Looked], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It steps by 10 Hz and does not say so."""
+    rounded = SimulatedRadio._rounded
+    monkeypatch.setattr(SimulatedRadio, "_rounded", lambda radio, hz: rounded(radio, hz // 10 * 10))
+    found, _, _ = look(settings(tmp_path))
+    assert found["10 GHz"].level == "wrong" and "dial_resolution_hz" in found["10 GHz"].text
+
+
+def test_a_dial_that_drags_the_other_along_is_found_out(
+    look: Callable[..., Looked], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told = SimulatedRadio.state
+
+    def one_for_both(radio: SimulatedRadio) -> RigState:
+        state = told(radio)
+        return RigState(state.rx_dial_hz, state.rx_dial_hz, state.transmitting)
+
+    monkeypatch.setattr(SimulatedRadio, "state", one_for_both)
+    found, _, _ = look(settings(tmp_path))
+    assert found["10 GHz"].level == "wrong" and "split" in found["10 GHz"].text
+
+
+def test_a_radio_that_refuses_names_the_band(look: Callable[..., Looked], tmp_path: Path) -> None:
+    found, _, _ = look(settings(tmp_path, refuse_every=1))
+    assert found["432 MHz"].level == "wrong" and "transverter_offset_hz" in found["432 MHz"].text
+
+
+def test_a_silent_radio_is_given_up(look: Callable[..., Looked], tmp_path: Path) -> None:
+    found, _, _ = look(settings(tmp_path, silent=True))
+    assert found["radio"].level == "wrong"
+
+
+def test_one_dial_is_a_note(look: Callable[..., Looked], tmp_path: Path) -> None:
+    found, _, _ = look(settings(tmp_path, split=False))
+    assert found["split"].level == "note"
+    assert "the dial obeys" in found["432 MHz"].text
+
+
+def test_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    given = settings(tmp_path)
+    (there,) = disk_findings(given)
+    assert there.level == "ok"
+    for free_bytes, level in ((1e6, "wrong"), (100e6, "note")):
+        usage = shutil.disk_usage(tmp_path)._replace(free=int(free_bytes))
+        monkeypatch.setattr(shutil, "disk_usage", lambda path, usage=usage: usage)
+        (found,) = disk_findings(given)
+        assert found.level == level, found
+    (tmp_path / "state").touch()  # a file where the folder should be
+    (found,) = disk_findings(given)
+    assert found.level == "wrong" and "state_dir" in found.text
+
+
+def test_a_broker_that_does_not_answer(tmp_path: Path) -> None:
+    remote = {"broker": "127.0.0.1", "port": free_port()}
+    clock = VirtualClock(T0)
+    (found,) = clock.run(broker_findings(settings(tmp_path, {"remote": remote}), clock))
+    assert found.level == "wrong" and "127.0.0.1" in found.text
+
+
+def test_outputs_that_are_not_there(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    keying = {
+        "enabled": True,
+        "outputs": [
+            {"kind": "rts", "name": "relay", "port": "/dev/no-such-port", "settle_ms": 100},
+            {
+                "kind": "gpio",
+                "name": "bias",
+                "chip": "/dev/gpiochip99",
+                "line": 3,
+                "settle_ms": 100,
+            },
+            {"kind": "radio", "release_ms": 20},
+        ],
+    }
+    raw = settings(tmp_path).model_dump(mode="json", exclude_unset=True)
+    raw["bands"] = [band | {"drive_ceiling": 0.2} for band in raw["bands"]]
+    given = settings_from(raw | {"keying": keying}, "test")
+    clock = VirtualClock(T0)
+    found = {one.what: one for one in clock.run(check(given, ephemeris, clock))}
+    assert found["relay"].level == found["bias"].level == "wrong"
+    assert "moontrim ports" in found["relay"].text or "not there" in found["relay"].text
+    assert found["window"].level == "ok" and "Hz" in found["Earth rotation"].text
+
+
+def test_tables_that_have_ended_say_how_to_renew_them(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    clock = VirtualClock(ephemeris.last_utc_s - 5 * 86400.0)
+    found = {one.what: one for one in clock.run(check(settings(tmp_path), ephemeris, clock))}
+    assert found["Earth rotation"].level == "note"
+    assert "astropy-iers-data" in found["Earth rotation"].text
+    clock = VirtualClock(ephemeris.last_utc_s + 86400.0)
+    found = {one.what: one for one in clock.run(check(settings(tmp_path), ephemeris, clock))}
+    assert found["Earth rotation"].level == "wrong"
+    assert "earth_rotation_file" in found["Earth rotation"].text

@@ -1,0 +1,778 @@
+"""What the remote side publishes, and what becomes of commands, without any network: no payload may
+crash it, and one that is refused changes nothing."""
+
+import json
+import math
+from collections.abc import Coroutine
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import settings as hypothesis_settings
+from hypothesis import strategies as st
+
+from moontrim.clock.virtual import VirtualClock
+from moontrim.config.remote import RemoteSettings
+from moontrim.config.settings import Settings, settings_from
+from moontrim.errors import BusyError, InputError
+from moontrim.keying.view import KeyingView
+from moontrim.rehearsal.rehearsal import EMBEDDED
+from moontrim.remote.broker.accounts import LOCAL, PHONE, VIEWER
+from moontrim.remote.commands.admission import Admission, Arrival
+from moontrim.remote.commands.commands import COMMANDS, read_command
+from moontrim.remote.commands.guards import BURST
+from moontrim.remote.commands.payload import LARGEST_BYTES, Refusal, read_body
+from moontrim.remote.published import messages
+from moontrim.remote.published.discovery import announcement
+from moontrim.remote.published.feed import ROUTINE_EVERY_S, Feed
+from moontrim.remote.published.messages import Post, encode
+from moontrim.remote.published.residualtrace import SECONDS, Trace
+from moontrim.remote.published.topics import Topics
+from moontrim.rig.view import LinkView
+from moontrim.session.commands import Command
+from moontrim.session.session import Session, first_session
+from moontrim.state.snapshot import (
+    Change,
+    DialView,
+    Fault,
+    MoonView,
+    Outlook,
+    Snapshot,
+    Tracking,
+    WindowView,
+)
+from moontrim.tuning.correction import AGREEMENTS
+
+T0 = 1_795_000_000.25
+SETTINGS: Settings = settings_from(EMBEDDED, "test")
+TOPICS = Topics("moontrim", "station")
+REPLY = "moontrim/station/reply/phone/p1"
+DIAL = DialView(10_368_099_550.4321, -449.5679, 0.98765432, 144_099_550.43, 144_099_550, -0.4321)
+SNAPSHOT = Snapshot(
+    utc_s=T0,
+    tracking=Tracking.ON_FREQUENCY,
+    reason="",
+    band="10 GHz",
+    sked_hz=10_368_100_000.0,
+    agreement="halves",
+    partner="KP20nf11aa",
+    trim_rx_hz=0.0,
+    trim_tx_hz=-12.5,
+    correcting=True,
+    transmitting=None,
+    moon=MoonView(123.456, 12.345, None),
+    rx=DIAL,
+    tx=None,
+    link=LinkView(),
+    ticks=7,
+    missed_seconds=0,
+    faults=(),
+    last_change=None,
+    transmit_permitted=True,
+    keying=KeyingView(),
+    outlook=None,
+)
+OUTLOOK = Outlook(
+    T0, T0 + 3600, None, (WindowView(T0, T0 + 600, 31.26, None),), T0, 60.0, (1.25, -2.0), (0.0,)
+)
+
+
+class Tracker:
+    """Applies commands as the tracker does, to a session and settings of its own."""
+
+    def __init__(self) -> None:
+        self.session = first_session(SETTINGS)
+        self.applied: list[Command] = []
+        self.busy = False
+
+    async def ask(self, command: Command) -> Session:
+        if self.busy:
+            raise BusyError("too many requests at once; try again")
+        self.session = command.apply(self.session, SETTINGS)
+        self.applied.append(command)
+        return self.session
+
+
+class Desk:
+    """An admission with its tracker, on a clock that stands still unless told otherwise."""
+
+    def __init__(self, commanders: frozenset[str] = frozenset({PHONE, LOCAL})) -> None:
+        self.clock = VirtualClock(T0)
+        self.tracker = Tracker()
+        self.admission = Admission(TOPICS, SETTINGS, commanders, self.clock)
+
+    def run(self, scene: Coroutine[Any, Any, Any]) -> Any:
+        return self.clock.run(scene)
+
+    async def send(
+        self, name: str, payload: object, account: str = PHONE, **more: Any
+    ) -> list[Post]:
+        data = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
+        arrival = Arrival(TOPICS.command(account, name), data, self.clock.monotonic_s(), **more)
+        return await self.admission.deal_with(arrival, self.tracker.ask, self.clock.utc_s())
+
+    async def ask(self, name: str, payload: object, **more: Any) -> dict[str, Any]:
+        """The reply on the reply topic."""
+        more.setdefault("reply_to", REPLY)
+        (reply,) = [p for p in await self.send(name, payload, **more) if p.topic == REPLY]
+        answer = json.loads(reply.payload)
+        assert isinstance(answer, dict)
+        return answer
+
+    async def code(self, name: str, payload: object, **more: Any) -> str:
+        answer = await self.ask(name, payload, **more)
+        assert answer["ok"] is False
+        assert set(answer["error"]) >= {"code", "message", "field", "value", "allowed"}
+        return str(answer["error"]["code"])
+
+
+# --- what is published ----------------------------------------------------------------------------
+
+
+def test_state_is_json_and_says_null_for_what_it_does_not_know() -> None:
+    state = json.loads(encode(messages.state(SNAPSHOT, "0badcafe", 3)))
+    assert state["at_ms"] == 1_795_000_000_250
+    assert (state["seq"], state["boot"]) == (3, "0badcafe")
+    assert state["tracking"] == "on frequency"
+    assert state["sked_hz"] == 10_368_100_000
+    assert isinstance(state["sked_hz"], int)
+    assert state["trim_tx_hz"] == -12.5
+    assert state["transmitting"] is None
+    assert state["tx"] is None
+    assert state["rx"]["dial_hz"] == 144_099_550
+    assert state["rx"]["residual_hz"] == -0.432
+    assert state["moon"]["azimuth_deg"] == pytest.approx(123.456, abs=0.006)
+    assert state["moon"]["partner_elevation_deg"] is None
+    assert state["last_fault"] is None
+    full = SNAPSHOT._replace(
+        moon=None,
+        faults=(Fault(T0 - 9, "lost"), Fault(T0, "radio: gone")),
+        last_change=Change("phone", "sked", T0 + 1),
+        warnings=("w",),
+    )
+    state = json.loads(encode(messages.state(full, "0badcafe", 4)))
+    assert state["moon"] is None
+    assert state["last_fault"] == {"at_ms": 1_795_000_000_250, "text": "radio: gone"}
+    assert state["last_change"]["by"] == "phone"
+    assert state["warnings"] == ["w"]
+
+
+def test_values_are_bare_and_never_empty() -> None:
+    """An empty retained message would delete the topic."""
+    values = messages.values(SNAPSHOT)
+    assert values["sked_hz"] == "10368100000"
+    assert values["rx_shift_hz"] == "-449.6"
+    assert values["correcting"] == "on"
+    assert values["transmitting"] == values["tx_dial_hz"] == values["tx_residual_hz"] == "unknown"
+    assert all(values.values())
+    nearly = messages.values(SNAPSHOT._replace(rx=DIAL._replace(residual_hz=-0.01)))
+    assert nearly["rx_residual_hz"] == "0.0", "not -0.0"
+    assert messages.values(SNAPSHOT._replace(moon=None))["moon_azimuth_deg"] == "unknown"
+
+
+def test_outlook_and_info() -> None:
+    outlook = json.loads(encode(messages.outlook(OUTLOOK)))
+    assert outlook["moon_rises_ms"] is None
+    assert outlook["windows"][0]["peak_home_deg"] == 31.3
+    assert outlook["windows"][0]["peak_partner_deg"] is None
+    assert outlook["shift_ahead"]["step_s"] == 60
+    info = json.loads(encode(messages.info(SETTINGS, "0badcafe", COMMANDS)))
+    assert info["bands"][0]["allowed_high_hz"] == 10_370_000_000
+    assert set(info["agreements"]) == set(AGREEMENTS)
+    assert info["home"]["text"] == "IM12mr55mm"
+    assert "transmit" in info["commands"]
+
+
+def test_trace_is_by_seconds_with_gaps_and_of_bounded_size() -> None:
+    trace = Trace()
+    for second in (0, 1, 1, 4):
+        residual_hz = 0.1 * second
+        trace.add(SNAPSHOT._replace(utc_s=T0 + second, rx=DIAL._replace(residual_hz=residual_hz)))
+    message = trace.message()
+    assert message["rx_hz"] == [0.0, 0.1, None, None, 0.4]
+    assert message["tx_hz"] == [None] * 5
+    assert message["end_ms"] == (math.floor(T0) + 5) * 1000
+    for second in range(5, 2000):
+        far = DIAL._replace(residual_hz=-123_456_789.123)
+        trace.add(SNAPSHOT._replace(utc_s=T0 + second, rx=far, tx=far))
+    assert len(trace.message()["rx_hz"]) == SECONDS
+    assert len(encode(trace.message())) < 16 * 1024 - 100
+    trace.add(SNAPSHOT._replace(utc_s=T0 + 100))  # the clock was set back
+    assert len(trace.message()["rx_hz"]) == 1
+
+
+def test_feed_publishes_at_most_five_states_a_second_and_at_least_one() -> None:
+    feed = Feed(TOPICS, "0badcafe")
+    states: list[float] = []
+    now_s, snapshot_s = 0.0, 0.0
+    while now_s < 20.0:
+        # ten seconds of a rehearsal at 100 snapshots a second, then one a second
+        if now_s >= snapshot_s:
+            feed.see(SNAPSHOT._replace(utc_s=T0 + now_s), now_s)
+            snapshot_s += 0.01 if now_s < 10.0 else 1.0
+        if feed.wait_s(now_s) == 0.0:
+            posts = feed.take(now_s)
+            states += [now_s for post in posts if post.topic == TOPICS.state]
+            assert all(post.retain and post.qos == 0 for post in posts)
+        now_s += 0.005
+    for begin in range(0, 20):
+        in_a_second = sum(begin <= s < begin + 1 for s in states)
+        assert 1 <= in_a_second <= 5 + 1, (begin, in_a_second)
+    assert len(states) <= 5 * 10 + 2 * 10 + 1
+
+
+def test_feed_shows_at_once_what_someone_waits_for() -> None:
+    feed = Feed(TOPICS, "0badcafe")
+    feed.see(SNAPSHOT, 0.0)
+    feed.take(0.0)
+    step = SNAPSHOT._replace(rx=DIAL._replace(dial_hz=144_099_551))
+    feed.see(step, 1.0)
+    feed.take(1.0)
+    feed.see(step, 1.1)
+    assert feed.wait_s(1.1) == pytest.approx(ROUTINE_EVERY_S - 0.1), (
+        "a step after the Moon is routine"
+    )
+    feed.expect(1.15)
+    feed.see(step, 1.2)
+    assert feed.wait_s(1.2) == 0.0, "what follows a command is not"
+    feed.take(1.2)
+    feed.see(step._replace(tracking=Tracking.RADIO_LOST), 2.5)
+    assert feed.wait_s(2.5) == 0.0, "nor is bad news"
+
+
+def test_feed_falls_silent_with_the_tracker() -> None:
+    """Others judge by arrival whether the daemon does its work."""
+    feed = Feed(TOPICS, "0badcafe")
+    feed.see(SNAPSHOT, 0.0)
+    assert feed.take(0.0)
+    assert feed.wait_s(0.1) == pytest.approx(0.9)
+    assert feed.take(1.0)
+    assert feed.take(3.5) == []
+    assert feed.wait_s(3.6) > 0.0, "and it must not spin meanwhile"
+    feed.see(SNAPSHOT, 4.0)
+    assert feed.wait_s(4.0) == 0.0
+
+
+def test_feed_publishes_what_changed_and_everything_after_a_new_connection() -> None:
+    feed = Feed(TOPICS, "0badcafe")
+
+    def topics(at_s: float) -> set[str]:
+        return {post.topic.removeprefix("moontrim/station/") for post in feed.take(at_s)}
+
+    feed.see(SNAPSHOT, 0.0)
+    assert {"state", "trace", "value/band", "value/tx_dial_hz"} <= topics(0.0)
+    feed.see(SNAPSHOT._replace(band="24 GHz", rx=DIAL._replace(shift_hz=1.0)), 0.3)
+    assert topics(0.3) == {"state", "value/band"}, "shifts wait for the next second"
+    feed.see(SNAPSHOT._replace(rx=DIAL._replace(shift_hz=2.0), outlook=OUTLOOK), 1.3)
+    assert topics(1.3) == {"state", "value/band", "value/rx_shift_hz", "outlook"}
+    feed.see(SNAPSHOT._replace(rx=DIAL._replace(shift_hz=2.0), outlook=OUTLOOK), 2.5)
+    assert topics(2.5) == {"state"}
+    feed.start_over()
+    assert {"state", "trace", "outlook", "value/band"} <= topics(2.6)
+
+
+def test_events_tell_faults_and_changes_of_tracking_once() -> None:
+    feed = Feed(TOPICS, "0badcafe")
+    assert feed.see(SNAPSHOT, 0.0) == []
+    lost = SNAPSHOT._replace(
+        tracking=Tracking.RADIO_LOST,
+        reason="no answer",
+        faults=(Fault(T0, "silent"), Fault(T0, "gone")),
+    )
+    events = [json.loads(post.payload) for post in feed.see(lost, 1.0)]
+    assert [(e["what"], e["text"]) for e in events] == [
+        ("tracking", "radio lost: no answer"),
+        ("fault", "silent"),
+        ("fault", "gone"),
+    ]
+    assert feed.see(lost, 2.0) == []
+    more = lost._replace(faults=(*lost.faults, Fault(T0, "gone")))
+    assert len(feed.see(more, 3.0)) == 1, "the same words, but at another time"
+
+
+def test_discovery_describes_every_part_once() -> None:
+    post = announcement(RemoteSettings(discovery=True), SETTINGS, TOPICS, "hub")
+    assert post.topic == "homeassistant/device/moontrim_station/config"
+    assert post.retain
+    device = json.loads(post.payload)
+    parts = device["cmps"]
+    assert len({part["unique_id"] for part in parts.values()}) == len(parts)
+    assert all(part["p"] for part in parts.values())
+    for part in parts.values():
+        if "command_topic" in part:
+            assert TOPICS.asked(part["command_topic"])[0] == "hub"  # type: ignore[index]
+    assert {"dev", "o", "availability"} <= set(device)
+    assert len(post.payload) < 16 * 1024
+
+
+# --- topics ---------------------------------------------------------------------------------------
+
+
+def test_command_topics() -> None:
+    assert TOPICS.asked("moontrim/station/cmd/phone/band") == ("phone", "band")
+    for other in (
+        "moontrim/station/cmd/phone",
+        "moontrim/station/cmd/phone/band/x",
+        "moontrim/other/cmd/phone/band",
+        "phone/band",
+        "",
+    ):
+        assert TOPICS.asked(other) is None, other
+
+
+@pytest.mark.parametrize(
+    "topic",
+    [
+        "moontrim/station/state",
+        "moontrim/station/cmd/phone/band",
+        "moontrim/station/reply/viewer/p1",
+        "moontrim/station/reply/phone/",
+        "moontrim/station/reply/phone",
+        "moontrim/station/reply/phone/a/b",
+        "moontrim/station/reply/phone/+",
+        "moontrim/station/reply/phone/#",
+        "moontrim/station/reply/phone/a\n",
+        "moontrim/station/reply/phone/" + "a" * 65,
+        "homeassistant/device/x/config",
+        "",
+    ],
+)
+def test_replies_go_nowhere_else(topic: str) -> None:
+    assert TOPICS.is_reply(REPLY, PHONE)
+    assert not TOPICS.is_reply(topic, PHONE)
+    desk = Desk()
+
+    async def scene() -> None:
+        for more in ({"reply_to": topic}, {"payload": {"by_hz": 10, "reply_to": topic}}):
+            payload = more.pop("payload", {"by_hz": 10})
+            (event,) = await desk.send("nudge", payload, **more)
+            assert event.topic == TOPICS.event
+            assert "replies" in json.loads(event.payload)["text"]
+        assert desk.tracker.applied == []
+
+    desk.run(scene())
+
+
+@given(st.text(max_size=100))
+def test_no_client_name_leads_out_of_the_reply_tree(client: str) -> None:
+    topic = f"moontrim/station/reply/phone/{client}"
+    if TOPICS.is_reply(topic, PHONE):
+        assert topic.count("/") == 4
+        assert topic.isascii()
+        assert not set(topic) & {"+", "#", "\0", "\n"}
+
+
+# --- commands -------------------------------------------------------------------------------------
+
+GOOD: list[tuple[str, Any, dict[str, Any]]] = [
+    ("band", {"band": "10 GHz"}, {"band": "10 GHz", "sked_hz": 10_368_100_000}),
+    ("band", "10 GHz", {"band": "10 GHz"}),
+    ("band", b"10 GHz", {"band": "10 GHz"}),
+    ("sked", {"hz": 10_368_123_456}, {"sked_hz": 10_368_123_456}),
+    ("sked", 10_368_123_456, {"sked_hz": 10_368_123_456}),
+    ("sked", b"10368123456.5", {"sked_hz": 10_368_123_456.5}),
+    ("nudge", {"by_hz": -10}, {"sked_hz": 10_368_099_990}),
+    ("nudge", b"+10", {"sked_hz": 10_368_100_010}),
+    ("agreement", {"agreement": "receiver"}, {"agreement": "receiver"}),
+    ("agreement", b"home", {"agreement": "home"}),
+    ("partner", {"partner": "KP20"}, {"partner": "KP20"}),
+    ("partner", b"self", {"partner": "self"}),
+    ("partner", {"partner": "60.2,25.1,60"}, {"partner": "60.20000,25.10000,60"}),
+    ("trim", {"rx_hz": 5}, {"trim_rx_hz": 5}),
+    ("trim", {"rx_hz": 5, "tx_hz": -7.5}, {"trim_rx_hz": 5, "trim_tx_hz": -7.5}),
+    ("correct", {"on": False}, {"correcting": False}),
+    ("correct", b"OFF", {"correcting": False}),
+    ("correct", True, {"correcting": True}),
+    ("transmit", {"permitted": False}, {"transmit_permitted": False}),
+    ("transmit", b"off", {"transmit_permitted": False}),
+    ("readback", {}, {}),
+    ("readback", b"", {}),
+]
+
+
+@pytest.mark.parametrize(("name", "payload", "result"), GOOD, ids=str)
+def test_good_commands(name: str, payload: Any, result: dict[str, Any]) -> None:
+    desk = Desk()
+    answer = desk.run(desk.ask(name, payload))
+    assert answer["ok"] is True
+    assert result.items() <= answer["result"].items()
+    assert len(desk.tracker.applied) == 1
+    assert desk.tracker.applied[0].source == PHONE
+
+
+BAD: list[tuple[str, Any, str, str | None]] = [
+    ("band", b"", "bad_value", "band"),
+    ("band", {"band": "11 GHz"}, "bad_value", "band"),
+    ("band", {"band": 10}, "bad_value", "band"),
+    ("band", {"name": "10 GHz"}, "bad_value", "band"),
+    ("band", {"band": "10 GHz", "hz": 5}, "bad_value", "hz"),
+    ("band", {"band": "x" * 65}, "bad_value", "band"),
+    ("band", {"band": "10\u0000GHz"}, "bad_value", "band"),
+    ("sked", {"hz": "10368100000"}, "bad_value", "hz"),
+    ("sked", {"hz": True}, "bad_value", "hz"),
+    ("sked", b"true", "bad_value", "hz"),
+    ("sked", {"hz": 1}, "out_of_range", "hz"),
+    ("sked", {"hz": -10_368_100_000}, "out_of_range", "hz"),
+    ("sked", b'{"hz": 1e999}', "out_of_range", "hz"),
+    ("sked", b'{"hz": NaN}', "bad_json", None),
+    ("sked", b"NaN", "bad_value", "hz"),
+    ("sked", b"9" * 4000, "bad_value", "hz"),
+    ("sked", b'{"hz": ' + b"9" * 4000 + b"}", "out_of_range", "hz"),
+    ("sked", b'{"hz": 10368100000, "hz": 10368200000}', "bad_json", None),
+    ("nudge", {"by_hz": 1e9}, "out_of_range", "hz"),
+    ("nudge", {}, "bad_value", "by_hz"),
+    ("agreement", {"agreement": "thirds"}, "bad_value", "agreement"),
+    ("partner", {"partner": "nowhere"}, "bad_value", "partner"),
+    ("partner", {"partner": None}, "bad_value", "partner"),
+    ("trim", {}, "bad_value", "rx_hz"),
+    ("trim", b"5", "bad_value", "payload"),
+    ("trim", {"rx_hz": 100_001}, "out_of_range", "rx_hz"),
+    ("correct", {"on": 1}, "bad_value", "on"),
+    ("correct", {"on": "on"}, "bad_value", "on"),
+    ("correct", b"perhaps", "bad_value", "on"),
+    ("transmit", {"permitted": True}, "confirm", "confirm"),
+    ("transmit", b"on", "confirm", "confirm"),
+    ("transmit", {"permitted": True, "confirm": "0123456789abcdef"}, "confirm", "confirm"),
+    ("transmit", {"permitted": True, "confirm": 5}, "bad_value", "confirm"),
+    ("readback", b"now", "bad_value", "payload"),
+    ("fire", {}, "unknown_command", "command"),
+    ("sked", b"{", "bad_json", None),
+    ("sked", b"[1]", "bad_json", None),
+    ("sked", b"[" * 4000, "bad_json", None),
+    ("sked", b'{"a":' * 800, "bad_json", None),
+    ("sked", b"\xff\xfe", "bad_json", None),
+    ("sked", b"1" * (LARGEST_BYTES + 1), "too_large", None),
+    ("sked", {"hz": 10_368_100_000, "id": ["x"]}, "bad_value", "id"),
+    ("sked", {"hz": 10_368_100_000, "id": "x" * 65}, "bad_value", "id"),
+]
+
+
+@pytest.mark.parametrize(("name", "payload", "code", "field"), BAD, ids=lambda v: str(v)[:40])
+def test_bad_commands_say_why_and_change_nothing(
+    name: str, payload: Any, code: str, field: str | None
+) -> None:
+    desk = Desk()
+    before = desk.tracker.session
+    answer = desk.run(desk.ask(name, payload))
+    assert answer["ok"] is False
+    error = answer["error"]
+    assert (error["code"], error["field"]) == (code, field)
+    assert error["message"]
+    assert len(json.dumps(answer)) < 1000
+    assert desk.tracker.session is before
+
+
+def test_who_may_not_command_is_told_so() -> None:
+    desk = Desk()
+    viewer = "moontrim/station/reply/viewer/v1"
+
+    async def scene() -> None:
+        for account in (VIEWER, "stranger", "daemon", "hub"):
+            reply_to = viewer.replace("viewer", account)
+            reply, event = await desk.send(
+                "correct", {"on": False}, account=account, reply_to=reply_to
+            )
+            assert json.loads(reply.payload)["error"]["code"] == "not_allowed"
+            assert json.loads(event.payload)["ok"] is False
+        assert desk.tracker.applied == []
+
+    desk.run(scene())
+
+
+def test_retained_commands_are_refused_and_cleared() -> None:
+    desk = Desk()
+
+    async def scene() -> None:
+        clear, reply, _event = await desk.send(
+            "nudge", {"by_hz": 10}, retained=True, reply_to=REPLY
+        )
+        assert clear == Post("moontrim/station/cmd/phone/nudge", b"", 1, True)
+        assert json.loads(reply.payload)["error"]["code"] == "retained"
+        assert await desk.send("nudge", b"", retained=True) == []
+        assert desk.tracker.applied == []
+
+    desk.run(scene())
+
+
+def test_expired_commands() -> None:
+    desk = Desk()
+
+    async def scene() -> None:
+        arrival = Arrival(
+            TOPICS.command(PHONE, "nudge"), b"10", desk.clock.monotonic_s(), expires_s=5.0
+        )
+        ask, utc_s = desk.tracker.ask, desk.clock.utc_s
+        await desk.clock.sleep(4.9)
+        await desk.admission.deal_with(arrival, ask, utc_s())
+        assert len(desk.tracker.applied) == 1
+        await desk.clock.sleep(0.2)
+        (event,) = await desk.admission.deal_with(arrival, ask, utc_s())
+        assert "expired" in json.loads(event.payload)["text"]
+        late = replace(arrival, at_s=desk.clock.monotonic_s(), age_s=6.0)
+        (event,) = await desk.admission.deal_with(late, ask, utc_s())
+        assert "expired" in json.loads(event.payload)["text"]
+        assert len(desk.tracker.applied) == 1
+
+    desk.run(scene())
+
+
+def test_the_same_command_twice_is_done_once() -> None:
+    desk = Desk()
+    nudge = {"by_hz": 10, "id": "a1"}
+
+    async def scene() -> None:
+        first = await desk.ask("nudge", nudge)
+        assert first == {"ok": True, "id": "a1", "result": {"sked_hz": 10_368_100_010}}
+        assert await desk.ask("nudge", nudge) == first
+        assert len(desk.tracker.applied) == 1
+        posts = await desk.send("nudge", nudge, reply_to=REPLY)
+        assert [post.topic for post in posts] == [REPLY], "no event: nothing happened"
+        # another command under the same id is not taken for the same
+        assert await desk.code("nudge", {"by_hz": 20, "id": "a1"}) == "bad_value"
+        # another client, and an integer that reads alike, are others
+        await desk.send("nudge", nudge, reply_to=REPLY + "x")
+        await desk.send("nudge", nudge, account=LOCAL)
+        await desk.send("nudge", {"by_hz": 10, "id": 1}, reply_to=REPLY)
+        await desk.send("nudge", {"by_hz": 10, "id": "1"}, reply_to=REPLY)
+        assert len(desk.tracker.applied) == 5
+        # a refusal is repeated as well
+        refused = await desk.ask("sked", {"hz": 1, "id": "a2"})
+        assert await desk.ask("sked", {"hz": 1, "id": "a2"}) == refused
+        # correlation data does as well as an id
+        for _ in range(2):
+            await desk.send("nudge", {"by_hz": 1}, reply_to=REPLY, correlation=b"\xff\x00")
+        assert len(desk.tracker.applied) == 6
+        await desk.clock.sleep(30.1)
+        await desk.ask("nudge", nudge)
+        assert len(desk.tracker.applied) == 7
+
+    desk.run(scene())
+
+
+def test_correlation_data_comes_back() -> None:
+    desk = Desk()
+
+    async def scene() -> None:
+        reply, _event = await desk.send("readback", {}, reply_to=REPLY, correlation=b"\x00\xff7")
+        assert reply.correlation == b"\x00\xff7"
+
+    desk.run(scene())
+
+
+def test_permitting_to_transmit_takes_a_second_step() -> None:
+    desk = Desk()
+
+    async def first_step(**more: Any) -> str:
+        answer = await desk.ask("transmit", {"permitted": True}, **more)
+        assert answer["error"]["code"] == "confirm"
+        return str(answer["error"]["allowed"])
+
+    async def scene() -> None:
+        await desk.ask("transmit", {"permitted": False})
+        token = await first_step()
+        assert not desk.tracker.session.transmit_permitted
+        second = {"permitted": True, "confirm": token}
+        assert (await desk.ask("transmit", second))["result"] == {"transmit_permitted": True}
+        assert desk.tracker.session.transmit_permitted
+        await desk.ask("transmit", {"permitted": False})
+        assert await desk.code("transmit", second) == "confirm", "good once"
+        token = await first_step()
+        await desk.clock.sleep(10.1)
+        late = {"permitted": True, "confirm": token}
+        assert await desk.code("transmit", late) == "confirm", "for ten seconds"
+        token = await first_step()
+        await desk.send("transmit", {"permitted": True, "confirm": token}, account=LOCAL)
+        assert not desk.tracker.session.transmit_permitted, "for the one who asked"
+        token = await first_step()
+        await desk.send("transmit", {"permitted": False}, account=LOCAL)
+        overtaken = {"permitted": True, "confirm": token}
+        assert await desk.code("transmit", overtaken) == "confirm", "unless forbidden since"
+        assert not desk.tracker.session.transmit_permitted
+        (event,) = await desk.send("transmit", {"permitted": True})
+        assert not json.loads(event.payload)["ok"], "no token without a place for it to go"
+        assert not any(c in event.payload.decode() for c in ("token", token))
+
+    desk.run(scene())
+
+
+def test_a_client_gone_wild_is_held_up_and_others_are_not() -> None:
+    desk = Desk()
+
+    async def scene() -> None:
+        answers = [await desk.ask("nudge", {"by_hz": 1}) for _ in range(2 * int(BURST))]
+        done = sum(answer["ok"] for answer in answers)
+        assert done == BURST
+        assert {a["error"]["code"] for a in answers if not a["ok"]} == {"busy"}
+        await desk.send("nudge", {"by_hz": 1}, account=LOCAL)
+        assert len(desk.tracker.applied) == BURST + 1
+        await desk.clock.sleep(1.0)
+        assert (await desk.ask("nudge", {"by_hz": 1}))["ok"]
+
+    desk.run(scene())
+
+
+def test_busy_may_be_tried_again_under_the_same_id() -> None:
+    desk = Desk()
+
+    async def scene() -> None:
+        desk.tracker.busy = True
+        assert await desk.code("nudge", {"by_hz": 10, "id": 1}) == "busy"
+        desk.tracker.busy = False
+        assert (await desk.ask("nudge", {"by_hz": 10, "id": 1}))["ok"]
+        posts = desk.admission.too_many(
+            Arrival(TOPICS.command(PHONE, "nudge"), b"1", 0.0, reply_to=REPLY), T0
+        )
+        assert json.loads(posts[0].payload)["error"]["code"] == "busy"
+
+    desk.run(scene())
+
+
+def test_a_fault_of_ours_is_told_as_such() -> None:
+    desk = Desk()
+
+    async def broken(command: Command) -> Session:
+        raise ZeroDivisionError
+
+    async def silent(command: Command) -> Session:
+        await desk.clock.sleep(1e9)
+        raise AssertionError
+
+    async def scene() -> None:
+        for ask in (broken, silent):
+            arrival = Arrival(
+                TOPICS.command(PHONE, "readback"), b"", desk.clock.monotonic_s(), reply_to=REPLY
+            )
+            reply, _event = await desk.admission.deal_with(arrival, ask, T0)
+            assert json.loads(reply.payload)["error"]["code"] == "internal"
+
+    desk.run(scene())
+
+
+# --- anything at all ------------------------------------------------------------------------------
+
+_scalars = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=80)
+_json = st.recursive(
+    _scalars,
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=9), inner),
+    max_leaves=6,
+)
+_fields = st.sampled_from(
+    ["band", "hz", "by_hz", "agreement", "partner", "rx_hz", "tx_hz", "on", "permitted", "confirm",
+     "id", "reply_to"]
+)  # fmt: skip
+_bodies = st.dictionaries(_fields, _json, max_size=4).map(lambda b: json.dumps(b).encode())
+_mutated = st.tuples(
+    st.sampled_from([json.dumps(p).encode() for _, p, _ in GOOD if not isinstance(p, bytes)]),
+    st.integers(0, 60),
+    st.binary(max_size=4),
+).map(lambda t: t[0][: t[1]] + t[2] + t[0][t[1] + len(t[2]) :])
+PAYLOADS = (
+    st.binary(max_size=200) | _bodies | _json.map(lambda v: json.dumps(v).encode()) | _mutated
+)
+NAMES = st.sampled_from(COMMANDS) | st.text(max_size=20)
+
+
+@given(NAMES, PAYLOADS)
+@hypothesis_settings(max_examples=800, deadline=None)
+def test_any_payload_is_a_command_or_a_refusal(name: str, payload: bytes) -> None:
+    session = first_session(SETTINGS)
+    try:
+        asked = read_command(name, read_body(payload), "phone")
+    except Refusal as refusal:
+        assert refusal.code in {
+            "bad_json", "unknown_command", "bad_value", "out_of_range", "too_large",
+            "bad_reply_topic",
+        }  # fmt: skip
+        json.dumps(refusal.value, allow_nan=False)
+        return
+    assert str(asked.command)
+    try:
+        changed = asked.command.apply(session, SETTINGS)
+    except InputError:
+        return
+    here = changed.here(SETTINGS)
+    band = SETTINGS.band(changed.band)
+    assert band.allowed_low_hz <= here.sked_hz <= band.allowed_high_hz
+    assert changed.agreement in AGREEMENTS
+    Session.model_validate(changed.model_dump())
+
+
+@given(
+    st.lists(st.tuples(NAMES, PAYLOADS, st.booleans()), min_size=1, max_size=8),
+    st.sampled_from([PHONE, VIEWER, LOCAL, "stranger"]),
+    st.sampled_from([None, REPLY, "moontrim/station/state", "\ud800", "#"]),
+    st.none() | st.binary(max_size=80),
+)
+@hypothesis_settings(max_examples=200, deadline=None)
+def test_a_refusal_never_changes_anything_and_nothing_crashes(
+    sent: list[tuple[str, bytes, bool]],
+    account: str,
+    reply_to: str | None,
+    correlation: bytes | None,
+) -> None:
+    desk = Desk()
+
+    async def scene() -> None:
+        for name, payload, retained in sent:
+            before, applied = desk.tracker.session, len(desk.tracker.applied)
+            posts = await desk.send(
+                name,
+                payload,
+                account=account,
+                reply_to=reply_to,
+                correlation=correlation,
+                retained=retained,
+            )
+            for post in posts:
+                assert post.topic in (TOPICS.event, TOPICS.command(account, name)) or (
+                    TOPICS.is_reply(post.topic, account)
+                ), post.topic
+                assert len(post.payload) < 1500
+            events = [json.loads(p.payload) for p in posts if p.topic == TOPICS.event]
+            if any(not event["ok"] for event in events):
+                assert desk.tracker.session is before
+                assert len(desk.tracker.applied) == applied
+            if retained:
+                assert len(desk.tracker.applied) == applied
+            if account in (VIEWER, "stranger"):
+                assert desk.tracker.applied == []
+            assert desk.tracker.session.transmit_permitted or any(
+                not getattr(command, "on", True) for command in desk.tracker.applied
+            )
+
+    desk.run(scene())
+
+
+# --- forbidding -----------------------------------------------------------------------------------
+
+
+def test_a_flood_of_the_same_account_keeps_nobody_from_forbidding() -> None:
+    """All phones share one account."""
+    desk = Desk()
+
+    async def scene() -> None:
+        for _ in range(2 * int(BURST)):
+            await desk.send("nudge", {"by_hz": 1})
+        assert (await desk.ask("transmit", {"permitted": False}))["ok"]
+        assert not desk.tracker.session.transmit_permitted
+
+    desk.run(scene())
+
+
+def test_forbidding_again_is_done_again() -> None:
+    """Under the same id; somebody else has permitted meanwhile."""
+    desk = Desk()
+
+    async def scene() -> None:
+        forbid = {"permitted": False, "id": "stop"}
+        assert (await desk.ask("transmit", forbid))["ok"]
+        other = "moontrim/station/reply/local/p2"
+        posts = await desk.send("transmit", {"permitted": True}, LOCAL, reply_to=other)
+        token = json.loads(posts[0].payload)["error"]["allowed"]
+        await desk.send("transmit", {"permitted": True, "confirm": token}, LOCAL, reply_to=other)
+        assert desk.tracker.session.transmit_permitted
+        assert (await desk.ask("transmit", forbid))["ok"]
+        assert not desk.tracker.session.transmit_permitted
+
+    desk.run(scene())

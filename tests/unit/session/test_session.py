@@ -1,0 +1,227 @@
+"""Commands change the session or say which field, which value and what is allowed; the disk
+keeps it."""
+
+import asyncio
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from moontrim.clock.system import SystemClock
+from moontrim.config.settings import Settings, settings_from
+from moontrim.errors import InputError
+from moontrim.session.commands import (
+    Command,
+    Correct,
+    NudgeSked,
+    PermitTransmit,
+    SetAgreement,
+    SetBand,
+    SetPartner,
+    SetSked,
+    SetTrim,
+)
+from moontrim.session.session import Session, first_session
+from moontrim.session.sessionfile import NAME, SessionSaver, load_session, save_session
+from support.tree import ROOT
+
+SETTINGS = settings_from(
+    {
+        "home": {"locator": "JN88"},
+        "partner": {"locator": "KP20"},
+        "bands": [
+            {
+                "name": "144 MHz",
+                "sked_hz": 144_120_000,
+                "allowed_low_hz": 144_000_000,
+                "allowed_high_hz": 146_000_000,
+            },
+            {
+                "name": "1296 MHz",
+                "sked_hz": 1_296_100_000,
+                "allowed_low_hz": 1_296_000_000,
+                "allowed_high_hz": 1_297_000_000,
+            },
+        ],
+    },
+    "test",
+)
+
+
+def apply(*commands: Command) -> Session:
+    session = first_session(SETTINGS)
+    for command in commands:
+        session = command.apply(session, SETTINGS)
+    return session
+
+
+def test_each_command_does_its_one_thing() -> None:
+    session = apply(
+        SetSked("test", 144_125_000),
+        NudgeSked("test", -500),
+        SetTrim("test", rx_hz=3.5),
+        SetTrim("test", tx_hz=-2.0),
+        SetAgreement("test", "receiver"),
+        SetPartner("test", " self "),
+        Correct("test", False),
+    )
+    here = session.here(SETTINGS)
+    assert (here.sked_hz, here.trim_rx_hz, here.trim_tx_hz) == (144_124_500, 3.5, -2.0)
+    assert session.agreement == "receiver"
+    assert session.partner_site(SETTINGS) is None
+    assert session.correcting is False
+
+
+def test_each_band_keeps_its_own_sked() -> None:
+    session = apply(SetSked("t", 144_125_000), SetBand("t", "1296 MHz"), NudgeSked("t", 100))
+    assert session.here(SETTINGS).sked_hz == 1_296_100_100
+    session = SetBand("t", "144 MHz").apply(session, SETTINGS)
+    assert session.here(SETTINGS).sked_hz == 144_125_000
+
+
+@pytest.mark.parametrize(
+    ("command", "field"),
+    [
+        (SetSked("t", 147e6), "sked_hz"),
+        (SetSked("t", float("nan")), "sked_hz"),
+        (NudgeSked("t", float("inf")), "sked_hz"),
+        (NudgeSked("t", -1e9), "sked_hz"),
+        (SetTrim("t", rx_hz=1e9), "trim_rx_hz"),
+        (SetTrim("t", tx_hz=float("nan")), "trim_tx_hz"),
+        (SetAgreement("t", "both"), "agreement"),
+        (SetBand("t", "23 cm"), "band"),
+        (SetPartner("t", "nowhere"), "partner"),
+        (SetPartner("t", ""), "partner"),
+    ],
+)
+def test_refusals_name_the_field(command: Command, field: str) -> None:
+    with pytest.raises(InputError) as caught:
+        apply(command)
+    assert caught.value.field == field
+    assert caught.value.allowed
+
+
+def test_survives_a_restart(tmp_path: Path) -> None:
+    session = apply(SetSked("t", 144_125_000), SetPartner("t", "JN88AA"), SetTrim("t", rx_hz=1))
+    save_session(tmp_path, session)
+    assert load_session(tmp_path, SETTINGS) == session
+    assert (tmp_path / NAME).stat().st_mode & 0o777 == 0o600
+    assert [p.name for p in tmp_path.iterdir()] == [NAME], "no litter"
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"{",
+        b"\xff\x00",
+        b"[]",
+        b'{"version": 99, "session": {"band": "144 MHz", "agreement": "halves"}}',
+        b'{"version": 1, "session": {"band": "gone", "agreement": "halves"}}',
+        b'{"version": 1, "session": {"band": "144 MHz", "agreement": "halves", "partner": "x"}}',
+        b'{"version": 1, "session": {"band": "144 MHz", "agreement": "halves", "bands":'
+        b' {"144 MHz": {"sked_hz": 999000000}}}}',
+    ],
+)
+def test_an_unusable_file_is_set_aside(
+    tmp_path: Path, content: bytes, caplog: pytest.LogCaptureFixture
+) -> None:
+    (tmp_path / NAME).write_bytes(content)
+    found = load_session(tmp_path, SETTINGS)
+    # It permitted transmitting where that can be read; what cannot may have forbidden it.
+    permitted = content.startswith(b'{"version": 1,')
+    assert found == first_session(SETTINGS).model_copy(update={"transmit_permitted": permitted})
+    assert (tmp_path / "session.unusable.json").read_bytes() == content
+    assert "starting afresh" in caplog.text
+    assert ("transmitting forbidden" in caplog.text) is not permitted
+
+
+def test_without_a_page_nobody_can_have_forbidden(tmp_path: Path) -> None:
+    """And nobody could permit it again."""
+    (tmp_path / NAME).write_bytes(b"{")
+    remote = SETTINGS.remote.model_copy(update={"enabled": False})
+    alone = SETTINGS.model_copy(update={"remote": remote})
+    assert load_session(tmp_path, alone) == first_session(alone)
+
+
+def test_a_disk_that_refuses_is_survived(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    blocked = tmp_path / "file"
+    blocked.write_text("not a folder")
+
+    async def main() -> None:
+        saver = SessionSaver(blocked, SystemClock())
+        for _ in range(3):
+            saver.put(first_session(SETTINGS))
+            await saver.flush()
+        assert saver.problem
+
+    asyncio.run(main())
+    assert caplog.text.count("cannot save") == 1, "said once, not every second"
+
+
+def test_what_a_disk_refused_is_saved_once_it_takes_it_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Forbidden on the phone while the disk was full, it was permitted again after a restart."""
+    monkeypatch.setattr("moontrim.session.sessionfile.AGAIN_S", 0.05)
+    folder = tmp_path / "state"
+    folder.write_text("in the way")
+    forbidden = PermitTransmit("phone", False).apply(first_session(SETTINGS), SETTINGS)
+
+    async def main() -> None:
+        saver = SessionSaver(folder, SystemClock())
+        saving = asyncio.create_task(saver.run())
+        saver.put(forbidden)
+        async with asyncio.timeout(5.0):
+            while not saver.problem:
+                await asyncio.sleep(0.01)
+            folder.unlink()
+            while saver.problem:
+                await asyncio.sleep(0.01)
+        saving.cancel()
+        await asyncio.gather(saving, return_exceptions=True)
+
+    asyncio.run(main())
+    assert not load_session(folder, SETTINGS).transmit_permitted
+
+
+WRITER = """
+import sys
+from pathlib import Path
+sys.path[:0] = sys.argv[2:]
+from moontrim.session.session import BandSession, Session
+from moontrim.session.sessionfile import save_session
+n = 0
+print("ready", flush=True)
+while True:
+    n += 1
+    bands = {"144 MHz": BandSession(sked_hz=144_000_000 + n % 1000)}
+    save_session(Path(sys.argv[1]), Session(band="144 MHz", agreement="halves", bands=bands))
+"""
+
+
+def test_kill_at_any_moment_leaves_a_whole_file(
+    tmp_path: Path, settings: Settings = SETTINGS
+) -> None:
+    """Ten times: a process saves without pause and is killed with SIGKILL."""
+    roots = [str(ROOT / name) for name in ("daemon", "drivers")]
+    process = subprocess.Popen(
+        [sys.executable, "-c", WRITER, str(tmp_path), *roots], stdout=subprocess.PIPE
+    )
+    assert process.stdout is not None
+    process.stdout.readline()
+    for n in range(10):
+        time.sleep(0.01 + 0.003 * n)
+        # Stop, look, go on: what a reader sees at any instant is what a kill would leave.
+        os.kill(process.pid, 19)
+        assert load_session(tmp_path, settings).band == "144 MHz"
+        assert not (tmp_path / "session.unusable.json").exists()
+        os.kill(process.pid, 18)
+    process.kill()
+    process.wait()
+    process.stdout.close()
+    assert load_session(tmp_path, settings).here(settings).sked_hz >= 144_000_000
+    assert not (tmp_path / "session.unusable.json").exists()

@@ -1,0 +1,64 @@
+"""The live panel must not hold up the daemon, and shows every number whole."""
+
+import io
+import os
+import pty
+import termios
+
+import pytest
+from rich.console import Console
+
+from moontrim.state.snapshot import DialView
+from moontrim.terminal.livepanel import panel, takes_output
+from support.journals import T0, snapshot
+
+
+def test_a_stopped_terminal_takes_nothing_until_it_goes_on() -> None:
+    """What Ctrl-S and Ctrl-Q do."""
+    user, ours = pty.openpty()
+    try:
+        with os.fdopen(ours, "w") as terminal:
+            assert takes_output(terminal)
+            termios.tcflow(terminal, termios.TCOOFF)
+            assert not takes_output(terminal)
+            termios.tcflow(terminal, termios.TCOON)
+            assert takes_output(terminal)
+    finally:
+        os.close(user)
+
+
+def test_what_is_no_terminal_is_written_to() -> None:
+    assert takes_output(io.StringIO())
+
+
+# The longest numbers: a dial that was turned to another band, and the highest band that there is.
+WIDE_DIAL = DialView(
+    10_368_110_294.5, -25_000.4, -0.235, 10_368_110_294.5, 28_000_000, -1.0340110e10
+)
+HIGHEST = DialView(122_250_300_000.5, 300_000.5, -11.235, 122_250_300_000.5, 122_250_300_000, -0.5)
+
+
+@pytest.mark.parametrize("columns", [80, 95, 96, 100, 200])
+@pytest.mark.parametrize("dial", [None, WIDE_DIAL, HIGHEST])
+def test_no_number_is_cut_or_broken(columns: int, dial: DialView | None) -> None:
+    seen = snapshot(T0, 1)
+    if dial is not None:
+        seen = seen._replace(rx=dial, tx=dial)
+    assert seen.rx is not None
+    console = Console(file=io.StringIO(), width=columns, height=24)
+    with console.capture() as shown:
+        console.print(panel(seen, columns))
+    lines = shown.get().splitlines()
+    assert max(map(len, lines)) <= min(columns, 100)
+    assert "…" not in shown.get()
+    head = next(line for line in lines if "on the air Hz" in line)
+    assert "residual Hz" in head
+    assert ("low   ok   high" in head) is (columns >= 96)
+    receive = next(line for line in lines if "receive" in line)
+    for number in (
+        f"{seen.rx.on_air_hz:,.1f}",
+        f"{seen.rx.shift_hz:+,.1f}",
+        f"{seen.rx.dial_hz:,}",
+    ):
+        assert number.replace(",", " ") in receive
+    assert f"{seen.rx.residual_hz:+.2f}" in receive
