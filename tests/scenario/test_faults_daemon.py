@@ -229,7 +229,7 @@ def test_a_shift_that_cannot_be_never_reaches_the_radio(
     monkeypatch.setattr(Prediction, "_fractions", fractions)
     # What was solved or planned before would do no harm.
     for ahead in ("prediction.AHEAD", "planning.FIRST_AHEAD", "planning.MOST_AHEAD"):
-        monkeypatch.setattr(f"moontrim.{ahead}", 1)
+        monkeypatch.setattr(f"moontrim.tracking.{ahead}", 1)
 
     async def scene(s: Stage) -> None:
         nonlocal now_wrong

@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-import moontrim.clock.system
+import moontrim.clock.virtual
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.keying.sequence import STUCK_S, Phase
 from moontrim.path import Ephemeris
@@ -81,7 +81,7 @@ def wired(
     tmp_path: Path, ephemeris: Ephemeris, monkeypatch: pytest.MonkeyPatch
 ) -> Iterator[Callable[[Scene], Stage]]:
     """With keying through the radio's own transmit command, and the Moon high."""
-    monkeypatch.setattr(moontrim.clock.system, "_IdleSelector", SocketsFirst)
+    monkeypatch.setattr(moontrim.clock.virtual, "_IdleSelector", SocketsFirst)
     made: list[Wired] = []
 
     class Driver(Wired):

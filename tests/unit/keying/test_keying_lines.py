@@ -498,7 +498,7 @@ def test_lines_are_lowered_before_anything_else(terminal: tuple[int, str]) -> No
 
 KEYED = """
     import asyncio, sys
-    sys.path[:0] = [{daemon!r}, {drivers!r}, {unit!r}]
+    sys.path[:0] = [{daemon!r}, {drivers!r}, {unit!r}, {tests!r}]
     from test_keying_keyer import GOOD
     from test_keying_lines import no_modem_lines
     from moontrim.clock.system import SystemClock
@@ -534,6 +534,7 @@ def test_killed_while_keyed_the_port_is_let_go(terminal: tuple[int, str]) -> Non
         daemon=str(ROOT / "daemon"),
         drivers=str(ROOT / "drivers"),
         unit=str(Path(__file__).parent),
+        tests=str(ROOT / "tests"),
         path=path,
     )
     process = subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE)
