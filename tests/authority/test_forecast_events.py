@@ -16,7 +16,7 @@ from astropy.time import Time
 from astropy.utils import iers
 
 from authority import naif
-from moontrim.forecast import Ask, End, Horizon, forecast
+from moontrim.forecast import End, ForecastQuestion, Horizon, forecast
 from moontrim.forecast.circumstances import find_named
 from moontrim.path import Ephemeris, Site
 from moontrim.path.libration import orientation_deg
@@ -77,7 +77,7 @@ def test_rising_and_setting_by_naif(ephemeris: Ephemeris, site: Site, level_deg:
     """Every rising and setting of four weeks; measured: within 0.02 s."""
     naif.load_kernels()
     home = End("home", site, Horizon(level_deg))
-    windows = forecast(ephemeris, Ask(home, None, 1e9, T0, T0 + 28 * DAY_S)).windows
+    windows = forecast(ephemeris, ForecastQuestion(home, None, 1e9, T0, T0 + 28 * DAY_S)).windows
     elevation = naif_elevation(site)
     worst, events = 0.0, 0
     for window in windows:
@@ -97,7 +97,7 @@ def test_a_pair_by_naif(ephemeris: Ephemeris) -> None:
     """Windows of a pair open when the later one rises and close when the earlier one sets."""
     naif.load_kernels()
     ends = End("home", SITES[0]), End("partner", SITES[1])
-    windows = forecast(ephemeris, Ask(*ends, 1e9, T0, T0 + 28 * DAY_S)).windows
+    windows = forecast(ephemeris, ForecastQuestion(*ends, 1e9, T0, T0 + 28 * DAY_S)).windows
     assert len(windows) >= 10
     by_name = {"home": naif_elevation(SITES[0]), "partner": naif_elevation(SITES[1])}
     for window in windows:
@@ -118,7 +118,9 @@ def test_rising_and_setting_by_astropy(ephemeris: Ephemeris) -> None:
     place = EarthLocation.from_geodetic(
         site.longitude_deg * u.deg, site.latitude_deg * u.deg, site.height_m * u.m
     )
-    windows = forecast(ephemeris, Ask(End("home", site), None, 1e9, T0, T0 + 10 * DAY_S)).windows
+    windows = forecast(
+        ephemeris, ForecastQuestion(End("home", site), None, 1e9, T0, T0 + 10 * DAY_S)
+    ).windows
     events = [
         at_utc_s
         for w in windows
@@ -143,7 +145,7 @@ def test_rising_and_setting_by_astropy(ephemeris: Ephemeris) -> None:
 def test_distance_by_naif(ephemeris: Ephemeris) -> None:
     naif.load_kernels()
     ends = End("home", SITES[0]), End("partner", SITES[1])
-    windows = forecast(ephemeris, Ask(*ends, 1e9, T0, T0 + 10 * DAY_S)).windows
+    windows = forecast(ephemeris, ForecastQuestion(*ends, 1e9, T0, T0 + 10 * DAY_S)).windows
     itrf = [naif.itrf_km(e.site.latitude_deg, e.site.longitude_deg, e.site.height_m) for e in ends]
     worst = 0.0
     for window in windows:

@@ -12,7 +12,7 @@ from astropy import units as u
 from astropy.coordinates import GCRS, ICRS, BarycentricMeanEcliptic, Galactic, SkyCoord, get_sun
 from astropy.time import Time
 
-from moontrim.forecast.course import View
+from moontrim.forecast.course import MoonFromEnd
 from moontrim.forecast.polarisation import horizon_angle_deg
 from moontrim.forecast.sky.galaxy import ecliptic_deg, galactic_deg
 from moontrim.forecast.sky.sun import separation_deg, sun_direction
@@ -70,6 +70,6 @@ def test_parallactic_angle_by_erfa(latitude_deg: float) -> None:
     azimuth, elevation = erfa.hd2ae(hour, declination, phi)
     angle = np.degrees(erfa.hd2pa(hour, declination, phi))
     empty = np.zeros((3, 1))
-    view = View(np.degrees(azimuth), np.degrees(elevation), empty[0], empty)
+    view = MoonFromEnd(np.degrees(azimuth), np.degrees(elevation), empty[0], empty)
     ours = horizon_angle_deg(view, Site(latitude_deg, 0.0))
     assert np.abs((ours - angle + 180.0) % 360.0 - 180.0).max() < 1e-6

@@ -11,7 +11,7 @@ import pytest
 
 from authority import naif
 from authority.test_spread import F_HZ, brute_force_hz
-from moontrim.forecast import Ask, End, forecast
+from moontrim.forecast import End, ForecastQuestion, forecast
 from moontrim.path import Ephemeris, Site
 
 DAY_S = 86400.0
@@ -51,7 +51,9 @@ def test_spread_and_minima(ephemeris: Ephemeris, home: Site, partner: Site | Non
     naif.load_kernels()
     naif.load_moon_frames()
     far = None if partner is None else End("partner", partner)
-    windows = forecast(ephemeris, Ask(End("home", home), far, F_HZ, T0, T0 + 27 * DAY_S)).windows
+    windows = forecast(
+        ephemeris, ForecastQuestion(End("home", home), far, F_HZ, T0, T0 + 27 * DAY_S)
+    ).windows
     worst_share, worst_s, minima = 0.0, 0.0, 0
     for window in windows:
         s = window.series

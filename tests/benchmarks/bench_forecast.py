@@ -24,7 +24,7 @@ from skyfield.api import load_file, wgs84
 from skyfield.data import iers
 from skyfield.timelib import Time, Timescale
 
-from moontrim.forecast import Antenna, Ask, End, Gear, Horizon, Signal, forecast
+from moontrim.forecast import Antenna, End, ForecastQuestion, Gear, Horizon, Signal, forecast
 from moontrim.forecast.course import Course
 from moontrim.path import Ephemeris, Site, parse_site
 from moontrim.path.libration import orientation_deg
@@ -132,7 +132,9 @@ def main(arguments: list[str]) -> None:
     costs = {}
     for span in (days / 8, days / 4, days / 2, days):
         fresh = Ephemeris.load()
-        ask = Ask(*ends, F_HZ, start, start + span * DAY_S, None, Signal(25.0, 10.0, -20.0))
+        ask = ForecastQuestion(
+            *ends, F_HZ, start, start + span * DAY_S, None, Signal(25.0, 10.0, -20.0)
+        )
         began = time.process_time()
         found = forecast(fresh, ask)
         costs[span] = time.process_time() - began

@@ -8,7 +8,7 @@ import re
 from fuzz.target import DefectError, hold
 from moontrim.share.protocol import (
     LONGEST_LINE,
-    Asked,
+    ClientLine,
     Malformed,
     is_web_request,
     read_line,
@@ -109,7 +109,7 @@ class _Talk:
         self.at = found.end()
         return found
 
-    def _answer(self, asked: Asked) -> int:
+    def _answer(self, asked: ClientLine) -> int:
         """The code; 0 where there are values."""
         name, labels = asked.command.name, asked.command.labels
         if asked.separator:

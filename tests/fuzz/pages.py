@@ -19,7 +19,7 @@ from fuzz.target import Target, hold, pieces
 from moontrim.clock.system import SystemClock
 from moontrim.remote.wire.assets import load_assets
 from moontrim.remote.wire.pageaddress import Gateway
-from moontrim.remote.wire.webserver import Site
+from moontrim.remote.wire.webserver import PageSite
 from moontrim.state.hub import StateHub
 
 T = TypeVar("T")
@@ -89,11 +89,11 @@ class _Transport(asyncio.Transport):
 
 
 @functools.cache
-def _site(password_needed: bool) -> tuple[Site, server.AppRunner]:
+def _site(password_needed: bool) -> tuple[PageSite, server.AppRunner]:
     """The broker behind it is never there: who gets as far as asking for it is told 502."""
     gateway = Gateway("", 0, Path("/nowhere/page"), password_needed, "moontrim", "station")
     daemon = SimpleNamespace(hub=StateHub(), clock=SystemClock())
-    site = Site(daemon, gateway, load_assets(gateway))
+    site = PageSite(daemon, gateway, load_assets(gateway))
     # Else a body that never comes keeps its count for ten seconds after the connection is lost.
     runner = server.AppRunner(site.application(), access_log=None, lingering_time=0.0)
     _complete(runner.setup())

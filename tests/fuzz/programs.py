@@ -23,7 +23,7 @@ from moontrim.share.answers import conclude, consider
 from moontrim.share.commandtable import BY_NAME
 from moontrim.share.outcomes import Key, Own, ReadDetails, Reply, SetMode, SetPower, Tune, Unkey
 from moontrim.share.protocol import LONGEST_LINE, LineBuffer, Malformed, TooLong, answer, read_line
-from moontrim.share.view import Abilities, View
+from moontrim.share.view import Abilities, ShareView
 from moontrim.tuning.correction import AGREEMENTS
 from moontrim_drivers.contract import RigDetails
 
@@ -33,7 +33,9 @@ SETTINGS = embedded_settings()
 
 _ALL = Abilities(keys=True, reads_details=True, sets_mode=True, sets_power=True)
 _RANGES = ((10_368_000_000, 10_370_000_000),)
-_VIEW = View("10 GHz", 10_368_100_000, 10_368_100_000, False, True, "here", _RANGES, _RANGES, _ALL)
+_VIEW = ShareView(
+    "10 GHz", 10_368_100_000, 10_368_100_000, False, True, "here", _RANGES, _RANGES, _ALL
+)
 _VIEWS = (
     _VIEW,
     replace(_VIEW, drive_ceiling=0.2),
@@ -63,7 +65,7 @@ def share_lines(data: bytes) -> None:
         hold(len(lines.waiting) < LONGEST_LINE, "an endless line is kept")
 
 
-def _share_line(line: bytes, view: View, own: Own) -> Own:
+def _share_line(line: bytes, view: ShareView, own: Own) -> Own:
     try:
         commands = read_line(line, own.names_vfo)
     except Malformed as error:

@@ -18,10 +18,10 @@ from moontrim_drivers.contract import RigClosed, RigDriver, RigError, RigRefused
 from moontrim_drivers.limits import HIGHEST_DIAL_HZ
 from moontrim_drivers.rigctld.connection import Connection
 from moontrim_drivers.rigctld.driver import SocketDriver, SocketOptions
-from moontrim_drivers.rigctld.wire import Lines
+from moontrim_drivers.rigctld.wire import AnswerLines
 from moontrim_drivers.serial.driver import SerialDriver
 from moontrim_drivers.serial.options import SerialOptions
-from moontrim_drivers.serial.wire import Lost, Received
+from moontrim_drivers.serial.wire import OnLost, Received
 from moontrim_drivers.simulated.asciicat import AsciicatTongue
 from moontrim_drivers.simulated.civ import CivTongue
 from moontrim_drivers.simulated.habits import SimulatedOptions
@@ -155,7 +155,7 @@ def _serial(
         radio.on_change = lambda at_s, rx_hz, tx_hz, transmitting: keyed.append(transmitting)
         driver = driver_class(options, clock)
 
-        def opened(options: SerialOptions, received: Received, lost: Lost) -> _Wire:
+        def opened(options: SerialOptions, received: Received, lost: OnLost) -> _Wire:
             return _Wire(tongue, whim, received)
 
         driver.talk.open_wire = opened
@@ -176,7 +176,7 @@ class _Connection:
         self._dials = {"VFOA": "144100000", "VFOB": "144099876"}
         self._open = True
 
-    async def exchange(self, data: bytes, due: Lines) -> None:
+    async def exchange(self, data: bytes, due: AnswerLines) -> None:
         await asyncio.sleep(0)
         for line in data.decode("ascii").splitlines():
             words = line.split()

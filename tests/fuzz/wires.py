@@ -12,7 +12,14 @@ from moontrim_drivers.civ.driver import CivDriver
 from moontrim_drivers.civ.exchange import CivExchange
 from moontrim_drivers.contract import RigError, RigRefused
 from moontrim_drivers.limits import HIGHEST_DIAL_HZ, LOWEST_DIAL_HZ
-from moontrim_drivers.rigctld.wire import LONGEST_LINE, Exchange, Greeting, Lines, Question, ask
+from moontrim_drivers.rigctld.wire import (
+    LONGEST_LINE,
+    AnswerLines,
+    Answers,
+    Greeting,
+    Question,
+    ask,
+)
 from moontrim_drivers.simulated.asciicat import AsciicatTongue
 from moontrim_drivers.simulated.civ import CivTongue
 from moontrim_drivers.simulated.habits import SimulatedOptions
@@ -34,7 +41,7 @@ _GREETING = 5
 def socket_answers(data: bytes) -> None:
     """Fed to an exchange until it is finished or raises; then every value is what it should be."""
     which = data[0] % (len(_ASKED) + 1) if data else 0
-    due: Lines = Greeting() if which == _GREETING else Exchange(_ASKED[which])
+    due: AnswerLines = Greeting() if which == _GREETING else Answers(_ASKED[which])
     since_end = 0
     for piece in pieces(data[1:]):
         try:
@@ -46,7 +53,7 @@ def socket_answers(data: bytes) -> None:
         hold(since_end <= LONGEST_LINE, "an endless line is kept")
         if due.finished:
             break
-    if not (due.finished and isinstance(due, Exchange)):
+    if not (due.finished and isinstance(due, Answers)):
         return
     hold(len(due.answers) == len(_ASKED[which]), "an answer is missing")
     for answer in due.answers:
@@ -87,7 +94,7 @@ _SENDING = (b"\x1c\x00\x01", b"\x1c\x01", b"\x17", b"\x28")
 
 def civ_frames(data: bytes) -> None:
     """Split alike in whatever pieces it comes; every frame survives the way to bytes and back."""
-    whole, split = civcodec.Splitter(), civcodec.Splitter()
+    whole, split = civcodec.FrameSplitter(), civcodec.FrameSplitter()
     frames = list(whole.feed(data[1:]))
     again = [frame for piece in pieces(data) for frame in split.feed(piece)]
     hold(frames == again, "pieces make a difference")
@@ -150,7 +157,7 @@ def civ_exchange(data: bytes) -> None:
         yes = civcodec.DONE if either or not due else None
         answers = [
             frame
-            for frame in civcodec.Splitter().feed(came)
+            for frame in civcodec.FrameSplitter().feed(came)
             if frame is not None and (frame.to, frame.sender) == (0xE0, 0xA2)
             and (frame.body == yes or (due and frame.body.startswith(due)))
         ]  # fmt: skip
@@ -192,7 +199,7 @@ _CIV_WORDS = tuple(
 
 def ascii_messages(data: bytes) -> None:
     """As `civ_frames`."""
-    whole, split = asciicodec.Splitter(), asciicodec.Splitter()
+    whole, split = asciicodec.MessageSplitter(), asciicodec.MessageSplitter()
     messages = list(whole.feed(data[1:]))
     again = [message for piece in pieces(data) for message in split.feed(piece)]
     long_ago = (

@@ -11,7 +11,7 @@ import pytest
 from moontrim.clock.virtual import VirtualClock
 from moontrim.config.settings import Settings, load_settings
 from moontrim.path import Ephemeris
-from moontrim.rehearsal.faultjudge import Outcome
+from moontrim.rehearsal.faultjudge import FaultOutcome
 from moontrim.rehearsal.faults import rehearse_faults
 from moontrim.rehearsal.nextwindow import next_window
 from moontrim.rehearsal.rehearsal import embedded_settings, with_simulated_radio
@@ -21,7 +21,7 @@ from moontrim_drivers.simulated.radio import SimulatedRadio
 CONFIG = Path(__file__).parents[2] / "config"
 
 
-def outcomes(folder: Path, ephemeris: Ephemeris, settings: Settings) -> list[Outcome]:
+def outcomes(folder: Path, ephemeris: Ephemeris, settings: Settings) -> list[FaultOutcome]:
     start, end = next_window(ephemeris, settings, 1_795_000_000.0)
     remote = settings.remote.model_copy(update={"enabled": False})
     settings = settings.model_copy(update={"state_dir": folder, "remote": remote})

@@ -20,7 +20,7 @@ from moontrim.rig.link import RigLink
 from moontrim.rig.view import Connected, LinkState
 from moontrim.tuning.steps import Plan, Ramp, Step
 from moontrim_drivers.contract import RigClosed, RigUnreachable
-from moontrim_drivers.serial.wire import Lost, Received
+from moontrim_drivers.serial.wire import OnLost, Received
 from moontrim_drivers.simulated.habits import SimulatedOptions
 from moontrim_drivers.simulated.line import SimLine
 from moontrim_drivers.simulated.pty import SimPty
@@ -38,7 +38,7 @@ HABITS: dict[str, Any] = {"latency_s": 0.002, "start_rx_hz": 1_000_000, "start_t
 class VirtualWire:
     """The driver's end of a line in memory."""
 
-    def __init__(self, line: VirtualLine, received: Received, lost: Lost) -> None:
+    def __init__(self, line: VirtualLine, received: Received, lost: OnLost) -> None:
         self.line, self.received, self.lost = line, received, lost
         self.closed = False
 
@@ -69,7 +69,7 @@ class VirtualLine(SimLine):
         if self._wire is not None and not self._wire.closed:
             self._wire.received(data)
 
-    def open_wire(self, options: object, received: Received, lost: Lost) -> VirtualWire:
+    def open_wire(self, options: object, received: Received, lost: OnLost) -> VirtualWire:
         if not self.path:
             raise RigUnreachable("not plugged in")
         assert self._wire is None or self._wire.closed, "opened once only"
@@ -107,7 +107,7 @@ class Station:
         self._stood: tuple[int, int | None] | None = None
         self.radio.on_change = self._changed
 
-    def _open_wire(self, options: Any, received: Received, lost: Lost) -> Any:
+    def _open_wire(self, options: Any, received: Received, lost: OnLost) -> Any:
         if isinstance(self.line, VirtualLine):
             return self.line.open_wire(options, received, lost)
         from moontrim_drivers.serial.exchange import open_wire

@@ -26,11 +26,11 @@ from moontrim.remote.broker.passwords import FILE, kept_passwords
 from moontrim.remote.wire.pageaddress import Gateway
 from moontrim.remote.wire.webserver import serve
 from moontrim.share.connection import MOST_WAITING, Client
-from moontrim.share.protocol import REJECTED, Asked, read_line
-from moontrim.share.view import Abilities, View
+from moontrim.share.protocol import REJECTED, ClientLine, read_line
+from moontrim.share.view import Abilities, ShareView
 from moontrim.state.hub import StateHub
 from moontrim_drivers.contract import RigDetails, RigGarbled
-from moontrim_drivers.rigctld.wire import Exchange, ask
+from moontrim_drivers.rigctld.wire import Answers, ask
 from support.journals import T0, journal_file, recorder, seconds
 
 HEAD = '[home]\nlocator = "JN88"\n'
@@ -143,7 +143,7 @@ def test_a_damaged_row_of_the_journal_is_one_line(tmp_path: Path, station: str) 
 )
 def test_power_is_a_fraction_of_full_or_no_answer(level: str, fraction: float | None) -> None:
     """Less than nothing would be below every ceiling."""
-    exchange = Exchange((ask("l", "VFOA", "RFPOWER"),))
+    exchange = Answers((ask("l", "VFOA", "RFPOWER"),))
     answer = f"get_level: VFOA RFPOWER\n{level}\nRPRT 0\n".encode()
     if fraction is None:
         with pytest.raises(RigGarbled):
@@ -155,7 +155,7 @@ def test_power_is_a_fraction_of_full_or_no_answer(level: str, fraction: float | 
 
 @pytest.mark.parametrize("passband", ["-1", "1000001", "1e300"])
 def test_a_passband_that_is_none_is_no_answer(passband: str) -> None:
-    exchange = Exchange((ask("m", "VFOA"),))
+    exchange = Answers((ask("m", "VFOA"),))
     with pytest.raises(RigGarbled):
         exchange.feed(f"get_mode: VFOA\nMode: USB\nPassband: {passband}\nRPRT 0\n".encode())
 
@@ -197,7 +197,9 @@ def test_a_header_that_cannot_be_is_refused(
 def test_refused_transmit_requests_do_not_open_a_full_buffer() -> None:
     """A transmit request reads on, to notice the end of whoever keys. Refused, and with too much
     waiting behind it, the client must wait again, or each request lets in more."""
-    view = View("10 GHz", 1, 1, False, True, "", (), (), Abilities(keys=True, reads_details=True))
+    view = ShareView(
+        "10 GHz", 1, 1, False, True, "", (), (), Abilities(keys=True, reads_details=True)
+    )
 
     async def main() -> None:
         look = asyncio.Event()
@@ -237,12 +239,12 @@ def test_a_flood_of_transmit_requests_is_not_read_over_and_over(
     requests holds up the tracker for minutes."""
     read: list[bytes] = []
 
-    def counted(line: bytes, names_vfo: bool) -> tuple[Asked, ...]:
+    def counted(line: bytes, names_vfo: bool) -> tuple[ClientLine, ...]:
         read.append(line)
         return read_line(line, names_vfo)
 
     monkeypatch.setattr("moontrim.share.connection.read_line", counted)
-    view = View("10 GHz", 1, 1, False, True, "", (), (), Abilities(keys=True))
+    view = ShareView("10 GHz", 1, 1, False, True, "", (), (), Abilities(keys=True))
 
     async def main() -> None:
         async def key(who: str, dropped: asyncio.Event) -> int:

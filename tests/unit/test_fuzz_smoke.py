@@ -135,12 +135,12 @@ def _no_number(*given: Any) -> Reply:
     return Reply(values=("nan",))
 
 
-def _answers_twice(asked: protocol.Asked, code: int, values: Any = ()) -> bytes:
+def _answers_twice(asked: protocol.ClientLine, code: int, values: Any = ()) -> bytes:
     said = protocol.answer(asked, code, values)
     return 2 * said if asked.command.name == "get_vfo" else said
 
 
-def _swallows(asked: protocol.Asked, code: int, values: Any = ()) -> bytes:
+def _swallows(asked: protocol.ClientLine, code: int, values: Any = ()) -> bytes:
     return b"" if asked.arguments == ("10368201000",) else protocol.answer(asked, code, values)
 
 

@@ -30,7 +30,7 @@ from moontrim.state.snapshot import Surroundings, Tracking
 from moontrim.timekeeping.clockjumps import ClockWatch
 from moontrim.timekeeping.sources import readers_for
 from moontrim.timekeeping.trust import ClockTrust
-from moontrim.tracking.commandlog import Notes
+from moontrim.tracking.commandlog import CommandLog
 from moontrim.tracking.inbox import Inbox, Request
 from moontrim.tracking.tracker import Tracker
 from moontrim.tuning.steps import nearest
@@ -62,7 +62,7 @@ class Daemon:
         self.inbox = Inbox()
         self.hub = StateHub()
         self.stop = asyncio.Event()
-        self.notes = Notes(clock.utc_s)
+        self.notes = CommandLog(clock.utc_s)
         # What companions want the operator to know; each sets its own.
         self.problems: Callable[[], tuple[str, ...]] = tuple
         folder = settings.state_path()

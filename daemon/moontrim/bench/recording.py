@@ -20,7 +20,7 @@ from moontrim.bench.hum import hum_lines, mains_hz
 from moontrim.bench.recordingfaults import Samples, ac_rms, clipping, still_stretches
 from moontrim.errors import InputError
 
-RemarkKind = Literal["clipping", "gap", "stereo", "hum", "short", "silent"]
+RecordingRemarkKind = Literal["clipping", "gap", "stereo", "hum", "short", "silent"]
 
 LEAST_S = 0.1
 SHORT_S = 5.0
@@ -38,10 +38,10 @@ ALIKE_DB = -60.0
 
 
 @dataclass(frozen=True)
-class Remark:
+class RecordingRemark:
     """Something about a recording that a person should know. text: one plain sentence."""
 
-    kind: RemarkKind
+    kind: RecordingRemarkKind
     text: str
 
 
@@ -52,7 +52,7 @@ class Recording:
 
     samples: Samples
     rate_hz: float
-    remarks: tuple[Remark, ...]
+    remarks: tuple[RecordingRemark, ...]
 
     @property
     def length_s(self) -> float:
@@ -80,7 +80,9 @@ def read_recording(path: Path, seconds: float | None = None) -> Recording:
         raise _unreadable(path, error.error_string.rstrip(".")) from None
 
 
-def recording_of(samples: Samples, rate_hz: float, remarks: tuple[Remark, ...] = ()) -> Recording:
+def recording_of(
+    samples: Samples, rate_hz: float, remarks: tuple[RecordingRemark, ...] = ()
+) -> Recording:
     """A recording from samples of one channel in memory, with its faults named after `remarks`."""
     found = [*remarks, *_faults(samples, rate_hz)]
     return Recording(samples, rate_hz, tuple(found))
@@ -105,7 +107,7 @@ def _read(path: Path, file: Any, seconds: float | None) -> Recording:
     channel, remarks = 0, []
     if file.channels > 1:
         channel, words = _choose(file, path, frames)
-        remarks.append(Remark("stereo", words))
+        remarks.append(RecordingRemark("stereo", words))
     store: Any = np.empty(frames, np.float64 if frames <= DOUBLE_UP_TO else np.float32)
     filled = 0
     for block in _blocks(file, path, frames):
@@ -124,7 +126,7 @@ def _read(path: Path, file: Any, seconds: float | None) -> Recording:
         )
     if filled < frames and frames == asked:
         remarks.append(
-            Remark(
+            RecordingRemark(
                 "short",
                 f"the file ends after {filled / rate_hz:.1f} s although it says "
                 f"{frames / rate_hz:.1f} s: it is cut off",
@@ -187,13 +189,13 @@ def _choose(file: Any, path: Path, frames: int) -> tuple[int, str]:
     )
 
 
-def _faults(samples: Samples, rate_hz: float) -> Iterator[Remark]:
+def _faults(samples: Samples, rate_hz: float) -> Iterator[RecordingRemark]:
     length_s = samples.size / rate_hz
     if length_s < SHORT_S:
-        yield Remark("short", f"only {length_s:.1f} s long")
+        yield RecordingRemark("short", f"only {length_s:.1f} s long")
     level = ac_rms(samples)
     if level < SILENT_RMS:
-        yield Remark(
+        yield RecordingRemark(
             "silent",
             "silent: every sample is the same"
             if level == 0.0
@@ -204,7 +206,7 @@ def _faults(samples: Samples, rate_hz: float) -> Iterator[Remark]:
             return
     clipped = clipping(samples)
     if clipped is not None:
-        yield Remark(
+        yield RecordingRemark(
             "clipping",
             f"clipped: {_percent(clipped.share)} of the samples are stuck at "
             f"{_percent(clipped.level)} of full scale, up to {clipped.longest} in a row; turn the "
@@ -215,7 +217,7 @@ def _faults(samples: Samples, rate_hz: float) -> Iterator[Remark]:
         lost_s = sum(end - start for start, end in still) / rate_hz
         first_s = still[0][0] / rate_hz
         times = "once" if len(still) == 1 else f"{len(still)} times"
-        yield Remark(
+        yield RecordingRemark(
             "gap",
             f"the sound stops dead {times}, {lost_s:.2f} s in all, first at {first_s:.2f} s: "
             "samples were lost",
@@ -223,7 +225,7 @@ def _faults(samples: Samples, rate_hz: float) -> Iterator[Remark]:
     lines = hum_lines(samples, rate_hz)
     if lines:
         loudest = max(lines, key=lambda line: line.level_db)
-        yield Remark(
+        yield RecordingRemark(
             "hum",
             f"mains hum of {mains_hz(lines):.0f} Hz: {len(lines)} line"
             f"{'s' if len(lines) > 1 else ''}, the strongest at {loudest.frequency_hz:.1f} Hz, "

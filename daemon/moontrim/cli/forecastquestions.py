@@ -24,7 +24,7 @@ from moontrim.config.station import (
     StationSettings,
 )
 from moontrim.errors import InputError
-from moontrim.forecast import Ask, End, Horizon
+from moontrim.forecast import End, ForecastQuestion, Horizon
 from moontrim.forecast.shown.words import zone_named
 from moontrim.path import Ephemeris, parse_site
 
@@ -36,7 +36,7 @@ LONGEST_DAYS = 3660.0
 class Work:
     """What was asked for, all of it checked: one Ask per partner."""
 
-    asks: tuple[Ask, ...]
+    asks: tuple[ForecastQuestion, ...]
     zone: tzinfo | None
     ephemeris: Ephemeris
 
@@ -66,7 +66,7 @@ def work_of(options: argparse.Namespace, now_utc_s: float) -> Work:
         require_covered(ephemeris, start_utc_s, "--from")
     max_spread_hz = number(options.max_spread, "--max-spread", 0.001, 1e6)
     asks = tuple(
-        Ask(
+        ForecastQuestion(
             home,
             partner,
             on_air_hz,

@@ -14,7 +14,7 @@ from typing import Any
 from moontrim.cli.arguments import add_command
 from moontrim.config.settings import Settings, load_settings
 from moontrim.errors import InputError
-from moontrim.service.install import Placed, Plan, refuse_hidden, system_plan, user_plan
+from moontrim.service.install import InstallPlan, Placed, refuse_hidden, system_plan, user_plan
 
 
 def add(commands: Any) -> None:
@@ -61,7 +61,7 @@ def call(options: argparse.Namespace) -> int:
     return _finish(plan, run=options.enable)
 
 
-def _plan(options: argparse.Namespace, settings: Settings) -> Plan:
+def _plan(options: argparse.Namespace, settings: Settings) -> InstallPlan:
     config = options.config.read_text(encoding="utf-8")
     name = options.name or re.sub(r"[^A-Za-z0-9_-]", "-", options.config.stem)
     script = Path(sys.executable).parent / "moontrim"
@@ -87,7 +87,7 @@ def _must_be_seen(script: Path, *, refuse: bool) -> None:
         print(f"note: {error}")
 
 
-def _look(plan: Plan, root: Path) -> list[Placed]:
+def _look(plan: InstallPlan, root: Path) -> list[Placed]:
     """The files that are there already, ours, and different."""
     return [
         placed
@@ -135,7 +135,7 @@ def _put(placed: Placed, root: Path) -> None:
     print("  replaced" if old is not None else "  written")
 
 
-def _show(plan: Plan, root: Path) -> None:
+def _show(plan: InstallPlan, root: Path) -> None:
     for placed in plan.files:
         print(f"--- {_below(root, placed.path)}  mode {placed.mode:04o}  ({placed.why})")
         print(placed.content)
@@ -145,12 +145,12 @@ def _show(plan: Plan, root: Path) -> None:
     _say(plan)
 
 
-def _say(plan: Plan) -> None:
+def _say(plan: InstallPlan) -> None:
     for remark in plan.remarks:
         print(f"note: {remark}")
 
 
-def _finish(plan: Plan, *, run: bool) -> int:
+def _finish(plan: InstallPlan, *, run: bool) -> int:
     _say(plan)
     if not run:
         print("now run, or give --enable next time:")

@@ -14,7 +14,7 @@ from moontrim.tuning.band import Band
 
 if TYPE_CHECKING:
     from moontrim.bench.recording import Recording
-    from moontrim.bench.tone.configedit import Change
+    from moontrim.bench.tone.configedit import ConfigEdit
     from moontrim.bench.tone.words import Told
 
 SECONDS = 60.0
@@ -144,7 +144,7 @@ def _expected(
     return expected_hz
 
 
-def _change(options: argparse.Namespace, band: Band | None, told: Told) -> Change | None:
+def _change(options: argparse.Namespace, band: Band | None, told: Told) -> ConfigEdit | None:
     """What is to be stored, if the tone is good for that; says so where it is not."""
     if options.store is None or not told.tone.found:
         return None
@@ -162,7 +162,7 @@ def _change(options: argparse.Namespace, band: Band | None, told: Told) -> Chang
     return planned(options.config, options.band, KEYS[options.store], value)
 
 
-def _store(options: argparse.Namespace, change: Change, out: Any) -> None:
+def _store(options: argparse.Namespace, change: ConfigEdit, out: Any) -> None:
     """Show the line; write it if told to, or if a person says yes."""
     print(f"{change.path}, band {options.band}:", file=out)
     print(f"  before  {change.before or '(nothing)'}", file=out)

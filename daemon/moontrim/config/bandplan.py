@@ -13,7 +13,7 @@ from pydantic import Field, ValidationError
 from moontrim.config.table import Hertz, Table, problems, read_toml
 from moontrim.errors import InputError
 
-Stretch = Annotated[tuple[Hertz, Hertz], Field(strict=False)]  # TOML has lists only
+FrequencyRange = Annotated[tuple[Hertz, Hertz], Field(strict=False)]  # TOML has lists only
 
 
 class Segment(Table):
@@ -22,7 +22,7 @@ class Segment(Table):
     band: str
     low_hz: Hertz
     high_hz: Hertz
-    moonbounce_hz: tuple[Stretch, ...] = Field(strict=False)
+    moonbounce_hz: tuple[FrequencyRange, ...] = Field(strict=False)
 
 
 class BandPlan(Table):

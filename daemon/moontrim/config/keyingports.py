@@ -12,7 +12,7 @@ from moontrim.config.table import Table
 
 Name = Annotated[str, Field(min_length=1, max_length=40)]
 Milliseconds = Annotated[int, Field(ge=0, le=5000)]
-Port = Annotated[
+PortName = Annotated[
     str,
     Field(
         min_length=1,
@@ -30,7 +30,7 @@ Chip = Annotated[
         description="Device path of the GPIO chip, as /dev/gpiochip0.",
     ),
 ]
-GpioLine = Annotated[int, Field(ge=0, le=65535, description="Offset of the line on its chip.")]
+GpioOffset = Annotated[int, Field(ge=0, le=65535, description="Offset of the line on its chip.")]
 Topic = Annotated[str, Field(min_length=1, max_length=256, pattern=r"^[^+#\x00\s]+$")]
 
 
@@ -70,7 +70,7 @@ class LineOutput(OutputSettings):
     """The RTS or DTR line of a serial port, which falls with the process."""
 
     kind: Literal["rts", "dtr"]
-    port: Port
+    port: PortName
     keys_radio: bool = Field(False, description="This line keys the radio: it must be the last.")
     active_low: bool = Field(False, description="Not possible on a serial line.")
 
@@ -94,7 +94,7 @@ class GpioOutput(OutputSettings):
 
     kind: Literal["gpio"]
     chip: Chip
-    line: GpioLine
+    line: GpioOffset
     keys_radio: bool = Field(False, description="This line keys the radio: it must be the last.")
     active_low: bool = Field(False, description="On is a low level.")
 
@@ -149,7 +149,7 @@ class LineInput(Table):
 
     kind: Literal["cts", "dsr"]
     name: Name
-    port: Port
+    port: PortName
     active_low: bool = Field(False, description="Transmitting is an inactive line.")
 
     @property
@@ -163,7 +163,7 @@ class GpioInput(Table):
     kind: Literal["gpio"]
     name: Name
     chip: Chip
-    line: GpioLine
+    line: GpioOffset
     active_low: bool = Field(False, description="Transmitting is a low level.")
 
     @property

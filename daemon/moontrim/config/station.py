@@ -11,7 +11,7 @@ from pydantic import Field, field_validator, model_validator
 from moontrim.config.site import SiteSettings
 from moontrim.config.table import Table
 from moontrim.errors import InputError
-from moontrim.forecast.question import Antenna, Ask, End, Gear, Horizon, Signal
+from moontrim.forecast.question import Antenna, End, ForecastQuestion, Gear, Horizon, Signal
 from moontrim.path.site import Site
 
 ANTENNA_KEYS = ("antenna_gain_dbi", "dish_diameter_m", "dish_efficiency")
@@ -189,7 +189,7 @@ class ForecastTables(Table):
 
     def ask_for(
         self, home: Site, partner: Site | None, band: str, frequency_hz: float, utc_s: float
-    ) -> Ask:
+    ) -> ForecastQuestion:
         """The question a running daemon has for `coming_windows`: our station, and the partner's if
         one of `partners` is at that very place (None: our own echo)."""
         horizon = Horizon(self.station.min_elevation_deg, self.station.horizon)
@@ -203,7 +203,7 @@ class ForecastTables(Table):
                 else End(partner.locator or "partner", partner)
             )
         signals = self.forecast.bands.get(band, SignalSettings())
-        return Ask(
+        return ForecastQuestion(
             ours,
             far,
             frequency_hz,

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from moontrim.path.chebyshev import Track, fit_matrix, nodes
+from moontrim.path.chebyshev import VectorCurve, fit_matrix, nodes
 from moontrim.path.constants import SPEED_OF_LIGHT_M_S
 from moontrim.path.delay import MIDDLE, STENCIL, Bounce, curvature, slope, solve
 from moontrim.path.ephemeris import BLOCK_MARGIN_S, Ephemeris
@@ -71,17 +71,17 @@ def displaced_ratios(
     window_s = (nodes(TERMS) * half_s)[:, np.newaxis]
     when_s = rest_s + late + STENCIL
 
-    def short(track: Track) -> Array:
+    def short(track: VectorCurve) -> Array:
         """Coefficients (TERMS, 3) of a track around the instant."""
         return np.asarray(fit_matrix(TERMS) @ track(window_s)[:, :, 0].T)
 
-    def placed(vectors: Array) -> Track:
+    def placed(vectors: Array) -> VectorCurve:
         """Earth-fixed vectors (3, N) as a track in GCRS."""
-        return Track((turning @ vectors)[:, :, np.newaxis, :], np.zeros(len(homes)), half_s)
+        return VectorCurve((turning @ vectors)[:, :, np.newaxis, :], np.zeros(len(homes)), half_s)
 
     axes = [short(ephemeris.earth_fixed_track(axis, tai_s)) for axis in np.eye(3)]
     turning = np.stack(axes, axis=2)
-    moon = Track(
+    moon = VectorCurve(
         short(ephemeris.moon_track(tai_s))[:, :, np.newaxis, np.newaxis], np.zeros(1), half_s
     )
     here = placed(_itrs_km(homes))
@@ -93,7 +93,7 @@ def displaced_ratios(
     day = float(day_of_year(utc_s))
     slants = {site: slant_over(site, day) for site in {*homes, *far} if troposphere}
 
-    def air(sites: Sequence[Site], place: Track, at_s: Array) -> Array:
+    def air(sites: Sequence[Site], place: VectorCurve, at_s: Array) -> Array:
         if not troposphere:
             return np.zeros(len(sites))
         sight = moon(at_s) - place(at_s)

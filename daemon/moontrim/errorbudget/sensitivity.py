@@ -48,7 +48,7 @@ class Effects:
     partner_ionosphere_hz: float
 
 
-class _Case(NamedTuple):
+class _Perturbation(NamedTuple):
     """One way things may be."""
 
     home: Site
@@ -70,16 +70,16 @@ def effects(
     far = home if partner is None else partner
     either = (1.0, -1.0)
     groups = {
-        "believed": [_Case(home, far)],
-        "home": [_Case(site, far) for site in nine_places(home)],
-        "partner": [_Case(home, site) for site in nine_places(far)],
-        "home height": [_Case(_raised(home, sign), far) for sign in either],
-        "partner height": [_Case(home, _raised(far, sign)) for sign in either],
+        "believed": [_Perturbation(home, far)],
+        "home": [_Perturbation(site, far) for site in nine_places(home)],
+        "partner": [_Perturbation(home, site) for site in nine_places(far)],
+        "home height": [_Perturbation(_raised(home, sign), far) for sign in either],
+        "partner height": [_Perturbation(home, _raised(far, sign)) for sign in either],
         "ut1": [
-            _Case(turned(home, sign * PROBE_UT1_S), turned(far, sign * PROBE_UT1_S))
+            _Perturbation(turned(home, sign * PROBE_UT1_S), turned(far, sign * PROBE_UT1_S))
             for sign in either
         ],
-        "late": [_Case(home, far, sign * PROBE_LATE_S) for sign in either],
+        "late": [_Perturbation(home, far, sign * PROBE_LATE_S) for sign in either],
     }
     cases = [case for group in groups.values() for case in group]
     ratios = displaced_ratios(

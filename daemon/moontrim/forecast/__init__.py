@@ -1,24 +1,24 @@
 """Forecast: when the Moon is up at both ends, and what may be expected of each of those hours.
 
-`forecast` is pure: an `Ask` in, a frozen `Forecast` out. `coming_windows` is the short form for a
-running daemon. Everything that prints, draws or writes takes the finished forecast. What works it
-out is imported when it is first asked for: reading a config, which has forecast tables, must not
-wait for it."""
+`forecast` is pure: a `ForecastQuestion` in, a frozen `Forecast` out. `coming_windows` is the short
+form for a running daemon. Everything that prints, draws or writes takes the finished forecast. The
+names below are imported when they are first used: reading a config, which has forecast tables, must
+not wait for them."""
 
 from __future__ import annotations
 
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from moontrim.forecast.question import Antenna, Ask, End, Gear, Horizon, Signal
+from moontrim.forecast.question import Antenna, End, ForecastQuestion, Gear, Horizon, Signal
 
 if TYPE_CHECKING:
     from moontrim.forecast.compute import Forecast, coming_windows, forecast
-    from moontrim.forecast.window import Stretch, Turn, Window
+    from moontrim.forecast.window import LowSpread, SpreadExtreme, Window
 else:
     _MODULES = {
         **dict.fromkeys(("Forecast", "coming_windows", "forecast"), "compute"),
-        **dict.fromkeys(("Stretch", "Turn", "Window"), "window"),
+        **dict.fromkeys(("LowSpread", "SpreadExtreme", "Window"), "window"),
     }
 
     def __getattr__(name: str) -> Any:
@@ -29,14 +29,14 @@ else:
 
 __all__ = [
     "Antenna",
-    "Ask",
     "End",
     "Forecast",
+    "ForecastQuestion",
     "Gear",
     "Horizon",
+    "LowSpread",
     "Signal",
-    "Stretch",
-    "Turn",
+    "SpreadExtreme",
     "Window",
     "coming_windows",
     "forecast",

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from moontrim.forecast import thinephemeris
-from moontrim.forecast.question import Ask, Gear
+from moontrim.forecast.question import ForecastQuestion, Gear
 from moontrim.forecast.sky.galaxy import ecliptic_deg, galactic_deg
 from moontrim.forecast.sky.sun import sun_direction
 from moontrim.forecast.thinephemeris import ThinEphemeris
-from moontrim.forecast.window import EndSeries, Remark
+from moontrim.forecast.window import EndSeries, WindowRemark
 from moontrim.path import Ephemeris
 from moontrim.path.vectors import Array, norm
 
@@ -78,15 +78,20 @@ def _new_moons(utc_s: Array, moon: Array) -> tuple[float, ...]:
 
 
 def remarks_on(
-    ask: Ask, named: Named, utc_s: Array, home: EndSeries, far: EndSeries, sight_km: Array
-) -> tuple[Remark, ...]:
+    ask: ForecastQuestion,
+    named: Named,
+    utc_s: Array,
+    home: EndSeries,
+    far: EndSeries,
+    sight_km: Array,
+) -> tuple[WindowRemark, ...]:
     """What is to be told of a window given by its samples; sight_km (3, N) from home, GCRS."""
     start_utc_s, end_utc_s = float(utc_s[0]), float(utc_s[-1])
     found = []
     for perigee in named.perigees:
         if start_utc_s - NEAR_S <= perigee.at_utc_s <= end_utc_s + NEAR_S:
             found.append(
-                Remark(
+                WindowRemark(
                     "perigee",
                     f"perigee {_when(perigee.at_utc_s)}, {perigee.distance_km:,.0f} km",
                 )
@@ -95,7 +100,7 @@ def remarks_on(
         if start_utc_s - NEAR_S <= at_utc_s <= end_utc_s + NEAR_S:
             least = min(float(home.sun_deg.min()), float(far.sun_deg.min()))
             found.append(
-                Remark(
+                WindowRemark(
                     "new moon",
                     f"new Moon {_when(at_utc_s)}, in this window {least:.1f}° or more from the Sun",
                 )
@@ -109,7 +114,7 @@ def remarks_on(
     return tuple(found)
 
 
-def _sun_in_beam(name: str, gear: Gear, series: EndSeries, utc_s: Array) -> list[Remark]:
+def _sun_in_beam(name: str, gear: Gear, series: EndSeries, utc_s: Array) -> list[WindowRemark]:
     if gear.antenna is None:
         return []
     near = np.flatnonzero(series.sun_deg < SUN_BEAMS * gear.antenna.beam_deg)
@@ -121,10 +126,10 @@ def _sun_in_beam(name: str, gear: Gear, series: EndSeries, utc_s: Array) -> list
         f"{_when(float(utc_s[near[-1]]))}: {series.sun_deg[k]:.1f}° from the Moon; a quiet "
         f"Sun brings the antenna to {series.antenna_k[near].max():,.0f} K"
     )
-    return [Remark("sun in beam", text)]
+    return [WindowRemark("sun in beam", text)]
 
 
-def _galactic_plane(utc_s: Array, home: EndSeries, sight_km: Array) -> list[Remark]:
+def _galactic_plane(utc_s: Array, home: EndSeries, sight_km: Array) -> list[WindowRemark]:
     near = np.flatnonzero(np.abs(home.galactic_deg) < PLANE_DEG)
     if not near.size:
         return []
@@ -133,7 +138,7 @@ def _galactic_plane(utc_s: Array, home: EndSeries, sight_km: Array) -> list[Rema
     off_centre = abs((float(longitude[0]) + 180.0) % 360.0 - 180.0)
     where = ", towards the galaxy's centre" if off_centre < CENTRE_DEG else ""
     return [
-        Remark(
+        WindowRemark(
             "galactic plane",
             f"galactic plane{where}: latitude {home.galactic_deg[k]:+.1f}° at "
             f"{_when(float(utc_s[k]))}, sky up to {home.sky_k.max():,.0f} K",

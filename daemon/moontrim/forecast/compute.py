@@ -9,15 +9,15 @@ import numpy as np
 
 from moontrim.errors import CoverageError
 from moontrim.forecast.circumstances import Named, find_named, remarks_on
-from moontrim.forecast.course import MARGIN_S, MINUTE_S, Course, View
+from moontrim.forecast.course import MARGIN_S, MINUTE_S, Course, MoonFromEnd
 from moontrim.forecast.polarisation import mismatch_text
-from moontrim.forecast.question import Ask, Gear
+from moontrim.forecast.question import ForecastQuestion, Gear
 from moontrim.forecast.series import series_of
 from moontrim.forecast.signal import missing
 from moontrim.forecast.sky.exposure import RULES, safe_distance_m
 from moontrim.forecast.sky.gases import HIGHEST_HZ
 from moontrim.forecast.spread import best_stretches, turning_points
-from moontrim.forecast.window import Peak, Remark, Series, Window
+from moontrim.forecast.window import Peak, Series, Window, WindowRemark
 from moontrim.forecast.windowsearch import Span, find_windows
 from moontrim.formats import iso_utc
 from moontrim.path import Ephemeris
@@ -38,7 +38,7 @@ class Forecast:
     highest_deg at highest_utc_s: the most the Moon stands above the horizon of the end where it is
     lower; negative without any window."""
 
-    ask: Ask
+    ask: ForecastQuestion
     from_utc_s: float
     until_utc_s: float
     windows: tuple[Window, ...]
@@ -48,7 +48,7 @@ class Forecast:
 
 
 def forecast(
-    ephemeris: Ephemeris, ask: Ask, progress: Callable[[float], None] | None = None
+    ephemeris: Ephemeris, ask: ForecastQuestion, progress: Callable[[float], None] | None = None
 ) -> Forecast:
     """The forecast of one pair; progress is told the share done, 0 to 1, from time to time. Raises
     CoverageError if no part of the span is inside the tables."""
@@ -75,7 +75,7 @@ def forecast(
     )
 
 
-def _exposure(ask: Ask) -> list[str]:
+def _exposure(ask: ForecastQuestion) -> list[str]:
     gear = ask.home.gear
     if gear.power_w is None or gear.antenna is None:
         return []
@@ -90,9 +90,9 @@ def _exposure(ask: Ask) -> list[str]:
     ]
 
 
-def coming_windows(ephemeris: Ephemeris, ask: Ask, utc_s: float, count: int = 4) -> tuple[
-    Window, ...
-]:  # fmt: skip
+def coming_windows(
+    ephemeris: Ephemeris, ask: ForecastQuestion, utc_s: float, count: int = 4
+) -> tuple[Window, ...]:
     """The window under way, if any, with its true start, and the next ones, `count` in all; fewer
     if there are not so many within 120 days or inside the tables. The span of `ask` is not used.
     Pure and thread-safe; some 0.1 s,
@@ -112,7 +112,7 @@ def coming_windows(ephemeris: Ephemeris, ask: Ask, utc_s: float, count: int = 4)
 
 def _course(
     ephemeris: Ephemeris,
-    ask: Ask,
+    ask: ForecastQuestion,
     start_utc_s: float,
     end_utc_s: float,
     progress: Callable[[float], None] | None = None,
@@ -142,7 +142,7 @@ def _covered(
     )
 
 
-def _window(course: Course, ask: Ask, named: Named, span: Span) -> Window:
+def _window(course: Course, ask: ForecastQuestion, named: Named, span: Span) -> Window:
     inner = np.arange(
         np.floor(span.start_utc_s / MINUTE_S) + 1.0, np.ceil(span.end_utc_s / MINUTE_S)
     )
@@ -172,19 +172,21 @@ def _window(course: Course, ask: Ask, named: Named, span: Span) -> Window:
     )
 
 
-def _polarisation(ask: Ask, series: Series) -> list[Remark]:
+def _polarisation(ask: ForecastQuestion, series: Series) -> list[WindowRemark]:
     """Only where both ends are known to be linear, and are not the same end."""
     if ask.partner is None or not (ask.home.gear.linear and ask.partner.gear.linear):
         return []
-    return [Remark("polarisation", mismatch_text(series.rotation_deg))]
+    return [WindowRemark("polarisation", mismatch_text(series.rotation_deg))]
 
 
-def _peak(utc_s: Array, view: View) -> Peak:
+def _peak(utc_s: Array, view: MoonFromEnd) -> Peak:
     k = int(np.argmax(view.elevation_deg))
     return Peak(float(utc_s[k]), float(view.elevation_deg[k]), float(view.azimuth_deg[k]))
 
 
-def _never(ask: Ask, highest_deg: float, at_utc_s: float, start: float, end: float) -> str:
+def _never(
+    ask: ForecastQuestion, highest_deg: float, at_utc_s: float, start: float, end: float
+) -> str:
     both = "at home" if ask.partner is None else f"at home and at {ask.partner.name} at once"
     return (
         f"{ask.partner_name}: the Moon is never above the horizon {both} from "
@@ -200,7 +202,7 @@ def _known(sender: Gear, receiver: Gear) -> bool:
     )
 
 
-def _not_known(ask: Ask) -> list[str]:
+def _not_known(ask: ForecastQuestion) -> list[str]:
     notes = []
     home, far = ask.home.gear, ask.far.gear
     ends = [("home", home)] if ask.partner is None else [("home", home), (ask.partner.name, far)]

@@ -40,7 +40,7 @@ HOME_LOCAL, HOME_SIGHT, FAR_LOCAL, FAR_SIGHT, MOON, TURN = (
 
 
 @dataclass(frozen=True)
-class View:
+class MoonFromEnd:
     """The Moon's centre from one end at N instants: angles in degrees, distance in km, and the line
     of sight in the celestial frame (GCRS), km, (3, N). Geometric, no refraction."""
 
@@ -56,8 +56,8 @@ class Sky:
     spread of the whole path as a fraction of the frequency."""
 
     utc_s: Array
-    home: View
-    far: View
+    home: MoonFromEnd
+    far: MoonFromEnd
     moon_km: Array
     spread_fraction: Array
 
@@ -128,8 +128,8 @@ class Course:
         return np.asarray(np.einsum("vnk,nk->vn", self._table[rows][:, index], weights(u)))
 
 
-def _view(local: Array, sight: Array) -> View:
-    return View(
+def _view(local: Array, sight: Array) -> MoonFromEnd:
+    return MoonFromEnd(
         azimuth_deg(local),
         elevation_deg(local),
         norm(sight),

@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 
-from moontrim.forecast.course import View
+from moontrim.forecast.course import MoonFromEnd
 from moontrim.path import Site
 from moontrim.path.vectors import Array
 
@@ -17,7 +17,7 @@ from moontrim.path.vectors import Array
 DEEPEST_DB = 20.0
 
 
-def horizon_angle_deg(view: View, site: Site) -> Array:
+def horizon_angle_deg(view: MoonFromEnd, site: Site) -> Array:
     """Angle (N,) at the Moon from the direction of the celestial pole to that of the zenith,
     degrees, positive to the east (the parallactic angle; Meeus, Astronomical Algorithms, ch. 14),
     from the pole's place in the station's sky, which needs no time."""
@@ -32,7 +32,7 @@ def horizon_angle_deg(view: View, site: Site) -> Array:
     return np.degrees(np.arctan2(right, up))
 
 
-def rotation_deg(home: View, home_site: Site, far: View, far_site: Site) -> Array:
+def rotation_deg(home: MoonFromEnd, home_site: Site, far: MoonFromEnd, far_site: Site) -> Array:
     """Turn (N,) between what the far station sends horizontally and home's horizontal, degrees, -90
     to 90. The two lines of sight are up to 2 degrees apart, which leaves about a degree open."""
     turn = horizon_angle_deg(far, far_site) - horizon_angle_deg(home, home_site)

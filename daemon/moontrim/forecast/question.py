@@ -126,7 +126,7 @@ class Signal:
 
 
 @dataclass(frozen=True)
-class Ask:
+class ForecastQuestion:
     """A forecast for one pair (partner None: our own echo) from an instant to another, POSIX
     seconds UTC. max_spread_hz, limb to limb: what counts as a good stretch; None lets each window's
     own lowest quarter count."""

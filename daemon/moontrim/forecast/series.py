@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from moontrim.forecast.course import Sky, View
+from moontrim.forecast.course import MoonFromEnd, Sky
 from moontrim.forecast.polarisation import rotation_deg
-from moontrim.forecast.question import Ask
+from moontrim.forecast.question import ForecastQuestion
 from moontrim.forecast.signal import Noise, noise_at, snr_db
 from moontrim.forecast.sky.galaxy import galactic_deg
 from moontrim.forecast.sky.pathloss import path_loss_db
@@ -16,7 +16,7 @@ from moontrim.forecast.window import EndSeries, Series
 from moontrim.path.vectors import Array
 
 
-def series_of(ask: Ask, sky: Sky) -> Series:
+def series_of(ask: ForecastQuestion, sky: Sky) -> Series:
     """Spread, loss, noise and signal at the instants of a sky."""
     spectrum = echo_spectrum(*law_at(ask.frequency_hz))
     spread_hz = sky.spread_fraction * ask.frequency_hz
@@ -50,7 +50,7 @@ def series_of(ask: Ask, sky: Sky) -> Series:
     )
 
 
-def _end_series(view: View, noise: Noise, snr: Array | None) -> EndSeries:
+def _end_series(view: MoonFromEnd, noise: Noise, snr: Array | None) -> EndSeries:
     return EndSeries(
         view.azimuth_deg,
         view.elevation_deg,

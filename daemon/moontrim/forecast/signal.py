@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from moontrim.forecast.course import View
+from moontrim.forecast.course import MoonFromEnd
 from moontrim.forecast.question import REFERENCE_BANDWIDTH_HZ, Gear
 from moontrim.forecast.sky.galaxy import ecliptic_deg, moon_disk_k, moon_share, sky_k
 from moontrim.forecast.sky.gases import air_loss_db, through_air_k
@@ -34,7 +34,7 @@ class Noise:
     sun_deg: Array
 
 
-def noise_at(frequency_hz: float, gear: Gear, view: View, sun: Array) -> Noise:
+def noise_at(frequency_hz: float, gear: Gear, view: MoonFromEnd, sun: Array) -> Noise:
     """Noise of an antenna that follows the Moon; sun: directions (3, N) as from `sun_direction`.
     Without an antenna: the sky alone, as a beam of 10 degrees sees it."""
     longitude, latitude = ecliptic_deg(view.sight_km)

@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from moontrim.forecast.window import Stretch, Turn
+from moontrim.forecast.window import LowSpread, SpreadExtreme
 from moontrim.path.vectors import Array
 
 # Of a window's own minutes, the share with the smallest spread that counts as its best when no
@@ -22,7 +22,7 @@ MINUTE_S = 60.0
 
 def turning_points(
     spread_hz: Callable[[Array], Array], start_utc_s: float, end_utc_s: float
-) -> tuple[tuple[Turn, ...], tuple[Turn, ...]]:
+) -> tuple[tuple[SpreadExtreme, ...], tuple[SpreadExtreme, ...]]:
     """Minima and maxima between two instants, to about a second: whole minutes, then the vertex of
     the parabola through three squares (the square is smooth where the spread itself has a kink).
     spread_hz is asked up to two minutes beyond the ends."""
@@ -39,13 +39,13 @@ def turning_points(
         at_utc_s = utc_s[1:-1][turns] + MINUTE_S * shift
         at_utc_s = at_utc_s[(at_utc_s > start_utc_s) & (at_utc_s < end_utc_s)]
         values = spread_hz(at_utc_s) if at_utc_s.size else at_utc_s
-        found.append(tuple(Turn(*pair) for pair in zip(at_utc_s.tolist(), values.tolist())))  # noqa: B905
+        found.append(tuple(map(SpreadExtreme, at_utc_s.tolist(), values.tolist())))
     return found[0], found[1]
 
 
 def best_stretches(
     utc_s: Array, spread_hz: Array, max_spread_hz: float | None
-) -> tuple[Stretch, ...]:
+) -> tuple[LowSpread, ...]:
     """Stretches of a window, given by samples (N,), with at most max_spread_hz, or, without a
     limit, at most what the best quarter of its samples has. Smallest average first; those under ten
     minutes are left out if there are longer ones. Ends are interpolated between samples."""
@@ -69,7 +69,7 @@ def best_stretches(
         inside = spread_hz[a : b + 1]
         mean = float(inside.mean())
         found.append(
-            Stretch(start_utc_s, end_utc_s, mean, float(inside.min()), float(inside.max()))
+            LowSpread(start_utc_s, end_utc_s, mean, float(inside.min()), float(inside.max()))
         )
     long_enough = [s for s in found if s.end_utc_s - s.start_utc_s >= SHORTEST_S]
     return tuple(sorted(long_enough or found, key=lambda stretch: stretch.spread_hz))

@@ -8,23 +8,23 @@ from dataclasses import dataclass
 import numpy as np
 
 from moontrim.forecast.compute import Forecast
-from moontrim.forecast.window import Stretch, Window
+from moontrim.forecast.window import LowSpread, Window
 
 DAY_S = 86400.0
 
 
 @dataclass(frozen=True)
-class Choice:
+class RankedPartner:
     """A partner's best stretch within the day; margin_db: the average over it of what the weaker
     direction has over the threshold, None if not known."""
 
     partner: str
     window: Window
-    stretch: Stretch
+    stretch: LowSpread
     margin_db: float | None
 
 
-def tonight(forecasts: Iterable[Forecast]) -> list[Choice]:
+def tonight(forecasts: Iterable[Forecast]) -> list[RankedPartner]:
     """One choice per partner from the first 24 hours of the span, the most promising first: by
     margin, or, where it is not known for all, by average spread. Of each partner the stretch that
     is best by the same measure. Partners without a window that day are left out."""
@@ -33,7 +33,7 @@ def tonight(forecasts: Iterable[Forecast]) -> list[Choice]:
         until_utc_s = forecast.from_utc_s + DAY_S
         choices.append(
             [
-                Choice(window.partner, window, stretch, _margin_db(window, stretch))
+                RankedPartner(window.partner, window, stretch, _margin_db(window, stretch))
                 for window in forecast.windows
                 for stretch in window.best
                 if stretch.start_utc_s < until_utc_s
@@ -42,7 +42,7 @@ def tonight(forecasts: Iterable[Forecast]) -> list[Choice]:
     choices = [group for group in choices if group]
     known = all(choice.margin_db is not None for group in choices for choice in group)
 
-    def promise(choice: Choice) -> float:
+    def promise(choice: RankedPartner) -> float:
         if known and choice.margin_db is not None:
             return choice.margin_db
         return -choice.stretch.spread_hz
@@ -51,7 +51,7 @@ def tonight(forecasts: Iterable[Forecast]) -> list[Choice]:
     return sorted(firsts, key=promise, reverse=True)
 
 
-def _margin_db(window: Window, stretch: Stretch) -> float | None:
+def _margin_db(window: Window, stretch: LowSpread) -> float | None:
     series = window.series
     if series.margin_db is None:
         return None

@@ -7,12 +7,12 @@ from typing import Literal
 
 from moontrim.path.vectors import Array
 
-Which = Literal["home", "partner"]
-RemarkKind = Literal["perigee", "new moon", "sun in beam", "galactic plane", "polarisation"]
+EndName = Literal["home", "partner"]
+WindowRemarkKind = Literal["perigee", "new moon", "sun in beam", "galactic plane", "polarisation"]
 
 
 @dataclass(frozen=True)
-class Turn:
+class SpreadExtreme:
     """Where the spread, limb to limb, stops falling or rising."""
 
     at_utc_s: float
@@ -20,7 +20,7 @@ class Turn:
 
 
 @dataclass(frozen=True)
-class Stretch:
+class LowSpread:
     """A stretch of time with a small spread: its average, least and largest, limb to limb."""
 
     start_utc_s: float
@@ -40,10 +40,10 @@ class Peak:
 
 
 @dataclass(frozen=True)
-class Remark:
+class WindowRemark:
     """Something about the window that has a name, in a sentence."""
 
-    kind: RemarkKind
+    kind: WindowRemarkKind
     text: str
 
 
@@ -98,14 +98,14 @@ class Window:
     frequency_hz: float
     start_utc_s: float
     end_utc_s: float
-    opened_by: Which | None
-    closed_by: Which | None
+    opened_by: EndName | None
+    closed_by: EndName | None
     home_peak: Peak
     far_peak: Peak
-    best: tuple[Stretch, ...]
-    minima: tuple[Turn, ...]
-    maxima: tuple[Turn, ...]
-    remarks: tuple[Remark, ...]
+    best: tuple[LowSpread, ...]
+    minima: tuple[SpreadExtreme, ...]
+    maxima: tuple[SpreadExtreme, ...]
+    remarks: tuple[WindowRemark, ...]
     series: Series
 
     @property

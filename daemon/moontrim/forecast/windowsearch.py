@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from moontrim.forecast.course import Course, azimuth_deg, elevation_deg
 from moontrim.forecast.question import End, Horizon
-from moontrim.forecast.window import Which
+from moontrim.forecast.window import EndName
 from moontrim.path.vectors import Array
 
 # Halvings of a minute: to 0.1 ms.
@@ -29,8 +29,8 @@ class Span:
 
     start_utc_s: float
     end_utc_s: float
-    opened_by: Which | None
-    closed_by: Which | None
+    opened_by: EndName | None
+    closed_by: EndName | None
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ def find_windows(course: Course, home: End, far: End) -> Scan:
         lambda t: _clearance(course, home, far, t), utc[change], utc[change + 1], up[change]
     )
     owners = _owners(course, home, far, roots)
-    edges: list[tuple[float, Which | None]] = list(zip(roots.tolist(), owners, strict=True))
+    edges: list[tuple[float, EndName | None]] = list(zip(roots.tolist(), owners, strict=True))
     if up[0]:
         edges.insert(0, (course.from_utc_s, None))
     if up[-1]:
@@ -88,7 +88,7 @@ def _clearance(course: Course, home: End, far: End, utc_s: Array) -> Array:
     return np.minimum(_above(home.horizon, here), _above(far.horizon, there))
 
 
-def _owners(course: Course, home: End, far: End, utc_s: Array) -> list[Which | None]:
+def _owners(course: Course, home: End, far: End, utc_s: Array) -> list[EndName | None]:
     here, there = course.local(utc_s)
     at_home = _above(home.horizon, here) <= _above(far.horizon, there)
     return ["home" if is_home else "partner" for is_home in at_home.tolist()]

@@ -31,7 +31,7 @@ FIXES = {
 }
 
 
-class Report(BaseModel):
+class TpvReport(BaseModel):
     """What we use of a line. mode: 2 and 3 are fixes in so many dimensions. altHAE: metres above
     the ellipsoid. eph: horizontal, metres. time: ISO 8601."""
 
@@ -50,7 +50,7 @@ class Report(BaseModel):
 def parse_line(line: bytes, arrived_utc_s: float) -> Fix | None:
     """The fix in one line; None if it holds none. Raises GpsGarbledError."""
     try:
-        report = Report.model_validate_json(line)
+        report = TpvReport.model_validate_json(line)
     except ValidationError as error:
         raise GpsGarbledError(f"gpsd: {error.errors(include_url=False)[0]['msg']}") from None
     if report.kind != "TPV" or report.mode not in (2, 3) or report.status not in FIXES:

@@ -32,7 +32,7 @@ ERROR_M_PER_HDOP = 10.0  # about 95 %: twice the usual 5 m of range error (commo
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class GgaSentence:
     """A GGA. position: None while there is no fix."""
 
     at: time
@@ -47,7 +47,7 @@ class Day:
     day: date
 
 
-def parse_sentence(line: bytes) -> Place | Day | None:
+def parse_sentence(line: bytes) -> GgaSentence | Day | None:
     """None for a sentence that is none of ours, or says nothing yet. Raises GpsGarbledError."""
     line = line.strip()
     if not (line[:1] == b"$" and line[-3:-2] == b"*"):
@@ -64,7 +64,7 @@ def parse_sentence(line: bytes) -> Place | Day | None:
     if not isinstance(at, time):
         return None
     if found.msgID == "GGA":
-        return Place(at, _position(found))
+        return GgaSentence(at, _position(found))
     day = getattr(found, "date", None)
     valid = getattr(found, "status", "") == "A" and getattr(found, "posMode", "A") in RMC_MODES
     return Day(at, day) if valid and isinstance(day, date) else None
@@ -101,7 +101,7 @@ class Sentences:
         self._rest = bytearray()
         self._at: time | None = None
         self._arrived_utc_s = 0.0  # the first of this time of day: the least late
-        self._place: Place | None = None
+        self._place: GgaSentence | None = None
         self._day: Day | None = None
 
     def feed(self, data: bytes, arrived_utc_s: float) -> None:
@@ -116,12 +116,12 @@ class Sentences:
                 if sentence is not None:
                     self._take(sentence, arrived_utc_s)
 
-    def _take(self, sentence: Place | Day, arrived_utc_s: float) -> None:
+    def _take(self, sentence: GgaSentence | Day, arrived_utc_s: float) -> None:
         if sentence.at != self._at:
             self._give()  # the one before never got its date
             self._at, self._arrived_utc_s = sentence.at, arrived_utc_s
             self._day = None
-        if isinstance(sentence, Place):
+        if isinstance(sentence, GgaSentence):
             self._place = sentence
         else:
             self._day = sentence

@@ -29,7 +29,7 @@ log = logging.getLogger(__name__)
 BYTES_PER_MB = 1_000_000
 
 
-class Budget(Protocol):
+class RecordedBudget(Protocol):
     """What is recorded of the error budget of one dial (see `path.budget`)."""
 
     @property
@@ -89,7 +89,7 @@ class Journal:
         """Until all recorded so far is on the disk, or has been refused by it."""
         await self._writer.flush()
 
-    def note_budget(self, at_utc_s: float, rx: Budget, tx: Budget) -> None:
+    def note_budget(self, at_utc_s: float, rx: RecordedBudget, tx: RecordedBudget) -> None:
         """Record an error budget. The larger of the two gives its words."""
         if not self._enabled:
             return

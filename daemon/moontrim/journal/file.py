@@ -18,9 +18,9 @@ from moontrim.journal.codes import codes_of
 from moontrim.journal.opening import is_damage, lock, open_to_write, set_aside
 from moontrim.journal.records import (
     BudgetEntry,
-    Command,
-    Context,
-    Fault,
+    CommandRecord,
+    ContextRecord,
+    FaultRecord,
     Record,
     Second,
     SessionBegin,
@@ -131,14 +131,14 @@ class JournalFile:
         match record:
             case SessionEnd():
                 conn.execute(SESSION_END, (record.ended_utc_s, session_id))
-            case Context():
+            case ContextRecord():
                 self._context(conn, record)
             case Second():
                 conn.execute(SECOND, self._second(conn, session_id, record))
-            case Command():
+            case CommandRecord():
                 said = (record.at_utc_s, record.by, record.what, record.outcome)
                 conn.execute(COMMAND, (self._number("commands", record), session_id, *said))
-            case Fault():
+            case FaultRecord():
                 of = record.stretch
                 row = (of.from_utc_s, record.to_utc_s, of.kind, of.text)
                 conn.execute(FAULT, (self._number("faults", of), session_id, *row))
@@ -171,7 +171,7 @@ class JournalFile:
             self._written.add(session)
         return id_
 
-    def _context(self, conn: sqlite3.Connection, context: Context) -> int:
+    def _context(self, conn: sqlite3.Connection, context: ContextRecord) -> int:
         id_ = self._number("contexts", context)
         if context not in self._written:
             session_id = self._session(conn, context.session)

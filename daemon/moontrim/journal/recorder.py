@@ -10,14 +10,14 @@ from collections.abc import Callable, Iterable
 
 from moontrim.journal.records import (
     Choice,
-    Command,
-    Context,
-    Fault,
+    CommandRecord,
+    ContextRecord,
+    FaultRecord,
     Record,
     Second,
     SessionBegin,
     SessionEnd,
-    Stretch,
+    TroubleRecord,
     clean,
     clock_bound,
     milliseconds,
@@ -26,7 +26,7 @@ from moontrim.journal.records import (
 )
 from moontrim.state.snapshot import Fault as Trouble
 from moontrim.state.snapshot import Snapshot, Tracking
-from moontrim.tracking.commandlog import Note
+from moontrim.tracking.commandlog import CommandNote
 from moontrim.tracking.planning import AHEAD_S
 
 WELL = frozenset({Tracking.ON_FREQUENCY, Tracking.HELD_KEYED, Tracking.PAUSED})
@@ -45,8 +45,8 @@ class Recorder:
     ) -> None:
         self.session = SessionBegin(began_utc_s, version, station_json)
         self._choice = choice
-        self._context: Context | None = None
-        self._wrong: Stretch | None = None
+        self._context: ContextRecord | None = None
+        self._wrong: TroubleRecord | None = None
         self._tracking: Tracking | None = None
         self._trouble: Trouble | None = None
         self._last_utc_s = began_utc_s
@@ -63,16 +63,18 @@ class Recorder:
         self._last_utc_s = seen.utc_s
         choice = self._choice(seen)
         if self._context is None or self._context.choice != choice:
-            self._context = Context(self.session, seen.utc_s, choice)
+            self._context = ContextRecord(self.session, seen.utc_s, choice)
             found.append(self._context)
         found += self._stretches(seen)
         if seen.ticks != self._ticks:
             found += self._tick(seen, self._context, clock_bound_s)
         return found
 
-    def commands(self, notes: Iterable[Note]) -> list[Record]:
+    def commands(self, notes: Iterable[CommandNote]) -> list[Record]:
         return [
-            Command(self.session, note.at_utc_s, *map(clean, (note.by, note.what, note.outcome)))
+            CommandRecord(
+                self.session, note.at_utc_s, *map(clean, (note.by, note.what, note.outcome))
+            )
             for note in notes
         ]
 
@@ -86,16 +88,18 @@ class Recorder:
         self._context = self._tracking = self._second = None
         return [self.session]
 
-    def _tick(self, seen: Snapshot, context: Context, clock_bound_s: float | None) -> list[Record]:
+    def _tick(
+        self, seen: Snapshot, context: ContextRecord, clock_bound_s: float | None
+    ) -> list[Record]:
         found: list[Record] = []
         second = math.floor(seen.utc_s + AHEAD_S)
         missed = seen.missed_seconds - self._missed
         due = None if self._second is None else self._second + 1 + missed
         if missed > 0 and self._second is not None:
-            stretch = Stretch(
+            stretch = TroubleRecord(
                 self.session, self._second + 1.0, "missed", f"{missed} seconds missed"
             )
-            found.append(Fault(stretch, self._second + 1.0 + missed))
+            found.append(FaultRecord(stretch, self._second + 1.0 + missed))
         at_us = offset_us(seen.utc_s, second)
         late = milliseconds(at_us - offset_us(-AHEAD_S, 0)) if second == due else None
         found.append(
@@ -120,14 +124,14 @@ class Recorder:
             self._tracking = seen.tracking
             if seen.tracking not in WELL:
                 kind = f"tracking:{seen.tracking}"
-                self._wrong = Stretch(self.session, seen.utc_s, kind, clean(seen.reason))
-                found.append(Fault(self._wrong, None))
+                self._wrong = TroubleRecord(self.session, seen.utc_s, kind, clean(seen.reason))
+                found.append(FaultRecord(self._wrong, None))
         for trouble in seen.faults_after(self._trouble):
-            event = Stretch(self.session, trouble.at_utc_s, "event", clean(trouble.text))
-            found.append(Fault(event, trouble.at_utc_s))
+            event = TroubleRecord(self.session, trouble.at_utc_s, "event", clean(trouble.text))
+            found.append(FaultRecord(event, trouble.at_utc_s))
         self._trouble = seen.last_fault
         return found
 
     def _well_again(self, utc_s: float) -> list[Record]:
         wrong, self._wrong = self._wrong, None
-        return [] if wrong is None else [Fault(wrong, max(utc_s, wrong.from_utc_s))]
+        return [] if wrong is None else [FaultRecord(wrong, max(utc_s, wrong.from_utc_s))]

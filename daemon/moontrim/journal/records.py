@@ -50,7 +50,7 @@ class Choice(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
-class Context:
+class ContextRecord:
     session: SessionBegin
     from_utc_s: float
     choice: Choice
@@ -75,7 +75,7 @@ class Numbers(NamedTuple):
 class Second:
     """at_us: microseconds from utc_s to the instant of the snapshot."""
 
-    context: Context
+    context: ContextRecord
     utc_s: int
     at_us: int
     tracking: Tracking
@@ -90,7 +90,7 @@ class Second:
 
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
-class Command:
+class CommandRecord:
     session: SessionBegin
     at_utc_s: float
     by: str
@@ -99,7 +99,7 @@ class Command:
 
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
-class Stretch:
+class TroubleRecord:
     """Time in which something was wrong."""
 
     session: SessionBegin
@@ -109,10 +109,10 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Fault:
+class FaultRecord:
     """A stretch as far as it is known: to_utc_s None while it lasts, then once more."""
 
-    stretch: Stretch
+    stretch: TroubleRecord
     to_utc_s: float | None
 
     @property
@@ -131,7 +131,9 @@ class BudgetEntry:
     json: str
 
 
-Record = SessionBegin | SessionEnd | Context | Second | Command | Fault | BudgetEntry
+Record = (
+    SessionBegin | SessionEnd | ContextRecord | Second | CommandRecord | FaultRecord | BudgetEntry
+)
 
 
 def numbers_of(seen: Snapshot) -> Numbers:

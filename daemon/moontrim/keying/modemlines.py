@@ -40,7 +40,7 @@ class OutputError(MoontrimError):
     """A line, relay or key could not be switched or read."""
 
 
-class Lines(Protocol):
+class OpenLines(Protocol):
     """An open port, called from one thread at a time. OSError when it is gone."""
 
     def set(self, line: LineName, on: bool) -> None: ...
@@ -94,7 +94,7 @@ class ModemLines:
         self._ioctl(self._fd, termios.TIOCMBIC, struct.pack("I", bits))
 
 
-Opener = Callable[[str], Lines]
+Opener = Callable[[str], OpenLines]
 Resolve = Callable[[str], str]
 
 
@@ -115,7 +115,7 @@ class LinePort:
         self.port = port
         self._resolve = resolve
         self._opener = opener
-        self._lines: Lines | None = None
+        self._lines: OpenLines | None = None
         self._lock = threading.Lock()
         self._executor: ThreadPoolExecutor | None = None
 

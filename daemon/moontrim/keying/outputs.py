@@ -88,7 +88,7 @@ class SerialLine(Output):
         self._port.close()
 
 
-class GpioLine(Output):
+class GpioLineOutput(Output):
     """A GPIO line. What it does after `close` is up to the chip."""
 
     def __init__(self, name: str, request: Callable[[], GpioRequest]) -> None:
@@ -192,7 +192,7 @@ def make_outputs(
             case LineOutput():
                 return SerialLine(output.name, ports.get(output.port), output.kind)
             case GpioOutput():
-                return GpioLine(
+                return GpioLineOutput(
                     output.name,
                     lambda: requester(output.chip, output.line, "out", output.active_low),
                 )

@@ -30,7 +30,7 @@ def differentiate(coefficients: Array, half_width: float) -> Array:
     return np.asarray(chebyshev.chebder(coefficients, scl=1.0 / half_width, axis=0))
 
 
-class Track:
+class VectorCurve:
     """Vectors as functions of seconds after each of N base instants.
 
     coefficients: (K, V, 1, N), or (K, V, 1, 1) if one piece serves all. since_middle_s: (N,) base
@@ -40,7 +40,7 @@ class Track:
         self._coefficients = coefficients
         self._since_middle_s = since_middle_s
         self._half_width_s = half_width_s
-        self._rate: Track | None = None
+        self._rate: VectorCurve | None = None
 
     def __call__(self, offset_s: Array) -> Array:
         """Values (V, S, N) at offset_s (S, N) after the base instants, all polynomials evaluated by
@@ -55,9 +55,9 @@ class Track:
             np.subtract(now, before, out=now)
         return np.asarray(np.einsum("kvn,ksn->vsn", c[:, :, 0], polynomials))
 
-    def rate(self) -> Track:
+    def rate(self) -> VectorCurve:
         """The derivative by time, per second."""
         if self._rate is None:
             derivative = differentiate(self._coefficients, self._half_width_s)
-            self._rate = Track(derivative, self._since_middle_s, self._half_width_s)
+            self._rate = VectorCurve(derivative, self._since_middle_s, self._half_width_s)
         return self._rate

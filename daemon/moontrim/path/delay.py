@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from moontrim.path.chebyshev import Track
+from moontrim.path.chebyshev import VectorCurve
 from moontrim.path.constants import SPEED_OF_LIGHT_KM_S
 from moontrim.path.reflection import MOON_RADIUS_KM, first_normal, improved_normal
 from moontrim.path.vectors import Array, norm
@@ -40,7 +40,9 @@ class Bounce:
     arrives_s: Array
 
 
-def solve(sender: Track, moon: Track, receiver: Track, when_s: Array, *, arriving: bool) -> Bounce:
+def solve(
+    sender: VectorCurve, moon: VectorCurve, receiver: VectorCurve, when_s: Array, *, arriving: bool
+) -> Bounce:
     """The path sender - Moon - receiver for waves that arrive (or, arriving=False, leave) when_s
     (S, N) after the base instants of the tracks, by light-time iteration with the reflection point
     at the instant of the bounce. Converged to 1e-16 s."""

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.polynomial import chebyshev
 
-from moontrim.path.chebyshev import Track, fit_matrix, nodes
+from moontrim.path.chebyshev import VectorCurve, fit_matrix, nodes
 from moontrim.path.constants import SPEED_OF_LIGHT_M_S
 from moontrim.path.delay import solve
 from moontrim.path.ephemeris import Ephemeris
@@ -223,7 +223,7 @@ class DelayModel:
         sight, far_sight = moon_km - home(when_s), moon_km - far(when_s)
 
         def component(axis: Array, of: Array) -> Array:
-            towards: Track = self._ephemeris.earth_fixed_track(axis, tai_s)
+            towards: VectorCurve = self._ephemeris.earth_fixed_track(axis, tai_s)
             return np.asarray(dot(of, towards(when_s)) / norm(of))
 
         home_east, home_north, home_up = (

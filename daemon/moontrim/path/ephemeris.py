@@ -30,7 +30,7 @@ from skyfield.functions import mxm, mxmxm, rot_x, rot_y, rot_z
 from skyfield.timelib import Time, Timescale
 
 from moontrim.errors import CoverageError
-from moontrim.path.chebyshev import Track, fit_matrix, nodes
+from moontrim.path.chebyshev import VectorCurve, fit_matrix, nodes
 from moontrim.path.earthrotation import DAY_S, TT_MINUS_TAI_S, UNIX_JD, EarthRotation, EarthTable
 from moontrim.path.frames import itrf93_from_itrf
 from moontrim.path.site import Site
@@ -120,13 +120,13 @@ class Ephemeris:
         """Days (TT, within 2 ms of TDB) since 2000-01-01 12h for whole TAI seconds."""
         return np.asarray((tai_s + TT_MINUS_TAI_S) / DAY_S + (UNIX_JD - 2451545.0))
 
-    def moon_track(self, tai_s: NDArray[np.int64]) -> Track:
+    def moon_track(self, tai_s: NDArray[np.int64]) -> VectorCurve:
         """Geocentric Moon, GCRS km, as a function of seconds after whole TAI seconds (N,); good to
         BLOCK_MARGIN_S away."""
         blocks, inverse, since_middle = self._locate(tai_s)
         return _track(blocks[:, :, :3], inverse, since_middle)
 
-    def earth_fixed_track(self, itrs_vector: Array, tai_s: NDArray[np.int64]) -> Track:
+    def earth_fixed_track(self, itrs_vector: Array, tai_s: NDArray[np.int64]) -> VectorCurve:
         """The same for a vector (3,) fixed to the Earth (ITRF93), turned into GCRS."""
         blocks, inverse, since_middle = self._locate(tai_s)
         matrices = blocks[:, :, 3:].reshape(*blocks.shape[:2], 3, 3)
@@ -203,12 +203,12 @@ class Ephemeris:
         return np.concatenate([moon - earth, to_gcrs])
 
 
-def _track(coefficients: Array, inverse: NDArray[np.int64], since_middle: Array) -> Track:
+def _track(coefficients: Array, inverse: NDArray[np.int64], since_middle: Array) -> VectorCurve:
     """From (B, K, 3) and the block of each instant to a Track."""
     pieces = coefficients.transpose(1, 2, 0)[:, :, np.newaxis, :]
     if pieces.shape[3] > 1:
         pieces = pieces[..., inverse]
-    return Track(pieces, since_middle, BLOCK_S / 2 + BLOCK_MARGIN_S)
+    return VectorCurve(pieces, since_middle, BLOCK_S / 2 + BLOCK_MARGIN_S)
 
 
 def _timescale(table: EarthTable) -> Timescale:

@@ -11,7 +11,7 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 
-from moontrim.path.chebyshev import Track
+from moontrim.path.chebyshev import VectorCurve
 from moontrim.path.constants import SPEED_OF_LIGHT_M_S
 from moontrim.path.delay import MIDDLE, STENCIL, Bounce, curvature, slope, solve
 from moontrim.path.ephemeris import Ephemeris
@@ -60,8 +60,8 @@ class PathSolution:
 class _Station:
     """A site's position, outward normal and atmosphere for the base instants."""
 
-    place: Track
-    up: Track
+    place: VectorCurve
+    up: VectorCurve
     slant: Slant | None
 
 
@@ -156,7 +156,7 @@ def _solve_chunk(
     }
 
 
-def _excess(end: _Station, moon: Track, at_s: Array) -> Array:
+def _excess(end: _Station, moon: VectorCurve, at_s: Array) -> Array:
     """Troposphere at one end for its own instants at_s (5, N): delay in seconds, its slope and
     second derivative by home time, (3, N)."""
     if end.slant is None:

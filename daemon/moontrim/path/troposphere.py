@@ -55,7 +55,7 @@ HEIGHT_TERM_LOWEST_SIN = math.sin(math.radians(1.0))
 FADE_SIN = math.sin(math.radians(1.0))
 
 # A function of s = sin(elevation): value, first and second derivative by s.
-Jet = tuple[Number, Number, Number]
+SineJet = tuple[Number, Number, Number]
 
 
 def standard_pressure_hpa(height_m: float) -> float:
@@ -85,7 +85,7 @@ def zenith_wet_m(temperature_k: float, vapour_pressure_hpa: float) -> float:
     return 0.0022768 * (1255.0 / temperature_k + 0.05) * vapour_pressure_hpa
 
 
-def continued_fraction(sin_elevation: Number, a: Number, b: Number, c: Number) -> Jet:
+def continued_fraction(sin_elevation: Number, a: Number, b: Number, c: Number) -> SineJet:
     """Marini's continued fraction in Herring's normal form, 1 at the zenith, with derivatives."""
     y3 = sin_elevation + c
     y2 = sin_elevation + b / y3
@@ -129,7 +129,7 @@ def niell_coefficients(
     return (dry[0], dry[1], dry[2]), (wet[0], wet[1], wet[2])
 
 
-def height_term(sin_elevation: Number) -> Jet:
+def height_term(sin_elevation: Number) -> SineJet:
     """Niell's height correction of the hydrostatic mapping, per kilometre, with derivatives; along
     its tangent below HEIGHT_TERM_LOWEST_SIN."""
     # Comparison times value instead of a branch: the same line serves floats and arrays.
@@ -160,7 +160,7 @@ class Slant:
     wet: tuple[float, float, float]
     height_km: float
 
-    def delay_m(self, sin_elevation: Number) -> Jet:
+    def delay_m(self, sin_elevation: Number) -> SineJet:
         """Excess path in metres, with derivatives by sin(elevation); below 0 fading away with a
         continuous slope."""
         below = sin_elevation * (sin_elevation < 0.0)

@@ -22,7 +22,7 @@ LOOK_S = 0.05
 
 
 @dataclass(frozen=True)
-class Outcome:
+class FaultOutcome:
     """One fault. states: what the daemon showed meanwhile. took_s: until it was as it should be
     again, None: it never was. kept: in words, what held meanwhile."""
 
@@ -48,8 +48,8 @@ class Outcome:
 
 
 @dataclass
-class Note:
-    """What is said of a fault while it lasts; see `Outcome`."""
+class FaultNote:
+    """What is said of a fault while it lasts; see `FaultOutcome`."""
 
     took_s: float | None = None
     limit_s: float = BACK_S
@@ -67,7 +67,7 @@ class FaultJudge:
         ephemeris: Ephemeris,
         say: Callable[[str], object],
     ) -> None:
-        self.outcomes: list[Outcome] = []
+        self.outcomes: list[FaultOutcome] = []
         self._daemon = daemon
         self._radio = radio
         self._clock = clock
@@ -76,19 +76,19 @@ class FaultJudge:
         self._states: list[str] = []
 
     @asynccontextmanager
-    async def fault(self, text: str) -> AsyncIterator[Note]:
+    async def fault(self, text: str) -> AsyncIterator[FaultNote]:
         """One fault, from what brings it about to when it is over."""
         self._say(text)
         self._states = []
-        note = Note()
+        note = FaultNote()
         yield note
-        outcome = Outcome(text, tuple(self._states), note.took_s, note.limit_s, note.kept)
+        outcome = FaultOutcome(text, tuple(self._states), note.took_s, note.limit_s, note.kept)
         self.outcomes.append(outcome)
 
     def fail_last(self, why: str) -> None:
         """The fault before was not got over after all."""
         last = self.outcomes.pop()
-        self.outcomes.append(Outcome(last.fault, last.states, None, last.limit_s, why))
+        self.outcomes.append(FaultOutcome(last.fault, last.states, None, last.limit_s, why))
 
     async def watch(self) -> None:
         """Note the states that the daemon shows, until cancelled."""

@@ -18,7 +18,14 @@ from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.keying.sequence import STUCK_S, Phase
 from moontrim.path import Ephemeris
-from moontrim.rehearsal.faultjudge import BACK_S, GIVE_UP_S, LOOK_S, FaultJudge, Note, Outcome
+from moontrim.rehearsal.faultjudge import (
+    BACK_S,
+    GIVE_UP_S,
+    LOOK_S,
+    FaultJudge,
+    FaultNote,
+    FaultOutcome,
+)
 from moontrim.remote.broker.process import OwnBroker
 from moontrim.session.commands import PermitTransmit, SetSked
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
@@ -191,7 +198,7 @@ class Faults:
 
     # --- keying -----------------------------------------------------------------------------------
 
-    async def _key(self, note: Note) -> bool:
+    async def _key(self, note: FaultNote) -> bool:
         """Key through the sequence. False, and why, if it cannot be: then nothing is shown."""
         try:
             await self._daemon.transmitting.request(WHO)
@@ -216,13 +223,13 @@ def rehearse_faults(
     companions: tuple[Companion, ...] = (),
     broker: Callable[[], OwnBroker | None] = lambda: None,
     say: Callable[[str], object] = lambda text: None,
-) -> list[Outcome]:
+) -> list[FaultOutcome]:
     """Run the daemon from start through all of them, at `pace` virtual seconds per second. Ended by
     a signal, what has been seen until then. say: told what is about to happen, for the person who
     watches."""
     clock = VirtualClock(start_utc_s, pace)
 
-    async def main() -> list[Outcome]:
+    async def main() -> list[FaultOutcome]:
         options = SimulatedOptions.model_validate(settings.radio.options)
         driver = SimulatedDriver(options, clock)
         daemon = Daemon(settings, clock, ephemeris, driver, seed=1)

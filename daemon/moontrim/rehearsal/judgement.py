@@ -24,7 +24,7 @@ CATCH_UP_S = 1.5  # after a press or release: until the radio is seen to have tu
 
 
 @dataclass
-class Record:
+class DialRecord:
     """What the radio did: instants (UTC seconds) and dials, one entry per change. A tx of 0
     means none."""
 
@@ -107,7 +107,7 @@ def judge(
     settings: Settings,
     ephemeris: Ephemeris,
     session: Session,
-    record: Record,
+    record: DialRecord,
     start_utc_s: float,
     end_utc_s: float,
     *,
@@ -188,7 +188,7 @@ def judge(
     )
 
 
-def _settled(record: Record, at_s: Array, *, keyed: bool) -> NDArray[np.bool_]:
+def _settled(record: DialRecord, at_s: Array, *, keyed: bool) -> NDArray[np.bool_]:
     """Where the radio transmits (keyed) or receives, and has done so for CATCH_UP_S: a dial is left
     alone on purpose while keyed, or one dial serves both and has to jump."""
     state = np.array(record.keyed)

@@ -11,7 +11,7 @@ from moontrim.clock.virtual import VirtualClock
 from moontrim.config.keyingports import AnyOutput, RadioOutput, SimulatedOutputSettings
 from moontrim.config.settings import Settings, settings_from
 from moontrim.path import Ephemeris
-from moontrim.rehearsal.judgement import Record, Result, judge
+from moontrim.rehearsal.judgement import DialRecord, Result, judge
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 
 REAL_DURATION_S = 60.0  # how long a whole window takes to watch
@@ -98,7 +98,7 @@ async def _rehearse(
 ) -> Result:
     options = SimulatedOptions.model_validate(settings.radio.options)
     driver = SimulatedDriver(options, clock)
-    record = Record()
+    record = DialRecord()
 
     def changed(monotonic_s: float, rx_hz: int, tx_hz: int | None, transmitting: bool) -> None:
         record.add(clock.utc_s() - clock.monotonic_s() + monotonic_s, rx_hz, tx_hz, transmitting)

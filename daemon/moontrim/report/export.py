@@ -17,7 +17,7 @@ from moontrim.report import words
 from moontrim.report.columns import COLUMNS
 from moontrim.report.facts import word
 from moontrim.report.recorded import Recorded
-from moontrim.report.report import Report
+from moontrim.report.report import SessionReport
 
 OF_CONTEXT = (
     "band", "partner", "agreement", "sked_hz", "tx_sked_hz", "trim_rx_hz", "trim_tx_hz",
@@ -108,7 +108,7 @@ def _type(arrow: Any, digits: int | None) -> Any:
     return arrow.string() if digits is None else arrow.int64() if digits == 0 else arrow.float64()
 
 
-def summary(report: Report) -> dict[str, Any]:
+def summary(report: SessionReport) -> dict[str, Any]:
     """What the page says, as plain data: times ISO 8601 UTC, hertz unless the name says otherwise,
     null where nothing is known. Leaves out the seconds themselves."""
     recorded, facts = report.recorded, report.facts

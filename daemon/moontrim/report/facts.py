@@ -94,7 +94,7 @@ class FaultFacts:
 
 
 @dataclass(frozen=True)
-class Stretch:
+class ChoicePeriod:
     """A stretch with the same choices."""
 
     context: Context
@@ -117,7 +117,7 @@ class Facts:
     dials: tuple[DialFacts, DialFacts]
     overs: tuple[Over, ...]
     faults: tuple[FaultFacts, ...]
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[ChoicePeriod, ...]
 
     @property
     def missed(self) -> int:
@@ -252,7 +252,7 @@ def _fault(recorded: Recorded, record: FaultRecord, on: Mask) -> FaultFacts:
     )
 
 
-def _stretches(recorded: Recorded, on: Mask) -> tuple[Stretch, ...]:
+def _stretches(recorded: Recorded, on: Mask) -> tuple[ChoicePeriod, ...]:
     """By the rows' own context; choices of which no second was recorded do not show."""
     s = recorded.seconds
     edges = np.r_[0, np.flatnonzero(np.diff(s.context_id)) + 1, s.utc_s.size]
@@ -261,5 +261,5 @@ def _stretches(recorded: Recorded, on: Mask) -> tuple[Stretch, ...]:
         context = recorded.contexts.get(int(s.context_id[a]))
         if context is not None:
             spell = Spell(int(s.utc_s[a]), int(s.utc_s[b - 1]) + 1)
-            found.append(Stretch(context, spell, b - a, int(on[a:b].sum())))
+            found.append(ChoicePeriod(context, spell, b - a, int(on[a:b].sum())))
     return tuple(found)

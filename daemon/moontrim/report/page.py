@@ -21,7 +21,7 @@ from moontrim.path import LegName
 from moontrim.path.vectors import Array
 from moontrim.report import figures, words
 from moontrim.report.facts import ROUNDING_SIGMA
-from moontrim.report.report import Report
+from moontrim.report.report import SessionReport
 from moontrim.report.style import drawn
 from moontrim.tuning.correction import WORDS
 
@@ -35,7 +35,7 @@ RECEIVE_LEG: dict[str, LegName] = {
 }
 
 
-def write_page(report: Report, path: Path) -> Path:
+def write_page(report: SessionReport, path: Path) -> Path:
     """Write the page; where it went. Raises InputError if it cannot be written."""
     html = page(report)
     try:
@@ -47,7 +47,7 @@ def write_page(report: Report, path: Path) -> Path:
     return path
 
 
-def page(report: Report) -> str:
+def page(report: SessionReport) -> str:
     """The page as HTML."""
     environment = Environment(
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined
@@ -80,7 +80,7 @@ def _text(name: str) -> str:
     return files("moontrim.report").joinpath(name).read_text(encoding="utf-8")
 
 
-def _figures(report: Report) -> dict[str, Markup]:
+def _figures(report: SessionReport) -> dict[str, Markup]:
     """By name; left out where there is nothing to draw."""
     recorded, facts, again = report.recorded, report.facts, report.again
     known = {
@@ -103,7 +103,7 @@ def _figures(report: Report) -> dict[str, Markup]:
     }
 
 
-def _examples(report: Report) -> list[dict[str, float]]:
+def _examples(report: SessionReport) -> list[dict[str, float]]:
     """A few of the recomputed seconds, spread over the session, for a reader to check."""
     seconds, again = report.recorded.seconds, report.again
     solved = np.flatnonzero(np.isfinite(again.rx_ideal_hz) & np.isfinite(again.tx_ideal_hz))
@@ -124,7 +124,7 @@ def _examples(report: Report) -> list[dict[str, float]]:
     ]
 
 
-def _conditions(report: Report) -> list[tuple[str, str, list[str]]]:
+def _conditions(report: SessionReport) -> list[tuple[str, str, list[str]]]:
     """Name, unit and the values at the start, at the end, least and most."""
     s, again = report.recorded.seconds, report.again
     bound_s = s.clock_bound_ms[again.row] / 1e3
@@ -151,7 +151,7 @@ def _conditions(report: Report) -> list[tuple[str, str, list[str]]]:
     return found
 
 
-def _budgets(report: Report) -> list[dict[str, Any]]:
+def _budgets(report: SessionReport) -> list[dict[str, Any]]:
     """For each dial the stated 95 % bounds, beside what was read back."""
     found = []
     for dial, bounds in zip(
@@ -168,7 +168,7 @@ def _budgets(report: Report) -> list[dict[str, Any]]:
     return found
 
 
-def _causes(report: Report) -> list[tuple[str, list[str]]]:
+def _causes(report: SessionReport) -> list[tuple[str, list[str]]]:
     """Of the last budget, each cause by name: one sigma and the largest, receive, then transmit."""
     try:
         both = json.loads(report.recorded.budgets[-1].json)
@@ -188,7 +188,7 @@ def _causes(report: Report) -> list[tuple[str, list[str]]]:
         return []  # none recorded, or not in the shape that this version knows
 
 
-def _partners(report: Report) -> dict[str, str]:
+def _partners(report: SessionReport) -> dict[str, str]:
     """The places that the contexts' partners stand for, by what they are called there."""
     found = {}
     for context in report.recorded.contexts.values():
@@ -201,7 +201,7 @@ def _partners(report: Report) -> dict[str, str]:
     return found
 
 
-def _to_check(report: Report) -> dict[str, str] | None:
+def _to_check(report: SessionReport) -> dict[str, str] | None:
     """One recomputed second as a command to type, and what it should print; None where the shift is
     not that of one leg alone."""
     recorded, again = report.recorded, report.again

@@ -13,7 +13,7 @@ from moontrim.report.recorded import Recorded
 
 
 @dataclass(frozen=True)
-class Report:
+class SessionReport:
     """earth_rotation: how well the tables used now know the Earth's turn of that day, in words."""
 
     recorded: Recorded
@@ -32,10 +32,10 @@ class Report:
         return words.ending(self.recorded, self.facts, self.made_utc_s)
 
 
-def report_of(recorded: Recorded, ephemeris: Ephemeris, now_utc_s: float) -> Report:
+def report_of(recorded: Recorded, ephemeris: Ephemeris, now_utc_s: float) -> SessionReport:
     """Add the session up and solve its path once more."""
     again = recompute(ephemeris, recorded)
-    return Report(
+    return SessionReport(
         recorded=recorded,
         facts=facts_of(recorded),
         again=again,

@@ -12,7 +12,7 @@ from collections.abc import Awaitable, Callable
 from typing import Any
 
 from moontrim.tuning.bandentry import BandEntry
-from moontrim.tuning.steps import Which
+from moontrim.tuning.steps import DialName
 from moontrim_drivers.contract import RigDriver, RigRefused, RigState, RigUnfit
 
 # Radios round their power: to a step of 255, or to whole per cent.
@@ -29,7 +29,7 @@ class Unready(RigRefused):
 
 
 async def set_mode(
-    mode: str, passband_hz: int, driver: RigDriver, call: Call, dials_hz: dict[Which, int]
+    mode: str, passband_hz: int, driver: RigDriver, call: Call, dials_hz: dict[DialName, int]
 ) -> None:
     """Mode and filter; then the dials again where the change of mode has moved them. `call` puts a
     deadline on each step."""
@@ -109,7 +109,7 @@ class BandWatch:
         call: Call,
         now_s: Callable[[], float],
         receiving: Callable[[], Awaitable[bool]],
-        move_dials: Callable[[], Awaitable[dict[Which, int]]],
+        move_dials: Callable[[], Awaitable[dict[DialName, int]]],
     ) -> None:
         """Enter the band, or see that the drive is still as it wants; whatever is wrong is tried
         again. receiving: look at the radio, which unkeys it while inhibited. move_dials: to where

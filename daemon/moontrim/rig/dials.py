@@ -25,7 +25,7 @@ from moontrim.rig.view import (
     TransmitChanged,
     Updated,
 )
-from moontrim.tuning.steps import Plan, Which
+from moontrim.tuning.steps import DialName, Plan
 from moontrim_drivers.contract import RigDriver, RigGarbled, RigRefused, RigState, RigUnfit
 
 log = logging.getLogger(__name__)
@@ -96,7 +96,7 @@ class Dials:
         self._steps.forget()
 
     @property
-    def standing(self) -> dict[Which, int]:
+    def standing(self) -> dict[DialName, int]:
         """Where its dials are, in Hz."""
         return self._steps.standing
 
@@ -173,7 +173,7 @@ class Dials:
 
     # --- looking ----------------------------------------------------------------------------------
 
-    async def look(self, asked_for: dict[Which, int] | None = None) -> bool:
+    async def look(self, asked_for: dict[DialName, int] | None = None) -> bool:
         """Read the radio back; one that transmits and must not is unkeyed. False if what was
         planned must not go ahead. asked_for: of a set that was refused; of two dials one may have
         been set all the same, by no hand."""
@@ -243,7 +243,7 @@ class Dials:
     def _was_moved(self, rig: RigState) -> bool:
         """Compare with where we left the dials; report and accept a difference."""
         moved = False
-        found: dict[Which, int | None] = {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
+        found: dict[DialName, int | None] = {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
         for which, to_hz in found.items():
             from_hz = self.standing.get(which)
             if to_hz is not None and from_hz is not None and to_hz != from_hz:
@@ -280,7 +280,7 @@ class Dials:
         able = self._driver.capabilities.retunes_while_transmitting
         return self.frozen or (bool(keyed) and not (able and self._steps_while_keyed))
 
-    async def _set(self, wanted: dict[Which, int]) -> None:
+    async def _set(self, wanted: dict[DialName, int]) -> None:
         before = dict(self.standing)
         for attempt in (1, 2):
             began_s = self._clock.monotonic_s()
@@ -304,7 +304,7 @@ class Dials:
                 set_latency_s=self._durations.set_s(),
                 steps_per_s=self.steps_per_s(),
             )
-            found: dict[Which, int | None] = {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
+            found: dict[DialName, int | None] = {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
             ignored = [w for w, hz in wanted.items() if _not_as_set(hz, found[w], before.get(w))]
             if not ignored:
                 self.standing.update(wanted)

@@ -20,7 +20,7 @@ from moontrim.rig.dials import Dials
 from moontrim.rig.requests import Errands
 from moontrim.rig.view import ANSWERING, Connected, LinkEvent, LinkState, LinkView, Lost
 from moontrim.tuning.bandentry import BandEntry
-from moontrim.tuning.steps import Plan, Which
+from moontrim.tuning.steps import DialName, Plan
 from moontrim_drivers.contract import (
     RigClosed,
     RigDetails,
@@ -304,7 +304,7 @@ class RigLink:
             self._dials.show(entered=self._band.entered)
         self._dials.update_inhibit()
 
-    async def _move_dials(self) -> dict[Which, int]:
+    async def _move_dials(self) -> dict[DialName, int]:
         await self._dials.take_due_steps()
         if self.view.state is not LinkState.READY:
             raise Unready(self.view.reason)

@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from moontrim.tuning.steps import Plan, Step, Which
+from moontrim.tuning.steps import DialName, Plan, Step
 
 TOGETHER_S = 0.002  # steps this close share one command
 
@@ -15,7 +15,7 @@ class DialSteps:
     """standing: where each dial is, in Hz; none for one of which that is not known."""
 
     def __init__(self) -> None:
-        self.standing: dict[Which, int] = {}
+        self.standing: dict[DialName, int] = {}
         self._coming: list[Step] = []
 
     def put(self, plan: Plan, *, at_once: bool) -> None:
@@ -70,9 +70,9 @@ class DialSteps:
         soon_s = self.next_utc_s + TOGETHER_S
         return len({step.which for step in self._coming[:4] if step.at_utc_s <= soon_s})
 
-    def take(self, until_utc_s: float) -> dict[Which, int]:
+    def take(self, until_utc_s: float) -> dict[DialName, int]:
         """Where dials are to be set that ought to be elsewhere by then; those steps are gone."""
-        due: dict[Which, int] = {}
+        due: dict[DialName, int] = {}
         while self._coming and self._coming[0].at_utc_s <= until_utc_s:
             step = self._coming.pop(0)
             due[step.which] = step.dial_hz  # of several for one dial the newest counts

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from moontrim.tuning.steps import Which
+from moontrim.tuning.steps import DialName
 from moontrim_drivers.contract import RigState
 
 
@@ -66,7 +66,7 @@ class Lost:
 class DialMoved:
     """A dial is not where we left it: someone turned it, or another program set it."""
 
-    which: Which
+    which: DialName
     from_hz: int
     to_hz: int
 

@@ -36,7 +36,7 @@ class Placed:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class InstallStep:
     """A command to be run, and what for."""
 
     command: tuple[str, ...]
@@ -44,17 +44,17 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class InstallPlan:
     """files: with their places in the running system. steps: in this order, after the files.
     remarks: what else the operator should know."""
 
     unit: str
     files: tuple[Placed, ...]
-    steps: tuple[Step, ...]
+    steps: tuple[InstallStep, ...]
     remarks: tuple[str, ...]
 
 
-def system_plan(name: str, config: str, settings: Settings, program: str = PROGRAM) -> Plan:
+def system_plan(name: str, config: str, settings: Settings, program: str = PROGRAM) -> InstallPlan:
     """For a service of the system. name: of the instance. config: the text of its file, and
     settings what that says. program: its absolute path."""
     _check(name, program)
@@ -90,18 +90,22 @@ def system_plan(name: str, config: str, settings: Settings, program: str = PROGR
                 "the config uses GPIO lines, so it joins their group",
             )
         )
-        steps.append(Step(("groupadd", "--force", "--system", "gpio"), "make that group"))
+        steps.append(InstallStep(("groupadd", "--force", "--system", "gpio"), "make that group"))
     steps += [
-        Step(("udevadm", "control", "--reload"), "read the new rules for devices"),
-        Step(("udevadm", "trigger", "--subsystem-match=gpio"), "apply them to what is there"),
-        Step(("systemctl", "daemon-reload"), "read the new service"),
-        Step(("systemctl", "enable", unit), "start it whenever the machine starts"),
-        Step(("systemctl", "restart", unit), "and now"),
+        InstallStep(("udevadm", "control", "--reload"), "read the new rules for devices"),
+        InstallStep(
+            ("udevadm", "trigger", "--subsystem-match=gpio"), "apply them to what is there"
+        ),
+        InstallStep(("systemctl", "daemon-reload"), "read the new service"),
+        InstallStep(("systemctl", "enable", unit), "start it whenever the machine starts"),
+        InstallStep(("systemctl", "restart", unit), "and now"),
     ]
-    return Plan(unit, tuple(placed), tuple(steps), tuple(_remarks(name, settings)))
+    return InstallPlan(unit, tuple(placed), tuple(steps), tuple(_remarks(name, settings)))
 
 
-def user_plan(name: str, config: str, program: str, config_home: Path, user: str = "$USER") -> Plan:
+def user_plan(
+    name: str, config: str, program: str, config_home: Path, user: str = "$USER"
+) -> InstallPlan:
     """For a service of one user, who needs no root for it. config_home: as $XDG_CONFIG_HOME."""
     _check(name, program)
     unit = f"moontrim@{name}.service"
@@ -114,15 +118,15 @@ def user_plan(name: str, config: str, program: str, config_home: Path, user: str
         Placed(config_home / f"moontrim/{name}.toml", config, "the config, where it is looked for"),
     )
     steps = (
-        Step(("systemctl", "--user", "daemon-reload"), "read the new service"),
-        Step(("systemctl", "--user", "enable", unit), "start it whenever you log in"),
-        Step(("systemctl", "--user", "restart", unit), "and now"),
+        InstallStep(("systemctl", "--user", "daemon-reload"), "read the new service"),
+        InstallStep(("systemctl", "--user", "enable", unit), "start it whenever you log in"),
+        InstallStep(("systemctl", "--user", "restart", unit), "and now"),
     )
     remarks = (
         f"It ends when you log out, unless you run: loginctl enable-linger {user}",
         f"You must be in the group that owns the serial ports: sudo adduser {user} dialout",
     )
-    return Plan(unit, placed, steps, remarks)
+    return InstallPlan(unit, placed, steps, remarks)
 
 
 def shipped(name: str) -> str:

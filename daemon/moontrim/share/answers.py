@@ -13,8 +13,8 @@ from moontrim.share.arguments import hertz, is_mode, number, passband, second_vf
 from moontrim.share.commandtable import SERVED
 from moontrim.share.dumpstate import dump_state
 from moontrim.share.outcomes import (
+    Action,
     Key,
-    Outcome,
     Own,
     ReadDetails,
     Reply,
@@ -23,8 +23,8 @@ from moontrim.share.outcomes import (
     Tune,
     Unkey,
 )
-from moontrim.share.protocol import INVALID, NOT_AVAILABLE, REJECTED, Asked
-from moontrim.share.view import View
+from moontrim.share.protocol import INVALID, NOT_AVAILABLE, REJECTED, ClientLine
+from moontrim.share.view import ShareView
 from moontrim_drivers.contract import RigDetails
 
 _INVALID = Reply(INVALID)
@@ -32,7 +32,7 @@ _REJECTED = Reply(REJECTED)
 _NOT_AVAILABLE = Reply(NOT_AVAILABLE)
 
 
-def consider(asked: Asked, view: View, own: Own) -> Outcome:
+def consider(asked: ClientLine, view: ShareView, own: Own) -> Action:
     """What a command comes to. Decides by its arguments only; nothing has happened yet."""
     if asked.command.name not in SERVED:
         return _NOT_AVAILABLE
@@ -41,7 +41,7 @@ def consider(asked: Asked, view: View, own: Own) -> Outcome:
     return _MEANING[asked.command.name](asked, view, own)
 
 
-def conclude(asked: Asked, view: View, own: Own, details: RigDetails) -> Reply:
+def conclude(asked: ClientLine, view: ShareView, own: Own, details: RigDetails) -> Reply:
     """The answer to a command that came to ReadDetails."""
     if asked.command.name == "get_level":
         power = details.power_fraction
@@ -64,19 +64,19 @@ def conclude(asked: Asked, view: View, own: Own, details: RigDetails) -> Reply:
 # --- frequency, VFO, split ------------------------------------------------------------------------
 
 
-def _asked_for_second(asked: Asked, own: Own) -> bool:
+def _asked_for_second(asked: ClientLine, own: Own) -> bool:
     return bool(second_vfo(asked.vfo, own.second)) if asked.vfo else own.second
 
 
-def _shown_hz(second: bool, view: View, own: Own) -> int:
+def _shown_hz(second: bool, view: ShareView, own: Own) -> int:
     return view.tx_sked_hz if second and own.split else view.sked_hz
 
 
-def _get_freq(asked: Asked, view: View, own: Own) -> Outcome:
+def _get_freq(asked: ClientLine, view: ShareView, own: Own) -> Action:
     return Reply(values=(str(_shown_hz(_asked_for_second(asked, own), view, own)),))
 
 
-def _set_freq(asked: Asked, view: View, own: Own) -> Outcome:
+def _set_freq(asked: ClientLine, view: ShareView, own: Own) -> Action:
     if own.split and _asked_for_second(asked, own):
         return _set_split_freq(asked, view, own)
     hz = hertz(asked.arguments[0])
@@ -85,22 +85,22 @@ def _set_freq(asked: Asked, view: View, own: Own) -> Outcome:
     return Reply() if hz == view.sked_hz and view.settled else Tune(hz)
 
 
-def _get_split_freq(asked: Asked, view: View, own: Own) -> Outcome:
+def _get_split_freq(asked: ClientLine, view: ShareView, own: Own) -> Action:
     return Reply(values=(str(view.tx_sked_hz),))
 
 
-def _set_split_freq(asked: Asked, view: View, own: Own) -> Outcome:
+def _set_split_freq(asked: ClientLine, view: ShareView, own: Own) -> Action:
     hz = hertz(asked.arguments[0])
     if hz is None:
         return _INVALID
     return Reply() if hz == view.tx_sked_hz else _REJECTED
 
 
-def _get_split_vfo(asked: Asked, view: View, own: Own) -> Outcome:
+def _get_split_vfo(asked: ClientLine, view: ShareView, own: Own) -> Action:
     return Reply(values=(str(int(own.split)), "VFOB" if own.split else "VFOA"))
 
 
-def _set_split_vfo(asked: Asked, view: View, own: Own) -> Outcome:
+def _set_split_vfo(asked: ClientLine, view: ShareView, own: Own) -> Action:
     on, transmit = asked.arguments
     if on == "0":
         return Reply(own=replace(own, split=False))
@@ -112,20 +112,20 @@ def _set_split_vfo(asked: Asked, view: View, own: Own) -> Outcome:
     return Reply(own=replace(own, split=True))
 
 
-def _get_vfo(asked: Asked, view: View, own: Own) -> Outcome:
+def _get_vfo(asked: ClientLine, view: ShareView, own: Own) -> Action:
     return Reply(values=("VFOB" if own.second else "VFOA",))
 
 
-def _set_vfo(asked: Asked, view: View, own: Own) -> Outcome:
+def _set_vfo(asked: ClientLine, view: ShareView, own: Own) -> Action:
     second = second_vfo(asked.arguments[0], own.second)
     return _INVALID if second is None else Reply(own=replace(own, second=second))
 
 
-def _get_vfo_list(asked: Asked, view: View, own: Own) -> Outcome:
+def _get_vfo_list(asked: ClientLine, view: ShareView, own: Own) -> Action:
     return Reply(values=("VFOA VFOB",))
 
 
-def _get_vfo_info(asked: Asked, view: View, own: Own) -> Outcome:
+def _get_vfo_info(asked: ClientLine, view: ShareView, own: Own) -> Action:
     known = second_vfo(asked.arguments[0], own.second) is not None
     return _details(asked, view, own) if known else _INVALID
 
@@ -133,11 +133,11 @@ def _get_vfo_info(asked: Asked, view: View, own: Own) -> Outcome:
 # --- mode, power, transmit ------------------------------------------------------------------------
 
 
-def _details(asked: Asked, view: View, own: Own) -> Outcome:
+def _details(asked: ClientLine, view: ShareView, own: Own) -> Action:
     return ReadDetails() if view.can.reads_details else _NOT_AVAILABLE
 
 
-def _set_mode(asked: Asked, view: View, own: Own) -> Outcome:
+def _set_mode(asked: ClientLine, view: ShareView, own: Own) -> Action:
     mode, passband_hz = asked.arguments[0], passband(asked.arguments[1])
     if not is_mode(mode) or passband_hz is None:
         return _INVALID
@@ -148,22 +148,22 @@ def _set_mode(asked: Asked, view: View, own: Own) -> Outcome:
     return SetMode(mode, None if passband_hz < 0 else passband_hz)
 
 
-def _set_split_mode(asked: Asked, view: View, own: Own) -> Outcome:
+def _set_split_mode(asked: ClientLine, view: ShareView, own: Own) -> Action:
     if not is_mode(asked.arguments[-2]) or passband(asked.arguments[-1]) is None:
         return _INVALID
     return _details(asked, view, own)
 
 
-def _set_split_freq_mode(asked: Asked, view: View, own: Own) -> Outcome:
+def _set_split_freq_mode(asked: ClientLine, view: ShareView, own: Own) -> Action:
     frequency = _set_split_freq(asked, view, own)
     return _set_split_mode(asked, view, own) if frequency == Reply() else frequency
 
 
-def _get_level(asked: Asked, view: View, own: Own) -> Outcome:
+def _get_level(asked: ClientLine, view: ShareView, own: Own) -> Action:
     return _details(asked, view, own) if asked.arguments[0] == "RFPOWER" else _NOT_AVAILABLE
 
 
-def _set_level(asked: Asked, view: View, own: Own) -> Outcome:
+def _set_level(asked: ClientLine, view: ShareView, own: Own) -> Action:
     if asked.arguments[0] != "RFPOWER":
         return _NOT_AVAILABLE
     fraction = number(asked.arguments[1])
@@ -176,13 +176,13 @@ def _set_level(asked: Asked, view: View, own: Own) -> Outcome:
     return _REJECTED if above or view.transmitting is not False else SetPower(fraction)
 
 
-def _get_ptt(asked: Asked, view: View, own: Own) -> Outcome:
+def _get_ptt(asked: ClientLine, view: ShareView, own: Own) -> Action:
     if view.transmitting is None:
         return _NOT_AVAILABLE
     return Reply(values=(str(int(view.transmitting)),))
 
 
-def _set_ptt(asked: Asked, view: View, own: Own) -> Outcome:
+def _set_ptt(asked: ClientLine, view: ShareView, own: Own) -> Action:
     wanted = asked.arguments[0]
     if wanted not in ("0", "1", "2", "3"):  # above 1: where the audio comes from
         return _INVALID
@@ -194,37 +194,37 @@ def _set_ptt(asked: Asked, view: View, own: Own) -> Outcome:
 # --- about the radio and the connection -----------------------------------------------------------
 
 
-def _get_info(asked: Asked, view: View, own: Own) -> Outcome:
+def _get_info(asked: ClientLine, view: ShareView, own: Own) -> Action:
     return Reply(values=(view.headline,))
 
 
-def _get_powerstat(asked: Asked, view: View, own: Own) -> Outcome:
+def _get_powerstat(asked: ClientLine, view: ShareView, own: Own) -> Action:
     return Reply(values=("1",)) if view.radio_answers else _NOT_AVAILABLE
 
 
-def _get_lock_mode(asked: Asked, view: View, own: Own) -> Outcome:
+def _get_lock_mode(asked: ClientLine, view: ShareView, own: Own) -> Action:
     return Reply(values=("0",))
 
 
-def _chk_vfo(asked: Asked, view: View, own: Own) -> Outcome:
+def _chk_vfo(asked: ClientLine, view: ShareView, own: Own) -> Action:
     return Reply(values=(str(int(own.names_vfo)),), own=replace(own, with_keys=True))
 
 
-def _set_vfo_opt(asked: Asked, view: View, own: Own) -> Outcome:
+def _set_vfo_opt(asked: ClientLine, view: ShareView, own: Own) -> Action:
     if asked.arguments[0] not in ("0", "1"):
         return _INVALID
     return Reply(own=replace(own, names_vfo=asked.arguments[0] == "1"))
 
 
-def _dump_state(asked: Asked, view: View, own: Own) -> Outcome:
+def _dump_state(asked: ClientLine, view: ShareView, own: Own) -> Action:
     return Reply(values=(dump_state(view, with_keys=own.with_keys),))
 
 
-def _quit(asked: Asked, view: View, own: Own) -> Outcome:
+def _quit(asked: ClientLine, view: ShareView, own: Own) -> Action:
     return Reply(last=True)
 
 
-_MEANING: dict[str, Callable[[Asked, View, Own], Outcome]] = {
+_MEANING: dict[str, Callable[[ClientLine, ShareView, Own], Action]] = {
     "set_freq": _set_freq,
     "get_freq": _get_freq,
     "set_split_freq": _set_split_freq,

@@ -15,8 +15,8 @@ from typing import cast
 
 from moontrim.share.answers import conclude, consider
 from moontrim.share.outcomes import (
+    Action,
     Key,
-    Outcome,
     Own,
     ReadDetails,
     Reply,
@@ -29,7 +29,7 @@ from moontrim.share.protocol import (
     INVALID,
     OK,
     REJECTED,
-    Asked,
+    ClientLine,
     LineBuffer,
     Malformed,
     TooLong,
@@ -208,11 +208,11 @@ class Client(asyncio.Protocol):
 
     # --- one command ------------------------------------------------------------------------------
 
-    async def _carry_out(self, asked: Asked, withdrawn: bool) -> Reply:
+    async def _carry_out(self, asked: ClientLine, withdrawn: bool) -> Reply:
         view = self._radio.view()
         if view is None:
             return Reply(REJECTED)
-        outcome: Outcome = consider(asked, view, self._own)
+        outcome: Action = consider(asked, view, self._own)
         match outcome:
             case Reply():
                 return outcome
@@ -252,7 +252,7 @@ class Client(asyncio.Protocol):
         return code
 
 
-def _withdraws(asked: Asked) -> bool:
+def _withdraws(asked: ClientLine) -> bool:
     return asked.command.name == "set_ptt" and asked.arguments == ("0",)
 
 

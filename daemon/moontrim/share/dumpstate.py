@@ -7,7 +7,7 @@ parameters that can be got and set. Version 1 goes on with key=value lines up to
 
 from __future__ import annotations
 
-from moontrim.share.view import View
+from moontrim.share.view import ShareView
 
 # rmode_t bits of Hamlib's rig.h: AM CW USB LSB RTTY FM, CWR RTTYR, PKTLSB PKTUSB PKTFM
 MODES = 0x3F | 0x180 | 0x1C00
@@ -17,7 +17,7 @@ MOST_RANGES = 29  # the client's array has room for one more, the end mark
 _END = ("0 0 0 0 0 0 0",)
 
 
-def dump_state(view: View, *, with_keys: bool) -> str:
+def dump_state(view: ShareView, *, with_keys: bool) -> str:
     """All lines. with_keys: version 1, for a client that has shown, by `chk_vfo`, to be recent
     enough to read on to `done`."""
     lines = (

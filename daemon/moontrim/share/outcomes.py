@@ -63,4 +63,4 @@ class ReadDetails:
     """Look at mode and power; `conclude` then has the answer."""
 
 
-Outcome = Reply | Tune | Key | Unkey | SetMode | SetPower | ReadDetails
+Action = Reply | Tune | Key | Unkey | SetMode | SetPower | ReadDetails

@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
-from moontrim.share.commandtable import BY_LETTER, BY_NAME, REST, Command
+from moontrim.share.commandtable import BY_LETTER, BY_NAME, REST, CommandShape
 
 LONGEST_LINE = 256  # bytes; the longest one of Hamlib's client is below 100
 MOST_COMMANDS = 32  # on one line
@@ -42,11 +42,11 @@ class TooLong(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class ClientLine:
     """One command as it came. separator: what parts an extended answer; empty for a plain one. vfo:
     as named in explicit-VFO mode, else empty. complete: has all its arguments."""
 
-    command: Command
+    command: CommandShape
     arguments: tuple[str, ...] = ()
     vfo: str = ""
     separator: str = ""
@@ -75,14 +75,14 @@ class LineBuffer:
         yield from bytes(self.waiting).split(b"\n")[:-1]
 
 
-def read_line(line: bytes, names_vfo: bool) -> tuple[Asked, ...]:
+def read_line(line: bytes, names_vfo: bool) -> tuple[ClientLine, ...]:
     """The commands of one line, which may be none. names_vfo: explicit-VFO mode, as it is before
     the line. Raises Malformed."""
     text = line.removesuffix(b"\r")
     if not all(0x20 <= byte < 0x7F or byte == 0x09 for byte in text):
         raise Malformed
     words = text.decode("ascii").split()
-    commands: list[Asked] = []
+    commands: list[ClientLine] = []
     while words:
         if len(commands) == MOST_COMMANDS:
             raise Malformed
@@ -93,7 +93,7 @@ def read_line(line: bytes, names_vfo: bool) -> tuple[Asked, ...]:
     return tuple(commands)
 
 
-def _take(words: list[str], names_vfo: bool) -> Asked:
+def _take(words: list[str], names_vfo: bool) -> ClientLine:
     """Take one command and its arguments off the front."""
     word = words.pop(0)
     separator = ""
@@ -106,10 +106,10 @@ def _take(words: list[str], names_vfo: bool) -> Asked:
     wanted = len(words) if found.arguments == REST else found.arguments
     arguments, words[:] = tuple(words[:wanted]), words[wanted:]
     complete = len(arguments) == wanted and bool(vfo or not (names_vfo and found.vfo))
-    return Asked(found, arguments, vfo, separator, complete)
+    return ClientLine(found, arguments, vfo, separator, complete)
 
 
-def answer(asked: Asked, code: int, values: Iterable[str] = ()) -> bytes:
+def answer(asked: ClientLine, code: int, values: Iterable[str] = ()) -> bytes:
     """The answer to one command: its values, or the report of how it went."""
     values = tuple(values) if code == OK else ()
     if not asked.separator:

@@ -20,7 +20,7 @@ from moontrim.session.session import Session
 from moontrim.share.outcomes import SetMode
 from moontrim.share.protocol import NOT_AVAILABLE, OK, REJECTED, TIMED_OUT
 from moontrim.share.tunecommand import TuneTo, band_for
-from moontrim.share.view import Abilities, View, view_of, whole_hz
+from moontrim.share.view import Abilities, ShareView, view_of, whole_hz
 from moontrim.state.hub import StateHub
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigDetails, RigError, RigTimeout
@@ -93,7 +93,7 @@ class SharedRadio:
             sets_power=rig.set_power is not None,
         )
 
-    def view(self) -> View | None:
+    def view(self) -> ShareView | None:
         """The present; None as long as nothing is known."""
         latest = self._daemon.hub.latest
         if latest is None:

@@ -26,7 +26,7 @@ class Abilities:
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class ShareView:
     """The present. tx_sked_hz: where we transmit before any correction; the sked frequency unless
     cross-band. transmitting: None where nobody can tell. rx_ranges_hz, tx_ranges_hz: of all
     configured bands. settled: nobody has chosen another sked frequency that is not shown yet."""
@@ -46,12 +46,12 @@ class View:
 
 def view_of(
     snapshot: Snapshot, settings: Settings, transmitting: bool | None, can: Abilities
-) -> View:
+) -> ShareView:
     """transmitting: as the keying says, or else the radio."""
     band = settings.band(snapshot.band)
     sked_hz = whole_hz(snapshot.sked_hz)
     state = f"{snapshot.tracking}: {snapshot.reason}" if snapshot.reason else snapshot.tracking
-    return View(
+    return ShareView(
         band=snapshot.band,
         sked_hz=sked_hz,
         tx_sked_hz=sked_hz + band.tx_shift_hz,

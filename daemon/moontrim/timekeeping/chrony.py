@@ -31,7 +31,7 @@ class ChronyGarbledError(MoontrimError):
 
 
 @dataclass(frozen=True, slots=True)
-class Tracking:
+class ChronyTracking:
     """What matters of the report. slow_s: by how much the system clock is behind chronyd's own idea
     of the time, which it is being slewed to. updated_utc_s: when a source was last listened to."""
 
@@ -60,7 +60,7 @@ def tracking_request(sequence: int) -> bytes:
     return request.ljust(REPLY_BYTES, b"\0")
 
 
-def parse_tracking(data: bytes, sequence: int) -> Tracking:
+def parse_tracking(data: bytes, sequence: int) -> ChronyTracking:
     """Raises ChronyGarbledError."""
     if len(data) < REPLY_BYTES:
         raise ChronyGarbledError(f"{len(data)} bytes, where {REPLY_BYTES} are due")
@@ -73,7 +73,7 @@ def parse_tracking(data: bytes, sequence: int) -> Tracking:
         data, _REPLY_HEADER.size
     )
     values = [_float(bits) for bits in floats]
-    found = Tracking(
+    found = ChronyTracking(
         reference_id=reference_id,
         stratum=stratum,
         leap=leap,
@@ -87,7 +87,7 @@ def parse_tracking(data: bytes, sequence: int) -> Tracking:
     return found
 
 
-def reading_of(tracking: Tracking) -> ClockReading:
+def reading_of(tracking: ChronyTracking) -> ClockReading:
     """What that says of the clock."""
     if tracking.reference_id == LOCAL_MODE:
         return unsynchronised("chrony", "it serves its own clock and follows no source")

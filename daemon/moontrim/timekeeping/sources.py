@@ -14,7 +14,7 @@ from moontrim.config.clock import ClockSettings
 from moontrim.timekeeping.adjtimex import Kernel
 from moontrim.timekeeping.chrony import (
     ChronyGarbledError,
-    Tracking,
+    ChronyTracking,
     parse_tracking,
     reading_of,
     tracking_request,
@@ -76,7 +76,7 @@ async def read_chrony(clock: Clock, port: int) -> ClockReading | None:
     return reading_of(tracking)
 
 
-async def ask_chrony(clock: Clock, port: int) -> Tracking:
+async def ask_chrony(clock: Clock, port: int) -> ChronyTracking:
     """Raises OSError (nobody there), TimeoutError, ChronyGarbledError."""
     sequence = secrets.randbits(32)
     loop = asyncio.get_running_loop()

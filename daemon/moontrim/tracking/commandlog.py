@@ -11,7 +11,7 @@ from typing import NamedTuple
 CAPACITY = 1000
 
 
-class Note(NamedTuple):
+class CommandNote(NamedTuple):
     """outcome: 'done', or why it was refused."""
 
     at_utc_s: float
@@ -20,18 +20,18 @@ class Note(NamedTuple):
     outcome: str
 
 
-class Notes:
+class CommandLog:
     """utc_s: what reads the clock, in POSIX seconds."""
 
     def __init__(self, utc_s: Callable[[], float]) -> None:
         self._utc_s = utc_s
-        self._notes: deque[Note] = deque(maxlen=CAPACITY)
+        self._notes: deque[CommandNote] = deque(maxlen=CAPACITY)
 
     def note(self, by: str, what: str, outcome: str = "done") -> None:
         """Remember that `by` asked for `what` just now."""
-        self._notes.append(Note(self._utc_s(), by, what, outcome))
+        self._notes.append(CommandNote(self._utc_s(), by, what, outcome))
 
-    def take(self) -> list[Note]:
+    def take(self) -> list[CommandNote]:
         """Those not taken yet, the oldest first."""
         notes = list(self._notes)
         self._notes.clear()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from moontrim.tuning.steps import Which
+from moontrim.tuning.steps import DialName
 from moontrim_drivers.contract import RigState
 
 
@@ -32,10 +32,10 @@ class BandEntry:
             f"{self.tx_low_hz:.0f} to {self.tx_high_hz:.0f} Hz"
         )
 
-    def settable(self, dials_hz: dict[Which, int]) -> dict[Which, int]:
+    def settable(self, dials_hz: dict[DialName, int]) -> dict[DialName, int]:
         """Without the one that transmits (rx where there is no other) if it is outside: a hand, or
         the band before this one, has left it there."""
-        transmits: Which = "tx" if "tx" in dials_hz else "rx"
+        transmits: DialName = "tx" if "tx" in dials_hz else "rx"
         return {w: hz for w, hz in dials_hz.items() if w != transmits or self._allows(hz)}
 
     def _allows(self, dial_hz: int) -> bool:

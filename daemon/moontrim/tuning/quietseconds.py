@@ -11,7 +11,7 @@ import numpy as np
 from moontrim.path.vectors import Array
 from moontrim.tuning.band import Band
 from moontrim.tuning.columns import rows
-from moontrim.tuning.steps import Plan, Ramp, Step, Which, WhileTransmitting
+from moontrim.tuning.steps import DialName, Plan, Ramp, Step, WhileTransmitting
 
 CALM_STEPS_PER_S = 0.5  # for a radio that takes fewer, seconds are planned one by one
 
@@ -33,7 +33,7 @@ def calm_seconds(
     rx_hz, tx_hz: ideal on-air frequencies at start_utc_s and every second after it (N + 1,). The
     others as for `plan_stretch`, which gives the same if the radio takes CALM_STEPS_PER_S."""
     rx_dial_hz, tx_dial_hz = band.dial_hz(rx_hz), tx_band.dial_hz(tx_hz)
-    dials: list[tuple[Which, Array]] = [("rx", rx_dial_hz)]
+    dials: list[tuple[DialName, Array]] = [("rx", rx_dial_hz)]
     allowed = band.allows(tx_hz)
     if split:
         dials.append(("tx", tx_dial_hz))

@@ -15,7 +15,7 @@ from typing import Literal, NamedTuple
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import OnAir
 
-Which = Literal["rx", "tx"]
+DialName = Literal["rx", "tx"]
 WhileTransmitting = Literal["hold", "mid_over", "step"]
 
 
@@ -35,7 +35,7 @@ class Step(NamedTuple):
     """At this instant this dial should become this many hertz."""
 
     at_utc_s: float
-    which: Which
+    which: DialName
     dial_hz: int
 
 
@@ -53,10 +53,10 @@ class Plan(NamedTuple):
     rx: Ramp
     tx: Ramp
     split: bool
-    one_dial: Which
+    one_dial: DialName
     grid_hz: int
     steps: tuple[Step, ...]
-    held: dict[Which, str]
+    held: dict[DialName, str]
     steps_while_keyed: bool
 
 
@@ -125,7 +125,7 @@ def plan_stretch(
     rx = ramp_of_dial(band, start_utc_s, end_utc_s, (at_start.rx_hz, at_end.rx_hz))
     tx = ramp_of_dial(tx_band, start_utc_s, end_utc_s, (at_start.tx_hz, at_end.tx_hz))
     stepping = while_transmitting == "step"
-    held: dict[Which, str] = {}
+    held: dict[DialName, str] = {}
     if transmitting and not stepping:
         held["rx"] = held["tx"] = "held while transmitting"
     for on_air_hz in (at_start.tx_hz, at_end.tx_hz):
@@ -133,7 +133,7 @@ def plan_stretch(
             held["tx"] = _outside("transmit", on_air_hz, band)
     transmits = transmitting or about_to_transmit
     if split:
-        moving: dict[Which, Ramp] = {"rx": rx, "tx": tx}
+        moving: dict[DialName, Ramp] = {"rx": rx, "tx": tx}
     else:
         # The one dial follows what the radio is doing. It is also where a key pressed now
         # would transmit.
@@ -154,7 +154,7 @@ def plan_stretch(
             if not transmits_there or tx_band.allows(tx_band.on_air_hz(dial_hz)):
                 steps.append(Step(instant, which, dial_hz))
     steps.sort()
-    one_dial: Which = "tx" if not split and transmits else "rx"
+    one_dial: DialName = "tx" if not split and transmits else "rx"
     return Plan(
         start_utc_s, end_utc_s, rx, tx, split, one_dial, grid_hz, tuple(steps), held, stepping
     )

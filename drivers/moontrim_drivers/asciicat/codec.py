@@ -55,7 +55,7 @@ class Message:
         return cls(text[:2], text[2:])
 
 
-class Splitter:
+class MessageSplitter:
     """Messages out of bytes in any pieces. What is no message is skipped."""
 
     def __init__(self) -> None:

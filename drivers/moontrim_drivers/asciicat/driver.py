@@ -62,7 +62,7 @@ class AsciiExchange:
         self.refused = False
         self.answers: dict[str, str] = {}
         self._due = questions
-        self._splitter = bus.Splitter()
+        self._splitter = bus.MessageSplitter()
 
     @property
     def noise(self) -> bytes:

@@ -49,14 +49,14 @@ class Frame:
     @classmethod
     def from_bytes(cls, data: bytes) -> Frame:
         """One whole frame and nothing else. Raises ValueError."""
-        splitter = Splitter()
+        splitter = FrameSplitter()
         found = list(splitter.feed(data))
         if len(found) != 1 or found[0] is None or found[0].to_bytes() != data:
             raise ValueError(f"{data.hex(' ')} is not one frame")
         return found[0]
 
 
-class Splitter:
+class FrameSplitter:
     """Frames out of bytes in any pieces. What is no frame is skipped and kept in `noise`, the first
     64 bytes of it; a new preamble begins a new frame, whatever was before."""
 

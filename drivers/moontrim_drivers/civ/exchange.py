@@ -40,7 +40,7 @@ class CivExchange:
         self._due = due
         self._either = either
         self._patient = patient
-        self._splitter = bus.Splitter()
+        self._splitter = bus.FrameSplitter()
 
     @property
     def noise(self) -> bytes:

@@ -11,7 +11,7 @@ import contextlib
 import socket
 
 from moontrim_drivers.contract import RigClosed, RigGarbled, RigUnfit, RigUnreachable
-from moontrim_drivers.rigctld.wire import Lines
+from moontrim_drivers.rigctld.wire import AnswerLines
 
 UNACKNOWLEDGED_MS = 2000  # a pulled cable is noticed after this, not after minutes
 
@@ -21,7 +21,7 @@ class Connection(asyncio.Protocol):
 
     def __init__(self) -> None:
         self._transport: asyncio.Transport | None = None
-        self._due: Lines | None = None
+        self._due: AnswerLines | None = None
         self._done: asyncio.Future[None] | None = None
         self._failure: Exception | None = None
 
@@ -36,7 +36,7 @@ class Connection(asyncio.Protocol):
             raise RigUnfit(f"host: {host!r} is no host name") from error
         return wire
 
-    async def exchange(self, data: bytes, due: Lines) -> None:
+    async def exchange(self, data: bytes, due: AnswerLines) -> None:
         """Send whole lines, in one write, and return when all that is due has come."""
         assert self._done is None, "one exchange at a time"
         if self._failure is not None or self._transport is None:

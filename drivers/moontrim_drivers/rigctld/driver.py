@@ -33,7 +33,7 @@ from moontrim_drivers.limits import check_dials, check_mode, check_power
 from moontrim_drivers.rigctld.connection import Connection
 from moontrim_drivers.rigctld.hostlookup import LookUp
 from moontrim_drivers.rigctld.reportcodes import NOT_THERE
-from moontrim_drivers.rigctld.wire import Answer, Exchange, Greeting, Question, ask
+from moontrim_drivers.rigctld.wire import Answer, Answers, Greeting, Question, ask
 
 # in plain mode: what some versions need between two sets to put both into the right VFO
 _PLAIN_PAUSE_S = 0.5
@@ -286,7 +286,7 @@ class SocketDriver(RigDriver):
         step."""
         if self._connection is None:
             raise RigClosed("not open")
-        exchange = Exchange(questions)
+        exchange = Answers(questions)
         try:
             await self._connection.exchange(b"".join(q.encode() for q in questions), exchange)
         except BaseException:  # cancelled, too

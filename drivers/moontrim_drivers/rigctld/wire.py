@@ -133,7 +133,7 @@ def ask(letter: str, *arguments: str | int) -> Question:
     return Question(letter, tuple(str(argument) for argument in arguments))
 
 
-class Lines:
+class AnswerLines:
     """Whole lines of text out of bytes in any pieces, bounded. An unfinished line is never used."""
 
     def __init__(self) -> None:
@@ -163,7 +163,7 @@ class Lines:
             raise RigGarbled(f"a line of more than {LONGEST_LINE} bytes: {shown(line)}")
 
 
-class Exchange(Lines):
+class Answers(AnswerLines):
     """The answers to some questions, in their order."""
 
     def __init__(self, questions: tuple[Question, ...]) -> None:
@@ -213,7 +213,7 @@ class Exchange(Lines):
         self.finished = len(self.answers) == len(self._questions)
 
 
-class Greeting(Lines):
+class Greeting(AnswerLines):
     """The first exchange: ask for commands that name their VFO, and whether that is so now.
 
     The first report is ignored on purpose: some versions say "not available" and do it. These two

@@ -22,9 +22,9 @@ from moontrim_drivers.contract import (
 from moontrim_drivers.serial import ports as serialports
 from moontrim_drivers.serial.options import SerialOptions
 from moontrim_drivers.serial.portchoice import choose
-from moontrim_drivers.serial.wire import Lost, Received, SerialWire, Wire
+from moontrim_drivers.serial.wire import OnLost, Received, SerialWire, Wire
 
-OpenWire = Callable[[SerialOptions, Received, Lost], Wire]
+OpenWire = Callable[[SerialOptions, Received, OnLost], Wire]
 
 
 def locate(port: str) -> str:
@@ -32,7 +32,7 @@ def locate(port: str) -> str:
     return choose(port, serialports.attached() if port[:1] != "/" else ())
 
 
-def open_wire(options: SerialOptions, received: Received, lost: Lost) -> Wire:
+def open_wire(options: SerialOptions, received: Received, lost: OnLost) -> Wire:
     """The port that the options mean at this moment, opened. Raises RigError."""
     return SerialWire(locate(options.port), options.line(), received, lost)
 

@@ -17,7 +17,7 @@ from moontrim_drivers.serial.ports import LineSettings, OpenPort
 LONGEST_BACKLOG = 4096  # bytes not yet taken by the port; more means that it takes none
 
 Received = Callable[[bytes], None]
-Lost = Callable[[RigError], None]
+OnLost = Callable[[RigError], None]
 
 
 class Wire(Protocol):
@@ -36,7 +36,7 @@ class SerialWire:
     """A port, open. received(data) is called with bytes in any pieces, lost(error) once, after
     which the wire is closed. Raises what OpenPort raises."""
 
-    def __init__(self, path: str, settings: LineSettings, received: Received, lost: Lost) -> None:
+    def __init__(self, path: str, settings: LineSettings, received: Received, lost: OnLost) -> None:
         self._loop = asyncio.get_running_loop()
         self._path = path
         self._received = received

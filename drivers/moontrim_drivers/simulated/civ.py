@@ -31,11 +31,11 @@ class CivTongue:
         self._radio = receivers.radio
         self._names_dials = names_dials
         self._selected_transmits = selected_transmits
-        self._splitter = bus.Splitter()
+        self._splitter = bus.FrameSplitter()
         self.restart()
 
     def restart(self) -> None:
-        self._splitter = bus.Splitter()
+        self._splitter = bus.FrameSplitter()
         self._second_selected = False
         self._other_mode = "USB"
 

@@ -21,7 +21,7 @@ from moontrim_drivers.contract import (
 )
 from moontrim_drivers.limits import check_dials, check_mode, check_power
 from moontrim_drivers.simulated.habits import SimulatedOptions
-from moontrim_drivers.simulated.radio import Connection, SimulatedRadio
+from moontrim_drivers.simulated.radio import SimulatedConnection, SimulatedRadio
 
 __all__ = ["SimulatedDriver", "SimulatedOptions", "SimulatedRadio"]
 
@@ -38,7 +38,7 @@ class SimulatedDriver(RigDriver):
     def __init__(self, options: SimulatedOptions, clock: DriverClock) -> None:
         super().__init__(options, clock)
         self.radio = SimulatedRadio(options, clock)
-        self._connection: Connection | None = None
+        self._connection: SimulatedConnection | None = None
 
     @property
     def capabilities(self) -> Capabilities:

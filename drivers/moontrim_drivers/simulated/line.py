@@ -14,7 +14,7 @@ from functools import partial
 from typing import Protocol
 
 from moontrim_drivers.contract import DriverClock, RigClosed, RigUnreachable
-from moontrim_drivers.simulated.radio import Connection, SimulatedRadio
+from moontrim_drivers.simulated.radio import SimulatedConnection, SimulatedRadio
 
 LOOK_EVERY_S = 0.05  # whether a radio that is away has come back
 
@@ -115,14 +115,14 @@ class SimLine:
                 connection.close()
             self.tongue.restart()
 
-    async def _connect(self) -> Connection:
+    async def _connect(self) -> SimulatedConnection:
         while True:
             try:
                 return await self.radio.connect()
             except RigUnreachable:
                 await self.clock.sleep(LOOK_EVERY_S)
 
-    async def _serve(self, connection: Connection) -> None:
+    async def _serve(self, connection: SimulatedConnection) -> None:
         self._incoming, self._outgoing = asyncio.Queue(), asyncio.Queue()
         tasks = [
             asyncio.create_task(self._act(connection), name="simulated radio"),
@@ -138,7 +138,7 @@ class SimLine:
         for task in done:
             task.result()
 
-    async def _act(self, connection: Connection) -> None:
+    async def _act(self, connection: SimulatedConnection) -> None:
         while True:
             at_s, message = await self._incoming.get()
             await self._until(at_s)

@@ -43,7 +43,7 @@ class SimulatedRadio:
         self.clock = clock
         self.on_change: OnChange | None = None
         self._random = random.Random(options.seed)
-        self._connections: list[Connection] = []
+        self._connections: list[SimulatedConnection] = []
         self._reachable_from_s = -float("inf")
         self._asked = 0
         self._settings = 0
@@ -127,12 +127,12 @@ class SimulatedRadio:
             raise RigRefused("the radio transmits")
         self.power_fraction = fraction
 
-    async def connect(self) -> Connection:
+    async def connect(self) -> SimulatedConnection:
         """A connection, one command time later. Raises RigUnreachable."""
         await self.pass_time(1.0)
         if self.clock.monotonic_s() < self._reachable_from_s:
             raise RigUnreachable("the simulated radio is not there")
-        connection = Connection(self)
+        connection = SimulatedConnection(self)
         self._connections.append(connection)
         return connection
 
@@ -190,7 +190,7 @@ class SimulatedRadio:
     def chance(self) -> float:
         return self._random.random()
 
-    def forget(self, connection: Connection) -> None:
+    def forget(self, connection: SimulatedConnection) -> None:
         if connection in self._connections:
             self._connections.remove(connection)
 
@@ -222,7 +222,7 @@ class SimulatedRadio:
                 self.on_change(self.clock.monotonic_s(), *seen)
 
 
-class Connection:
+class SimulatedConnection:
     """One way to the radio. `ended` is set when the radio, or `close`, has ended it."""
 
     def __init__(self, radio: SimulatedRadio) -> None:

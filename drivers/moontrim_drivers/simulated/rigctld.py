@@ -15,7 +15,7 @@ from functools import partial
 
 from moontrim_drivers.contract import RigClosed, RigRefused, RigUnreachable
 from moontrim_drivers.limits import HIGHEST_DIAL_HZ, LOWEST_DIAL_HZ
-from moontrim_drivers.simulated.radio import Connection, SimulatedRadio
+from moontrim_drivers.simulated.radio import SimulatedConnection, SimulatedRadio
 
 LONGEST_LINE = 256
 
@@ -86,7 +86,7 @@ class SimSocket:
         task.add_done_callback(self._clients.discard)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        connection: Connection | None = None
+        connection: SimulatedConnection | None = None
         try:
             connection = await self.radio.connect()
             ended = asyncio.create_task(connection.ended.wait())
@@ -111,7 +111,7 @@ class _Talk:
     def __init__(
         self,
         radio: SimulatedRadio,
-        connection: Connection,
+        connection: SimulatedConnection,
         reader: asyncio.StreamReader,
         writer: asyncio.StreamWriter,
     ) -> None:

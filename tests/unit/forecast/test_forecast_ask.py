@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from moontrim.errors import InputError
-from moontrim.forecast import Antenna, Ask, End, Horizon
+from moontrim.forecast import Antenna, End, ForecastQuestion, Horizon
 from moontrim.path import Site
 
 HOME = End("home", Site(50.0, 10.0))
@@ -77,4 +77,4 @@ def test_beam_of_a_gain_holds_the_whole_sphere_once() -> None:
 def test_questions_without_sense(change: dict[str, float], field: str) -> None:
     good = {"frequency_hz": 1e9, "from_utc_s": 1e9, "until_utc_s": 1.1e9}
     with pytest.raises(InputError, match=field):
-        Ask(HOME, None, **(good | change))
+        ForecastQuestion(HOME, None, **(good | change))

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from moontrim.forecast.course import View
+from moontrim.forecast.course import MoonFromEnd
 from moontrim.forecast.question import Antenna, Gear
 from moontrim.forecast.signal import in_bandwidth_db, missing, noise_at, snr_db
 from moontrim.forecast.sky.galaxy import moon_disk_k, moon_share, sky_k, survey_k
@@ -125,9 +125,9 @@ def test_noise_through_air() -> None:
     assert through_air_k(np.array(77.0), np.array(0.0)) == 77.0
 
 
-def view(elevation_deg: float, sight: np.ndarray) -> View:
+def view(elevation_deg: float, sight: np.ndarray) -> MoonFromEnd:
     one = np.array([0.0])
-    return View(one, one + elevation_deg, one + 384400.0, sight)
+    return MoonFromEnd(one, one + elevation_deg, one + 384400.0, sight)
 
 
 def test_noise_is_the_sum_of_its_parts() -> None:

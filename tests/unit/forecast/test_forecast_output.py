@@ -22,9 +22,9 @@ from rich.console import Console
 from moontrim.errors import InputError
 from moontrim.forecast import (
     Antenna,
-    Ask,
     End,
     Forecast,
+    ForecastQuestion,
     Gear,
     Horizon,
     Signal,
@@ -81,7 +81,9 @@ SCHEMA = {
 
 
 def made(ephemeris: Ephemeris, days: float, partner: End | None) -> Forecast:
-    ask = Ask(HOME, partner, F_HZ, T0, T0 + days * DAY_S, None, Signal(25.0, 20.0, -22.0))
+    ask = ForecastQuestion(
+        HOME, partner, F_HZ, T0, T0 + days * DAY_S, None, Signal(25.0, 20.0, -22.0)
+    )
     return forecast(ephemeris, ask)
 
 
@@ -117,7 +119,7 @@ def test_json_has_the_shape_and_the_values(week: list[Forecast]) -> None:
 
 
 def test_json_without_gear(ephemeris: Ephemeris) -> None:
-    bare = Ask(End("home", HOME.site), None, 144e6, T0, T0 + DAY_S)
+    bare = ForecastQuestion(End("home", HOME.site), None, 144e6, T0, T0 + DAY_S)
     (plain, *_) = as_plain([forecast(ephemeris, bare)])
     assert plain["signal"] is None
     assert plain["noise"]["home"]["system_k"] is None
@@ -264,7 +266,7 @@ def test_nothing_overlaps_on_any_page(
 def test_long_windows_and_plain_signal_to_noise(ephemeris: Ephemeris) -> None:
     """A window of many days at high latitude; no threshold, so S/N instead of a margin."""
     north = End("home", Site(84.0, 15.0), Horizon(), FULL)
-    found = forecast(ephemeris, Ask(north, None, F_HZ, T0, T0 + 25 * DAY_S))
+    found = forecast(ephemeris, ForecastQuestion(north, None, F_HZ, T0, T0 + 25 * DAY_S))
     longest = max(found.windows, key=lambda w: w.end_utc_s - w.start_utc_s)
     assert longest.end_utc_s - longest.start_utc_s > 5 * DAY_S
     page = window_page(found, longest, VIENNA)
@@ -275,7 +277,7 @@ def test_long_windows_and_plain_signal_to_noise(ephemeris: Ephemeris) -> None:
 def test_signal_is_explained_where_it_is_shown(ephemeris: Ephemeris) -> None:
     for gear in (Gear(), FULL):
         home = End("home", HOME.site, Horizon(), gear)
-        found = forecast(ephemeris, Ask(home, None, F_HZ, T0, T0 + DAY_S))
+        found = forecast(ephemeris, ForecastQuestion(home, None, F_HZ, T0, T0 + DAY_S))
         words = labels_of(window_page(found, found.windows[0], VIENNA))
         assert "Noise: at the antenna." in words
         assert ("in 2.5 kHz" in words) is (gear is FULL)
@@ -307,7 +309,9 @@ def test_svg_is_repeatable(ephemeris: Ephemeris, tmp_path: Path) -> None:
 
 
 def test_an_overview_for_every_month(ephemeris: Ephemeris, tmp_path: Path) -> None:
-    bare = Ask(HOME, End("far", Site(-25.0, -150.0), Horizon(20.0)), F_HZ, T0, T0 + 70 * DAY_S)
+    bare = ForecastQuestion(
+        HOME, End("far", Site(-25.0, -150.0), Horizon(20.0)), F_HZ, T0, T0 + 70 * DAY_S
+    )
     found = forecast(ephemeris, bare)
     few = replace(found, windows=found.windows[::15])
     written = write_pages([few], tmp_path / "moon.png", VIENNA)

@@ -11,8 +11,8 @@ import pytest
 from moontrim.errors import CoverageError
 from moontrim.forecast import (
     Antenna,
-    Ask,
     End,
+    ForecastQuestion,
     Gear,
     Horizon,
     Signal,
@@ -33,8 +33,8 @@ PARTNER = End("west", Site(40.0, -80.0, 50.0), Horizon(), FULL)
 SIGNAL = Signal(25.0, 20.0, -22.0)
 
 
-def ask(days: float = 10.0, **change: object) -> Ask:
-    base = Ask(HOME, PARTNER, F_HZ, T0, T0 + days * DAY_S, None, SIGNAL)
+def ask(days: float = 10.0, **change: object) -> ForecastQuestion:
+    base = ForecastQuestion(HOME, PARTNER, F_HZ, T0, T0 + days * DAY_S, None, SIGNAL)
     return replace(base, **change)  # type: ignore[arg-type]
 
 

@@ -35,7 +35,7 @@ from moontrim.gps.fix import (
 )
 from moontrim.gps.gpsd import LONGEST_LINE, parse_line, watch_command
 from moontrim.gps.home import HomeKeeper
-from moontrim.gps.nmea import LONGEST_SENTENCE, Day, Place, Sentences, parse_sentence
+from moontrim.gps.nmea import LONGEST_SENTENCE, Day, GgaSentence, Sentences, parse_sentence
 from moontrim.gps.receiver import GpsWatch
 from moontrim.gps.timecheck import clock_ahead_s, gps_reader
 from moontrim.path.site import Site
@@ -280,7 +280,7 @@ def test_sentences_that_say_nothing(body: str) -> None:
         found = parse_sentence(sentence(body))
     except GpsGarbledError:
         return
-    assert found is None or (isinstance(found, Place) and found.position is None)
+    assert found is None or (isinstance(found, GgaSentence) and found.position is None)
 
 
 FIELD = st.text(st.characters(codec="ascii", exclude_characters="$*,\r\n"), max_size=12)
@@ -297,9 +297,9 @@ def test_any_sentence_is_a_value_or_one_error(line: bytes) -> None:
         found = parse_sentence(line)
     except GpsGarbledError:
         return
-    if isinstance(found, Place) and found.position is not None:
+    if isinstance(found, GgaSentence) and found.position is not None:
         sane(Fix(found.position, None, T0))
-    assert found is None or isinstance(found, Place | Day)
+    assert found is None or isinstance(found, GgaSentence | Day)
 
 
 @given(st.lists(st.binary(max_size=300), max_size=20))

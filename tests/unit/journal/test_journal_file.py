@@ -19,7 +19,7 @@ from moontrim.journal.schema import NAME, VERSION
 from moontrim.keying.sequence import Phase
 from moontrim.session.commands import NudgeSked
 from moontrim.state.snapshot import Tracking
-from moontrim.tracking.commandlog import Note
+from moontrim.tracking.commandlog import CommandNote
 from support.journals import (
     OFFSET_HZ,
     SKED_HZ,
@@ -126,7 +126,7 @@ def test_a_batch_written_twice_is_there_once(
     own = recorder()
     batch: list[Record] = [own.session, *some_seconds(3, of=own)]
     batch += own.take(snapshot(T0 + 3, 4, tracking=Tracking.RADIO_LOST))
-    batch += own.commands([Note(T0 + 3.0, "phone", str(NudgeSked("phone", 5)), "done")])
+    batch += own.commands([CommandNote(T0 + 3.0, "phone", str(NudgeSked("phone", 5)), "done")])
     file = journal_file(tmp_path)
     file.write([own.session])
 
@@ -394,7 +394,7 @@ def test_one_long_session_loses_its_oldest_hours(tmp_path: Path) -> None:
         # The sked moves every ten minutes, so that there are contexts to be dropped too.
         batch += own.take(snapshot(T0 + n, n + 1, sked_hz=SKED_HZ + n // 600))
         if n % 40 == 0:
-            batch += own.commands([Note(T0 + n, "dial", "sked 10368100000 Hz", "done")])
+            batch += own.commands([CommandNote(T0 + n, "dial", "sked 10368100000 Hz", "done")])
         if len(batch) >= 1500:
             file.write(batch)
             batch, largest = [], max(largest, total_bytes(tmp_path))
@@ -418,7 +418,7 @@ def test_more_commands_than_seconds(tmp_path: Path) -> None:
     """A flood fills the file in an hour; the seconds with it are shortened, not lost."""
     own, file = recorder(), journal_file(tmp_path, 3_000_000)
     for n, records in enumerate(seconds(own, T0, 200)):
-        notes = [Note(T0 + n, "program", "x" * 400, "refused")] * 50
+        notes = [CommandNote(T0 + n, "program", "x" * 400, "refused")] * 50
         file.write([*records, *own.commands(notes)])
         assert total_bytes(tmp_path) <= 3_000_000
     file.close()

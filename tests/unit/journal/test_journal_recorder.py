@@ -5,9 +5,9 @@ from typing import Any
 
 from moontrim.clock.virtual import VirtualClock
 from moontrim.journal.records import (
-    Command,
-    Context,
-    Fault,
+    CommandRecord,
+    ContextRecord,
+    FaultRecord,
     Record,
     Second,
     SessionEnd,
@@ -17,7 +17,7 @@ from moontrim.keying.sequence import Phase
 from moontrim.keying.view import KeyingView
 from moontrim.state.snapshot import Fault as Trouble
 from moontrim.state.snapshot import Tracking
-from moontrim.tracking.commandlog import CAPACITY, Notes
+from moontrim.tracking.commandlog import CAPACITY, CommandLog
 from support.journals import SKED_HZ, T0, dial, recorder, snapshot
 
 
@@ -36,7 +36,7 @@ def test_a_tick_is_a_second_and_what_comes_between_is_not() -> None:
     assert (first.lateness_ms, second.lateness_ms) == (None, 250), "the first one is due at once"
     assert (first.clock_bound_us, second.clock_bound_us) == (None, 12_300)
     assert second.numbers.rx_ideal_e4 == round(dial(T0 + 0.95).ideal_dial_hz * 1e4)
-    assert len(of(Context, found)) == 1
+    assert len(of(ContextRecord, found)) == 1
 
 
 def test_no_ticks_no_seconds_and_missed_ones_are_a_fault() -> None:
@@ -44,7 +44,7 @@ def test_no_ticks_no_seconds_and_missed_ones_are_a_fault() -> None:
     own.take(snapshot(T0, 1))
     found = own.take(snapshot(T0 + 6, 2, missed_seconds=5))
     assert [s.utc_s for s in of(Second, found)] == [T0 + 6]
-    (fault,) = of(Fault, found)
+    (fault,) = of(FaultRecord, found)
     assert (fault.stretch.kind, fault.stretch.text) == ("missed", "5 seconds missed")
     assert (fault.stretch.from_utc_s, fault.to_utc_s) == (T0 + 1, T0 + 6)
     assert of(Second, found)[0].lateness_ms == 1, "a tick after missed seconds is still on its due"
@@ -54,7 +54,7 @@ def test_a_changed_choice_is_a_new_context_from_that_moment() -> None:
     own = recorder()
     own.take(snapshot(T0, 1))
     between = snapshot(T0, 1)._replace(utc_s=T0 + 0.4, sked_hz=SKED_HZ + 50)
-    (context,) = of(Context, own.take(between))
+    (context,) = of(ContextRecord, own.take(between))
     assert context.from_utc_s == T0 + 0.4 and context.choice.sked_hz == SKED_HZ + 50
     (second,) = of(Second, own.take(snapshot(T0 + 1, 2, sked_hz=SKED_HZ + 50)))
     assert second.context is context
@@ -70,17 +70,17 @@ def test_stretches_off_frequency_begin_and_end() -> None:
         "moon": None,
     }
     found = own.take(snapshot(T0, 1)._replace(utc_s=T0 + 0.1, **lost))
-    (begun,) = of(Fault, found)
+    (begun,) = of(FaultRecord, found)
     assert (begun.stretch.kind, begun.stretch.text) == ("tracking:radio lost", "silent")
     assert begun.to_utc_s is None
     found = own.take(snapshot(T0 + 1, 2, **lost))
-    assert of(Fault, found) == []
+    assert of(FaultRecord, found) == []
     (second,) = of(Second, found)
     assert second.numbers[:3] == (None, None, None) and second.numbers.elevation_e3 is None
-    (ended,) = of(Fault, own.take(snapshot(T0 + 2, 3)))
+    (ended,) = of(FaultRecord, own.take(snapshot(T0 + 2, 3)))
     assert ended.stretch is begun.stretch and ended.to_utc_s == T0 + 2 - 0.299
     for well in (Tracking.HELD_KEYED, Tracking.PAUSED):
-        assert of(Fault, own.take(snapshot(T0 + 3, 4, tracking=well))) == []
+        assert of(FaultRecord, own.take(snapshot(T0 + 3, 4, tracking=well))) == []
 
 
 def test_events_once_each_and_the_end_ends_what_is_open() -> None:
@@ -93,12 +93,12 @@ def test_events_once_each_and_the_end_ends_what_is_open() -> None:
     found += own.take(snapshot(T0 + 2, 3, faults=(one, two, three), **off))
     own.begin(T0 + 2.5, "{}")
     found += own.take(snapshot(T0 + 3, 4, faults=(one, two, three), **off))
-    events = [f for f in of(Fault, found) if f.stretch.kind == "event"]
+    events = [f for f in of(FaultRecord, found) if f.stretch.kind == "event"]
     assert [(f.stretch.from_utc_s, f.to_utc_s, f.stretch.text) for f in events] == [
         (trouble.at_utc_s, trouble.at_utc_s, trouble.text) for trouble in (one, two, three)
     ]
     closed, end = own.end(T0 + 4.0)
-    assert isinstance(closed, Fault) and closed.to_utc_s == T0 + 4.0
+    assert isinstance(closed, FaultRecord) and closed.to_utc_s == T0 + 4.0
     assert isinstance(end, SessionEnd) and end.ended_utc_s == T0 + 4.0
 
 
@@ -113,7 +113,7 @@ def test_a_clock_set_back_begins_a_new_session() -> None:
     (second,) = of(Second, found)
     assert second.session is own.session is not before
     assert second.lateness_ms is None
-    assert of(Fault, found) == []
+    assert of(FaultRecord, found) == []
     forward = own.take(snapshot(T0 + 9000, 3))
     assert of(SessionEnd, forward) == [] and of(Second, forward)[0].lateness_ms is None
 
@@ -129,12 +129,12 @@ def test_keying_and_odd_numbers() -> None:
 
 def test_notes_become_commands() -> None:
     clock = VirtualClock(T0)
-    notes = Notes(clock.utc_s)
+    notes = CommandLog(clock.utc_s)
     notes.note("phone", "sked 1 Hz", "sked_hz: 1 is not usable")
     notes.note("dial", "sked 10368100000 Hz")
     own = recorder()
     refused, done = own.commands(notes.take())
-    assert isinstance(refused, Command) and isinstance(done, Command)
+    assert isinstance(refused, CommandRecord) and isinstance(done, CommandRecord)
     assert (refused.by, refused.outcome) == ("phone", "sked_hz: 1 is not usable")
     assert (done.at_utc_s, done.outcome) == (T0, "done")
     assert notes.take() == []

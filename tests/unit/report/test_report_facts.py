@@ -15,7 +15,7 @@ from moontrim.path import Ephemeris
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.report.facts import Spell, facts_of
 from moontrim.report.recorded import Recorded, read_session
-from moontrim.report.report import Report, report_of
+from moontrim.report.report import SessionReport, report_of
 from moontrim.report.sessions import list_sessions
 from moontrim.session.commands import Correct, SetAgreement, SetPartner, SetTrim
 from moontrim.session.session import first_session
@@ -38,7 +38,7 @@ def read(path: Path, session_id: int | None = None) -> Recorded:
         conn.close()
 
 
-def reported(path: Path, ephemeris: Ephemeris, now_utc_s: float = T0 + 1e6) -> Report:
+def reported(path: Path, ephemeris: Ephemeris, now_utc_s: float = T0 + 1e6) -> SessionReport:
     return report_of(read(path), ephemeris, now_utc_s)
 
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 
 from moontrim.rig.pendingsteps import TOGETHER_S, DialSteps
-from moontrim.tuning.steps import Plan, Ramp, Step, Which
+from moontrim.tuning.steps import DialName, Plan, Ramp, Step
 
 T0 = 1_795_000_000.0
 FLAT = Ramp(T0, 144_100_000.0, 0.0)
 
 
-def plan(start_utc_s: float, *steps: tuple[float, Which, int]) -> Plan:
+def plan(start_utc_s: float, *steps: tuple[float, DialName, int]) -> Plan:
     """Of one second; steps: how long after T0, which dial, where to."""
     made = tuple(Step(T0 + after_s, which, dial_hz) for after_s, which, dial_hz in steps)
     return Plan(start_utc_s, start_utc_s + 1.0, FLAT, FLAT, True, "rx", 1, made, {}, False)

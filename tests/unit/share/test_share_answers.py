@@ -18,8 +18,8 @@ from moontrim.share.answers import conclude, consider
 from moontrim.share.commandtable import BY_NAME, SERVED
 from moontrim.share.dumpstate import MOST_RANGES, dump_state
 from moontrim.share.outcomes import (
+    Action,
     Key,
-    Outcome,
     Own,
     ReadDetails,
     Reply,
@@ -38,12 +38,12 @@ from moontrim.share.protocol import (
     read_line,
 )
 from moontrim.share.tunecommand import TuneTo, band_for
-from moontrim.share.view import Abilities, View, whole_hz
+from moontrim.share.view import Abilities, ShareView, whole_hz
 from moontrim_drivers.contract import RigDetails
 
 SKED_HZ = 10_368_100_000
 ALL = Abilities(keys=True, reads_details=True, sets_mode=True, sets_power=True)
-VIEW = View(
+VIEW = ShareView(
     band="10 GHz",
     sked_hz=SKED_HZ,
     tx_sked_hz=SKED_HZ,
@@ -59,7 +59,7 @@ SPLIT = Own(split=True)
 SECOND = Own(split=True, second=True)
 
 
-def of(line: str, view: View = VIEW, own: Own | None = None) -> Outcome:
+def of(line: str, view: ShareView = VIEW, own: Own | None = None) -> Action:
     own = own or Own()
     (asked,) = read_line(line.encode(), own.names_vfo)
     return consider(asked, view, own)
@@ -136,7 +136,7 @@ def of(line: str, view: View = VIEW, own: Own | None = None) -> Outcome:
         ("F", Own(), Reply(INVALID)),
     ],
 )
-def test_outcomes(line: str, own: Own, outcome: Outcome) -> None:
+def test_outcomes(line: str, own: Own, outcome: Action) -> None:
     assert of(line, CROSS, own) == outcome
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from moontrim.bench.hum import HumLine, fine_spectrum, hum_among, line_levels
 from moontrim.bench.passband.remarks import (
     Edges,
-    Note,
+    PassbandRemark,
     edge_notes,
     level_notes,
     range_notes,
@@ -71,7 +71,7 @@ class Passband:
     edges_6db_hz: Edges
     hum: tuple[HumLine, ...]
     tones: tuple[HumLine, ...]
-    remarks: tuple[Note, ...]
+    remarks: tuple[PassbandRemark, ...]
     is_noise: bool
 
     @property
@@ -122,7 +122,7 @@ def measure_passband(recording: Recording, low_hz: float, high_hz: float) -> Pas
         _edges(parts.frequency_hz, response_db, usable, centre_hz, down) for down in (-3.0, -6.0)
     ]
     share = _lines_share(parts, within)
-    notes = [Note(remark.kind, remark.text) for remark in recording.remarks]
+    notes = [PassbandRemark(remark.kind, remark.text) for remark in recording.remarks]
     notes += tone_notes(tones, share if share >= LINES_SHARE else None)
     if excess >= UNSTEADY:
         notes.append(unsteady_note(excess, excess >= NOT_NOISE))

@@ -10,23 +10,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moontrim.bench.hum import HumLine
-from moontrim.bench.recording import RemarkKind
+from moontrim.bench.recording import RecordingRemarkKind
 
-NoteKind = RemarkKind | Literal["tone", "unsteady", "edge", "range"]
+NoteKind = RecordingRemarkKind | Literal["tone", "unsteady", "edge", "range"]
 Edges = tuple[float | None, float | None]
 
 LEVEL_CHANGE_DB = 3.0
 
 
 @dataclass(frozen=True)
-class Note:
+class PassbandRemark:
     """Something about the measurement that a person should know. text: one plain sentence."""
 
     kind: NoteKind
     text: str
 
 
-def tone_notes(tones: Sequence[HumLine], share: float | None) -> list[Note]:
+def tone_notes(tones: Sequence[HumLine], share: float | None) -> list[PassbandRemark]:
     """share: of the power in the range that tones and hum hold, if too much."""
     notes = []
     if tones:
@@ -36,12 +36,14 @@ def tone_notes(tones: Sequence[HumLine], share: float | None) -> list[Note]:
             "left out of the ripple"
         )
         if len(tones) == 1:
-            notes.append(Note("tone", f"a tone stands out {text}"))
+            notes.append(PassbandRemark("tone", f"a tone stands out {text}"))
         else:
-            notes.append(Note("tone", f"{len(tones)} tones stand out, the strongest {text}"))
+            notes.append(
+                PassbandRemark("tone", f"{len(tones)} tones stand out, the strongest {text}")
+            )
     if share is not None:
         notes.append(
-            Note(
+            PassbandRemark(
                 "tone",
                 f"not broadband noise: tones or hum hold {100.0 * share:.0f} % of the power in "
                 "the range",
@@ -50,33 +52,37 @@ def tone_notes(tones: Sequence[HumLine], share: float | None) -> list[Note]:
     return notes
 
 
-def unsteady_note(excess: float, hopeless: bool) -> Note:
+def unsteady_note(excess: float, hopeless: bool) -> PassbandRemark:
     """excess: variance between parts of the recording, over that of steady noise."""
     text = f"the spectrum changes: its parts differ {np.sqrt(excess):.1f} times as much as noise's"
-    return Note("unsteady", f"not steady noise: {text}" if hopeless else text)
+    return PassbandRemark("unsteady", f"not steady noise: {text}" if hopeless else text)
 
 
-def level_notes(levels_db: NDArray[np.float64]) -> list[Note]:
+def level_notes(levels_db: NDArray[np.float64]) -> list[PassbandRemark]:
     """levels_db: of successive parts."""
     change_db = float(np.ptp(levels_db))
     if change_db < LEVEL_CHANGE_DB:
         return []
-    return [Note("unsteady", f"the level changes by {change_db:.1f} dB in the course of it")]
+    return [
+        PassbandRemark("unsteady", f"the level changes by {change_db:.1f} dB in the course of it")
+    ]
 
 
-def edge_notes(edges_3db: Edges, edges_6db: Edges) -> list[Note]:
+def edge_notes(edges_3db: Edges, edges_6db: Edges) -> list[PassbandRemark]:
     """Edges that were not found."""
     notes = []
     for side, where in enumerate(("lower edge: even near 0 Hz", "upper edge: up to the top")):
         missing = [down for down, edges in ((3, edges_3db), (6, edges_6db)) if edges[side] is None]
         if missing:
-            notes.append(Note("edge", f"no {where} the response is not {missing[0]} dB down"))
+            notes.append(
+                PassbandRemark("edge", f"no {where} the response is not {missing[0]} dB down")
+            )
     return notes
 
 
 def range_notes(
     edges_3db: Edges, low_hz: float, high_hz: float, smoothing_hz: float, least_span_hz: float
-) -> list[Note]:
+) -> list[PassbandRemark]:
     """Says so when the range reaches beyond the pass band, and which range would not."""
     inside = [edge for edge in edges_3db if edge is not None and low_hz < edge < high_hz]
     if not inside:
@@ -90,4 +96,4 @@ def range_notes(
     b = high_hz if high is None else min(high_hz, 10.0 * np.floor((high - smoothing_hz) / 10.0))
     if b - a >= least_span_hz:
         text += f"; for the ripple alone: --low {a:.0f} --high {b:.0f}"
-    return [Note("range", text)]
+    return [PassbandRemark("range", text)]

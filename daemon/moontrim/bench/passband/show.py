@@ -8,7 +8,7 @@ import numpy as np
 from rich.console import Console
 
 from moontrim.bench.passband.measure import WANTED_DB, Passband
-from moontrim.bench.passband.remarks import Edges, Note
+from moontrim.bench.passband.remarks import Edges, PassbandRemark
 
 # Common practice: a good radio is flat there, an older one shows about 2.5 dB.
 FLAT_DB, OLDER_DB, MUCH_DB = 1.0, 2.5, 3.5
@@ -40,7 +40,7 @@ def verdict(found: Passband) -> str:
     return f"Ripple of {ripple_db:.1f} dB is {how} (common practice)."
 
 
-def told(found: Passband) -> list[Note]:
+def told(found: Passband) -> list[PassbandRemark]:
     """The remarks that make sense: what has no ripple needs no better range to see it in."""
     left_out = () if found.is_noise else ("range", "edge")
     return [note for note in found.remarks if note.kind not in left_out]

@@ -19,7 +19,7 @@ from moontrim.errors import InputError
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class ConfigEdit:
     """before, after: the lines that change, as text; before is empty where there was none."""
 
     path: Path
@@ -29,7 +29,7 @@ class Change:
     new: bytes
 
 
-def planned(path: Path, band: str, key: str, value: float) -> Change:
+def planned(path: Path, band: str, key: str, value: float) -> ConfigEdit:
     """What storing would change; writes nothing. Raises InputError where the file cannot be used,
     now or with the new value."""
     load_settings(path).band(band)
@@ -49,7 +49,7 @@ def planned(path: Path, band: str, key: str, value: float) -> Change:
     new = tomlkit.dumps(document)
     settings_from(document.unwrap(), str(path))
     lines = list(ndiff(text.splitlines(), new.splitlines()))
-    return Change(
+    return ConfigEdit(
         path,
         "\n".join(line[2:] for line in lines if line.startswith("- ")),
         "\n".join(line[2:] for line in lines if line.startswith("+ ")),
@@ -58,7 +58,7 @@ def planned(path: Path, band: str, key: str, value: float) -> Change:
     )
 
 
-def write(change: Change) -> Path:
+def write(change: ConfigEdit) -> Path:
     """Replace the file; returns the path of the copy of the old one. Raises InputError if the file
     has changed meanwhile or cannot be written."""
     path = change.path.resolve()  # a link stays a link

@@ -14,7 +14,7 @@ from scipy import fft
 
 from moontrim.bench.tone.baseband import Baseband, Real
 from moontrim.bench.tone.fit import Follow, follow
-from moontrim.bench.tone.search import Place
+from moontrim.bench.tone.search import ToneCandidate
 
 WIDEST_HZ = 15.0  # standard deviation
 # Hann-weighted spectra that overlap by half hold each sample twice.
@@ -35,7 +35,7 @@ class SpreadFit:
     gain: float
 
 
-def fit_spread(band: Baseband, place: Place, density: float) -> SpreadFit | None:
+def fit_spread(band: Baseband, place: ToneCandidate, density: float) -> SpreadFit | None:
     """Around a place that is good to about the width. density: of the noise, per Hz. None if
     there is no such hump, or too little of it."""
     guess_hz = max(0.4 * place.segments / band.duration_s, 1.0 / band.duration_s)
@@ -44,21 +44,25 @@ def fit_spread(band: Baseband, place: Place, density: float) -> SpreadFit | None
     return max((f for f in found if f is not None), key=lambda f: f.gain, default=None)
 
 
-def _settled(band: Baseband, place: Place, density: float, width_hz: float) -> SpreadFit | None:
+def _settled(
+    band: Baseband, place: ToneCandidate, density: float, width_hz: float
+) -> SpreadFit | None:
     """The width decides how long the spectra should be, and how wide the look; so, a few times."""
     result: SpreadFit | None = None
     for _ in range(3):
         result = _fit(band, place, density, width_hz)
         if result is None or not 0.0 < result.width_hz < WIDEST_HZ:
             return None
-        place = Place(result.frequency_hz, result.drift_hz_per_s, place.segments, place.log_p)
+        place = ToneCandidate(
+            result.frequency_hz, result.drift_hz_per_s, place.segments, place.log_p
+        )
         if abs(np.log(result.width_hz / width_hz)) < 0.2:
             break
         width_hz = max(result.width_hz, 0.5 / band.duration_s)
     return result
 
 
-def _fit(band: Baseband, place: Place, density: float, width_hz: float) -> SpreadFit | None:
+def _fit(band: Baseband, place: ToneCandidate, density: float, width_hz: float) -> SpreadFit | None:
     duration_s = band.duration_s
     half_hz = max(8.0 * width_hz, 12.0 / duration_s)
     blocks = int(min(duration_s * 4.0 * half_hz, band.z.size))

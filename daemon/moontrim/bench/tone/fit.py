@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from moontrim.bench.tone.baseband import Baseband, Complex, Real
-from moontrim.bench.tone.search import LINE_STEP, SHORTEST_SEGMENT_S, Place
+from moontrim.bench.tone.search import LINE_STEP, SHORTEST_SEGMENT_S, ToneCandidate
 
 BLOCKS = 32  # a segment, of the sums that stand for the samples
 # A tone whose energy falls by more than this when segments get longer, beyond what noise does, is
@@ -64,7 +64,7 @@ def bound(energy_ratio: float, duration_s: float) -> tuple[float, float]:
     return float(frequency_hz), float(drift_hz_per_s)
 
 
-def follow(band: Baseband, place: Place, blocks: int) -> Follow:
+def follow(band: Baseband, place: ToneCandidate, blocks: int) -> Follow:
     """Turn the band by the place, and add it up in about so many blocks of equal size; what is left
     at the end, less than a block, is left out."""
     size = max(1, band.z.size // blocks)
@@ -82,7 +82,7 @@ def follow(band: Baseband, place: Place, blocks: int) -> Follow:
     return Follow(y, u_s, place.frequency_hz, place.drift_hz_per_s)
 
 
-def climb(band: Baseband, place: Place, noise: float) -> tuple[Place, float]:
+def climb(band: Baseband, place: ToneCandidate, noise: float) -> tuple[ToneCandidate, float]:
     """From the segments that found a tone to ever longer ones, as long as it keeps its energy.
     Returns the place at the longest such, and the energy over `noise` (the density) there."""
     followed = follow(band, place, BLOCKS * place.segments)
@@ -101,7 +101,9 @@ def climb(band: Baseband, place: Place, noise: float) -> tuple[Place, float]:
     return (here if here.segments > 1 else _spread_after_all(band, here, energy, scale)), energy
 
 
-def _spread_after_all(band: Baseband, place: Place, energy: float, scale: float) -> Place:
+def _spread_after_all(
+    band: Baseband, place: ToneCandidate, energy: float, scale: float
+) -> ToneCandidate:
     """Segments about the place of a tone of steady phase hold no more energy than the whole. A
     single strong peak of a fading tone passes for one until its surroundings are looked at."""
     segments, most = 1, SURE
@@ -118,8 +120,8 @@ def _spread_after_all(band: Baseband, place: Place, energy: float, scale: float)
 
 
 def _local_best(
-    followed: Follow, place: Place, segments: int, before: int, scale: float
-) -> tuple[Place, float]:
+    followed: Follow, place: ToneCandidate, segments: int, before: int, scale: float
+) -> tuple[ToneCandidate, float]:
     """Maximum of the power added over segments, near the place as found with `before` segments,
     and its excess over the noise as an energy ratio."""
     y, u_s = followed.y, followed.u_s
@@ -142,18 +144,18 @@ def _local_best(
             where = ((top - near) / (bins * followed.step_s), float(drift))
     # |sum|^2 of a segment: energy * its share of samples; so segments make up the whole again.
     energy = best * segments * scale - segments
-    found = Place(
+    found = ToneCandidate(
         place.frequency_hz + where[0], place.drift_hz_per_s + where[1], segments, place.log_p
     )
     return found, energy
 
 
-def fit(band: Baseband, place: Place, noise: float) -> Fit:
+def fit(band: Baseband, place: ToneCandidate, noise: float) -> Fit:
     """The steady tone at a place that is good to about a cell (1 / duration)."""
     for _ in range(2):
         followed = follow(band, place, 512)
         change_hz, change_drift = _maximise(followed)
-        place = Place(
+        place = ToneCandidate(
             place.frequency_hz + change_hz, place.drift_hz_per_s + change_drift, 1, place.log_p
         )
     followed = follow(band, place, 512)

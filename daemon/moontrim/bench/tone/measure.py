@@ -23,8 +23,8 @@ from moontrim.bench.tone.mains import (
     mains_of,
     near_nominal,
 )
-from moontrim.bench.tone.search import Looks, Place, search, widest_drift_hz_per_s
-from moontrim.bench.tone.track import Track, track_spread, track_steady
+from moontrim.bench.tone.search import Looks, ToneCandidate, search, widest_drift_hz_per_s
+from moontrim.bench.tone.track import ToneTrack, track_spread, track_steady
 from moontrim.errors import InputError
 
 LOW_HZ, HIGH_HZ = 200.0, 5000.0  # where a receiver's audio is, if nobody says more
@@ -57,7 +57,7 @@ class Tone:
     drift_hz_per_s: float = float("nan")
     drift_uncertainty_hz_per_s: float = float("nan")
     spread_hz: float = float("nan")
-    track: Track | None = None
+    track: ToneTrack | None = None
     mains: str = ""
     reason: str = ""
 
@@ -128,7 +128,7 @@ def limits(rate_hz: float, near_hz: float | None, within_hz: float | None) -> tu
     return max(LOWEST_HZ, near_hz - within_hz), min(top_hz, near_hz + within_hz)
 
 
-def _measured(band: Baseband, levels: Density, place: Place, nothing: Tone) -> Tone:
+def _measured(band: Baseband, levels: Density, place: ToneCandidate, nothing: Tone) -> Tone:
     """The fit of a steady tone if it keeps its phase, else of a spread one."""
     duration_s = band.duration_s
     leave_out_hz = (

@@ -36,7 +36,7 @@ TAPERED_CELLS = 6.0
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class ToneCandidate:
     """Somewhere a tone may be. frequency_hz: at the middle of the recording, from the band's
     centre. log_p: natural logarithm of how often noise alone would do as much anywhere."""
 
@@ -68,9 +68,9 @@ class Looks:
         return left_out
 
 
-def search(band: Baseband, looks: Looks) -> Place | None:
+def search(band: Baseband, looks: Looks) -> ToneCandidate | None:
     """The most significant place, if it is significant."""
-    best: Place | None = None
+    best: ToneCandidate | None = None
     scales = list(_scales(band.duration_s))
     for segments in scales:
         places = _scan(band, looks, segments, KEPT if segments == scales[0] else 1)
@@ -103,8 +103,10 @@ def _scales(duration_s: float) -> Iterator[int]:
         yield segments
 
 
-def _weighed(place: Place, share: float) -> Place:
-    return Place(place.frequency_hz, place.drift_hz_per_s, place.segments, place.log_p + share)
+def _weighed(place: ToneCandidate, share: float) -> ToneCandidate:
+    return ToneCandidate(
+        place.frequency_hz, place.drift_hz_per_s, place.segments, place.log_p + share
+    )
 
 
 def _log_places(line: NDArray[np.float64] | float, lines: int) -> Real:
@@ -126,7 +128,7 @@ def log_tail(sums: Real, segments: int, floor_worth: float) -> Real:
     return np.asarray(np.where(exact > -600.0, exact, np.minimum(bound, -600.0)))
 
 
-def _scan(band: Baseband, looks: Looks, segments: int, kept: int) -> list[Place]:
+def _scan(band: Baseband, looks: Looks, segments: int, kept: int) -> list[ToneCandidate]:
     """One scale: the `kept` most significant places apart from each other, the best first."""
     duration_s, rate_hz = band.duration_s, band.rate_hz
     size = band.z.size // segments
@@ -181,7 +183,7 @@ def _scan(band: Baseband, looks: Looks, segments: int, kept: int) -> list[Place]
     log_p = log_tail(values, segments, floor.worth) + np.log(cells) + _log_places(line_of, count)
     frequency_hz, drift = (first + where) * step_hz, line_of * drift_step
     return [
-        Place(float(frequency_hz[i]), float(drift[i]), segments, float(log_p[i]))
+        ToneCandidate(float(frequency_hz[i]), float(drift[i]), segments, float(log_p[i]))
         for i in _apart(log_p, frequency_hz * length_s, line_of / 1.5, count=kept)
     ]
 
@@ -220,7 +222,9 @@ def _apart(log_p: Real, cell: Real, line: Real, count: int) -> list[int]:
     return picked
 
 
-def _closer(band: Baseband, looks: Looks, segments: int, places: list[Place]) -> Place | None:
+def _closer(
+    band: Baseband, looks: Looks, segments: int, places: list[ToneCandidate]
+) -> ToneCandidate | None:
     """The whole recording at once, only where the segments already add up well."""
     if not places:
         return None
@@ -235,7 +239,7 @@ def _closer(band: Baseband, looks: Looks, segments: int, places: list[Place]) ->
     u_s = (np.arange(width) - 0.5 * (width - 1)) * duration_s / width
     fan = np.arange(-int(np.ceil(0.6 * segments)), int(np.ceil(0.6 * segments)) + 1) * drift_step
     cells = 2.0 * max(1.0, (looks.high_hz - looks.low_hz) * duration_s)
-    best: Place | None = None
+    best: ToneCandidate | None = None
     near = int(4.0 * 1.5 * segments)  # padded fourfold
     for place in places:
         middle = round(place.frequency_hz * duration_s)
@@ -253,5 +257,5 @@ def _closer(band: Baseband, looks: Looks, segments: int, places: list[Place]) ->
             + _log_places(float(drifts[row] / drift_step), lines)
         )
         if best is None or log_p < best.log_p:
-            best = Place(float(frequency_hz), float(drifts[row]), 1, log_p)
+            best = ToneCandidate(float(frequency_hz), float(drifts[row]), 1, log_p)
     return best

@@ -11,7 +11,7 @@ from moontrim.bench.allan import AllanPoint, allan_deviation
 from moontrim.bench.tone.baseband import Baseband, Real
 from moontrim.bench.tone.fading import SpreadFit
 from moontrim.bench.tone.fit import Fit, bound, follow
-from moontrim.bench.tone.search import Place
+from moontrim.bench.tone.search import ToneCandidate
 
 # A block needs this energy over noise density (13 dB) lest noise be taken for the tone.
 BLOCK_ENERGY = 20.0
@@ -24,7 +24,7 @@ FOLLOWED_TURNS = 0.3
 
 
 @dataclass(frozen=True, slots=True)
-class Track:
+class ToneTrack:
     """Shape (n,) each: middles of the blocks in seconds from the first sample, frequency in Hz
     from the band's centre and its uncertainty (1 sigma). phase_turns: of the tone at those times
     against a steady one of the frequency at the middle; None where it cannot be followed."""
@@ -54,13 +54,13 @@ class Track:
         return float(np.sqrt(3.0) * turns / of_hz / tau_s)
 
 
-def track_steady(band: Baseband, fitted: Fit) -> Track | None:
+def track_steady(band: Baseband, fitted: Fit) -> ToneTrack | None:
     """Of a steady tone, in blocks as short as its strength allows; None if it is too weak for a
     handful."""
     blocks = _blocks(band, fitted.energy_ratio)
     if blocks < FEWEST_BLOCKS:
         return None
-    place = Place(fitted.frequency_hz, fitted.drift_hz_per_s, 1, 0.0)
+    place = ToneCandidate(fitted.frequency_hz, fitted.drift_hz_per_s, 1, 0.0)
     followed = follow(band, place, blocks * SUMS)
     blocks = followed.y.size // SUMS
     y = followed.y[: blocks * SUMS].reshape(blocks, SUMS)
@@ -77,7 +77,7 @@ def track_steady(band: Baseband, fitted: Fit) -> Track | None:
         turns = None
     else:
         turns = turns + 0.5 * fitted.drift_hz_per_s * u_s**2
-    return Track(
+    return ToneTrack(
         u_s + 0.5 * band.duration_s,
         here_hz + off_hz,
         np.full(blocks, each_hz),
@@ -86,14 +86,14 @@ def track_steady(band: Baseband, fitted: Fit) -> Track | None:
     )
 
 
-def track_spread(band: Baseband, fitted: SpreadFit) -> Track | None:
+def track_spread(band: Baseband, fitted: SpreadFit) -> ToneTrack | None:
     """Of a spread tone: where a bell of its width fits best, block by block."""
     width_hz = fitted.width_hz
     energy = fitted.power_ratio * band.duration_s
     blocks = min(_blocks(band, energy), int(band.duration_s * width_hz / 3.0))
     if blocks < FEWEST_BLOCKS:
         return None
-    place = Place(fitted.frequency_hz, fitted.drift_hz_per_s, 1, 0.0)
+    place = ToneCandidate(fitted.frequency_hz, fitted.drift_hz_per_s, 1, 0.0)
     sums = max(SUMS, int(16.0 * width_hz * band.duration_s / blocks))
     followed = follow(band, place, blocks * sums)
     blocks = followed.y.size // sums
@@ -109,7 +109,7 @@ def track_spread(band: Baseband, fitted: SpreadFit) -> Track | None:
     off_hz = frequency_hz[near[0]] + (_peak(smooth[:, near]) + near.size // 2) * (
         frequency_hz[1] - frequency_hz[0]
     )
-    return Track(
+    return ToneTrack(
         u_s + 0.5 * band.duration_s,
         fitted.frequency_hz + fitted.drift_hz_per_s * u_s + off_hz,
         np.full(blocks, fitted.frequency_uncertainty_hz * np.sqrt(blocks)),

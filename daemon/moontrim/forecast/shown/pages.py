@@ -19,7 +19,7 @@ from moontrim.forecast.compute import Forecast
 from moontrim.forecast.shown.panels import fill, kinds_of
 from moontrim.forecast.shown.timeaxes import mark_above, mark_below
 from moontrim.forecast.shown.words import day_text, hz_text, minute, span_text, utc_time, zone_text
-from moontrim.forecast.window import Stretch, Window
+from moontrim.forecast.window import LowSpread, Window
 
 SUFFIXES = (".png", ".svg")
 MONTH_S = 31 * 86400.0
@@ -165,13 +165,13 @@ def _who(forecast: Forecast) -> str:
     return "own echo" if partner is None else f"home with {partner.name}"
 
 
-def _best_of(windows: Sequence[Window]) -> list[Stretch]:
+def _best_of(windows: Sequence[Window]) -> list[LowSpread]:
     """The stretches of the smallest spread, in order of time."""
     stretches = sorted((s for w in windows for s in w.best), key=lambda s: s.spread_hz)
     return sorted(stretches[:BEST_SHOWN], key=lambda s: s.start_utc_s)
 
 
-def _best_lines(best: Sequence[Stretch], zone: tzinfo | None) -> list[str]:
+def _best_lines(best: Sequence[LowSpread], zone: tzinfo | None) -> list[str]:
     return [
         f"{day_text(s.start_utc_s)} {span_text(s.start_utc_s, s.end_utc_s)} UTC "
         f"({span_text(s.start_utc_s, s.end_utc_s, zone)} {zone_text(s.start_utc_s, zone)}): "

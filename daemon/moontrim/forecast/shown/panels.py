@@ -11,7 +11,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from moontrim.forecast.compute import Forecast
-from moontrim.forecast.window import EndSeries, Series, Stretch, Window
+from moontrim.forecast.window import EndSeries, LowSpread, Series, Window
 from moontrim.path.vectors import Array
 
 HOME: dict[str, Any] = {"color": "#16325c", "linestyle": "-", "linewidth": 1.4}
@@ -35,7 +35,7 @@ def fill(
     kind: str,
     forecast: Forecast,
     windows: Sequence[Window],
-    best: Sequence[Stretch],
+    best: Sequence[LowSpread],
 ) -> None:
     """Draw one quantity over time for windows of one forecast; labelled, with its unit, the best
     stretches shaded."""

@@ -14,7 +14,7 @@ from moontrim.forecast.compute import Forecast
 from moontrim.forecast.polarisation import mismatch_db
 from moontrim.forecast.signal import in_bandwidth_db
 from moontrim.forecast.sky.scattering import echo_spectrum, law_at
-from moontrim.forecast.window import EndSeries, Peak, Series, Stretch, Turn, Window
+from moontrim.forecast.window import EndSeries, LowSpread, Peak, Series, SpreadExtreme, Window
 from moontrim.formats import iso_utc
 
 COLUMNS = (
@@ -90,7 +90,7 @@ def _peak(peak: Peak) -> dict[str, Any]:
     }
 
 
-def _stretch(stretch: Stretch) -> dict[str, Any]:
+def _stretch(stretch: LowSpread) -> dict[str, Any]:
     """spread_hz: the average."""
     return {
         "start": _at(stretch.start_utc_s),
@@ -101,7 +101,7 @@ def _stretch(stretch: Stretch) -> dict[str, Any]:
     }
 
 
-def _turn(turn: Turn) -> dict[str, Any]:
+def _turn(turn: SpreadExtreme) -> dict[str, Any]:
     return {"at": _at(turn.at_utc_s), "spread_hz": round(turn.spread_hz, 3)}
 
 

@@ -14,7 +14,7 @@ from moontrim.forecast.compute import Forecast
 from moontrim.forecast.shown.words import day_text, hz_text, span_text, zone_text
 from moontrim.forecast.signal import in_bandwidth_db
 from moontrim.forecast.tonight import tonight
-from moontrim.forecast.window import Stretch, Window
+from moontrim.forecast.window import LowSpread, Window
 from moontrim.path.vectors import Array
 
 BLOCKS = "▁▂▃▄▅▆▇█"
@@ -116,7 +116,7 @@ def _local(start: float, end: float, zone: tzinfo | None) -> str:
     return f"{day}{span_text(start, end, zone)} {zone_text(start, zone)}"
 
 
-def _stretch(stretch: Stretch) -> Text:
+def _stretch(stretch: LowSpread) -> Text:
     span = span_text(stretch.start_utc_s, stretch.end_utc_s)
     return Text(f"{span} {hz_text(stretch.spread_hz):>4}")
 

@@ -16,7 +16,7 @@ from typing import Any
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import BusyError, InputError
-from moontrim.remote.commands.commands import Asked, read_command, refused_by_tracker, result
+from moontrim.remote.commands.commands import PhoneRequest, read_command, refused_by_tracker, result
 from moontrim.remote.commands.guards import REPEAT_S, Allowance, Repeats, SecondStep
 from moontrim.remote.commands.payload import Body, Refusal, read_body
 from moontrim.remote.commands.replies import done, refused
@@ -46,7 +46,7 @@ class Arrival:
 
 
 @dataclass(slots=True)
-class _Case:
+class _Handling:
     """One command on its way through: what is known so far of how to answer it."""
 
     account: str
@@ -57,7 +57,7 @@ class _Case:
 
 
 # What carries a command out: `Daemon.ask`.
-Ask = Callable[[Command], Any]
+AskTracker = Callable[[Command], Any]
 
 
 class Admission:
@@ -74,7 +74,7 @@ class Admission:
         self._allowance = Allowance()
         self._second_step = SecondStep()
 
-    async def deal_with(self, arrival: Arrival, ask: Ask, now_utc_s: float) -> list[Post]:
+    async def deal_with(self, arrival: Arrival, ask: AskTracker, now_utc_s: float) -> list[Post]:
         """Carry a command out or not, and say which. Never raises but on cancellation. ask:
         hands a command to the tracker, as `Daemon.ask` does. now_utc_s: the daemon's clock."""
         case = self._case(arrival)
@@ -107,13 +107,13 @@ class Admission:
 
     # --- step by step -----------------------------------------------------------------------------
 
-    def _case(self, arrival: Arrival) -> _Case | None:
+    def _case(self, arrival: Arrival) -> _Handling | None:
         asked = self._topics.asked(arrival.topic)
         if asked is None:
             return None
-        return _Case(*asked, correlation=arrival.correlation)
+        return _Handling(*asked, correlation=arrival.correlation)
 
-    def _open(self, case: _Case, arrival: Arrival) -> Body:
+    def _open(self, case: _Handling, arrival: Arrival) -> Body:
         """Take the payload apart, so far as to know where the answer goes, and check everything
         that needs no reading of the command itself."""
         if arrival.reply_to is not None:
@@ -140,7 +140,7 @@ class Admission:
         return body
 
     async def _once(
-        self, case: _Case, body: Body, arrival: Arrival, ask: Ask
+        self, case: _Handling, body: Body, arrival: Arrival, ask: AskTracker
     ) -> tuple[dict[str, Any], str]:
         """Do it, unless it was done already: then the same answer again."""
         key = (case.account, case.reply_to or "", repr(case.id))
@@ -175,7 +175,7 @@ class Admission:
             self._repeats.keep(key, digest, reply, self._real.monotonic_s())
         return reply, text
 
-    async def _carry_out(self, asked: Asked, ask: Ask) -> dict[str, Any]:
+    async def _carry_out(self, asked: PhoneRequest, ask: AskTracker) -> dict[str, Any]:
         if isinstance(asked.command, PermitTransmit) and not asked.command.on:
             self._second_step.forget()
         try:
@@ -189,7 +189,7 @@ class Admission:
             ) from None
         return result(session, self._settings, asked.answers)
 
-    def _confirm(self, case: _Case, asked: Asked, now_s: float) -> None:
+    def _confirm(self, case: _Handling, asked: PhoneRequest, now_s: float) -> None:
         """Let through what needs no second step, or is one."""
         if not asked.needs_confirming:
             return
@@ -207,7 +207,7 @@ class Admission:
     def _good_reply_topic(self, account: str, topic: str) -> str | None:
         return topic if self._topics.is_reply(topic, account) else None
 
-    def _refuse_reply_topic(self, case: _Case, topic: str) -> None:
+    def _refuse_reply_topic(self, case: _Handling, topic: str) -> None:
         raise Refusal(
             "bad_reply_topic",
             "replies do not go there",
@@ -217,7 +217,7 @@ class Admission:
         )
 
     def _answers(
-        self, case: _Case, reply: dict[str, Any], text: str, now_utc_s: float
+        self, case: _Handling, reply: dict[str, Any], text: str, now_utc_s: float
     ) -> list[Post]:
         posts = []
         if case.reply_to is not None:

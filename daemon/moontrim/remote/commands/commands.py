@@ -31,7 +31,7 @@ _FIELDS = {"sked_hz": "hz", "trim_rx_hz": "rx_hz", "trim_tx_hz": "tx_hz"}
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class PhoneRequest:
     """A command to carry out; which parts of the session answer it; and, for what takes a second
     step, the token given with it."""
 
@@ -41,7 +41,7 @@ class Asked:
     confirm: str | None = None
 
 
-def read_command(name: str, body: Body, by: str) -> Asked:
+def read_command(name: str, body: Body, by: str) -> PhoneRequest:
     """What a body asks for. by: who asks. Raises Refusal unknown_command, bad_value or
     out_of_range; whether the station allows it is the tracker's to say."""
     reader = _READERS.get(name)
@@ -55,30 +55,34 @@ def read_command(name: str, body: Body, by: str) -> Asked:
     return asked
 
 
-def _band(given: Fields, by: str) -> Asked:
+def _band(given: Fields, by: str) -> PhoneRequest:
     name = given.text("band", "the name of a configured band")
-    return Asked(SetBand(by, name), ("band", "sked_hz", "trim_rx_hz", "trim_tx_hz"))
+    return PhoneRequest(SetBand(by, name), ("band", "sked_hz", "trim_rx_hz", "trim_tx_hz"))
 
 
-def _sked(given: Fields, by: str) -> Asked:
-    return Asked(SetSked(by, given.number("hz", FREQUENCY_LIMIT_HZ, alone=True)), ("sked_hz",))
+def _sked(given: Fields, by: str) -> PhoneRequest:
+    return PhoneRequest(
+        SetSked(by, given.number("hz", FREQUENCY_LIMIT_HZ, alone=True)), ("sked_hz",)
+    )
 
 
-def _nudge(given: Fields, by: str) -> Asked:
+def _nudge(given: Fields, by: str) -> PhoneRequest:
     by_hz = given.number("by_hz", FREQUENCY_LIMIT_HZ, alone=True)
-    return Asked(NudgeSked(by, by_hz), ("sked_hz",))
+    return PhoneRequest(NudgeSked(by, by_hz), ("sked_hz",))
 
 
-def _agreement(given: Fields, by: str) -> Asked:
-    return Asked(SetAgreement(by, given.text("agreement", ", ".join(AGREEMENTS))), ("agreement",))
+def _agreement(given: Fields, by: str) -> PhoneRequest:
+    return PhoneRequest(
+        SetAgreement(by, given.text("agreement", ", ".join(AGREEMENTS))), ("agreement",)
+    )
 
 
-def _partner(given: Fields, by: str) -> Asked:
+def _partner(given: Fields, by: str) -> PhoneRequest:
     allowed = "self, a locator, or lat,lon,height_m"
-    return Asked(SetPartner(by, given.text("partner", allowed)), ("partner",))
+    return PhoneRequest(SetPartner(by, given.text("partner", allowed)), ("partner",))
 
 
-def _trim(given: Fields, by: str) -> Asked:
+def _trim(given: Fields, by: str) -> PhoneRequest:
     rx_hz = given.number("rx_hz", TRIM_LIMIT_HZ, alone=False, optional=True)
     tx_hz = given.number("tx_hz", TRIM_LIMIT_HZ, alone=False, optional=True)
     given.no_more()
@@ -86,24 +90,24 @@ def _trim(given: Fields, by: str) -> Asked:
         raise Refusal("bad_value", "rx_hz is missing", "rx_hz", None, "rx_hz, tx_hz or both")
     given_hz = {"trim_rx_hz": rx_hz, "trim_tx_hz": tx_hz}
     answers = tuple(name for name, trim_hz in given_hz.items() if trim_hz is not None)
-    return Asked(SetTrim(by, rx_hz, tx_hz), answers)
+    return PhoneRequest(SetTrim(by, rx_hz, tx_hz), answers)
 
 
-def _correct(given: Fields, by: str) -> Asked:
-    return Asked(Correct(by, given.switch("on")), ("correcting",))
+def _correct(given: Fields, by: str) -> PhoneRequest:
+    return PhoneRequest(Correct(by, given.switch("on")), ("correcting",))
 
 
-def _transmit(given: Fields, by: str) -> Asked:
+def _transmit(given: Fields, by: str) -> PhoneRequest:
     on = given.switch("permitted")
     confirm = given.token("confirm")
-    return Asked(PermitTransmit(by, on), ("transmit_permitted",), on, confirm)
+    return PhoneRequest(PermitTransmit(by, on), ("transmit_permitted",), on, confirm)
 
 
-def _readback(given: Fields, by: str) -> Asked:
-    return Asked(ReadBack(by), ())
+def _readback(given: Fields, by: str) -> PhoneRequest:
+    return PhoneRequest(ReadBack(by), ())
 
 
-_READERS: dict[str, Callable[[Fields, str], Asked]] = {
+_READERS: dict[str, Callable[[Fields, str], PhoneRequest]] = {
     "band": _band,
     "sked": _sked,
     "nudge": _nudge,

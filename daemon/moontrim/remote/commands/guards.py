@@ -12,7 +12,7 @@ REPEAT_S, REPEATS_KEPT = 30.0, 512
 TOKEN_S, TOKENS_KEPT = 10.0, 16
 PER_S, BURST = 25.0, 50.0  # commands a second from one account, and at once
 
-Key = tuple[str, str, str]
+CommandKey = tuple[str, str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,14 +28,14 @@ class Repeats:
     """The answers of the last half minute: the network may bring a command twice."""
 
     def __init__(self) -> None:
-        self._kept: OrderedDict[Key, Repeatable] = OrderedDict()
+        self._kept: OrderedDict[CommandKey, Repeatable] = OrderedDict()
 
-    def find(self, key: Key, now_s: float) -> Repeatable | None:
+    def find(self, key: CommandKey, now_s: float) -> Repeatable | None:
         while self._kept and next(iter(self._kept.values())).until_s <= now_s:
             self._kept.popitem(last=False)
         return self._kept.get(key)
 
-    def keep(self, key: Key, digest: bytes, reply: dict[str, Any], now_s: float) -> None:
+    def keep(self, key: CommandKey, digest: bytes, reply: dict[str, Any], now_s: float) -> None:
         self._kept[key] = Repeatable(now_s + REPEAT_S, digest, reply)
         self._kept.move_to_end(key)
         if len(self._kept) > REPEATS_KEPT:

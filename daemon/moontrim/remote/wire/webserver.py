@@ -64,7 +64,7 @@ async def serve(
         log.error("no phone page: %s is open to the network and the broker asks no password", host)
         return
     assets = await asyncio.to_thread(load_assets, gateway)
-    site = Site(daemon, gateway, assets)
+    site = PageSite(daemon, gateway, assets)
     runner = web.AppRunner(
         site.application(),
         access_log=None,
@@ -89,7 +89,7 @@ async def serve(
         await runner.cleanup()
 
 
-class Site:
+class PageSite:
     """The routes, and the count of who is connected."""
 
     def __init__(self, daemon: Watched, gateway: Gateway, assets: Assets) -> None:

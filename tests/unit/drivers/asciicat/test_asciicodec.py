@@ -31,7 +31,7 @@ def test_there_and_back(message: bus.Message) -> None:
 
 @given(st.lists(messages, max_size=5), st.lists(st.integers(0, 1000), max_size=20))
 def test_in_any_pieces(sent: list[bus.Message], cuts: list[int]) -> None:
-    splitter = bus.Splitter()
+    splitter = bus.MessageSplitter()
     data = b"".join(message.to_bytes() for message in sent)
     assert [m for piece in pieces(data, cuts) for m in splitter.feed(piece)] == sent
     assert splitter.noise == b""
@@ -40,13 +40,13 @@ def test_in_any_pieces(sent: list[bus.Message], cuts: list[int]) -> None:
 @given(st.binary(max_size=200), messages)
 def test_a_message_behind_any_rubbish_is_found(rubbish: bytes, message: bus.Message) -> None:
     """Behind the end of whatever message the rubbish was."""
-    found = list(bus.Splitter().feed(rubbish + b";" + message.to_bytes()))
+    found = list(bus.MessageSplitter().feed(rubbish + b";" + message.to_bytes()))
     assert found[-1] == message
 
 
 @given(st.binary(max_size=2000))
 def test_any_bytes_at_all(data: bytes) -> None:
-    splitter = bus.Splitter()
+    splitter = bus.MessageSplitter()
     for message in splitter.feed(data):
         assert bus.Message.from_bytes(message.to_bytes()) == message
     assert len(splitter.noise) <= bus.LONGEST_MESSAGE

@@ -34,7 +34,7 @@ def test_there_and_back(frame: bus.Frame) -> None:
 
 @given(st.lists(frames, max_size=5), st.lists(st.integers(0, 1000), max_size=20))
 def test_in_any_pieces(sent: list[bus.Frame], cuts: list[int]) -> None:
-    splitter = bus.Splitter()
+    splitter = bus.FrameSplitter()
     data = b"".join(frame.to_bytes() for frame in sent)
     assert [f for piece in pieces(data, cuts) for f in splitter.feed(piece)] == sent
     assert splitter.noise == b""
@@ -42,7 +42,7 @@ def test_in_any_pieces(sent: list[bus.Frame], cuts: list[int]) -> None:
 
 @given(st.binary(max_size=200), frames)
 def test_a_frame_behind_any_rubbish_is_found(rubbish: bytes, frame: bus.Frame) -> None:
-    found = list(bus.Splitter().feed(rubbish + frame.to_bytes()))
+    found = list(bus.FrameSplitter().feed(rubbish + frame.to_bytes()))
     assert found[-1] == frame
 
 
@@ -53,19 +53,19 @@ def test_a_damaged_frame_is_never_taken_for_the_one_sent(
     raw = bytearray(frame.to_bytes())
     place = data.draw(st.integers(0, len(raw) - 1))
     raw[place] ^= 1 << data.draw(st.integers(0, 7))
-    assert frame not in list(bus.Splitter().feed(bytes(raw)))
+    assert frame not in list(bus.FrameSplitter().feed(bytes(raw)))
 
 
 @given(st.binary(max_size=2000))
 def test_any_bytes_at_all(data: bytes) -> None:
-    splitter = bus.Splitter()
+    splitter = bus.FrameSplitter()
     for frame in splitter.feed(data):
         assert frame is None or bus.Frame.from_bytes(frame.to_bytes()) == frame
     assert len(splitter.noise) <= 64
 
 
 def test_two_at_once_shows_as_none() -> None:
-    assert list(bus.Splitter().feed(b"\xfe\xfe\xe0\xfc\xfc")) == [None, None]
+    assert list(bus.FrameSplitter().feed(b"\xfe\xfe\xe0\xfc\xfc")) == [None, None]
 
 
 @given(st.integers(0, bus.HIGHEST_DIAL_HZ))

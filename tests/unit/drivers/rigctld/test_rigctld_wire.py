@@ -13,7 +13,7 @@ from moontrim_drivers.rigctld.wire import (
     LONGEST_COMMAND,
     LONGEST_LINE,
     Answer,
-    Exchange,
+    Answers,
     Greeting,
     Question,
     ask,
@@ -36,7 +36,7 @@ CYCLE_ANSWERED = (
 
 
 def answered(data: bytes, *questions: Question) -> list[Answer]:
-    exchange = Exchange(questions)
+    exchange = Answers(questions)
     exchange.feed(data)
     assert exchange.finished
     return exchange.answers
@@ -104,7 +104,7 @@ def test_answers(question: Question, data: bytes, values: tuple[object, ...]) ->
 
 
 def test_a_cycle_byte_by_byte() -> None:
-    exchange = Exchange(CYCLE)
+    exchange = Answers(CYCLE)
     for at in range(len(CYCLE_ANSWERED)):
         assert not exchange.finished
         exchange.feed(CYCLE_ANSWERED[at : at + 1])
@@ -114,7 +114,7 @@ def test_a_cycle_byte_by_byte() -> None:
 
 @given(st.lists(st.integers(0, len(CYCLE_ANSWERED)), max_size=8).map(sorted))
 def test_a_cycle_in_any_pieces(cuts: list[int]) -> None:
-    exchange = Exchange(CYCLE)
+    exchange = Answers(CYCLE)
     for begin, end in zip([0, *cuts], [*cuts, len(CYCLE_ANSWERED)], strict=True):
         exchange.feed(CYCLE_ANSWERED[begin:end])
     assert exchange.answers == answered(CYCLE_ANSWERED, *CYCLE)
@@ -149,7 +149,7 @@ def test_success_without_a_value_is_a_radio_switched_off() -> None:
 )
 def test_what_is_more_than_a_no(code: int, error: type[RigError]) -> None:
     with pytest.raises(error) as caught:
-        Exchange(CYCLE).feed(b"set_freq: VFOA 144100001\nRPRT %d\n" % code)
+        Answers(CYCLE).feed(b"set_freq: VFOA 144100001\nRPRT %d\n" % code)
     assert meaning(code) in str(caught.value)
 
 
@@ -188,7 +188,7 @@ def test_what_is_just_a_no(code: int) -> None:
 )
 def test_what_is_no_answer(data: bytes) -> None:
     for size in (1, len(data)):
-        exchange = Exchange((ask("f", "VFOA"),))
+        exchange = Answers((ask("f", "VFOA"),))
         with pytest.raises(RigGarbled):
             for at in range(0, len(data), size):
                 exchange.feed(data[at : at + size])
@@ -196,12 +196,12 @@ def test_what_is_no_answer(data: bytes) -> None:
 
 def test_half_a_value_pair_is_no_answer() -> None:
     with pytest.raises(RigGarbled):
-        Exchange((ask("m", "VFOA"),)).feed(b"get_mode: VFOA\nMode: USB\nRPRT 0\n")
+        Answers((ask("m", "VFOA"),)).feed(b"get_mode: VFOA\nMode: USB\nRPRT 0\n")
 
 
 @given(st.binary(max_size=200))
 def test_random_bytes_are_an_error_or_unfinished(data: bytes) -> None:
-    exchange = Exchange(CYCLE)
+    exchange = Answers(CYCLE)
     try:
         exchange.feed(data)
     except RigError:
