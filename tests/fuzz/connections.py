@@ -28,7 +28,7 @@ from moontrim.share import sharedradio as radio_module
 from moontrim.share.protocol import LONGEST_LINE
 from moontrim.share.server import Share
 from moontrim.share.sharedradio import RigAccess, SharedRadio
-from moontrim.share.tunecommand import TuneTo
+from moontrim.share.sked import TuneTo
 from moontrim.state.hub import StateHub
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout, RigUnreachable

@@ -17,8 +17,8 @@ from aiohttp import web as server
 
 from fuzz.target import Target, hold, pieces
 from moontrim.clock.system import SystemClock
+from moontrim.remote.wire.addresses import Gateway
 from moontrim.remote.wire.assets import load_assets
-from moontrim.remote.wire.pageaddress import Gateway
 from moontrim.remote.wire.webserver import PageSite
 from moontrim.state.hub import StateHub
 

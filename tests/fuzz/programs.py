@@ -15,13 +15,13 @@ from moontrim.rehearsal.rehearsal import embedded_settings
 from moontrim.remote.broker.accounts import LOCAL, PHONE
 from moontrim.remote.broker.configfile import LARGEST_PACKET
 from moontrim.remote.commands.admission import Admission, Arrival
-from moontrim.remote.commands.commands import COMMANDS
+from moontrim.remote.commands.parsing import COMMANDS
 from moontrim.remote.published.topics import Topics
 from moontrim.session.commands import Command, PermitTransmit
 from moontrim.session.session import TRIM_LIMIT_HZ, Session, first_session
+from moontrim.share.actions import Key, Own, ReadDetails, Reply, SetMode, SetPower, Tune, Unkey
 from moontrim.share.answers import conclude, consider
 from moontrim.share.commandtable import BY_NAME
-from moontrim.share.outcomes import Key, Own, ReadDetails, Reply, SetMode, SetPower, Tune, Unkey
 from moontrim.share.protocol import LONGEST_LINE, LineBuffer, Malformed, TooLong, answer, read_line
 from moontrim.share.view import Abilities, ShareView
 from moontrim.tuning.correction import AGREEMENTS

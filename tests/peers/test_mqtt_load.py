@@ -22,7 +22,7 @@ from paho.mqtt.properties import Properties
 
 from moontrim.config.settings import settings_from
 from moontrim.rehearsal.rehearsal import EMBEDDED
-from moontrim.remote.commands.commands import COMMANDS, read_command
+from moontrim.remote.commands.parsing import COMMANDS, read_command
 from moontrim.remote.commands.payload import Refusal, read_body
 from moontrim.session.session import first_session
 from support.mosquitto import BASE, Watch, require_mosquitto, station_process

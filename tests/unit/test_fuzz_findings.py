@@ -23,7 +23,7 @@ from moontrim.journal.readonly import open_journal, sessions
 from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris
 from moontrim.remote.broker.passwords import FILE, kept_passwords
-from moontrim.remote.wire.pageaddress import Gateway
+from moontrim.remote.wire.addresses import Gateway
 from moontrim.remote.wire.webserver import serve
 from moontrim.share.connection import MOST_WAITING, Client
 from moontrim.share.protocol import REJECTED, ClientLine, read_line

@@ -20,7 +20,7 @@ from fuzz.runner import keep, run
 from fuzz.target import DefectError, Target
 from fuzz.targets import SURFACES, TARGETS
 from moontrim.share import answers, connection, protocol, server, sharedradio
-from moontrim.share.outcomes import Reply
+from moontrim.share.actions import Reply
 from support.politely import politely
 
 SURFACE_S = 30.0  # in CI, shared equally by the targets of the surface

@@ -27,14 +27,13 @@ from moontrim.remote.broker.accounts import (
 from moontrim.remote.broker.passwords import broker_password, kept_passwords, new_password
 from moontrim.remote.broker.process import BrokerMissing, OwnBroker
 from moontrim.remote.commands.admission import Admission
-from moontrim.remote.commands.commands import COMMANDS
+from moontrim.remote.commands.parsing import COMMANDS
 from moontrim.remote.published import discovery, messages
 from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import Post, encode
 from moontrim.remote.published.topics import Topics
-from moontrim.remote.wire.brokeraddress import Door
+from moontrim.remote.wire.addresses import Door, Gateway
 from moontrim.remote.wire.mqtt import MqttSide
-from moontrim.remote.wire.pageaddress import Gateway
 from moontrim.remote.wire.welcome import page_urls, welcome
 from moontrim.service.hiddenpasswords import hide
 

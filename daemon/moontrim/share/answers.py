@@ -9,10 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from moontrim.share.arguments import hertz, is_mode, number, passband, second_vfo
-from moontrim.share.commandtable import SERVED
-from moontrim.share.dumpstate import dump_state
-from moontrim.share.outcomes import (
+from moontrim.share.actions import (
     Action,
     Key,
     Own,
@@ -23,7 +20,19 @@ from moontrim.share.outcomes import (
     Tune,
     Unkey,
 )
-from moontrim.share.protocol import INVALID, NOT_AVAILABLE, REJECTED, ClientLine
+from moontrim.share.commandtable import SERVED
+from moontrim.share.dumpstate import dump_state
+from moontrim.share.protocol import (
+    INVALID,
+    NOT_AVAILABLE,
+    REJECTED,
+    ClientLine,
+    hertz,
+    is_mode,
+    number,
+    passband,
+    second_vfo,
+)
 from moontrim.share.view import ShareView
 from moontrim_drivers.contract import RigDetails
 

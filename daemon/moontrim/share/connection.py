@@ -13,8 +13,7 @@ import socket
 from collections.abc import Callable
 from typing import cast
 
-from moontrim.share.answers import conclude, consider
-from moontrim.share.outcomes import (
+from moontrim.share.actions import (
     Action,
     Key,
     Own,
@@ -25,6 +24,7 @@ from moontrim.share.outcomes import (
     Tune,
     Unkey,
 )
+from moontrim.share.answers import conclude, consider
 from moontrim.share.protocol import (
     INVALID,
     OK,

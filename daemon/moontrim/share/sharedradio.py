@@ -17,10 +17,10 @@ from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.session.commands import Command
 from moontrim.session.session import Session
-from moontrim.share.outcomes import SetMode
-from moontrim.share.protocol import NOT_AVAILABLE, OK, REJECTED, TIMED_OUT
-from moontrim.share.tunecommand import TuneTo, band_for
-from moontrim.share.view import Abilities, ShareView, view_of, whole_hz
+from moontrim.share.actions import SetMode
+from moontrim.share.protocol import NOT_AVAILABLE, OK, REJECTED, TIMED_OUT, whole_hz
+from moontrim.share.sked import TuneTo, band_for
+from moontrim.share.view import Abilities, ShareView, view_of
 from moontrim.state.hub import StateHub
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigDetails, RigError, RigTimeout

@@ -5,13 +5,13 @@ dial."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from moontrim import __version__
 from moontrim.config.settings import Settings
 from moontrim.rig.view import ANSWERING
-from moontrim.share.tunecommand import sked_range_hz
+from moontrim.share.protocol import whole_hz
+from moontrim.share.sked import sked_range_hz
 from moontrim.state.snapshot import Snapshot
 
 
@@ -63,11 +63,6 @@ def view_of(
         can=can,
         drive_ceiling=band.drive_ceiling,
     )
-
-
-def whole_hz(hz: float) -> int:
-    """Rounded half up, the same both ways."""
-    return math.floor(hz + 0.5)
 
 
 def _one_line(text: str) -> str:

@@ -25,7 +25,7 @@ from moontrim.remote.broker.passwords import FILE, broker_password, kept_passwor
 from moontrim.remote.broker.process import _usable_port
 from moontrim.remote.companion import Remote
 from moontrim.remote.published.topics import Topics
-from moontrim.remote.wire.backoff import FIRST_S, LONGEST_S, Backoff
+from moontrim.remote.wire.resilience import FIRST_S, LONGEST_S, Backoff
 from moontrim.remote.wire.welcome import page_urls, welcome, with_password
 
 TOPICS = Topics("moontrim", "station")

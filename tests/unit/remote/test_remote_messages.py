@@ -20,15 +20,15 @@ from moontrim.keying.view import KeyingView
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote.broker.accounts import LOCAL, PHONE, VIEWER
 from moontrim.remote.commands.admission import Admission, Arrival
-from moontrim.remote.commands.commands import COMMANDS, read_command
 from moontrim.remote.commands.guards import BURST
+from moontrim.remote.commands.parsing import COMMANDS, read_command
 from moontrim.remote.commands.payload import LARGEST_BYTES, Refusal, read_body
 from moontrim.remote.published import messages
 from moontrim.remote.published.discovery import announcement
 from moontrim.remote.published.feed import ROUTINE_EVERY_S, Feed
 from moontrim.remote.published.messages import Post, encode
-from moontrim.remote.published.residualtrace import SECONDS, Trace
 from moontrim.remote.published.topics import Topics
+from moontrim.remote.published.trace import SECONDS, Trace
 from moontrim.rig.view import LinkView
 from moontrim.session.commands import Command
 from moontrim.session.session import Session, first_session

@@ -14,7 +14,7 @@ import pytest
 
 from moontrim.clock.system import SystemClock
 from moontrim.remote.wire import assets, webserver, websocket
-from moontrim.remote.wire.pageaddress import Gateway
+from moontrim.remote.wire.addresses import Gateway
 from moontrim.state.hub import StateHub
 from moontrim.state.snapshot import Tracking
 

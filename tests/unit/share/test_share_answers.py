@@ -14,10 +14,7 @@ from moontrim.config.share import ShareSettings
 from moontrim.errors import InputError
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.session.session import first_session
-from moontrim.share.answers import conclude, consider
-from moontrim.share.commandtable import BY_NAME, SERVED
-from moontrim.share.dumpstate import MOST_RANGES, dump_state
-from moontrim.share.outcomes import (
+from moontrim.share.actions import (
     Action,
     Key,
     Own,
@@ -28,6 +25,9 @@ from moontrim.share.outcomes import (
     Tune,
     Unkey,
 )
+from moontrim.share.answers import conclude, consider
+from moontrim.share.commandtable import BY_NAME, SERVED
+from moontrim.share.dumpstate import MOST_RANGES, dump_state
 from moontrim.share.protocol import (
     INVALID,
     NOT_AVAILABLE,
@@ -36,9 +36,10 @@ from moontrim.share.protocol import (
     Malformed,
     answer,
     read_line,
+    whole_hz,
 )
-from moontrim.share.tunecommand import TuneTo, band_for
-from moontrim.share.view import Abilities, ShareView, whole_hz
+from moontrim.share.sked import TuneTo, band_for
+from moontrim.share.view import Abilities, ShareView
 from moontrim_drivers.contract import RigDetails
 
 SKED_HZ = 10_368_100_000

@@ -30,7 +30,7 @@ from moontrim.remote.broker.configfile import (
     broker_config,
 )
 from moontrim.remote.published.topics import Topics
-from moontrim.remote.wire.backoff import Backoff
+from moontrim.remote.wire.resilience import Backoff
 
 log = logging.getLogger(__name__)
 

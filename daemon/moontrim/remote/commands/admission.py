@@ -16,10 +16,9 @@ from typing import Any
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import BusyError, InputError
-from moontrim.remote.commands.commands import PhoneRequest, read_command, refused_by_tracker, result
 from moontrim.remote.commands.guards import REPEAT_S, Allowance, Repeats, SecondStep
-from moontrim.remote.commands.payload import Body, Refusal, read_body
-from moontrim.remote.commands.replies import done, refused
+from moontrim.remote.commands.parsing import PhoneRequest, read_command, refused_by_tracker, result
+from moontrim.remote.commands.payload import Body, Refusal, done, read_body, refused
 from moontrim.remote.published.messages import Post, encode, ms
 from moontrim.remote.published.topics import Topics
 from moontrim.session.commands import Command, PermitTransmit

@@ -189,3 +189,19 @@ def _shown(value: object) -> object:
         return value if math.isfinite(value) else str(value)
     text = value if isinstance(value, str) else json.dumps(value, default=str)
     return text if len(text) <= LONGEST_TEXT else text[: LONGEST_TEXT - 3] + "..."
+
+
+def done(ident: str | int | None, changed: dict[str, Any]) -> dict[str, Any]:
+    return {"ok": True, "id": ident, "result": changed}
+
+
+def refused(ident: str | int | None, refusal: Refusal) -> dict[str, Any]:
+    """With code `confirm`, `allowed` is the token of the second step."""
+    error = {
+        "code": refusal.code,
+        "message": refusal.message,
+        "field": refusal.field,
+        "value": refusal.value,
+        "allowed": refusal.allowed,
+    }
+    return {"ok": False, "id": ident, "error": error}

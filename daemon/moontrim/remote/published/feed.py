@@ -11,8 +11,8 @@ from typing import Any
 
 from moontrim.remote.published import messages
 from moontrim.remote.published.messages import RESTLESS, Post, encode, ms
-from moontrim.remote.published.residualtrace import Trace
 from moontrim.remote.published.topics import Topics
+from moontrim.remote.published.trace import Trace
 from moontrim.state.snapshot import Fault, Outlook, Snapshot, Tracking
 
 MOST_PER_S = 5

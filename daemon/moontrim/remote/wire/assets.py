@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 
-from moontrim.remote.wire.pageaddress import Gateway
+from moontrim.remote.wire.addresses import Gateway
 
 LIBRARY = "vendor/mqtt.min.js"
 FRONT, FRONT_WITHOUT_LIBRARY = "index.html", "missing.html"

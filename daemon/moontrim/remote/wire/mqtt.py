@@ -27,10 +27,8 @@ from moontrim.remote.commands.admission import Admission, Arrival
 from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import Post
 from moontrim.remote.published.topics import Topics
-from moontrim.remote.wire.backoff import Backoff
-from moontrim.remote.wire.brokeraddress import Door
-from moontrim.remote.wire.standstill import Stall
-from moontrim.remote.wire.tasks import end_if_cancelled, until_one_fails
+from moontrim.remote.wire.addresses import Door
+from moontrim.remote.wire.resilience import Backoff, Stall, end_if_cancelled, until_one_fails
 
 if TYPE_CHECKING:
     from moontrim.app.daemon import Daemon

@@ -23,8 +23,8 @@ from aiohttp import web
 from aiohttp.typedefs import Handler
 
 from moontrim.clock.system import Clock
+from moontrim.remote.wire.addresses import Gateway
 from moontrim.remote.wire.assets import Asset, Assets, load_assets
-from moontrim.remote.wire.pageaddress import Gateway
 from moontrim.remote.wire.websocket import LARGEST_MESSAGE, SUBPROTOCOL, carry, open_broker
 from moontrim.state.hub import StateHub
 

@@ -12,7 +12,7 @@ import contextlib
 from aiohttp import WSMsgType, web
 
 from moontrim.clock.system import SystemClock
-from moontrim.remote.wire.pageaddress import Gateway
+from moontrim.remote.wire.addresses import Gateway
 
 SUBPROTOCOL = "mqtt"  # registered with IANA; MQTT 5.0 (OASIS), section 6
 LARGEST_MESSAGE = 32 * 1024  # twice the broker's largest packet

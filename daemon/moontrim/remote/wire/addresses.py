@@ -1,4 +1,4 @@
-"""How the daemon reaches its broker. A leaf."""
+"""How the daemon and its web server reach the broker."""
 
 from __future__ import annotations
 
@@ -25,3 +25,19 @@ class Door:
 
     def __str__(self) -> str:
         return "our own broker" if self.unix_path else f"the broker {self.host} port {self.port}"
+
+
+@dataclass(frozen=True, slots=True)
+class Gateway:
+    """One broker, by TCP (host, port) or by a Unix socket (unix_path, which then wins).
+
+    password_needed: the broker refuses clients without one. root, station: the first two levels of
+    every topic. tls: speak TLS with it, checked like this."""
+
+    host: str
+    port: int
+    unix_path: Path | None
+    password_needed: bool
+    root: str
+    station: str
+    tls: ssl.SSLContext | None = None
