@@ -1,5 +1,4 @@
-"""What the threat list in DEVELOPERS.md claims of the source as a whole, and of what lies on the
-disk after a run."""
+"""What docs/threats.md claims of the source as a whole, and of the files that a run leaves."""
 
 from __future__ import annotations
 
