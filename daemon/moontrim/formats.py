@@ -6,7 +6,7 @@ import logging
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
-LEG_WORDS = {
+LEG_LABELS = {
     "to_moon": "home to Moon",
     "from_moon": "Moon to home",
     "echo": "own echo",

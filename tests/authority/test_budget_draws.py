@@ -14,7 +14,7 @@ import pytest
 
 from authority import naif
 from moontrim.errorbudget.budget import Budget, error_budget
-from moontrim.errorbudget.displaced import Ratios, displaced_ratios, turned
+from moontrim.errorbudget.displaced import DisplacedFractions, displaced_fractions, turned
 from moontrim.errorbudget.placesurface import M_PER_DEG
 from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
 from moontrim.path import Ephemeris, Site, moon_from, parse_site
@@ -226,8 +226,8 @@ class Truth:
     homes: list[Site]
     partners: list[Site] | None
     clock_s: np.ndarray
-    rx: Ratios
-    tx: Ratios
+    rx: DisplacedFractions
+    tx: DisplacedFractions
 
 
 def truths(
@@ -248,27 +248,27 @@ def truths(
     clock_s = rng.uniform(-1.0, 1.0, count) * (doubts.clock_s or 0.0)
     age_s = rng.uniform(0.0, 1.0, count) * doubts.over_s - 0.5 * doubts.over_s * doubts.over_centred
 
-    def weathered(ratios: Ratios) -> Ratios:
+    def weathered(solved: DisplacedFractions) -> DisplacedFractions:
         """With weather and ionosphere of its own over each end; an echo passes one twice."""
-        home = rng.normal(0.0, 0.1, count) * ratios.home_air
-        partner = rng.normal(0.0, 0.1, count) * ratios.partner_air
+        home = rng.normal(0.0, 0.1, count) * solved.home_air
+        partner = rng.normal(0.0, 0.1, count) * solved.partner_air
         # 0.01 TECU/s: research value of 0.19 Hz at 144 MHz there and back.
         lively = 40.308 * 0.01e16 / (C_M_S * case.sked_hz**2)
         home += rng.uniform(-1.0, 1.0, count) * lively
         partner += rng.uniform(-1.0, 1.0, count) * lively
         both = home + (home if partners is None else partner)
         return replace(
-            ratios,
-            up=ratios.up + home,
-            down=ratios.down + home,
-            received=ratios.received + both,
-            sent=ratios.sent + both,
+            solved,
+            to_moon=solved.to_moon + home,
+            from_moon=solved.from_moon + home,
+            from_partner=solved.from_partner + both,
+            to_partner=solved.to_partner + both,
         )
 
-    rx = displaced_ratios(ephemeris, homes, partners, utc_s, clock_s)
+    rx = displaced_fractions(ephemeris, homes, partners, utc_s, clock_s)
     tx = rx
     if doubts.over_s:
-        tx = displaced_ratios(ephemeris, homes, partners, utc_s, clock_s + age_s)
+        tx = displaced_fractions(ephemeris, homes, partners, utc_s, clock_s + age_s)
     return Truth(homes, partners, clock_s, weathered(rx), weathered(tx))
 
 
@@ -283,13 +283,12 @@ def errors_hz(
     """True on-air minus ideal frequency of both dials in every draw."""
     doubts, count = case.doubts, len(truth.homes)
     partners = None if case.partner is None else [case.partner] * 3
-    believed = displaced_ratios(
+    believed = displaced_fractions(
         ephemeris, [case.home] * 3, partners, utc_s, (0.0, -1.0, 1.0), case.troposphere
     )
 
-    def fractions(ratios: Ratios, at: int) -> Fractions:
-        columns = (ratios.up, ratios.down, ratios.received, ratios.sent)
-        return Fractions(*(float(column[at]) for column in columns))
+    def fractions(solved: DisplacedFractions, at: int) -> Fractions:
+        return Fractions(*(float(getattr(solved, leg)[at]) for leg in Fractions._fields))
 
     before, after = (on_air(agreement, case.sked_hz, fractions(believed, at)) for at in (1, 2))
     rates = [(after.rx_hz - before.rx_hz) / 2.0, (after.tx_hz - before.tx_hz) / 2.0]
@@ -360,7 +359,7 @@ def test_95_percent_of_draws_are_inside(ephemeris: Ephemeris, name: str) -> None
     ],
 )
 def test_the_path_of_the_draws_is_that_of_naif(ephemeris: Ephemeris, name: str) -> None:
-    """What being elsewhere, and later, does to all four ratios, in vacuum: 0.0002 Hz at 10.368 GHz
+    """What being elsewhere, and later, does to all four solved, in vacuum: 0.0002 Hz at 10.368 GHz
     (the 0.0006 Hz by which the two paths differ is mostly common to both places)."""
     case = CASES[name]
     naif.load_kernels()
@@ -370,7 +369,7 @@ def test_the_path_of_the_draws_is_that_of_naif(ephemeris: Ephemeris, name: str) 
     homes = [case.home, *truth.homes]
     others = [far, *(truth.partners or truth.homes)]
     late_s = np.concatenate([[0.0], truth.clock_s])
-    ours = displaced_ratios(
+    ours = displaced_fractions(
         ephemeris, homes, None if case.partner is None else others, utc_s, late_s, False
     )
     theirs = []
@@ -382,7 +381,7 @@ def test_the_path_of_the_draws_is_that_of_naif(ephemeris: Ephemeris, name: str) 
         sent = naif.fractions(here, there, utc_s + by_s, arriving=False)
         received = naif.fractions(there, here, utc_s + by_s, arriving=True)
         theirs.append([sent[0], received[1], received[2], sent[2]])
-    off = np.array([ours.up, ours.down, ours.received, ours.sent]).T - np.array(theirs)
+    off = np.array([getattr(ours, leg) for leg in Fractions._fields]).T - np.array(theirs)
     differences_hz = (off[1:] - off[0]) * 10.368e9
     print(f"{name}: {np.max(np.abs(differences_hz)):.6f} Hz at 10.368 GHz")
     assert np.max(np.abs(differences_hz)) < 2e-4

@@ -38,8 +38,7 @@ class ExactPath:
     def on_air(self, session: Session, utc_s: float) -> OnAir:
         """Both ideal frequencies, trims included."""
         here = session.here(self._settings)
-        up, down, received, sent = self._fractions(session, utc_s)
-        fractions = Fractions(up=up, down=down, received=received, sent=sent)
+        fractions = Fractions(*self._fractions(session, utc_s))
         return on_air(
             session.agreement,
             here.sked_hz,

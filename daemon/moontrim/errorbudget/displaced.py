@@ -32,17 +32,17 @@ TERMS = 8
 
 
 @dataclass(frozen=True)
-class Ratios:
+class DisplacedFractions:
     """Received / sent - 1 for N sets of stations; every field (N,).
 
     up: home to Moon. down: Moon to home. received: partner to home. sent: home to partner. All
     include the troposphere, of which home_air and partner_air are one passage's part at each end
     (0 when it is off)."""
 
-    up: Array
-    down: Array
-    received: Array
-    sent: Array
+    to_moon: Array
+    from_moon: Array
+    from_partner: Array
+    to_partner: Array
     home_air: Array
     partner_air: Array
 
@@ -52,14 +52,14 @@ def turned(site: Site, by_s: float) -> Site:
     return replace(site, longitude_deg=site.longitude_deg + by_s * EARTH_ANGLE_DEG_PER_S)
 
 
-def displaced_ratios(
+def displaced_fractions(
     ephemeris: Ephemeris,
     homes: Sequence[Site],
     partners: Sequence[Site] | None,
     utc_s: float,
     late_s: ArrayLike = 0.0,
     troposphere: bool = True,
-) -> Ratios:
+) -> DisplacedFractions:
     """The path at home's POSIX seconds utc_s + late_s for each pair of homes and partners (N
     sites each; partners None: each home's own echo). late_s: a number or (N,), at most MOST_LATE_S
     either way. Agrees with `solve_path` to its rounding. Raises CoverageError."""
@@ -84,10 +84,10 @@ def displaced_ratios(
     moon = VectorCurve(
         short(ephemeris.moon_track(tai_s))[:, :, np.newaxis, np.newaxis], np.zeros(1), half_s
     )
-    here = placed(_itrs_km(homes))
-    there = here if partners is None else placed(_itrs_km(partners))
-    received = solve(there, moon, here, when_s, arriving=True)
-    sent = solve(here, moon, there, when_s, arriving=False)
+    home_track = placed(_itrs_km(homes))
+    far_track = home_track if partners is None else placed(_itrs_km(partners))
+    inbound = solve(far_track, moon, home_track, when_s, arriving=True)
+    outbound = solve(home_track, moon, far_track, when_s, arriving=False)
 
     far = homes if partners is None else partners
     day = float(day_of_year(utc_s))
@@ -104,20 +104,22 @@ def displaced_ratios(
         ]
         return -np.array(by_sine) * slope(sine) / SPEED_OF_LIGHT_M_S
 
-    home_air = air(homes, here, when_s)
-    partner_air = air(far, there, received.leaves_s)
+    home_air = air(homes, home_track, when_s)
+    partner_air = air(far, far_track, inbound.leaves_s)
 
-    def ratio(delay_s: Array, arriving: bool) -> Array:
+    def fraction(delay_s: Array, arriving: bool) -> Array:
         return fractions(slope(delay_s), curvature(delay_s), arriving)[0]
 
     def whole_s(bounce: Bounce) -> Array:
-        return bounce.up_s + bounce.down_s
+        return bounce.to_point_s + bounce.from_point_s
 
-    return Ratios(
-        up=ratio(sent.up_s, False) + home_air,
-        down=ratio(received.down_s, True) + home_air,
-        received=ratio(whole_s(received), True) + home_air + partner_air,
-        sent=ratio(whole_s(sent), False) + home_air + air(far, there, sent.arrives_s),
+    return DisplacedFractions(
+        to_moon=fraction(outbound.to_point_s, False) + home_air,
+        from_moon=fraction(inbound.from_point_s, True) + home_air,
+        from_partner=fraction(whole_s(inbound), True) + home_air + partner_air,
+        to_partner=fraction(whole_s(outbound), False)
+        + home_air
+        + air(far, far_track, outbound.arrives_s),
         home_air=home_air,
         partner_air=partner_air,
     )

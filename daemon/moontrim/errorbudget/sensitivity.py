@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from moontrim.errorbudget.displaced import displaced_ratios, turned
+from moontrim.errorbudget.displaced import displaced_fractions, turned
 from moontrim.errorbudget.placesurface import Surface, nine_places
 from moontrim.path.constants import SPEED_OF_LIGHT_M_S
 from moontrim.path.ephemeris import Ephemeris
@@ -82,7 +82,7 @@ def effects(
         "late": [_Perturbation(home, far, sign * PROBE_LATE_S) for sign in either],
     }
     cases = [case for group in groups.values() for case in group]
-    ratios = displaced_ratios(
+    solved = displaced_fractions(
         ephemeris,
         [case.home for case in cases],
         None if partner is None else [case.partner for case in cases],
@@ -90,15 +90,14 @@ def effects(
         [case.late_s for case in cases],
     )
 
-    def ideal(up: float, down: float, received: float, sent: float) -> Array:
-        both = on_air(
-            agreement, sked_hz, Fractions(up, down, received, sent), tx_sked_hz=tx_sked_hz
-        )
+    def ideal(fractions: Fractions) -> Array:
+        both = on_air(agreement, sked_hz, fractions, tx_sked_hz=tx_sked_hz)
         return np.array([both.rx_hz, both.tx_hz])
 
-    rows = np.stack([ratios.up, ratios.down, ratios.received, ratios.sent], axis=1).tolist()
-    believed = ideal(*rows[0])
-    moved = np.array([ideal(*row) for row in rows]) - believed
+    by_leg = [getattr(solved, leg).tolist() for leg in Fractions._fields]
+    rows = [Fractions(*row) for row in zip(*by_leg, strict=True)]
+    believed = ideal(rows[0])
+    moved = np.array([ideal(row) for row in rows]) - believed
     ends = np.cumsum([len(group) for group in groups.values()])
     hz = dict(zip(groups, np.split(moved, ends[:-1]), strict=True))
 
@@ -108,15 +107,15 @@ def effects(
 
     def media(home_fraction: float, partner_fraction: float) -> tuple[Array, Array]:
         """Of a medium that adds so much to the fraction of a passage at each end."""
-        up, down, received, sent = rows[0]
+        to_moon, from_moon, from_partner, to_partner = rows[0]
         a, b = home_fraction, partner_fraction
         whole, b = (a + b, 0.0) if partner is None else (a, b)
-        at_home = ideal(up + a, down + a, received + whole, sent + whole)
-        at_partner = ideal(up, down, received + b, sent + b)
-        return at_home - believed, at_partner - believed
+        at_home = Fractions(to_moon + a, from_moon + a, from_partner + whole, to_partner + whole)
+        at_partner = Fractions(to_moon, from_moon, from_partner + b, to_partner + b)
+        return ideal(at_home) - believed, ideal(at_partner) - believed
 
     plasma = PLASMA_M3_PER_S2 * LIVELY_PER_M2_S / (SPEED_OF_LIGHT_M_S * sked_hz**2)
-    home_air, partner_air = media(float(ratios.home_air[0]), float(ratios.partner_air[0]))
+    home_air, partner_air = media(float(solved.home_air[0]), float(solved.partner_air[0]))
     home_ionosphere, partner_ionosphere = media(plasma, plasma)
     home_height, partner_height = (
         slope(f"{end} height", PROBE_HEIGHT_M) for end in ("home", "partner")

@@ -33,8 +33,8 @@ class Bounce:
     """A solved path: light times in seconds and, relative to the base instants, when the wave
     leaves, bounces and arrives; all (S, N)."""
 
-    up_s: Array
-    down_s: Array
+    to_point_s: Array
+    from_point_s: Array
     leaves_s: Array
     bounces_s: Array
     arrives_s: Array
@@ -46,31 +46,33 @@ def solve(
     """The path sender - Moon - receiver for waves that arrive (or, arriving=False, leave) when_s
     (S, N) after the base instants of the tracks, by light-time iteration with the reflection point
     at the instant of the bounce. Converged to 1e-16 s."""
-    up_s = np.full(when_s.shape, 1.28)
-    down_s = up_s
+    to_point_s = np.full(when_s.shape, 1.28)
+    from_point_s = to_point_s
     normal: Array | None = None
     fixed_km = receiver(when_s) if arriving else sender(when_s)
     for _ in range(MAX_ROUNDS):
-        bounces_s = when_s - down_s if arriving else when_s + up_s
+        bounces_s = when_s - from_point_s if arriving else when_s + to_point_s
         moon_km = moon(bounces_s)
         if arriving:
-            sender_km, receiver_km = sender(bounces_s - up_s), fixed_km
+            sender_km, receiver_km = sender(bounces_s - to_point_s), fixed_km
         else:
-            sender_km, receiver_km = fixed_km, receiver(bounces_s + down_s)
+            sender_km, receiver_km = fixed_km, receiver(bounces_s + from_point_s)
         if normal is None:
             normal = first_normal(moon_km, sender_km, receiver_km)
             normal = improved_normal(moon_km, sender_km, receiver_km, normal)
         for _ in range(2):
             normal = improved_normal(moon_km, sender_km, receiver_km, normal)
         point_km = moon_km + MOON_RADIUS_KM * normal
-        new_up_s = norm(point_km - sender_km) / SPEED_OF_LIGHT_KM_S
-        new_down_s = norm(receiver_km - point_km) / SPEED_OF_LIGHT_KM_S
-        changes_s = np.abs(new_up_s - up_s) + np.abs(new_down_s - down_s)
-        up_s, down_s = new_up_s, new_down_s
+        new_to_point_s = norm(point_km - sender_km) / SPEED_OF_LIGHT_KM_S
+        new_from_point_s = norm(receiver_km - point_km) / SPEED_OF_LIGHT_KM_S
+        changes_s = np.abs(new_to_point_s - to_point_s) + np.abs(new_from_point_s - from_point_s)
+        to_point_s, from_point_s = new_to_point_s, new_from_point_s
         if np.all(changes_s < SETTLED_S):
             break
-    bounces_s = when_s - down_s if arriving else when_s + up_s
-    return Bounce(up_s, down_s, bounces_s - up_s, bounces_s, bounces_s + down_s)
+    bounces_s = when_s - from_point_s if arriving else when_s + to_point_s
+    return Bounce(
+        to_point_s, from_point_s, bounces_s - to_point_s, bounces_s, bounces_s + from_point_s
+    )
 
 
 def slope(values: Array) -> Array:

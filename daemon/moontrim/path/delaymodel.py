@@ -210,14 +210,14 @@ class DelayModel:
         far_site = self._partner or self._home
         far = self._ephemeris.earth_fixed_track(far_site.itrs_km(), tai_s)
         echo = solve(home, moon, home, when_s, arriving=True)
-        received = echo if self._partner is None else solve(far, moon, home, when_s, arriving=True)
-        sent = solve(home, moon, far, when_s, arriving=False)
+        inbound = echo if self._partner is None else solve(far, moon, home, when_s, arriving=True)
+        outbound = solve(home, moon, far, when_s, arriving=False)
         delays: dict[LegName, Array] = {
-            "to_moon": sent.up_s,
-            "from_moon": received.down_s,
-            "echo": echo.up_s + echo.down_s,
-            "from_partner": received.up_s + received.down_s,
-            "to_partner": sent.up_s + sent.down_s,
+            "to_moon": outbound.to_point_s,
+            "from_moon": inbound.from_point_s,
+            "echo": echo.to_point_s + echo.from_point_s,
+            "from_partner": inbound.to_point_s + inbound.from_point_s,
+            "to_partner": outbound.to_point_s + outbound.from_point_s,
         }
         moon_km = moon(when_s)
         sight, far_sight = moon_km - home(when_s), moon_km - far(when_s)

@@ -116,15 +116,17 @@ def _solve_chunk(
             None if season is None else slant_over(site, season),
         )
 
-    here = station(home)
-    there = here if partner is None else station(partner)
-    echo = solve(here.place, moon, here.place, when_s, arriving=True)
-    received = (
-        echo if partner is None else solve(there.place, moon, here.place, when_s, arriving=True)
+    home_end = station(home)
+    far_end = home_end if partner is None else station(partner)
+    echo = solve(home_end.place, moon, home_end.place, when_s, arriving=True)
+    inbound = (
+        echo
+        if partner is None
+        else solve(far_end.place, moon, home_end.place, when_s, arriving=True)
     )
-    sent = solve(here.place, moon, there.place, when_s, arriving=False)
+    outbound = solve(home_end.place, moon, far_end.place, when_s, arriving=False)
 
-    at_home = _excess(here, moon, when_s)
+    at_home = _excess(home_end, moon, when_s)
     turn = rotation_rad_per_s(ephemeris.days_since_j2000(tai_s))
 
     def gradient(end: _Station, at_s: Array, bounce: Bounce) -> Array:
@@ -139,20 +141,26 @@ def _solve_chunk(
 
     def whole(bounce: Bounce, far: _Station, far_s: Array, name: LegName) -> Leg:
         excess = at_home + _excess(far, moon, far_s)
-        spread = spread_fraction(gradient(here, when_s, bounce), gradient(far, far_s, bounce))
-        return _leg(bounce.up_s + bounce.down_s, excess, spread, name)
+        spread = spread_fraction(gradient(home_end, when_s, bounce), gradient(far, far_s, bounce))
+        return _leg(bounce.to_point_s + bounce.from_point_s, excess, spread, name)
 
-    from_partner = whole(received, there, received.leaves_s, "from_partner")
+    from_partner = whole(inbound, far_end, inbound.leaves_s, "from_partner")
     return {
         "to_moon": _leg(
-            sent.up_s, at_home, spread_fraction(gradient(here, when_s, sent)), "to_moon"
+            outbound.to_point_s,
+            at_home,
+            spread_fraction(gradient(home_end, when_s, outbound)),
+            "to_moon",
         ),
         "from_moon": _leg(
-            received.down_s, at_home, spread_fraction(gradient(here, when_s, received)), "from_moon"
+            inbound.from_point_s,
+            at_home,
+            spread_fraction(gradient(home_end, when_s, inbound)),
+            "from_moon",
         ),
-        "echo": from_partner if partner is None else whole(echo, here, echo.leaves_s, "echo"),
+        "echo": from_partner if partner is None else whole(echo, home_end, echo.leaves_s, "echo"),
         "from_partner": from_partner,
-        "to_partner": whole(sent, there, sent.arrives_s, "to_partner"),
+        "to_partner": whole(outbound, far_end, outbound.arrives_s, "to_partner"),
     }
 
 

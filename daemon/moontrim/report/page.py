@@ -16,7 +16,7 @@ from markupsafe import Markup
 
 from moontrim import __version__
 from moontrim.errors import InputError, MoontrimError
-from moontrim.formats import LEG_WORDS, iso_utc
+from moontrim.formats import LEG_LABELS, iso_utc
 from moontrim.path import LegName
 from moontrim.path.vectors import Array
 from moontrim.report import figures, words
@@ -217,7 +217,7 @@ def _to_check(report: SessionReport) -> dict[str, str] | None:
         return {
             "command": f"moontrim path --home {words.exact(home)} --partner {far} "
             f"--at {iso_utc(float(again.utc_s[k]))} --frequency {context.sked_hz:.1f}",
-            "leg": LEG_WORDS[leg],
+            "leg": LEG_LABELS[leg],
             "shift_hz": words.hz(
                 float(recorded.seconds.rx_shift_hz[row]) - context.trim_rx_hz, 3, sign=True
             ),

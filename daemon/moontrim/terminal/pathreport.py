@@ -7,7 +7,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from moontrim.formats import LEG_WORDS
+from moontrim.formats import LEG_LABELS
 
 
 def show_path(report: dict[str, Any]) -> None:
@@ -35,7 +35,7 @@ def show_path(report: dict[str, Any]) -> None:
     legs = Table(box=None, header_style="dim", padding=(0, 2, 0, 0), pad_edge=False)
     for heading in ("", "delay s", "shift Hz", "rate Hz/s", "by air Hz", "limb spread Hz"):
         legs.add_column(heading, justify="right" if heading else "left", no_wrap=True)
-    for name, words in LEG_WORDS.items():
+    for name, words in LEG_LABELS.items():
         leg = report["legs"][name]
         legs.add_row(
             words,

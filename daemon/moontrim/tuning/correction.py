@@ -34,19 +34,19 @@ class Fractions(NamedTuple):
     up: home to Moon. down: Moon to home. received: partner to home. sent: home to partner. For our
     own echo, received and sent are both the echo."""
 
-    up: Number
-    down: Number
-    received: Number
-    sent: Number
+    to_moon: Number
+    from_moon: Number
+    from_partner: Number
+    to_partner: Number
 
 
 def fractions_of(leg: Callable[[LegName], Number]) -> Fractions:
     """From each leg's fraction as the path has them."""
     return Fractions(
-        up=leg("to_moon"),
-        down=leg("from_moon"),
-        received=leg("from_partner"),
-        sent=leg("to_partner"),
+        to_moon=leg("to_moon"),
+        from_moon=leg("from_moon"),
+        from_partner=leg("from_partner"),
+        to_partner=leg("to_partner"),
     )
 
 
@@ -69,13 +69,13 @@ def on_air(
     listens, if the two sides use different segments; None: on the sked frequency."""
     rx_hz, tx_hz = sked_hz, sked_hz if tx_sked_hz is None else tx_sked_hz
     if agreement == "halves":
-        rx_hz, tx_hz = rx_hz * (1.0 + fractions.down), tx_hz / (1.0 + fractions.up)
+        rx_hz, tx_hz = rx_hz * (1.0 + fractions.from_moon), tx_hz / (1.0 + fractions.to_moon)
     elif agreement == "receiver":
-        rx_hz *= 1.0 + fractions.received
+        rx_hz *= 1.0 + fractions.from_partner
     elif agreement == "transmitter":
-        tx_hz /= 1.0 + fractions.sent
+        tx_hz /= 1.0 + fractions.to_partner
     elif agreement == "home":
-        rx_hz, tx_hz = rx_hz * (1.0 + fractions.received), tx_hz / (1.0 + fractions.sent)
+        rx_hz, tx_hz = rx_hz * (1.0 + fractions.from_partner), tx_hz / (1.0 + fractions.to_partner)
     return OnAir(rx_hz + trim_rx_hz, tx_hz + trim_tx_hz)
 
 

@@ -22,7 +22,7 @@ from moontrim.config.settings import settings_from
 from moontrim.errorbudget.budget import Budget, Cause, error_budget
 from moontrim.errorbudget.causes import contributions
 from moontrim.errorbudget.contribution import duration, hertz
-from moontrim.errorbudget.displaced import MOST_LATE_S, displaced_ratios
+from moontrim.errorbudget.displaced import MOST_LATE_S, displaced_fractions
 from moontrim.errorbudget.distributions import (
     Distribution,
     Normal,
@@ -93,15 +93,15 @@ def test_many_places_at_once_are_the_exact_path(
     partners = None if alone else homes[::-1]
     late_s = np.array([0.0, 0.0, 61.7, -60.2, MOST_LATE_S, -0.001])
     utc_s = 1.7e9 + 12345.678
-    ours = displaced_ratios(ephemeris, homes, partners, utc_s, late_s, troposphere)
+    ours = displaced_fractions(ephemeris, homes, partners, utc_s, late_s, troposphere)
     for at, home in enumerate(homes):
         partner = None if partners is None else partners[at]
         legs = solve_path(ephemeris, home, partner, utc_s + late_s[at], troposphere).legs
         for mine, leg in (
-            (ours.up, legs["to_moon"]),
-            (ours.down, legs["from_moon"]),
-            (ours.received, legs["from_partner"]),
-            (ours.sent, legs["to_partner"]),
+            (ours.to_moon, legs["to_moon"]),
+            (ours.from_moon, legs["from_moon"]),
+            (ours.from_partner, legs["from_partner"]),
+            (ours.to_partner, legs["to_partner"]),
         ):
             assert abs(mine[at] - float(leg.fraction)) * F_HZ < 1e-6
         assert ours.home_air[at] == pytest.approx(
@@ -113,7 +113,7 @@ def test_many_places_at_once_are_the_exact_path(
 
 def test_too_late_is_refused(ephemeris: Ephemeris) -> None:
     with pytest.raises(ValueError, match="late_s"):
-        displaced_ratios(ephemeris, [HOME], None, T0, MOST_LATE_S + 1.0)
+        displaced_fractions(ephemeris, [HOME], None, T0, MOST_LATE_S + 1.0)
 
 
 @pytest.mark.parametrize(
@@ -135,7 +135,10 @@ def test_nine_places_tell_the_whole_square(
         for v in (np.arange(20) + 0.5) / 10.0 - 1.0
         for u in (np.arange(20) + 0.5) / 10.0 - 1.0
     ]
-    full = displaced_ratios(ephemeris, [site, *nine_places(site), *every], None, T0).received * F_HZ
+    full = (
+        displaced_fractions(ephemeris, [site, *nine_places(site), *every], None, T0).from_partner
+        * F_HZ
+    )
     surface = Surface(site, full[1:10] - full[0])
     assert surface.largest == pytest.approx(np.max(np.abs(full[1:] - full[0])), rel=1e-3)
     coarse = surface.everywhere().reshape(20, 10, 20, 10).mean(axis=(1, 3)).ravel()

@@ -10,8 +10,8 @@ SKED_HZ = 144_120_000.0
 LEG_A = 200.0 / SKED_HZ  # one way, home to Moon or back
 LEG_B = -100.0 / SKED_HZ
 PATH = 100.0 / SKED_HZ
-AT_A = Fractions(up=LEG_A, down=LEG_A, received=PATH, sent=PATH)
-AT_B = Fractions(up=LEG_B, down=LEG_B, received=PATH, sent=PATH)
+AT_A = Fractions(to_moon=LEG_A, from_moon=LEG_A, from_partner=PATH, to_partner=PATH)
+AT_B = Fractions(to_moon=LEG_B, from_moon=LEG_B, from_partner=PATH, to_partner=PATH)
 
 
 def test_agreed_as_heard_at_the_moon() -> None:
