@@ -16,7 +16,7 @@ from authority import naif
 from moontrim.errorbudget.budget import Budget, error_budget
 from moontrim.errorbudget.displaced import DisplacedFractions, displaced_fractions, turned
 from moontrim.errorbudget.placesurface import M_PER_DEG
-from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
+from moontrim.errorbudget.uncertainties import PlaceUncertainty, Uncertainties
 from moontrim.path import Ephemeris, Site, moon_from, parse_site
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import AGREEMENTS, Agreement, Fractions, on_air
@@ -40,7 +40,7 @@ class Case:
     home: Site
     partner: Site | None
     sked_hz: float
-    doubts: Doubts
+    uncertainties: Uncertainties
     agreements: tuple[Agreement, ...]
     elevation_deg: float = 30.0
     days: float = 0.0
@@ -49,10 +49,10 @@ class Case:
     dials: tuple[str, ...] = ("rx", "tx")
 
 
-GOOD = PlaceDoubt(5.0, 10.0)
-HIGH = PlaceDoubt(None, 30.0)
-EXACT = PlaceDoubt(0.0, 0.0)
-COMMON = Doubts(
+GOOD = PlaceUncertainty(5.0, 10.0)
+HIGH = PlaceUncertainty(None, 30.0)
+EXACT = PlaceUncertainty(0.0, 0.0)
+COMMON = Uncertainties(
     HIGH,
     HIGH,
     clock_s=0.02,
@@ -158,7 +158,7 @@ CASES = {
         parse_site("JN88dd", height_m=200.0),
         None,
         5_760_100_000.0,
-        replace(COMMON, home=PlaceDoubt(2000.0, 300.0)),
+        replace(COMMON, home=PlaceUncertainty(2000.0, 300.0)),
         ("home",),
     ),
     "a transverter of its own": Case(
@@ -201,10 +201,12 @@ def instant(ephemeris: Ephemeris, case: Case) -> float:
     return float(utc_s[np.argmin(off)])
 
 
-def places(rng: np.random.Generator, site: Site, doubt: PlaceDoubt, count: int) -> list[Site]:
+def places(
+    rng: np.random.Generator, site: Site, uncertainty: PlaceUncertainty, count: int
+) -> list[Site]:
     """Where the station may truly be: anywhere in its square, and about it by the accuracy."""
-    north_m, east_m = rng.normal(0.0, doubt.accuracy_m or 0.0, (2, count))
-    up_m = rng.normal(0.0, doubt.height_accuracy_m or 0.0, count)
+    north_m, east_m = rng.normal(0.0, uncertainty.accuracy_m or 0.0, (2, count))
+    up_m = rng.normal(0.0, uncertainty.height_accuracy_m or 0.0, count)
     north = rng.uniform(-1, 1, count) * site.half_height_deg + north_m / M_PER_DEG
     east = rng.uniform(-1, 1, count) * site.half_width_deg
     east += east_m / (M_PER_DEG * np.cos(np.radians(site.latitude_deg)))
@@ -233,20 +235,26 @@ class Truth:
 def truths(
     ephemeris: Ephemeris, case: Case, utc_s: float, rng: np.random.Generator, count: int
 ) -> Truth:
-    doubts = case.doubts
+    uncertainties = case.uncertainties
     turn_s = rng.normal(0.0, ephemeris.earth_rotation(utc_s).uncertainty_s, count)
     homes, partners = (
         None
         if site is None
         else [
             turned(place, float(by_s))
-            for place, by_s in zip(places(rng, site, doubt, count), turn_s, strict=True)
+            for place, by_s in zip(places(rng, site, uncertainty, count), turn_s, strict=True)
         ]
-        for site, doubt in ((case.home, doubts.home), (case.partner, doubts.partner))
+        for site, uncertainty in (
+            (case.home, uncertainties.home),
+            (case.partner, uncertainties.partner),
+        )
     )
     assert homes is not None
-    clock_s = rng.uniform(-1.0, 1.0, count) * (doubts.clock_s or 0.0)
-    age_s = rng.uniform(0.0, 1.0, count) * doubts.over_s - 0.5 * doubts.over_s * doubts.over_centred
+    clock_s = rng.uniform(-1.0, 1.0, count) * (uncertainties.clock_s or 0.0)
+    age_s = (
+        rng.uniform(0.0, 1.0, count) * uncertainties.over_s
+        - 0.5 * uncertainties.over_s * uncertainties.over_centred
+    )
 
     def weathered(solved: DisplacedFractions) -> DisplacedFractions:
         """With weather and ionosphere of its own over each end; an echo passes one twice."""
@@ -267,7 +275,7 @@ def truths(
 
     rx = displaced_fractions(ephemeris, homes, partners, utc_s, clock_s)
     tx = rx
-    if doubts.over_s:
+    if uncertainties.over_s:
         tx = displaced_fractions(ephemeris, homes, partners, utc_s, clock_s + age_s)
     return Truth(homes, partners, clock_s, weathered(rx), weathered(tx))
 
@@ -281,7 +289,7 @@ def errors_hz(
     rng: np.random.Generator,
 ) -> dict[str, np.ndarray]:
     """True on-air minus ideal frequency of both dials in every draw."""
-    doubts, count = case.doubts, len(truth.homes)
+    uncertainties, count = case.uncertainties, len(truth.homes)
     partners = None if case.partner is None else [case.partner] * 3
     believed = displaced_fractions(
         ephemeris, [case.home] * 3, partners, utc_s, (0.0, -1.0, 1.0), case.troposphere
@@ -294,11 +302,11 @@ def errors_hz(
     rates = [(after.rx_hz - before.rx_hz) / 2.0, (after.tx_hz - before.tx_hz) / 2.0]
     # Hundredths of a hertz stand for dials finer than the planner's whole ones.
     scale = 100
-    grid = round(doubts.dial_resolution_hz * scale)
-    if doubts.step_interval_s:
-        grid = coarsen([rate * scale for rate in rates], grid, 1.0 / doubts.step_interval_s)
-    ppb = rng.normal(0.0, 1.0, count) * (doubts.reference_ppb or 0.0)
-    apart_hz = rng.normal(0.0, 1.0, count) * (doubts.transverter_hz or 0.0)
+    grid = round(uncertainties.dial_resolution_hz * scale)
+    if uncertainties.step_interval_s:
+        grid = coarsen([rate * scale for rate in rates], grid, 1.0 / uncertainties.step_interval_s)
+    ppb = rng.normal(0.0, 1.0, count) * (uncertainties.reference_ppb or 0.0)
+    apart_hz = rng.normal(0.0, 1.0, count) * (uncertainties.transverter_hz or 0.0)
     # Any sked frequency may be meant, so that any part of a step may be left over.
     sked_hz = case.sked_hz + rng.uniform(0.0, 1000.0, count)
     offset_hz = int(case.sked_hz) - 144_000_000 if case.sked_hz > 1e9 else 0
@@ -330,7 +338,7 @@ def test_95_percent_of_draws_are_inside(ephemeris: Ephemeris, name: str) -> None
             utc_s,
             case.sked_hz,
             agreement,
-            case.doubts,
+            case.uncertainties,
             case.troposphere,
         )
         off_hz = errors_hz(ephemeris, case, agreement, utc_s, truth, rng)

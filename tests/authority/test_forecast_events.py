@@ -16,8 +16,9 @@ from astropy.time import Time
 from astropy.utils import iers
 
 from authority import naif
-from moontrim.forecast import End, ForecastQuestion, Horizon, forecast
 from moontrim.forecast.circumstances import find_named
+from moontrim.forecast.compute import forecast
+from moontrim.forecast.question import End, ForecastQuestion, Horizon
 from moontrim.path import Ephemeris, Site
 from moontrim.path.libration import orientation_deg
 

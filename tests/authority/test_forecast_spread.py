@@ -11,7 +11,8 @@ import pytest
 
 from authority import naif
 from authority.test_spread import F_HZ, brute_force_hz
-from moontrim.forecast import End, ForecastQuestion, forecast
+from moontrim.forecast.compute import forecast
+from moontrim.forecast.question import End, ForecastQuestion
 from moontrim.path import Ephemeris, Site
 
 DAY_S = 86400.0

@@ -24,7 +24,8 @@ from skyfield.data import iers
 from skyfield.timelib import Timescale
 
 from moontrim.path import DelayModel, Ephemeris, parse_site, solve_path
-from moontrim.path.reflection import MOON_RADIUS_KM, first_normal, improved_normal
+from moontrim.path.constants import MOON_RADIUS_KM
+from moontrim.path.delay import first_normal, improved_normal
 
 F_HZ = 10.368e9
 C_KM_S = 299792.458

@@ -24,11 +24,12 @@ from skyfield.api import load_file, wgs84
 from skyfield.data import iers
 from skyfield.timelib import Time, Timescale
 
-from moontrim.forecast import Antenna, End, ForecastQuestion, Gear, Horizon, Signal, forecast
+from moontrim.forecast.compute import forecast
 from moontrim.forecast.course import Course
+from moontrim.forecast.question import Antenna, End, ForecastQuestion, Gear, Horizon, Signal
 from moontrim.path import Ephemeris, Site, parse_site
+from moontrim.path.constants import MOON_RADIUS_KM
 from moontrim.path.libration import orientation_deg
-from moontrim.path.reflection import MOON_RADIUS_KM
 
 F_HZ = 10.368e9
 C_KM_S = 299792.458
@@ -132,11 +133,11 @@ def main(arguments: list[str]) -> None:
     costs = {}
     for span in (days / 8, days / 4, days / 2, days):
         fresh = Ephemeris.load()
-        ask = ForecastQuestion(
+        question = ForecastQuestion(
             *ends, F_HZ, start, start + span * DAY_S, None, Signal(25.0, 10.0, -20.0)
         )
         began = time.process_time()
-        found = forecast(fresh, ask)
+        found = forecast(fresh, question)
         costs[span] = time.process_time() - began
         print(
             f"{span:8.1f} days {len(found.windows):5d} windows {costs[span]:8.3f} s of processor, "

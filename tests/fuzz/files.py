@@ -24,7 +24,7 @@ from moontrim.errors import CoverageError, InputError
 from moontrim.journal import opening
 from moontrim.journal.readonly import open_journal, sessions
 from moontrim.journal.schema import NAME as JOURNAL
-from moontrim.path.ephemeris import _read_table
+from moontrim.path.tablefiles import read_table
 from moontrim.rehearsal.rehearsal import embedded_settings
 from moontrim.remote.broker.accounts import given_passwords, password_file
 from moontrim.remote.broker.passwords import FILE as PASSWORDS
@@ -299,7 +299,7 @@ def earth_table(data: bytes) -> None:
     if data:
         rows = rows[: len(rows) * (data[0] + 1) // 256]
     try:
-        table = _read_table(_held(bytes(rows)))
+        table = read_table(_held(bytes(rows)))
     except CoverageError:
         return
     hold(table.first_utc_s < table.last_utc_s, "no range")

@@ -14,7 +14,7 @@ from typing import Any
 from moontrim.cli.arguments import add_command, add_config
 from moontrim.cli.forecastquestions import Work, work_of
 from moontrim.clock.system import SystemClock
-from moontrim.forecast import Forecast, forecast
+from moontrim.forecast.compute import Forecast, forecast
 
 DAY_S = 86400.0
 # Shorter spans are done before a bar could be read.
@@ -76,8 +76,8 @@ def _forecast_all(work: Work) -> list[Forecast]:
     span_days = (work.asks[0].until_utc_s - work.asks[0].from_utc_s) / DAY_S
     made = []
     with _bars(span_days * len(work.asks) >= BAR_FROM_DAYS) as bar:
-        for ask in work.asks:
-            made.append(forecast(work.ephemeris, ask, bar(ask.partner_name)))
+        for question in work.asks:
+            made.append(forecast(work.ephemeris, question, bar(question.partner_name)))
     return made
 
 

@@ -24,7 +24,7 @@ from moontrim.config.station import (
     StationSettings,
 )
 from moontrim.errors import InputError
-from moontrim.forecast import End, ForecastQuestion, Horizon
+from moontrim.forecast.question import End, ForecastQuestion, Horizon
 from moontrim.forecast.shown.words import zone_named
 from moontrim.path import Ephemeris, parse_site
 

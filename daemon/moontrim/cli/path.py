@@ -15,7 +15,7 @@ from moontrim.cli.arguments import (
     partner_of,
     require_covered,
 )
-from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
+from moontrim.errorbudget.uncertainties import PlaceUncertainty, Uncertainties
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris, parse_site
 from moontrim.tuning.correction import AGREEMENTS, Agreement
@@ -66,13 +66,15 @@ def call(options: argparse.Namespace) -> int:
     if options.agreement not in AGREEMENTS:
         raise InputError("--agreement", options.agreement, ", ".join(AGREEMENTS))
     agreement = cast(Agreement, options.agreement)
-    doubts = _doubts(options)
+    uncertainties = _uncertainties(options)
     ephemeris = Ephemeris.load()
     for utc_s in instants:
         require_covered(ephemeris, utc_s, "--at")
     troposphere = not options.no_troposphere
     reports = [
-        path_report(ephemeris, home, partner, utc_s, on_air_hz, troposphere, agreement, doubts)
+        path_report(
+            ephemeris, home, partner, utc_s, on_air_hz, troposphere, agreement, uncertainties
+        )
         for utc_s in instants
     ]
     for warning in dict.fromkeys(w for report in reports for w in report.get("warnings", ())):
@@ -87,11 +89,11 @@ def call(options: argparse.Namespace) -> int:
     return 0
 
 
-def _doubts(options: argparse.Namespace) -> Doubts:
+def _uncertainties(options: argparse.Namespace) -> Uncertainties:
     """A transverter counts as part of the reference here; what was not given is not known, but
     for the dial, which then has no steps."""
-    place = PlaceDoubt(_given(options, "--accuracy"), _given(options, "--height-accuracy"))
-    return Doubts(
+    place = PlaceUncertainty(_given(options, "--accuracy"), _given(options, "--height-accuracy"))
+    return Uncertainties(
         home=place,
         partner=place,
         clock_s=_given(options, "--clock-error"),

@@ -8,7 +8,7 @@ from functools import lru_cache
 from pydantic import Field, model_validator
 
 from moontrim.config.table import Table
-from moontrim.errorbudget.uncertainties import PlaceDoubt
+from moontrim.errorbudget.uncertainties import PlaceUncertainty
 from moontrim.errors import InputError
 from moontrim.path.site import Site, parse_site
 
@@ -59,6 +59,6 @@ class SiteSettings(Table):
         assert self.latitude_deg is not None and self.longitude_deg is not None
         return Site(self.latitude_deg, self.longitude_deg, self.height_m)
 
-    def doubt(self) -> PlaceDoubt:
+    def uncertainty(self) -> PlaceUncertainty:
         """How well the place is known, besides the size of a locator's square."""
-        return PlaceDoubt(self.accuracy_m, self.height_accuracy_m)
+        return PlaceUncertainty(self.accuracy_m, self.height_accuracy_m)

@@ -17,7 +17,7 @@ from moontrim.errorbudget.causes import contributions
 from moontrim.errorbudget.contribution import NEGLIGIBLE_HZ, Contribution
 from moontrim.errorbudget.distributions import bound95, root_sum_square
 from moontrim.errorbudget.sensitivity import effects
-from moontrim.errorbudget.uncertainties import Doubts
+from moontrim.errorbudget.uncertainties import Uncertainties
 from moontrim.errors import InputError
 from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.site import Site
@@ -69,7 +69,7 @@ def error_budget(
     utc_s: float,
     sked_hz: float,
     agreement: Agreement,
-    doubts: Doubts,
+    uncertainties: Uncertainties,
     troposphere: bool = True,
     tx_sked_hz: float | None = None,
 ) -> tuple[Budget, Budget]:
@@ -89,7 +89,7 @@ def error_budget(
         found = contributions(
             mine,
             other,
-            doubts,
+            uncertainties,
             rotation,
             transmit=transmit,
             echo=partner is None,

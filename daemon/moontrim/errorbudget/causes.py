@@ -1,7 +1,7 @@
 """Every cause by which a dial can be off: how its error is distributed, and what to do about it.
 
-One dial at a time, from the effect of one unit of each error and from the doubts. Sign: ideal
-on-air frequency minus the one that is set."""
+For one dial at a time, from the effect of one unit of each error and from the uncertainties.
+Sign: ideal on-air frequency minus the one that is set."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from moontrim.errorbudget.contribution import Contribution, duration, hertz
 from moontrim.errorbudget.distributions import Distribution, Normal, Uniform
 from moontrim.errorbudget.placecauses import height, position
 from moontrim.errorbudget.sensitivity import Effects
-from moontrim.errorbudget.uncertainties import Doubts
+from moontrim.errorbudget.uncertainties import Uncertainties
 from moontrim.path.earthrotation import EarthRotation
 
 # The weather of the day against the standard atmosphere, one sigma (common practice).
@@ -22,7 +22,7 @@ WEATHER_SHARE = 0.1
 def contributions(
     effect: Effects,
     other: Effects,
-    doubts: Doubts,
+    uncertainties: Uncertainties,
     rotation: EarthRotation,
     *,
     transmit: bool,
@@ -31,20 +31,20 @@ def contributions(
 ) -> Iterator[Contribution]:
     """To one dial's error. other: the effects on the other dial, which takes steps of the radio's
     too. echo: there is no partner. troposphere: it is corrected."""
-    yield position("home", effect.home, doubts.home)
-    yield height("home", effect.home_height_hz_per_m, doubts.home)
+    yield position("home", effect.home, uncertainties.home)
+    yield height("home", effect.home_height_hz_per_m, uncertainties.home)
     if not echo:
-        yield position("partner", effect.partner, doubts.partner)
-        yield height("partner", effect.partner_height_hz_per_m, doubts.partner)
+        yield position("partner", effect.partner, uncertainties.partner)
+        yield height("partner", effect.partner_height_hz_per_m, uncertainties.partner)
     yield _earth_rotation(effect.ut1_hz_per_s, rotation)
-    yield _clock(effect.rate_hz_per_s, doubts.clock_s)
-    yield _reference(effect.on_air_hz, doubts.reference_ppb, echo)
-    if doubts.transverter_hz != 0.0:
-        yield _transverter(doubts.transverter_hz)
-    if doubts.dial_resolution_hz or doubts.step_interval_s:
-        yield _steps(abs(effect.rate_hz_per_s) + abs(other.rate_hz_per_s), doubts)
-    if transmit and doubts.over_s:
-        yield _held(effect.rate_hz_per_s, doubts)
+    yield _clock(effect.rate_hz_per_s, uncertainties.clock_s)
+    yield _reference(effect.on_air_hz, uncertainties.reference_ppb, echo)
+    if uncertainties.transverter_hz != 0.0:
+        yield _transverter(uncertainties.transverter_hz)
+    if uncertainties.dial_resolution_hz or uncertainties.step_interval_s:
+        yield _steps(abs(effect.rate_hz_per_s) + abs(other.rate_hz_per_s), uncertainties)
+    if transmit and uncertainties.over_s:
+        yield _held(effect.rate_hz_per_s, uncertainties)
     yield _troposphere((effect.home_air_hz, effect.partner_air_hz), troposphere)
     yield _ionosphere((effect.home_ionosphere_hz, effect.partner_ionosphere_hz))
 
@@ -114,10 +114,10 @@ def _transverter(sigma_hz: float | None) -> Contribution:
     )
 
 
-def _steps(rates_hz_per_s: float, doubts: Doubts) -> Contribution:
+def _steps(rates_hz_per_s: float, uncertainties: Uncertainties) -> Contribution:
     """Steps at the crossings leave half a step of the grid in use: the dial's own, or the finest
     multiple of it that the radio can follow with both dials (see `planner.coarsen`)."""
-    resolution_hz, interval_s = doubts.dial_resolution_hz, doubts.step_interval_s
+    resolution_hz, interval_s = uncertainties.dial_resolution_hz, uncertainties.step_interval_s
     grid_hz = rates_hz_per_s * interval_s
     if resolution_hz:
         grid_hz = resolution_hz * max(1, math.ceil(grid_hz / resolution_hz))
@@ -137,19 +137,19 @@ def _steps(rates_hz_per_s: float, doubts: Doubts) -> Contribution:
     )
 
 
-def _held(rate_hz_per_s: float, doubts: Doubts) -> Contribution:
-    drift_hz = rate_hz_per_s * doubts.over_s
-    start_hz = -0.5 * drift_hz if doubts.over_centred else 0.0
+def _held(rate_hz_per_s: float, uncertainties: Uncertainties) -> Contribution:
+    drift_hz = rate_hz_per_s * uncertainties.over_s
+    start_hz = -0.5 * drift_hz if uncertainties.over_centred else 0.0
     end_hz = start_hz + drift_hz
     part = Uniform(min(start_hz, end_hz), max(start_hz, end_hz))
     todo = 'while_transmitting = "step" avoids it, on a radio that can'
-    if not doubts.over_centred:
+    if not uncertainties.over_centred:
         todo = 'while_transmitting = "mid_over" halves it, "step" avoids it'
     return Contribution(
         "held dial",
         (part,),
-        f"The transmit dial stands still through an over of {duration(doubts.over_s)}, which "
-        f"costs up to {hertz(part.largest)}; {todo}.",
+        f"The transmit dial stands still through an over of {duration(uncertainties.over_s)}, "
+        f"which costs up to {hertz(part.largest)}; {todo}.",
     )
 
 

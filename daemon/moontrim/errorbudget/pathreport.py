@@ -7,7 +7,7 @@ from typing import Any
 
 from moontrim.errorbudget.budget import error_budget
 from moontrim.errorbudget.displaced import turned
-from moontrim.errorbudget.uncertainties import Doubts
+from moontrim.errorbudget.uncertainties import Uncertainties
 from moontrim.errors import InputError
 from moontrim.formats import iso_utc
 from moontrim.path.ephemeris import Ephemeris
@@ -49,16 +49,17 @@ def path_report(
     frequency_hz: float,
     troposphere: bool = True,
     agreement: Agreement = "halves",
-    doubts: Doubts | None = None,
+    uncertainties: Uncertainties | None = None,
 ) -> dict[str, Any]:
     """The path at POSIX seconds utc_s as a dict of numbers and strings, ready for JSON.
 
     Keys: at (ISO 8601 UTC), frequency_hz, home and partner (place and look of the Moon's centre),
     legs (delay_s, shift_hz, shift_rate_hz_per_s, troposphere_hz, spread_hz limb to limb; shift_hz
     includes troposphere_hz), earth_rotation (with uncertainty_hz: how far one sigma of UT1 moves
-    the shift of from_partner), agreement, error_budget (rx and tx: see `budget.Budget`; doubts
-    None: nothing is stated) and warnings (sentences). Raises InputError for a frequency that is
-    not positive and finite and for an unknown agreement, CoverageError outside the tables."""
+    the shift of from_partner), agreement, error_budget (rx and tx: see `budget.Budget`;
+    uncertainties None: nothing is stated) and warnings (sentences). Raises InputError for a
+    frequency that is not positive and finite and for an unknown agreement, CoverageError outside
+    the tables."""
     if not (math.isfinite(frequency_hz) and frequency_hz > 0.0):
         raise InputError("frequency_hz", frequency_hz, "a positive number of Hz")
     solution = solve_path(ephemeris, home, partner, utc_s, troposphere)
@@ -74,7 +75,14 @@ def path_report(
         )
     far = home if partner is None else partner
     rx, tx = error_budget(
-        ephemeris, home, partner, utc_s, frequency_hz, agreement, doubts or Doubts(), troposphere
+        ephemeris,
+        home,
+        partner,
+        utc_s,
+        frequency_hz,
+        agreement,
+        uncertainties or Uncertainties(),
+        troposphere,
     )
     return {
         "at": iso_utc(utc_s),

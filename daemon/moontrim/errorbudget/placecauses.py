@@ -5,7 +5,7 @@ from __future__ import annotations
 from moontrim.errorbudget.contribution import Contribution, hertz
 from moontrim.errorbudget.distributions import Distribution, Normal, Sampled, Uniform
 from moontrim.errorbudget.placesurface import Surface
-from moontrim.errorbudget.uncertainties import PlaceDoubt
+from moontrim.errorbudget.uncertainties import PlaceUncertainty
 
 # Advice on locators: as many characters as keep the cost of the square below this.
 GOOD_ENOUGH_HZ = 1.0
@@ -18,7 +18,7 @@ UNSTATED_HEIGHT_M = 9_000.0
 HARMLESS_HZ = 0.01
 
 
-def position(end: str, surface: Surface, doubt: PlaceDoubt) -> Contribution:
+def position(end: str, surface: Surface, uncertainty: PlaceUncertainty) -> Contribution:
     """Horizontally, of `home` or `partner`: the locator's square, the stated accuracy, or both."""
     name, slope_hz_per_m = f"{end} position", surface.per_m
     parts: list[Distribution] = []
@@ -26,11 +26,11 @@ def position(end: str, surface: Surface, doubt: PlaceDoubt) -> Contribution:
     if surface.site.half_height_deg > 0.0:
         parts.append(Sampled(surface.everywhere(), surface.largest))
         advice = _on_locator(end, surface)
-    if doubt.accuracy_m is not None:
-        parts.append(Normal(doubt.accuracy_m * slope_hz_per_m))
+    if uncertainty.accuracy_m is not None:
+        parts.append(Normal(uncertainty.accuracy_m * slope_hz_per_m))
         if parts[-1].rms >= parts[0].rms:
             advice = (
-                f"{_whose(end).capitalize()} position is known to {doubt.accuracy_m:.4g} m "
+                f"{_whose(end).capitalize()} position is known to {uncertainty.accuracy_m:.4g} m "
                 f"(1 sigma), which is {hertz(parts[-1].rms)}; measure it better."
             )
     if not parts:
@@ -43,9 +43,9 @@ def position(end: str, surface: Surface, doubt: PlaceDoubt) -> Contribution:
     return Contribution(name, tuple(parts), advice)
 
 
-def height(end: str, hz_per_m: float, doubt: PlaceDoubt) -> Contribution:
+def height(end: str, hz_per_m: float, uncertainty: PlaceUncertainty) -> Contribution:
     """Of `home` or `partner`."""
-    name, sigma_m = f"{end} height", doubt.height_accuracy_m
+    name, sigma_m = f"{end} height", uncertainty.height_accuracy_m
     if sigma_m is None:
         return _unstated(
             name,

@@ -12,16 +12,16 @@ from typing import Any
 from moontrim.errors import InputError
 
 
-def _check(doubts: Any) -> None:
+def _check(uncertainties: Any) -> None:
     """Raise InputError for a number that is negative or not finite."""
-    for field in fields(doubts):
-        value = getattr(doubts, field.name)
+    for field in fields(uncertainties):
+        value = getattr(uncertainties, field.name)
         if isinstance(value, int | float) and not (math.isfinite(value) and value >= 0.0):
             raise InputError(field.name, value, "a finite number from 0 up")
 
 
 @dataclass(frozen=True)
-class PlaceDoubt:
+class PlaceUncertainty:
     """Of one place, one-sigma, metres: horizontally in any one direction, and in height. A place
     read from a locator has the size of its square besides (see `Site`)."""
 
@@ -33,7 +33,7 @@ class PlaceDoubt:
 
 
 @dataclass(frozen=True)
-class Doubts:
+class Uncertainties:
     """clock_s: the clock is at most so far from UTC, either way. reference_ppb and transverter_hz:
     one sigma of what was measured (transverter_hz 0: there is none, or it hangs on the reference).
     dial_resolution_hz: step of the dial. step_interval_s: shortest time between two steps of a
@@ -41,8 +41,8 @@ class Doubts:
     while keyed for so long, 0: it does not; over_centred: it stands where it ought to be in the
     middle of the over, not at its start."""
 
-    home: PlaceDoubt = PlaceDoubt()
-    partner: PlaceDoubt = PlaceDoubt()
+    home: PlaceUncertainty = PlaceUncertainty()
+    partner: PlaceUncertainty = PlaceUncertainty()
     clock_s: float | None = None
     reference_ppb: float | None = None
     transverter_hz: float | None = None

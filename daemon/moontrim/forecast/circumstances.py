@@ -78,7 +78,7 @@ def _new_moons(utc_s: Array, moon: Array) -> tuple[float, ...]:
 
 
 def remarks_on(
-    ask: ForecastQuestion,
+    question: ForecastQuestion,
     named: Named,
     utc_s: Array,
     home: EndSeries,
@@ -105,9 +105,9 @@ def remarks_on(
                     f"new Moon {_when(at_utc_s)}, in this window {least:.1f}° or more from the Sun",
                 )
             )
-    ends: list[tuple[str, Gear, EndSeries]] = [("home", ask.home.gear, home)]
-    if ask.partner is not None:
-        ends.append((ask.partner.name, ask.partner.gear, far))
+    ends: list[tuple[str, Gear, EndSeries]] = [("home", question.home.gear, home)]
+    if question.partner is not None:
+        ends.append((question.partner.name, question.partner.gear, far))
     for name, gear, series in ends:
         found.extend(_sun_in_beam(name, gear, series, utc_s))
     found.extend(_galactic_plane(utc_s, home, sight_km))

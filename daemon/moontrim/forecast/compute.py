@@ -38,7 +38,7 @@ class Forecast:
     highest_deg at highest_utc_s: the most the Moon stands above the horizon of the end where it is
     lower; negative without any window."""
 
-    ask: ForecastQuestion
+    question: ForecastQuestion
     from_utc_s: float
     until_utc_s: float
     windows: tuple[Window, ...]
@@ -48,40 +48,42 @@ class Forecast:
 
 
 def forecast(
-    ephemeris: Ephemeris, ask: ForecastQuestion, progress: Callable[[float], None] | None = None
+    ephemeris: Ephemeris,
+    question: ForecastQuestion,
+    progress: Callable[[float], None] | None = None,
 ) -> Forecast:
     """The forecast of one pair; progress is told the share done, 0 to 1, from time to time. Raises
     CoverageError if no part of the span is inside the tables."""
-    start_utc_s, end_utc_s, notes = _covered(ephemeris, ask.from_utc_s, ask.until_utc_s)
+    start_utc_s, end_utc_s, notes = _covered(ephemeris, question.from_utc_s, question.until_utc_s)
     tell = progress or (lambda share: None)
-    course = _course(ephemeris, ask, start_utc_s, end_utc_s, lambda share: tell(0.8 * share))
-    scan = find_windows(course, ask.home, ask.far)
+    course = _course(ephemeris, question, start_utc_s, end_utc_s, lambda share: tell(0.8 * share))
+    scan = find_windows(course, question.home, question.far)
     named = find_named(ephemeris, start_utc_s, end_utc_s)
     windows = []
     for done, span in enumerate(scan.spans):
-        windows.append(_window(course, ask, named, span))
+        windows.append(_window(course, question, named, span))
         tell(0.8 + 0.2 * done / len(scan.spans))
     tell(1.0)
     if not windows:
-        notes.append(_never(ask, scan.highest_deg, scan.highest_utc_s, start_utc_s, end_utc_s))
+        notes.append(_never(question, scan.highest_deg, scan.highest_utc_s, start_utc_s, end_utc_s))
     return Forecast(
-        ask,
+        question,
         start_utc_s,
         end_utc_s,
         tuple(windows),
-        tuple(notes + _not_known(ask) + _exposure(ask)),
+        tuple(notes + _not_known(question) + _exposure(question)),
         scan.highest_deg,
         scan.highest_utc_s,
     )
 
 
-def _exposure(ask: ForecastQuestion) -> list[str]:
-    gear = ask.home.gear
+def _exposure(question: ForecastQuestion) -> list[str]:
+    gear = question.home.gear
     if gear.power_w is None or gear.antenna is None:
         return []
     power_w = gear.power_w * 10.0 ** (-gear.feed_loss_db / 10.0)
     near_m, far_m = sorted(
-        safe_distance_m(power_w, gear.antenna.gain_dbi, ask.frequency_hz, rules, "public")
+        safe_distance_m(power_w, gear.antenna.gain_dbi, question.frequency_hz, rules, "public")
         for rules in RULES
     )
     return [
@@ -91,34 +93,34 @@ def _exposure(ask: ForecastQuestion) -> list[str]:
 
 
 def coming_windows(
-    ephemeris: Ephemeris, ask: ForecastQuestion, utc_s: float, count: int = 4
+    ephemeris: Ephemeris, question: ForecastQuestion, utc_s: float, count: int = 4
 ) -> tuple[Window, ...]:
     """The window under way, if any, with its true start, and the next ones, `count` in all; fewer
-    if there are not so many within 120 days or inside the tables. The span of `ask` is not used.
-    Pure and thread-safe; some 0.1 s,
-    a second where the Moon is rarely shared. Raises CoverageError outside the tables."""
+    if there are not so many within 120 days or inside the tables. The span of `question` is not
+    used. Pure and thread-safe; takes some 0.1 s, a second where the Moon is rarely above both
+    horizons. Raises CoverageError outside the tables."""
     ephemeris.require(utc_s)
     spans: list[Span] = []
     for ahead_s in SEARCH_S:
         start_utc_s, end_utc_s, _ = _covered(ephemeris, utc_s - LOOK_BACK_S, utc_s + ahead_s)
-        course = _course(ephemeris, ask, start_utc_s, end_utc_s)
-        found = find_windows(course, ask.home, ask.far).spans
+        course = _course(ephemeris, question, start_utc_s, end_utc_s)
+        found = find_windows(course, question.home, question.far).spans
         spans = [span for span in found if span.end_utc_s > utc_s][:count]
         if len(spans) == count and spans[-1].closed_by is not None:
             break
     named = find_named(ephemeris, start_utc_s, end_utc_s)
-    return tuple(_window(course, ask, named, span) for span in spans)
+    return tuple(_window(course, question, named, span) for span in spans)
 
 
 def _course(
     ephemeris: Ephemeris,
-    ask: ForecastQuestion,
+    question: ForecastQuestion,
     start_utc_s: float,
     end_utc_s: float,
     progress: Callable[[float], None] | None = None,
 ) -> Course:
-    partner = None if ask.partner is None else ask.partner.site
-    return Course(ephemeris, ask.home.site, partner, start_utc_s, end_utc_s, progress)
+    partner = None if question.partner is None else question.partner.site
+    return Course(ephemeris, question.home.site, partner, start_utc_s, end_utc_s, progress)
 
 
 def _covered(
@@ -142,39 +144,41 @@ def _covered(
     )
 
 
-def _window(course: Course, ask: ForecastQuestion, named: Named, span: Span) -> Window:
+def _window(course: Course, question: ForecastQuestion, named: Named, span: Span) -> Window:
     inner = np.arange(
         np.floor(span.start_utc_s / MINUTE_S) + 1.0, np.ceil(span.end_utc_s / MINUTE_S)
     )
     utc_s = np.concatenate([[span.start_utc_s], inner * MINUTE_S, [span.end_utc_s]])
     sky = course.at(utc_s)
-    series = series_of(ask, sky)
+    series = series_of(question, sky)
     minima, maxima = turning_points(
-        lambda t: course.spread_fraction(t) * ask.frequency_hz, span.start_utc_s, span.end_utc_s
+        lambda t: course.spread_fraction(t) * question.frequency_hz,
+        span.start_utc_s,
+        span.end_utc_s,
     )
     return Window(
-        partner=ask.partner_name,
-        frequency_hz=ask.frequency_hz,
+        partner=question.partner_name,
+        frequency_hz=question.frequency_hz,
         start_utc_s=span.start_utc_s,
         end_utc_s=span.end_utc_s,
         opened_by=span.opened_by,
         closed_by=span.closed_by,
         home_peak=_peak(utc_s, sky.home),
         far_peak=_peak(utc_s, sky.far),
-        best=best_stretches(utc_s, series.spread_hz, ask.max_spread_hz),
+        best=best_stretches(utc_s, series.spread_hz, question.max_spread_hz),
         minima=minima,
         maxima=maxima,
         remarks=(
-            *remarks_on(ask, named, utc_s, series.home, series.far, sky.home.sight_km),
-            *_polarisation(ask, series),
+            *remarks_on(question, named, utc_s, series.home, series.far, sky.home.sight_km),
+            *_polarisation(question, series),
         ),
         series=series,
     )
 
 
-def _polarisation(ask: ForecastQuestion, series: Series) -> list[WindowRemark]:
+def _polarisation(question: ForecastQuestion, series: Series) -> list[WindowRemark]:
     """Only where both ends are known to be linear, and are not the same end."""
-    if ask.partner is None or not (ask.home.gear.linear and ask.partner.gear.linear):
+    if question.partner is None or not (question.home.gear.linear and question.partner.gear.linear):
         return []
     return [WindowRemark("polarisation", mismatch_text(series.rotation_deg))]
 
@@ -185,11 +189,13 @@ def _peak(utc_s: Array, view: MoonFromEnd) -> Peak:
 
 
 def _never(
-    ask: ForecastQuestion, highest_deg: float, at_utc_s: float, start: float, end: float
+    question: ForecastQuestion, highest_deg: float, at_utc_s: float, start: float, end: float
 ) -> str:
-    both = "at home" if ask.partner is None else f"at home and at {ask.partner.name} at once"
+    both = (
+        "at home" if question.partner is None else f"at home and at {question.partner.name} at once"
+    )
     return (
-        f"{ask.partner_name}: the Moon is never above the horizon {both} from "
+        f"{question.partner_name}: the Moon is never above the horizon {both} from "
         f"{iso_utc(round(start))} to {iso_utc(round(end))}; it comes nearest at "
         f"{iso_utc(round(at_utc_s))}, {-highest_deg:.1f}° short of it."
     )
@@ -202,21 +208,30 @@ def _known(sender: Gear, receiver: Gear) -> bool:
     )
 
 
-def _not_known(ask: ForecastQuestion) -> list[str]:
+def _not_known(question: ForecastQuestion) -> list[str]:
     notes = []
-    home, far = ask.home.gear, ask.far.gear
-    ends = [("home", home)] if ask.partner is None else [("home", home), (ask.partner.name, far)]
+    home, far = question.home.gear, question.far.gear
+    ends = (
+        [("home", home)]
+        if question.partner is None
+        else [("home", home), (question.partner.name, far)]
+    )
     lacking = [f"{', '.join(missing(gear))} at {name}" for name, gear in ends if missing(gear)]
     if lacking:
         snrs = [_known(far, home), _known(home, far)]
         what = "only one direction of the signal is" if any(snrs) else "the signal is not"
         notes.append(
-            f"{ask.partner_name} on {ask.frequency_hz / 1e6:g} MHz: {what} forecast; not known: "
-            f"{'; '.join(lacking)}."
+            f"{question.partner_name} on {question.frequency_hz / 1e6:g} MHz: {what} forecast; "
+            f"not known: {'; '.join(lacking)}."
         )
-    if ask.frequency_hz > HIGHEST_HZ:
+    if question.frequency_hz > HIGHEST_HZ:
         notes.append("Loss and noise of the air are not known above 48 GHz and are left out.")
-    if ask.partner is not None and home.linear and far.linear and ask.frequency_hz < FARADAY_HZ:
+    if (
+        question.partner is not None
+        and home.linear
+        and far.linear
+        and question.frequency_hz < FARADAY_HZ
+    ):
         notes.append(
             "Linear polarisation: the turn between the horizons is geometric; Faraday rotation in "
             "the ionosphere is not modelled and may turn the plane by any amount."

@@ -18,9 +18,8 @@ from moontrim.forecast import thinephemeris
 from moontrim.forecast.interpolation import AFTER, BEFORE, neighbours, weights
 from moontrim.forecast.thinephemeris import ThinEphemeris
 from moontrim.path import Ephemeris, Site
-from moontrim.path.constants import SPEED_OF_LIGHT_KM_S
+from moontrim.path.constants import MOON_RADIUS_KM, SPEED_OF_LIGHT_KM_S
 from moontrim.path.libration import apparent_turn, rotation_rad_per_s, spread_fraction
-from moontrim.path.reflection import MOON_RADIUS_KM
 from moontrim.path.vectors import Array, dot, norm
 
 STEP_S = 1800.0

@@ -16,22 +16,22 @@ from moontrim.forecast.window import EndSeries, Series
 from moontrim.path.vectors import Array
 
 
-def series_of(ask: ForecastQuestion, sky: Sky) -> Series:
+def series_of(question: ForecastQuestion, sky: Sky) -> Series:
     """Spread, loss, noise and signal at the instants of a sky."""
-    spectrum = echo_spectrum(*law_at(ask.frequency_hz))
-    spread_hz = sky.spread_fraction * ask.frequency_hz
-    loss_db = path_loss_db(ask.frequency_hz, sky.home.distance_km, sky.far.distance_km)
+    spectrum = echo_spectrum(*law_at(question.frequency_hz))
+    spread_hz = sky.spread_fraction * question.frequency_hz
+    loss_db = path_loss_db(question.frequency_hz, sky.home.distance_km, sky.far.distance_km)
     sun = sun_direction(sky.utc_s)
-    home_noise = noise_at(ask.frequency_hz, ask.home.gear, sky.home, sun)
+    home_noise = noise_at(question.frequency_hz, question.home.gear, sky.home, sun)
     far_noise = (
         home_noise
-        if ask.partner is None
-        else noise_at(ask.frequency_hz, ask.partner.gear, sky.far, sun)
+        if question.partner is None
+        else noise_at(question.frequency_hz, question.partner.gear, sky.far, sun)
     )
     all_loss_db = loss_db + home_noise.air_db + far_noise.air_db
-    home_snr = snr_db(ask.far.gear, ask.home.gear, all_loss_db, home_noise.system_k)
-    far_snr = snr_db(ask.home.gear, ask.far.gear, all_loss_db, far_noise.system_k)
-    signal = ask.signal
+    home_snr = snr_db(question.far.gear, question.home.gear, all_loss_db, home_noise.system_k)
+    far_snr = snr_db(question.home.gear, question.far.gear, all_loss_db, far_noise.system_k)
+    signal = question.signal
     penalty_db = (
         None
         if signal.tone_spacing_hz is None
@@ -44,7 +44,7 @@ def series_of(ask: ForecastQuestion, sky: Sky) -> Series:
         spread_hz=spread_hz,
         half_power_hz=spread_hz * spectrum.half_power,
         path_loss_db=loss_db,
-        rotation_deg=rotation_deg(sky.home, ask.home.site, sky.far, ask.far.site),
+        rotation_deg=rotation_deg(sky.home, question.home.site, sky.far, question.far.site),
         penalty_db=penalty_db,
         margin_db=_margin_db(home_snr, far_snr, penalty_db, signal.threshold_db),
     )

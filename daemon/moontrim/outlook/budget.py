@@ -1,28 +1,28 @@
-"""Asks for the error budget of a running session: gathers what the config says about doubts."""
+"""The error budget of a running session, with the uncertainties that the config states."""
 
 from __future__ import annotations
 
 from moontrim.config.settings import Settings
 from moontrim.errorbudget.budget import Budget, error_budget
-from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
+from moontrim.errorbudget.uncertainties import PlaceUncertainty, Uncertainties
 from moontrim.path import Ephemeris
 from moontrim.session.session import Session
 
 
-def doubts_of(
+def uncertainties_of(
     settings: Settings,
     session: Session,
     clock_bound_s: float | None,
     *,
     dial_resolution_hz: float = 0.0,
     steps_per_s: float | None = None,
-) -> Doubts:
+) -> Uncertainties:
     """What is not known exactly on the session's band, with its partner. Arguments as for
     `budget_now`."""
     band = settings.band(session.band)
-    partner = PlaceDoubt()
+    partner = PlaceUncertainty()
     if session.partner is None and settings.partner != "self":
-        partner = settings.partner.doubt()
+        partner = settings.partner.uncertainty()
     limits = [limit for limit in (steps_per_s, settings.radio.max_steps_per_s) if limit is not None]
     transverter_hz = band.dial_uncertainty_hz
     if transverter_hz is None and not (
@@ -30,8 +30,8 @@ def doubts_of(
     ):
         transverter_hz = 0.0
     stepping = band.while_transmitting == "step"
-    return Doubts(
-        home=settings.home.doubt(),
+    return Uncertainties(
+        home=settings.home.uncertainty(),
         partner=partner,
         clock_s=clock_bound_s,
         reference_ppb=band.reference_uncertainty_ppb,
@@ -64,7 +64,7 @@ def budget_now(
         utc_s,
         session.here(settings).sked_hz,
         session.agreement,
-        doubts_of(
+        uncertainties_of(
             settings,
             session,
             clock_bound_s,

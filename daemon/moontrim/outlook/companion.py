@@ -16,7 +16,8 @@ from moontrim.clock.system import SystemClock
 from moontrim.config.settings import Settings
 from moontrim.errorbudget.budget import Budget
 from moontrim.errors import MoontrimError
-from moontrim.forecast import Window, coming_windows
+from moontrim.forecast.compute import coming_windows
+from moontrim.forecast.window import Window
 from moontrim.outlook.budget import budget_now
 from moontrim.path import Ephemeris, moon_from, solve_path
 from moontrim.session.selection import chosen
@@ -49,8 +50,8 @@ def search(ephemeris: Ephemeris, settings: Settings, session: Session, utc_s: fl
     the geometric horizon. CoverageError."""
     home, partner = settings.home.site(), session.partner_site(settings)
     sked_hz = session.here(settings).sked_hz
-    ask = settings.ask_for(home, partner, session.band, sked_hz, utc_s)
-    windows = tuple(_view(window) for window in coming_windows(ephemeris, ask, utc_s, WINDOWS))
+    question = settings.ask_for(home, partner, session.band, sked_hz, utc_s)
+    windows = tuple(_view(window) for window in coming_windows(ephemeris, question, utc_s, WINDOWS))
     minutes_s = np.arange(utc_s, min(utc_s + EVENTS_S, ephemeris.last_utc_s), MINUTE_S)
     edges = np.diff((moon_from(ephemeris, home, minutes_s).elevation_deg > 0.0).astype(int))
     sets, rises = (minutes_s[np.flatnonzero(edges == sense) + 1] for sense in (-1, 1))

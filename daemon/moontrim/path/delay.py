@@ -11,9 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from moontrim.path.chebyshev import VectorCurve
-from moontrim.path.constants import SPEED_OF_LIGHT_KM_S
-from moontrim.path.reflection import MOON_RADIUS_KM, first_normal, improved_normal
-from moontrim.path.vectors import Array, norm
+from moontrim.path.constants import MOON_RADIUS_KM, SPEED_OF_LIGHT_KM_S
+from moontrim.path.vectors import Array, norm, unit
 
 # Central five-point stencil for slope and second derivative. Truncation: h^4/30 times the fifth
 # derivative, at most 2 x 6400 km / c x (7.3e-5/s)^5 = 9e-23 s^-4, gives 8e-18 = 8e-8 Hz at
@@ -86,3 +85,14 @@ def curvature(values: Array) -> Array:
     v = values
     near, far = (v[3] - v[2]) + (v[1] - v[2]), (v[4] - v[2]) + (v[0] - v[2])
     return np.asarray((16.0 * near - far) / (12.0 * STENCIL_S**2))
+
+
+def first_normal(moon_km: Array, one_km: Array, other_km: Array) -> Array:
+    """Unit normal (3, ...) halving the directions from the Moon's centre: where to start."""
+    return unit(unit(one_km - moon_km) + unit(other_km - moon_km))
+
+
+def improved_normal(moon_km: Array, one_km: Array, other_km: Array, normal: Array) -> Array:
+    """One fixed-point round: the bisector (3, ...) seen from the point under the present normal."""
+    point = moon_km + MOON_RADIUS_KM * normal
+    return unit(unit(one_km - point) + unit(other_km - point))

@@ -20,8 +20,8 @@ from moontrim.path.delay import solve
 from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.exact import ARRIVING, LEGS, LegName
 from moontrim.path.site import Site
-from moontrim.path.troposphere import Number, Slant, day_of_year, slant_over
-from moontrim.path.vectors import Array, dot, norm
+from moontrim.path.troposphere import Slant, day_of_year, slant_over
+from moontrim.path.vectors import Array, Number, dot, norm
 
 PIECE_S = 3600
 # Fitted a little beyond the hour: the far end's troposphere is asked for up to 3 s away.

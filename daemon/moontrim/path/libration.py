@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from moontrim.path.constants import SPEED_OF_LIGHT_KM_S
-from moontrim.path.reflection import MOON_RADIUS_KM
+from moontrim.path.constants import MOON_RADIUS_KM, SPEED_OF_LIGHT_KM_S
 from moontrim.path.vectors import Array, cross, dot, norm
 
 DAY_S = 86400.0

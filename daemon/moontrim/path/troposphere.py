@@ -10,16 +10,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from moontrim.path.site import Site
-from moontrim.path.vectors import Array
-
-# A float or an array of them: the formulas are the same, and the daemon must not pay for arrays.
-Number = Any
+from moontrim.path.vectors import Array, Number
 
 # Niell 1996, tables 3 and 4: latitude; a, b, c of the hydrostatic mean, its yearly amplitude, wet.
 _LATITUDE_DEG = np.array([15.0, 30.0, 45.0, 60.0, 75.0])

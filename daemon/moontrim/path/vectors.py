@@ -1,11 +1,15 @@
-"""Three-vectors along the first axis of an array: (3, ...)."""
+"""Three-vectors along the first axis of an array: (3, ...); the types of numbers in `path`."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+# A float or an Array: formulas that serve both, since a running daemon must not pay for arrays.
+Number = Any
 
 
 def dot(a: Array, b: Array) -> Array:

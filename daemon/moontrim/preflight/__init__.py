@@ -18,12 +18,12 @@ from moontrim.preflight.clock import (
     receiver_findings,
 )
 from moontrim.preflight.finding import Finding
+from moontrim.preflight.moon import moon_findings
 from moontrim.preflight.outputs import output_findings
 from moontrim.preflight.places import budget_findings, place_findings
 from moontrim.preflight.radio import radio_findings
 from moontrim.preflight.surroundings import broker_findings, disk_findings
 from moontrim.preflight.tables import table_findings
-from moontrim.preflight.windows import window_findings
 from moontrim.session.sessionfile import load_session
 
 
@@ -49,7 +49,7 @@ async def check(
         *clock_findings(settings, session, ephemeris, now_s, reading),
         *table_findings(settings, session, ephemeris, now_s),
         *budget_findings(settings, session, ephemeris, now_s, bound_s(reading)),
-        *window_findings(settings, session, ephemeris, now_s),
+        *moon_findings(settings, session, ephemeris, now_s),
         *await radio_findings(settings, clock, move_dials=move_dials),
         *output_findings(settings.keying),
         *await broker_findings(settings, clock),

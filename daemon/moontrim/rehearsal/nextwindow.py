@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from moontrim.config.settings import Settings
 from moontrim.errors import InputError
-from moontrim.forecast import coming_windows
+from moontrim.forecast.compute import coming_windows
 from moontrim.path import Ephemeris
 
 
@@ -13,10 +13,10 @@ def next_window(ephemeris: Ephemeris, settings: Settings, from_utc_s: float) -> 
     begins after an instant. InputError when there is none; CoverageError beyond the tables."""
     band = settings.bands[0]
     partner = None if settings.partner == "self" else settings.partner.site()
-    ask = settings.ask_for(
+    question = settings.ask_for(
         settings.home.site(), partner, band.name, float(band.sked_hz), from_utc_s
     )
-    for window in coming_windows(ephemeris, ask, from_utc_s):
+    for window in coming_windows(ephemeris, question, from_utc_s):
         whole = window.opened_by is not None and window.closed_by is not None
         if whole and window.start_utc_s > from_utc_s:
             return float(round(window.start_utc_s)), float(round(window.end_utc_s))

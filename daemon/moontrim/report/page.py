@@ -23,7 +23,7 @@ from moontrim.report import figures, words
 from moontrim.report.facts import ROUNDING_SIGMA
 from moontrim.report.report import SessionReport
 from moontrim.report.style import drawn
-from moontrim.tuning.correction import WORDS
+from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS
 
 ROWS_SHOWN = 100  # of a table on the page; the JSON summary has all
 EXAMPLES = 5
@@ -62,7 +62,7 @@ def page(report: SessionReport) -> str:
         report=report,
         recorded=report.recorded,
         facts=report.facts,
-        agreements=WORDS,
+        agreements=AGREEMENT_DESCRIPTIONS,
         figures=_figures(report),
         rows_shown=ROWS_SHOWN,
         examples=_examples(report),

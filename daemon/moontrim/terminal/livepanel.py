@@ -19,7 +19,7 @@ from moontrim.clock.system import SystemClock
 from moontrim.formats import grouped, iso
 from moontrim.state.snapshot import DialView, Snapshot, Tracking
 from moontrim.timekeeping.clockview import ClockView
-from moontrim.tuning.correction import WORDS
+from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS
 
 log = logging.getLogger(__name__)
 
@@ -103,7 +103,7 @@ def panel(seen: Snapshot, columns: int) -> Panel:
     grid.add_column(style="dim")
     grid.add_column()
     grid.add_row("sked", Text(f"{grouped(seen.sked_hz)} Hz", style="bold"))
-    grid.add_row("agreement", f"{seen.agreement}: {WORDS[seen.agreement]}")
+    grid.add_row("agreement", f"{seen.agreement}: {AGREEMENT_DESCRIPTIONS[seen.agreement]}")
     grid.add_row("partner", "our own echo" if seen.partner == "self" else seen.partner)
     if seen.moon is not None:
         where = f"azimuth {seen.moon.azimuth_deg:5.1f}°  elevation {seen.moon.elevation_deg:5.1f}°"

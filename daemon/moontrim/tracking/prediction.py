@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 from moontrim.config.settings import Settings
 from moontrim.errors import CoverageError
 from moontrim.path import DelayModel, Ephemeris
+from moontrim.path.vectors import Number
 from moontrim.session.selection import chosen
 from moontrim.session.session import Session
 from moontrim.state.snapshot import MoonView
 from moontrim.tuning.columns import rows
-from moontrim.tuning.correction import Fractions, Number, OnAir, sked_from_received
+from moontrim.tuning.correction import Fractions, OnAir, sked_from_received
 
 # The fastest shift there is, of the whole path, is 3.5e-6 of the frequency: 0.53 km/s on each leg.
 MOST_SHIFT = 1e-5

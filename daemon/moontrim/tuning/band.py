@@ -8,9 +8,10 @@ references states the sum in dial_error_hz."""
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from moontrim.tuning.correction import Number
+if TYPE_CHECKING:
+    from moontrim.path.vectors import Number
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,17 +8,16 @@ sent; `fraction` is ratio - 1."""
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple, get_args
+from typing import TYPE_CHECKING, Literal, NamedTuple, get_args
 
 if TYPE_CHECKING:
     from moontrim.path import LegName
+    from moontrim.path.vectors import Number
 
 Agreement = Literal["halves", "receiver", "transmitter", "home", "partner"]
-# A float or an array of them: the arithmetic is the same.
-Number = Any
 AGREEMENTS: tuple[Agreement, ...] = get_args(Agreement)
 
-WORDS: dict[Agreement, str] = {
+AGREEMENT_DESCRIPTIONS: dict[Agreement, str] = {
     "halves": "you correct your half; ask your partner to correct theirs",
     "receiver": "both send on the sked frequency; each corrects in the receiver",
     "transmitter": "each sends so that it arrives on the sked frequency; receivers stay put",

@@ -8,11 +8,8 @@ import subprocess
 import sys
 from importlib.util import find_spec
 from pathlib import Path
-from types import ModuleType
 
-import pytest
-
-from moontrim import forecast, path
+from moontrim import path
 from support.moontrim_process import ENVIRONMENT
 
 HEAVY = {
@@ -105,7 +102,6 @@ def test_help_imports_no_command() -> None:
     assert [name for name in modules if name.startswith("moontrim.cli.")] == ["moontrim.cli.main"]
 
 
-@pytest.mark.parametrize("package", [forecast, path])
-def test_a_package_has_the_names_it_promises_and_no_others(package: ModuleType) -> None:
-    assert all(hasattr(package, name) for name in package.__all__)
-    assert not hasattr(package, "nosuch")
+def test_path_has_the_names_it_promises_and_no_others() -> None:
+    assert all(hasattr(path, name) for name in path.__all__)
+    assert not hasattr(path, "nosuch")

@@ -33,9 +33,9 @@ from moontrim.errorbudget.distributions import (
 )
 from moontrim.errorbudget.placesurface import Surface, nine_places
 from moontrim.errorbudget.sensitivity import Effects, effects
-from moontrim.errorbudget.uncertainties import Doubts, PlaceDoubt
+from moontrim.errorbudget.uncertainties import PlaceUncertainty, Uncertainties
 from moontrim.errors import CoverageError, InputError
-from moontrim.outlook.budget import budget_now, doubts_of
+from moontrim.outlook.budget import budget_now, uncertainties_of
 from moontrim.path import Ephemeris, Site, moon_from, parse_site, solve_path
 from moontrim.path.earthrotation import EarthRotation
 from moontrim.session.session import first_session
@@ -45,15 +45,17 @@ from moontrim.tuning.steps import coarsen
 F_HZ = 10.368e9
 T0 = 1.768e9
 HOME, PARTNER = parse_site("JN88dd", height_m=200.0), Site(40.0, -80.0, 300.0)
-STATED = Doubts(
-    PlaceDoubt(5.0, 10.0),
-    PlaceDoubt(5.0, 10.0),
+STATED = Uncertainties(
+    PlaceUncertainty(5.0, 10.0),
+    PlaceUncertainty(5.0, 10.0),
     clock_s=0.01,
     reference_ppb=0.1,
     transverter_hz=1.0,
     dial_resolution_hz=1.0,
 )
-UNMEASURED = replace(STATED, home=PlaceDoubt(None, 10.0), partner=PlaceDoubt(None, 10.0))
+UNMEASURED = replace(
+    STATED, home=PlaceUncertainty(None, 10.0), partner=PlaceUncertainty(None, 10.0)
+)
 
 
 def budgets(
@@ -61,12 +63,12 @@ def budgets(
     home: Site = HOME,
     partner: Site | None = PARTNER,
     agreement: Agreement = "home",
-    doubts: Doubts = STATED,
+    uncertainties: Uncertainties = STATED,
     *,
     utc_s: float = T0,
     hz: float = F_HZ,
 ) -> dict[str, Budget]:
-    rx, tx = error_budget(ephemeris, home, partner, utc_s, hz, agreement, doubts)
+    rx, tx = error_budget(ephemeris, home, partner, utc_s, hz, agreement, uncertainties)
     return {"rx": rx, "tx": tx}
 
 
@@ -259,8 +261,8 @@ def test_ionosphere(ephemeris: Ephemeris, hz: float, costs_hz: float) -> None:
 def test_reference(ephemeris: Ephemeris) -> None:
     """1 ppb is 10.4 Hz at 10.368 GHz, whoever corrects."""
     for agreement in AGREEMENTS:
-        doubts = replace(STATED, reference_ppb=1.0)
-        for budget in budgets(ephemeris, agreement=agreement, doubts=doubts).values():
+        uncertainties = replace(STATED, reference_ppb=1.0)
+        for budget in budgets(ephemeris, agreement=agreement, uncertainties=uncertainties).values():
             assert cause(budget, "reference").sigma_hz == pytest.approx(10.368, abs=0.001)
 
 
@@ -277,10 +279,12 @@ def test_troposphere(ephemeris: Ephemeris) -> None:
     leg = solve_path(ephemeris, site, None, utc_s).legs["echo"]
     air_hz = abs(float(leg.troposphere_fraction)) * F_HZ
     assert air_hz > 0.5
-    doubts = replace(STATED, home=PlaceDoubt(0.0, 0.0))
-    (rx, _) = budgets(ephemeris, site, None, doubts=doubts, utc_s=utc_s).values()
+    uncertainties = replace(STATED, home=PlaceUncertainty(0.0, 0.0))
+    (rx, _) = budgets(ephemeris, site, None, uncertainties=uncertainties, utc_s=utc_s).values()
     assert cause(rx, "troposphere").sigma_hz == pytest.approx(air_hz / 10, rel=1e-3)
-    (rx, _) = error_budget(ephemeris, site, None, utc_s, F_HZ, "home", doubts, troposphere=False)
+    (rx, _) = error_budget(
+        ephemeris, site, None, utc_s, F_HZ, "home", uncertainties, troposphere=False
+    )
     left_out = cause(rx, "troposphere")
     assert left_out.sigma_hz == pytest.approx(math.hypot(air_hz, air_hz / 10), rel=1e-3)
     assert "set troposphere to true" in left_out.advice
@@ -288,7 +292,7 @@ def test_troposphere(ephemeris: Ephemeris) -> None:
 
 def test_clock_is_its_bound_times_the_rate(ephemeris: Ephemeris) -> None:
     leg = solve_path(ephemeris, HOME, PARTNER, T0).legs["from_partner"]
-    (rx, _) = budgets(ephemeris, doubts=replace(STATED, clock_s=0.12)).values()
+    (rx, _) = budgets(ephemeris, uncertainties=replace(STATED, clock_s=0.12)).values()
     bound_hz = 0.12 * abs(float(leg.fraction_rate_per_s)) * F_HZ
     assert cause(rx, "clock").largest_hz == pytest.approx(bound_hz, rel=1e-4)
     assert cause(rx, "clock").sigma_hz == pytest.approx(bound_hz / math.sqrt(3), rel=1e-4)
@@ -308,11 +312,11 @@ def test_step_rate_is_the_planners_grid(
         Effects(F_HZ, nothing, nothing, 0.0, 0.0, 0.0, rate, 0.0, 0.0, 0.0, 0.0)
         for rate in (rx_rate, tx_rate)
     )
-    doubts = replace(
+    uncertainties = replace(
         STATED, dial_resolution_hz=float(resolution_hz), step_interval_s=1.0 / steps_per_s
     )
     still = EarthRotation(0.0, 0.0, False)
-    found = contributions(rx, tx, doubts, still, transmit=False, echo=True, troposphere=True)
+    found = contributions(rx, tx, uncertainties, still, transmit=False, echo=True, troposphere=True)
     (steps,) = [one for one in found if one.name in ("dial resolution", "step rate")]
     grid_hz = coarsen([rx_rate, tx_rate], resolution_hz, steps_per_s)
     assert steps.name == ("dial resolution" if grid_hz == resolution_hz else "step rate")
@@ -322,8 +326,8 @@ def test_step_rate_is_the_planners_grid(
 def test_a_dial_held_while_keyed(ephemeris: Ephemeris) -> None:
     leg = solve_path(ephemeris, HOME, PARTNER, T0).legs["to_partner"]
     drift_hz = 60.0 * abs(float(leg.fraction_rate_per_s)) * F_HZ
-    start = budgets(ephemeris, doubts=replace(STATED, over_s=60.0))
-    middle = budgets(ephemeris, doubts=replace(STATED, over_s=60.0, over_centred=True))
+    start = budgets(ephemeris, uncertainties=replace(STATED, over_s=60.0))
+    middle = budgets(ephemeris, uncertainties=replace(STATED, over_s=60.0, over_centred=True))
     assert cause(start["tx"], "held dial").largest_hz == pytest.approx(drift_hz, rel=1e-3)
     assert cause(middle["tx"], "held dial").largest_hz == pytest.approx(drift_hz / 2, rel=1e-3)
     assert "mid_over" in cause(start["tx"], "held dial").advice
@@ -395,7 +399,7 @@ def test_cross_band(ephemeris: Ephemeris) -> None:
 
 def test_what_nobody_stated_is_said(ephemeris: Ephemeris) -> None:
     place = Site(48.0, 16.0)
-    for which, budget in budgets(ephemeris, place, PARTNER, doubts=Doubts()).items():
+    for which, budget in budgets(ephemeris, place, PARTNER, uncertainties=Uncertainties()).items():
         unknown = ("home position", "home height", "partner position", "partner height", "clock",
             "reference", "transverter")  # fmt: skip
         assert budget.not_known == unknown, which
@@ -406,22 +410,22 @@ def test_what_nobody_stated_is_said(ephemeris: Ephemeris) -> None:
             assert name in budget.advice
         assert budget.largest and budget.sigma_hz > 0.0
     # Where we correct nothing it does not matter where anybody is.
-    (rx, _) = budgets(ephemeris, place, PARTNER, "partner", Doubts()).values()
+    (rx, _) = budgets(ephemeris, place, PARTNER, "partner", Uncertainties()).values()
     assert rx.not_known == ("reference", "transverter")
     assert (rx.sigma_hz, rx.bound95_hz, rx.largest) == (0.0, 0.0, "")
     assert rx.advice.startswith("Nothing that is known")
 
 
 @pytest.mark.parametrize(
-    ("home", "doubts", "agreement", "which", "largest", "says"),
+    ("home", "uncertainties", "agreement", "which", "largest", "says"),
     [
         (HOME, UNMEASURED, "home", "rx", "home position",
          "Home's 6-character locator alone can cost {}; give 8 or more characters."),
         (parse_site("JN88"), UNMEASURED, "halves", "rx", "home position",
          "Home's 4-character locator alone can cost {}; give 8 or more characters."),
-        (HOME, replace(STATED, home=PlaceDoubt(9000.0, 10.0)), "home", "rx", "home position",
+        (HOME, replace(STATED, home=PlaceUncertainty(9000.0, 10.0)), "home", "rx", "home position",
          "Home's position is known to 9000 m (1 sigma), which is"),
-        (PARTNER, replace(STATED, home=PlaceDoubt(1.0, 2e4)), "home", "tx", "home height",
+        (PARTNER, replace(STATED, home=PlaceUncertainty(1.0, 2e4)), "home", "tx", "home height",
          "Home's height is known to 2e+04 m (1 sigma), which is"),
         (PARTNER, replace(STATED, clock_s=50.0), "home", "rx", "clock",
          "The clock may be wrong by 50 s, which is {} here; synchronise it."),
@@ -440,13 +444,13 @@ def test_what_nobody_stated_is_said(ephemeris: Ephemeris) -> None:
 def test_advice_names_the_largest_with_its_numbers(
     ephemeris: Ephemeris,
     home: Site,
-    doubts: Doubts,
+    uncertainties: Uncertainties,
     agreement: Agreement,
     which: str,
     largest: str,
     says: str,
 ) -> None:
-    budget = budgets(ephemeris, home, Site(30.0, 10.0), agreement, doubts)[which]
+    budget = budgets(ephemeris, home, Site(30.0, 10.0), agreement, uncertainties)[which]
     assert budget.largest == largest
     size_hz = cause(budget, largest).largest_hz
     assert size_hz is not None
@@ -455,12 +459,12 @@ def test_advice_names_the_largest_with_its_numbers(
 
 
 def test_the_partner_is_asked_for_more_characters(ephemeris: Ephemeris) -> None:
-    doubts = replace(UNMEASURED, home=PlaceDoubt(5.0, 10.0))
-    (rx, _) = budgets(ephemeris, PARTNER, parse_site("KP20nf"), "home", doubts).values()
+    uncertainties = replace(UNMEASURED, home=PlaceUncertainty(5.0, 10.0))
+    (rx, _) = budgets(ephemeris, PARTNER, parse_site("KP20nf"), "home", uncertainties).values()
     assert "The partner's 6-character locator alone can cost" in rx.advice
     assert "ask for 8 or more characters." in rx.advice
     finest = parse_site("KP20nf55aa55")
-    (fine, _) = budgets(ephemeris, PARTNER, finest, "home", doubts).values()
+    (fine, _) = budgets(ephemeris, PARTNER, finest, "home", uncertainties).values()
     assert "12-character" in cause(fine, "partner position").advice
     assert "fine enough" in cause(fine, "partner position").advice
 
@@ -470,7 +474,7 @@ def test_the_square_of_each_length(ephemeris: Ephemeris) -> None:
     sizes = []
     for length in (4, 6, 8, 10, 12):
         site = parse_site("JN88dd55dd55"[:length])
-        (rx, _) = budgets(ephemeris, site, None, doubts=UNMEASURED).values()
+        (rx, _) = budgets(ephemeris, site, None, uncertainties=UNMEASURED).values()
         sizes.append(cause(rx, "home position").sigma_hz or 0.0)
     ratios = [a / b for a, b in itertools.pairwise(sizes)]
     assert ratios == pytest.approx([24.0, 10.0, 24.0, 10.0], rel=0.12)
@@ -502,9 +506,9 @@ def test_words() -> None:
 )
 def test_impossible_doubts_are_refused(field: str, value: float) -> None:
     with pytest.raises(InputError, match=field):
-        Doubts(**{field: value})
+        Uncertainties(**{field: value})
     with pytest.raises(InputError, match="accuracy_m"):
-        PlaceDoubt(accuracy_m=value)
+        PlaceUncertainty(accuracy_m=value)
 
 
 def test_impossible_questions_are_refused(ephemeris: Ephemeris) -> None:
@@ -566,20 +570,24 @@ RAW: dict[str, Any] = {
 def test_doubts_of_a_session() -> None:
     config = settings_from(RAW, "test")
     session = first_session(config)
-    doubts = doubts_of(config, session, 0.02)
-    assert doubts.home == PlaceDoubt(None, 20.0)
-    assert doubts.partner == PlaceDoubt(5.0, None)
-    assert (doubts.clock_s, doubts.reference_ppb, doubts.transverter_hz) == (0.02, None, None)
-    assert (doubts.dial_resolution_hz, doubts.step_interval_s) == (1.0, 0.25)
-    assert (doubts.over_s, doubts.over_centred) == (30.0, True)
-    low = doubts_of(config, session.model_copy(update={"band": "144 MHz"}), None)
+    uncertainties = uncertainties_of(config, session, 0.02)
+    assert uncertainties.home == PlaceUncertainty(None, 20.0)
+    assert uncertainties.partner == PlaceUncertainty(5.0, None)
+    assert (uncertainties.clock_s, uncertainties.reference_ppb, uncertainties.transverter_hz) == (
+        0.02,
+        None,
+        None,
+    )
+    assert (uncertainties.dial_resolution_hz, uncertainties.step_interval_s) == (1.0, 0.25)
+    assert (uncertainties.over_s, uncertainties.over_centred) == (30.0, True)
+    low = uncertainties_of(config, session.model_copy(update={"band": "144 MHz"}), None)
     assert low.transverter_hz == 0.0, "there is none"
     assert (low.clock_s, low.dial_resolution_hz, low.over_s) == (None, 10.0, 0.0)
     called = session.model_copy(update={"partner": "KP20nf"})
-    assert doubts_of(config, called, None).partner == PlaceDoubt(), (
+    assert uncertainties_of(config, called, None).partner == PlaceUncertainty(), (
         "another place than the config's"
     )
-    slow = doubts_of(config, session, None, dial_resolution_hz=20.0, steps_per_s=0.5)
+    slow = uncertainties_of(config, session, None, dial_resolution_hz=20.0, steps_per_s=0.5)
     assert (slow.dial_resolution_hz, slow.step_interval_s) == (20.0, 2.0)
 
 
@@ -594,7 +602,7 @@ def test_budget_of_a_session(ephemeris: Ephemeris) -> None:
         T0,
         10_368_100_000.0,
         "home",
-        doubts_of(config, session, 0.02),
+        uncertainties_of(config, session, 0.02),
     )
     assert found == expected
     rx, tx = found

@@ -11,7 +11,7 @@ import pytest
 from moontrim.errorbudget.budget import error_budget
 from moontrim.errorbudget.displaced import EARTH_ANGLE_DEG_PER_S
 from moontrim.errorbudget.pathreport import path_report
-from moontrim.errorbudget.uncertainties import Doubts
+from moontrim.errorbudget.uncertainties import Uncertainties
 from moontrim.errors import CoverageError, InputError
 from moontrim.formats import iso_utc
 from moontrim.path import LEGS, Ephemeris, Site, parse_site, solve_path
@@ -59,11 +59,11 @@ def test_without_troposphere(ephemeris: Ephemeris) -> None:
 
 
 def test_error_budget_is_in_it(ephemeris: Ephemeris) -> None:
-    doubts = Doubts(clock_s=0.5, reference_ppb=0.2)
-    for given, agreement in ((None, "halves"), (doubts, "receiver")):
+    uncertainties = Uncertainties(clock_s=0.5, reference_ppb=0.2)
+    for given, agreement in ((None, "halves"), (uncertainties, "receiver")):
         report = path_report(ephemeris, HOME, PARTNER, MEASURED_UTC_S, F_HZ, True, agreement, given)
         rx, tx = error_budget(
-            ephemeris, HOME, PARTNER, MEASURED_UTC_S, F_HZ, agreement, given or Doubts()
+            ephemeris, HOME, PARTNER, MEASURED_UTC_S, F_HZ, agreement, given or Uncertainties()
         )
         assert report["agreement"] == agreement
         assert report["error_budget"] == {"rx": rx.as_json(), "tx": tx.as_json()}

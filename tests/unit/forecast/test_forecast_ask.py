@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from moontrim.errors import InputError
-from moontrim.forecast import Antenna, End, ForecastQuestion, Horizon
+from moontrim.forecast.question import Antenna, End, ForecastQuestion, Horizon
 from moontrim.path import Site
 
 HOME = End("home", Site(50.0, 10.0))

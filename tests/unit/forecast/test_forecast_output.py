@@ -20,16 +20,8 @@ from PIL import Image
 from rich.console import Console
 
 from moontrim.errors import InputError
-from moontrim.forecast import (
-    Antenna,
-    End,
-    Forecast,
-    ForecastQuestion,
-    Gear,
-    Horizon,
-    Signal,
-    forecast,
-)
+from moontrim.forecast.compute import Forecast, forecast
+from moontrim.forecast.question import Antenna, End, ForecastQuestion, Gear, Horizon, Signal
 from moontrim.forecast.shown.calendar import write_calendar
 from moontrim.forecast.shown.pages import month_page, window_page, write_pages
 from moontrim.forecast.shown.plain import COLUMNS, as_plain, write_csv
@@ -81,10 +73,10 @@ SCHEMA = {
 
 
 def made(ephemeris: Ephemeris, days: float, partner: End | None) -> Forecast:
-    ask = ForecastQuestion(
+    question = ForecastQuestion(
         HOME, partner, F_HZ, T0, T0 + days * DAY_S, None, Signal(25.0, 20.0, -22.0)
     )
-    return forecast(ephemeris, ask)
+    return forecast(ephemeris, question)
 
 
 @pytest.fixture(scope="module")
@@ -102,7 +94,7 @@ def test_json_has_the_shape_and_the_values(week: list[Forecast]) -> None:
     assert len(plain) == sum(len(f.windows) for f in week)
     assert [w["start"] for w in plain] == sorted(w["start"] for w in plain)
     for forecast_ in week:
-        mine = [w for w in plain if w["partner"] == forecast_.ask.partner_name]
+        mine = [w for w in plain if w["partner"] == forecast_.question.partner_name]
         for data, window in zip(mine, forecast_.windows, strict=True):
             assert seconds(data["start"]) == pytest.approx(window.start_utc_s, abs=0.5)
             assert seconds(data["end"]) == pytest.approx(window.end_utc_s, abs=0.5)

@@ -9,19 +9,11 @@ import numpy as np
 import pytest
 
 from moontrim.errors import CoverageError
-from moontrim.forecast import (
-    Antenna,
-    End,
-    ForecastQuestion,
-    Gear,
-    Horizon,
-    Signal,
-    Window,
-    coming_windows,
-    forecast,
-)
 from moontrim.forecast.circumstances import find_named
+from moontrim.forecast.compute import coming_windows, forecast
+from moontrim.forecast.question import Antenna, End, ForecastQuestion, Gear, Horizon, Signal
 from moontrim.forecast.tonight import tonight
+from moontrim.forecast.window import Window
 from moontrim.path import Ephemeris, Site, moon_from, solve_path
 
 T0 = 1_750_000_000.0

@@ -4,7 +4,13 @@ Hz."""
 
 import pytest
 
-from moontrim.tuning.correction import AGREEMENTS, WORDS, Fractions, on_air, sked_from_received
+from moontrim.tuning.correction import (
+    AGREEMENT_DESCRIPTIONS,
+    AGREEMENTS,
+    Fractions,
+    on_air,
+    sked_from_received,
+)
 
 SKED_HZ = 144_120_000.0
 LEG_A = 200.0 / SKED_HZ  # one way, home to Moon or back
@@ -63,4 +69,4 @@ def test_sked_from_received_undoes_on_air(agreement: str) -> None:
 
 
 def test_every_agreement_has_words() -> None:
-    assert set(WORDS) == set(AGREEMENTS)
+    assert set(AGREEMENT_DESCRIPTIONS) == set(AGREEMENTS)

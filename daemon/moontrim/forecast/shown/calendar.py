@@ -57,7 +57,7 @@ def _event(forecast: Forecast, window: Window, zone: tzinfo | None) -> Event:
 def _uid(forecast: Forecast, window: Window) -> str:
     """The same for the same sites, frequency and passage, whatever the span: by the window's end,
     or by its start if the forecast ends inside."""
-    home, far = forecast.ask.home.site, forecast.ask.far.site
+    home, far = forecast.question.home.site, forecast.question.far.site
     edge_utc_s = window.start_utc_s if window.closed_by is None else window.end_utc_s
     text = f"{home}|{far}|{window.frequency_hz:.0f}|{round(edge_utc_s / 60.0)}"
     return hashlib.sha256(text.encode()).hexdigest()[:32] + "@moontrim"

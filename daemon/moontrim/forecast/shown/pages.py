@@ -62,7 +62,7 @@ def _pages(
 ) -> Iterator[tuple[Path, Figure]]:
     first = True
     for forecast in forecasts:
-        who = "" if len(forecasts) == 1 else "-" + _plain(forecast.ask.partner_name)
+        who = "" if len(forecasts) == 1 else "-" + _plain(forecast.question.partner_name)
         for number, start_utc_s in enumerate(_months(forecast), start=1):
             end_utc_s = min(start_utc_s + MONTH_S, forecast.until_utc_s)
             windows = [
@@ -143,7 +143,7 @@ def month_page(
     zone: tzinfo | None,
 ) -> Figure:
     """All windows of up to 31 days, A4 lying."""
-    title = f"{_who(forecast)}, {forecast.ask.frequency_hz / 1e6:g} MHz"
+    title = f"{_who(forecast)}, {forecast.question.frequency_hz / 1e6:g} MHz"
     under = (
         f"{day_text(start_utc_s)} to {day_text(end_utc_s)} {utc_time(end_utc_s):%Y}: "
         f"{len(windows)} window{'s' if len(windows) > 1 else ''}"
@@ -161,7 +161,7 @@ def month_page(
 
 
 def _who(forecast: Forecast) -> str:
-    partner = forecast.ask.partner
+    partner = forecast.question.partner
     return "own echo" if partner is None else f"home with {partner.name}"
 
 

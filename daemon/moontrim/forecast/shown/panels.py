@@ -81,8 +81,8 @@ def _ends(
     """One line for each end; one alone for our own echo."""
     lines: list[tuple[str, dict[str, Any], Callable[[Series], Array | None]]]
     lines = [("home", HOME, lambda s: pick(s.home))]
-    if forecast.ask.partner is not None:
-        lines.append((forecast.ask.partner.name, FAR, lambda s: pick(s.far)))
+    if forecast.question.partner is not None:
+        lines.append((forecast.question.partner.name, FAR, lambda s: pick(s.far)))
     for name, style, value in lines:
         utc_s, values = _joined(windows, value)
         if utc_s.size:
@@ -131,7 +131,7 @@ def _noise(axes: Axes, forecast: Forecast, windows: Sequence[Window]) -> None:
 
 def _signal(axes: Axes, forecast: Forecast, windows: Sequence[Window]) -> None:
     """Over the threshold if there is one, else the plain signal to noise."""
-    threshold_db = forecast.ask.signal.threshold_db
+    threshold_db = forecast.question.signal.threshold_db
     if threshold_db is not None:
         axes.plot(*_joined(windows, lambda s: s.margin_db), label="after\nspread (est.)", **MAIN)
         axes.plot(*_joined(windows, lambda s: _weaker(s) - threshold_db), label="before", **SECOND)
@@ -139,7 +139,7 @@ def _signal(axes: Axes, forecast: Forecast, windows: Sequence[Window]) -> None:
         axes.margins(y=0.1)
         axes.set_ylabel("margin, dB")
         return
-    if forecast.ask.partner is None:
+    if forecast.question.partner is None:
         axes.plot(*_joined(windows, lambda s: s.home.snr_db), **MAIN)
     else:
         _ends(axes, forecast, windows, _snr)

@@ -136,7 +136,7 @@ def _polarisation(s: Series) -> dict[str, Any]:
 
 def _signal(window: Window, forecast: Forecast) -> dict[str, Any] | None:
     """Expected signal to noise, before any polarisation mismatch; None if nothing is known."""
-    s, signal = window.series, forecast.ask.signal
+    s, signal = window.series, forecast.question.signal
     if s.home.snr_db is None and s.far.snr_db is None:
         return None
     found: dict[str, Any] = {"bandwidth_hz": signal.bandwidth_hz}

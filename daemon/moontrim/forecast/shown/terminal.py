@@ -48,10 +48,10 @@ def show_forecasts(
 
 
 def _show_one(console: Console, forecast: Forecast, zone: tzinfo | None) -> None:
-    ask = forecast.ask
-    what = "own echo" if ask.partner is None else f"home with {ask.partner.name}"
+    question = forecast.question
+    what = "own echo" if question.partner is None else f"home with {question.partner.name}"
     console.print(
-        f"[bold]{what}[/bold]  {ask.frequency_hz / 1e6:g} MHz  "
+        f"[bold]{what}[/bold]  {question.frequency_hz / 1e6:g} MHz  "
         f"{day_text(forecast.from_utc_s)} to {day_text(forecast.until_utc_s)}",
         highlight=False,
     )
@@ -132,22 +132,22 @@ def _signal(forecast: Forecast, window: Window) -> Text:
     margin = window.best_margin_db
     if margin is not None:
         text.append(f"\n{margin:+.1f}", "bold green" if margin >= 0.0 else "red")
-    elif forecast.ask.signal.bandwidth_hz != 2500.0:
-        own = in_bandwidth_db(best, forecast.ask.signal.bandwidth_hz)
+    elif forecast.question.signal.bandwidth_hz != 2500.0:
+        own = in_bandwidth_db(best, forecast.question.signal.bandwidth_hz)
         text.append(f"\n{own:+.1f}", "dim")
     return text
 
 
 def _show_legend(console: Console, forecast: Forecast, signal: bool) -> None:
     told = ["loss: least, isotropic; noise: least at home's antenna"]
-    if forecast.ask.partner is not None:
+    if forecast.question.partner is not None:
         told[0] = "peak: at home/at the partner; " + told[0]
     if signal:
         under = ""
-        if forecast.ask.signal.threshold_db is not None:
+        if forecast.question.signal.threshold_db is not None:
             under = "; under it: best over the threshold, after the estimated cost of the spread"
-        elif forecast.ask.signal.bandwidth_hz != 2500.0:
-            under = f"; under it: in {forecast.ask.signal.bandwidth_hz:g} Hz"
+        elif forecast.question.signal.bandwidth_hz != 2500.0:
+            under = f"; under it: in {forecast.question.signal.bandwidth_hz:g} Hz"
         told.append(f"S/N: weaker direction, at best, in 2.5 kHz{under}")
     for line in told:
         console.print(f"  {line}", style="dim", highlight=False)

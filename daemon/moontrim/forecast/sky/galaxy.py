@@ -11,8 +11,7 @@ import math
 import numpy as np
 
 from moontrim.forecast.sky.sun import OBLIQUITY_DEG
-from moontrim.path.constants import SPEED_OF_LIGHT_M_S
-from moontrim.path.reflection import MOON_RADIUS_KM
+from moontrim.path.constants import MOON_RADIUS_KM, SPEED_OF_LIGHT_M_S
 from moontrim.path.vectors import Array, norm
 
 SURVEY_HZ = 408e6

@@ -13,7 +13,7 @@ from moontrim import __version__
 from moontrim.config.settings import Settings
 from moontrim.session.session import TRIM_LIMIT_HZ
 from moontrim.state.snapshot import DialView, Outlook, Snapshot
-from moontrim.tuning.correction import WORDS
+from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS
 
 SCHEMA = 1
 UNKNOWN = "unknown"
@@ -68,7 +68,7 @@ def info(settings: Settings, boot: str, commands: tuple[str, ...]) -> dict[str, 
             }
             for band in settings.bands
         ],
-        "agreements": dict(WORDS),
+        "agreements": dict(AGREEMENT_DESCRIPTIONS),
         "trim_limit_hz": hz(TRIM_LIMIT_HZ),
         "home": {
             "text": home.locator or f"{home.latitude_deg:.5f},{home.longitude_deg:.5f}",

@@ -6,22 +6,22 @@ from collections.abc import Iterator
 
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
-from moontrim.forecast import coming_windows
+from moontrim.forecast.compute import coming_windows
 from moontrim.formats import iso
 from moontrim.path import Ephemeris, moon_from
 from moontrim.preflight.finding import Finding
 from moontrim.session.session import Session
 
 
-def window_findings(
+def moon_findings(
     settings: Settings, session: Session, ephemeris: Ephemeris, now_utc_s: float
 ) -> Iterator[Finding]:
     home, partner = settings.home.site(), session.partner_site(settings)
     try:
         moon = moon_from(ephemeris, home, now_utc_s)
         sked_hz = session.here(settings).sked_hz
-        ask = settings.ask_for(home, partner, session.band, sked_hz, now_utc_s)
-        windows = coming_windows(ephemeris, ask, now_utc_s, 1)
+        question = settings.ask_for(home, partner, session.band, sked_hz, now_utc_s)
+        windows = coming_windows(ephemeris, question, now_utc_s, 1)
     except MoontrimError as error:
         yield Finding("wrong", "Moon", str(error))
         return
