@@ -8,7 +8,7 @@ import pytest
 from moontrim.config.settings import settings_from
 from moontrim.errors import InputError
 from moontrim.gps.fix import Fix, Position
-from moontrim.keying.claim import KeyingRefused
+from moontrim.keying.ownership import KeyingRefused
 from moontrim.path import Ephemeris, moon_from, solve_path
 from moontrim.state.snapshot import Tracking
 from moontrim.timekeeping.reading import ClockReading, unsynchronised

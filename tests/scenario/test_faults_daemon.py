@@ -15,7 +15,7 @@ import pytest
 import moontrim.outlook.companion
 from moontrim.app.daemon import Daemon
 from moontrim.config.settings import settings_from
-from moontrim.keying.claim import KeyingRefused
+from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.outlook.companion import keep_outlook
 from moontrim.path import Ephemeris

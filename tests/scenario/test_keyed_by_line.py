@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.outputs import SimulatedOutput
+from moontrim.keying.ownership import KeyingRefused
 from moontrim.path import Ephemeris
 from moontrim_drivers.contract import Capabilities, RigError, RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver

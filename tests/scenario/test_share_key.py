@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.keying.claim import KeyingRefused
+from moontrim.keying.ownership import KeyingRefused
 from moontrim.path import Ephemeris
 from moontrim.share.protocol import OK
 from moontrim.share.sharedradio import RigAccess, SharedRadio

@@ -9,10 +9,10 @@ from typing import Any, ClassVar
 import pytest
 
 from moontrim.config.keying import KeyingSettings
-from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.interlocks import Conditions
 from moontrim.keying.keyer import Keyer
 from moontrim.keying.outputs import SimulatedOutput
+from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
 from moontrim.rig.view import LinkState, Updated

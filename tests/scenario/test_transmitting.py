@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.outputs import SimulatedOutput
+from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
 from moontrim.session.commands import Correct, PermitTransmit, SetBand

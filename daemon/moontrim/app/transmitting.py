@@ -16,12 +16,12 @@ from moontrim.clock.system import Clock
 from moontrim.config.keyingports import RadioOutput
 from moontrim.config.settings import Settings
 from moontrim.forecast.question import Horizon
-from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.contacts import ExternalTransmit, make_contacts
 from moontrim.keying.interlocks import Conditions
 from moontrim.keying.keyer import Keyer
 from moontrim.keying.modemlines import OutputError, Ports
 from moontrim.keying.outputs import Publish, make_outputs
+from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.keying.view import KeyingView
 from moontrim.rig.link import RigLink

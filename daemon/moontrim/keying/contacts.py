@@ -1,11 +1,10 @@
-"""An external relay or foot switch as transmit state, for a radio that cannot tell.
+"""An external relay or foot switch as transmit state, for a radio that cannot report it.
 
-Any of several contacts counts. Transmitting is believed at the first look that shows it; receiving
-only at the second in a row, so that a bouncing contact does not let the dial move under RF."""
+Any of several contacts counts. Transmitting is taken from the first poll that shows it; receiving
+only from the second in a row, so that a bouncing contact does not let the dial move under RF."""
 
 from __future__ import annotations
 
-import contextlib
 import logging
 from abc import ABC, abstractmethod
 from collections.abc import Callable
@@ -14,29 +13,30 @@ from typing import Literal
 from moontrim.clock.system import Clock
 from moontrim.config.keying import KeyingSettings
 from moontrim.config.keyingports import AnyInput, LineInput
-from moontrim.keying.gpio import ChipLine, GpioRequest, Requester
+from moontrim.keying.gpio import ChipLine, GpioRequest, ReopenableLine, Requester
 from moontrim.keying.modemlines import LinePort, OutputError, Ports
 
 log = logging.getLogger(__name__)
 
-POLL_S = 0.02
-LOOKS_TO_RECEIVE = 2
-REOPEN_S = 1.0
+POLL_S = 0.02  # chosen: longer than contacts bounce (a few ms), short beside a dial step
+POLLS_TO_RECEIVE = 2
+REOPEN_S = 1.0  # chosen: how often a contact that cannot be read is tried again
 
 
 class Contact(ABC):
-    """One contact that can be read. Raises OutputError when it cannot."""
+    """One contact that can be read. `open` and `closed` raise OutputError when it cannot."""
 
     @abstractmethod
-    async def open(self) -> None: ...
+    async def open(self) -> None:
+        """Makes the contact readable; harmless when it is."""
 
     @abstractmethod
     async def closed(self) -> bool:
-        """Does it say that the radio transmits?"""
+        """Returns whether the contact says that the radio transmits."""
 
     @abstractmethod
     def close(self) -> None:
-        """Let go of it; never raises."""
+        """Stops reading it; never raises."""
 
 
 class SerialContact(Contact):
@@ -54,72 +54,64 @@ class SerialContact(Contact):
         return await self._port.get(self._line) != self._active_low
 
     def close(self) -> None:
-        pass  # whoever made the port closes it, after the outputs on it have been lowered
+        pass  # the maker of the port closes it, after the outputs on it have been lowered
 
 
 class GpioContact(Contact):
+    """A GPIO line as an input. request: requests the line as an input."""
+
     def __init__(self, request: Callable[[], GpioRequest]) -> None:
-        self._make = request
-        self._held: GpioRequest | None = None
+        self._line = ReopenableLine(request, "in")
 
     async def open(self) -> None:
-        if self._held is None:
-            self._held = self._make()
+        self._line.open()
 
     async def closed(self) -> bool:
-        if self._held is None:
-            raise OutputError("the line is not held")
-        try:
-            return self._held.get()
-        except OSError as error:
-            self.close()
-            raise OutputError(f"GPIO: {error.strerror or error}") from None
+        return self._line.get()
 
     def close(self) -> None:
-        held, self._held = self._held, None
-        if held is not None:
-            with contextlib.suppress(Exception):  # the chip may be gone
-                held.close()
+        self._line.close()
 
 
 class ExternalTransmit:
-    """Polls contacts and tells of every change.
+    """Polls contacts and reports every change of the transmit state.
 
-    tell: True transmitting, False receiving, None: not known, because a contact cannot be read and
-    no other says that the radio transmits. Told once at the start."""
+    report: called with True (transmitting), False (receiving) or None (unknown: a contact cannot
+        be read and no other says that the radio transmits); also called once at the start."""
 
     def __init__(
-        self, contacts: tuple[Contact, ...], clock: Clock, tell: Callable[[bool | None], object]
+        self, contacts: tuple[Contact, ...], clock: Clock, report: Callable[[bool | None], object]
     ) -> None:
         self.transmitting: bool | None = None
         self._contacts = contacts
         self._clock = clock
-        self._tell = tell
+        self._report = report
         self._trouble = ""
 
     async def run(self) -> None:
-        """Poll until cancelled. Returns at once without contacts."""
+        """Polls until cancelled. Returns at once without contacts."""
         if not self._contacts:
             return
-        told = False
-        quiet = 0
+        reported = False
+        receive_polls = 0
         try:
             while True:
-                seen = await self._look()
-                quiet = quiet + 1 if seen is False else 0
-                if seen is False and self.transmitting and quiet < LOOKS_TO_RECEIVE:
-                    seen = True
-                if seen is not self.transmitting or not told:
-                    told = True
-                    self.transmitting = seen
-                    self._tell(seen)
-                await self._clock.sleep(REOPEN_S if seen is None else POLL_S)
+                transmitting = await self._poll()
+                receive_polls = receive_polls + 1 if transmitting is False else 0
+                if 0 < receive_polls < POLLS_TO_RECEIVE and self.transmitting:
+                    transmitting = True
+                if transmitting is not self.transmitting or not reported:
+                    reported = True
+                    self.transmitting = transmitting
+                    self._report(transmitting)
+                await self._clock.sleep(REOPEN_S if transmitting is None else POLL_S)
         finally:
             for contact in self._contacts:
                 contact.close()
 
-    async def _look(self) -> bool | None:
-        known, trouble = True, ""
+    async def _poll(self) -> bool | None:
+        """Reads the contacts once, as in `report`."""
+        all_readable, trouble = True, ""
         for contact in self._contacts:
             try:
                 if self._trouble or self.transmitting is None:
@@ -127,17 +119,17 @@ class ExternalTransmit:
                 if await contact.closed():
                     return True
             except OutputError as error:
-                known, trouble = False, str(error)
+                all_readable, trouble = False, str(error)
         if trouble and trouble != self._trouble:
             log.warning("external transmit state: %s", trouble)
         self._trouble = trouble
-        return False if known else None
+        return False if all_readable else None
 
 
 def make_contacts(
     settings: KeyingSettings, ports: Ports, requester: Requester = ChipLine
 ) -> tuple[Contact, ...]:
-    """The inputs of a config. Opens nothing."""
+    """Returns the inputs of a config, in its order. Opens none."""
 
     def make(wanted: AnyInput) -> Contact:
         if isinstance(wanted, LineInput):

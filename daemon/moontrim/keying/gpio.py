@@ -1,30 +1,37 @@
 """GPIO lines through the Python package gpiod, version 2 (libgpiod), which is optional.
 
-The one place that imports it. Calls are short and made as they come."""
+The one place that imports it. Calls are short and made in the event loop."""
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 from collections.abc import Callable
-from typing import Any, Literal, Protocol
+from typing import Any, Literal, Protocol, TypeVar
 
 from moontrim.keying.modemlines import OutputError
 
-CONSUMER = "moontrim"
+T = TypeVar("T")
+
+CONSUMER = "moontrim"  # shown as the user of the line by the tools of libgpiod
 Direction = Literal["out", "in"]
 
 
 class GpioRequest(Protocol):
-    """One line, held. OSError when it is gone."""
+    """One line, requested from the kernel. Its methods raise OSError when it is gone."""
 
-    def set(self, on: bool) -> None: ...
+    def set(self, on: bool) -> None:
+        """Switches an output line."""
 
-    def get(self) -> bool: ...
+    def get(self) -> bool:
+        """Returns whether the line is active."""
 
-    def close(self) -> None: ...
+    def close(self) -> None:
+        """Gives the line back."""
 
 
 Requester = Callable[[str, int, Direction, bool], GpioRequest]
+"""Requests a line: chip, line, direction, active_low. Raises OutputError."""
 
 
 class ChipLine:
@@ -62,6 +69,54 @@ class ChipLine:
 
     def close(self) -> None:
         self._request.release()
+
+
+class ReopenableLine:
+    """A GPIO line that is closed on any error and can be requested again with `open`.
+
+    request: requests it, in this direction. Every method but `close` raises OutputError."""
+
+    def __init__(self, request: Callable[[], GpioRequest], direction: Direction) -> None:
+        self._make_request = request
+        self._direction = direction
+        self._request: GpioRequest | None = None
+
+    @property
+    def is_open(self) -> bool:
+        return self._request is not None
+
+    def open(self) -> None:
+        """Requests the line unless it is open."""
+        if self._request is None:
+            self._request = self._make_request()
+
+    def set(self, on: bool) -> None:
+        """Switches the line. It must be open."""
+        self._guarded(lambda request: request.set(on))
+
+    def get(self) -> bool:
+        """Returns whether the line is active. It must be open."""
+        return self._guarded(lambda request: request.get())
+
+    def close(self) -> None:
+        """Switches an output off and gives the line back; harmless when not open; never raises."""
+        request, self._request = self._request, None
+        if request is None:
+            return
+        if self._direction == "out":
+            with contextlib.suppress(Exception):  # the chip may be gone
+                request.set(False)
+        with contextlib.suppress(Exception):
+            request.close()
+
+    def _guarded(self, act: Callable[[GpioRequest], T]) -> T:
+        if self._request is None:
+            raise OutputError("the line is not held")
+        try:
+            return act(self._request)
+        except OSError as error:
+            self.close()
+            raise OutputError(f"GPIO: {error.strerror or error}") from None
 
 
 def _package() -> Any:

@@ -1,7 +1,7 @@
-"""Why transmitting is not allowed now. Pure: values in, reasons out.
+"""The reasons why transmitting is not allowed now. Pure: values in, reasons out.
 
-Knows neither the clock nor where the values come from. What is not known forbids: there is no
-condition whose absence lets RF through, but for a drive ceiling on a band that has none."""
+What is not known forbids: no condition that is missing lets RF through, except the drive on a band
+without a ceiling. Knows neither the clock nor where the values come from."""
 
 from __future__ import annotations
 
@@ -9,22 +9,22 @@ from dataclasses import dataclass
 
 from moontrim.config.keying import KeyingSettings
 
-STALE_S = 3.0  # the tracker looks once a second; older than this, it has stopped
+STALE_S = 3.0  # chosen: the tracker publishes once a second; after three without, it has stopped
 
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """The station at an instant, as far as it matters to transmitting.
+    """The state of the station at an instant, as far as it matters to transmitting.
 
-    moon_azimuth_deg, moon_elevation_deg: from home; None: not known. horizon_deg: elevation of what
-        stands in the way in that direction.
-    on_frequency: the dials are where they belong. Also true while they are held still for keying,
-        whatever has added up since.
-    tracking: the same in words, for the reason.
-    within_allowed_range: the transmit frequency, on the air, inside what the band allows.
-    drive_within_ceiling: None only where the band has no ceiling; not known is False.
-    clock_doubt, home_doubt: why the clock, or where home is, is not trusted; empty if it is.
-    age_s: how long ago all this was so, by the monotonic clock where possible.
+    moon_azimuth_deg, moon_elevation_deg: seen from home; None: not known.
+    horizon_deg: elevation of the obstructed horizon at that azimuth.
+    on_frequency: the dials are where they ought to be. Also true while they are held for keying,
+        whatever Doppler has added since.
+    tracking: the state of tracking as a phrase, for the reason.
+    within_allowed_range: the transmit frequency on the air is inside the range the band allows.
+    drive_within_ceiling: None only where the band has no ceiling; False when not known.
+    clock_doubt, home_doubt: why the clock, or the position of home, is not trusted; empty if it is.
+    age_s: age of these values in seconds.
     """
 
     moon_azimuth_deg: float | None
@@ -45,9 +45,9 @@ class Conditions:
 def hindrances(
     conditions: Conditions, settings: KeyingSettings, over_s: float = 0.0
 ) -> tuple[str, ...]:
-    """Every reason against transmitting; empty: it is allowed.
+    """Returns every reason against transmitting; empty: it is allowed.
 
-    over_s: for how long there may have been RF already."""
+    over_s: seconds for which there may have been RF already."""
     reasons = []
     if not conditions.transmit_permitted:
         reasons.append("transmitting is not permitted")
@@ -55,7 +55,7 @@ def hindrances(
         reasons.append("the radio does not answer")
     if conditions.changing_band:
         reasons.append("the band is being changed")
-    reasons += _of_the_moon(conditions, settings)
+    reasons += _moon_reasons(conditions, settings)
     if not conditions.on_frequency:
         reasons.append(f"not on frequency: {conditions.tracking}")
     if not conditions.within_allowed_range:
@@ -74,7 +74,7 @@ def hindrances(
     return tuple(reasons)
 
 
-def _of_the_moon(conditions: Conditions, settings: KeyingSettings) -> list[str]:
+def _moon_reasons(conditions: Conditions, settings: KeyingSettings) -> list[str]:
     azimuth_deg, elevation_deg = conditions.moon_azimuth_deg, conditions.moon_elevation_deg
     if azimuth_deg is None or elevation_deg is None:
         return ["it is not known where the Moon is"]

@@ -1,8 +1,14 @@
-"""The one task that keys: carries the sequence out, and drops it as soon as anything is amiss.
+"""The one task that keys: carries the sequence out, and ends it as soon as anything forbids it.
 
-Knows no radio, no Moon and no frequency: outputs, conditions and the word to hold the dial still
-come from outside. However it ends, by error, by cancellation or at exit, everything has been
-switched off by then, and let go."""
+Four parts do the work: `KeyOwnership` (who holds the key), `hindrances` (what forbids keying),
+`Sequence` (which switch is due when) and `Switching` (carries one out). `Keyer.run` is a loop: it
+checks for hindrances, begins a sequence if the key has an owner and everything is off, carries out
+the switch that is due, and waits. While a switch is under way, hindrances are checked at least
+every `switching.POLL_S`, and one breaks it off.
+
+However `run` ends, by error, by cancellation or at exit, it first lowers the sequence in order and
+closes the outputs. This module knows no radio, no Moon and no frequency: outputs, conditions and
+the hold on the frequency come in as arguments."""
 
 from __future__ import annotations
 
@@ -14,33 +20,34 @@ from collections.abc import Awaitable, Callable
 
 from moontrim.clock.system import Clock
 from moontrim.config.keying import KeyingSettings
-from moontrim.keying.claim import Claim, KeyingRefused
 from moontrim.keying.interlocks import Conditions, hindrances
 from moontrim.keying.outputs import Output
+from moontrim.keying.ownership import KeyingRefused, KeyOwnership
+from moontrim.keying.precisewait import wait_towards
 from moontrim.keying.sequence import Phase, Sequence, Stage, Switch
 from moontrim.keying.switching import Switching
 from moontrim.keying.view import KeyingView
 
 log = logging.getLogger(__name__)
 
-THERE_S = 0.25  # whether its outputs are still there is looked at this often while keyed
-CHECK_S = 0.05  # the conditions are looked at this often while not idle
-FINE_S = 0.002  # timers may ring this late; the rest of a wait is spent looking at the clock
-FAREWELL_S = 1.5  # on top of the release times, for outputs that will not switch off at exit
+PRESENCE_S = 0.25  # chosen: how often, while keyed, the outputs are checked to be still present
+CHECK_S = 0.05  # chosen: how often the conditions are checked while not idle
+SHUTDOWN_S = 1.5  # chosen: beyond the release times, for outputs that do not switch off at exit
 
 
-async def _at_once() -> None: ...
+async def _no_wait() -> None: ...
 
 
 class Keyer:
-    """One transmit sequence for one radio. Made in the event loop; `run` is its only task.
+    """The transmit sequence of one radio. Made in the event loop; `run` is its only task.
 
-    conditions: the station now; called often, must not wait. What it raises forbids.
-    frozen: True before the first output is switched on, False when all are off again; in between
-        the frequency must not change.
-    changed: told of every new view.
-    still: awaited once frozen, before the first output: until whatever was changing the frequency
-        has ended. What it raises forbids."""
+    conditions: returns the state of the station now; called often, must not wait. An exception
+        forbids transmitting.
+    hold_frequency: called with True before the first output is switched on and with False when all
+        are off again; in between the frequency must not change.
+    changed: called with every new view.
+    frequency_at_rest: awaited after `hold_frequency(True)`, before the first output is switched on:
+        returns when a change of frequency that was under way has ended. An exception forbids."""
 
     def __init__(
         self,
@@ -48,9 +55,9 @@ class Keyer:
         outputs: tuple[Output, ...],
         clock: Clock,
         conditions: Callable[[], Conditions],
-        frozen: Callable[[bool], None],
+        hold_frequency: Callable[[bool], None],
         changed: Callable[[KeyingView], None] = lambda view: None,
-        still: Callable[[], Awaitable[None]] = _at_once,
+        frequency_at_rest: Callable[[], Awaitable[None]] = _no_wait,
     ) -> None:
         if len(outputs) != len(settings.outputs):
             raise ValueError("as many outputs as in the settings are needed")
@@ -59,59 +66,54 @@ class Keyer:
         self._settings = settings
         self._clock = clock
         self._conditions = conditions
-        self._frozen = frozen
-        self._still = still
+        self._hold_frequency = hold_frequency
+        self._frequency_at_rest = frequency_at_rest
         self._changed = changed
         self._sequence = Sequence(
             Stage(output.settle_ms / 1000, output.release_ms / 1000) for output in settings.outputs
         )
         self._wake = asyncio.Event()
-        self._switching = Switching(outputs, clock, self._wake)
-        self._claim = Claim()
+        self._switching = Switching(outputs, self._sequence, clock, self._wake)
+        self._ownership = KeyOwnership()
         self._shown_owner = ""
         self._reasons: tuple[str, ...] = ()
-        self._troubles: dict[int, str] = {}  # why an output did not switch off
-        self._holding_still = False
+        self._frequency_held = False
         self._running = False
-        self._there_at_s = -math.inf
-
-    # --- what others call -------------------------------------------------------------------------
+        self._checked_present_s = -math.inf
 
     async def request(self, who: str) -> None:
-        """Key for `who`; returns once keyed. Cancelled, it is a release.
+        """Keys for `who`; returns once keyed. Cancelling it is a release.
 
-        Raises KeyingRefused: not allowed, someone else transmits, or it was dropped on the way."""
+        Raises KeyingRefused: not allowed, someone else transmits, or it was ended on the way."""
         if not who:
             raise ValueError("a request needs a name")
-        if self._claim.owner != who:
-            self._refuse_for_good_reason(who)
-            self._claim.take(who)
+        if self._ownership.owner != who:
+            self._check_request(who)
+            self._ownership.take(who)
             self._wake.set()
         try:
-            await self._claim.keyed()
+            await self._ownership.wait_until_keyed()
         except asyncio.CancelledError:
             self.release(who)
             raise
 
     def release(self, who: str) -> None:
-        """Unkey, if `who` is the one who keys; otherwise harmless."""
-        if self._claim.let_go(who):
-            self._sequence.drop(self._clock.monotonic_s())
-            self._wake.set()
+        """Unkeys if `who` holds the key; otherwise harmless."""
+        if self._ownership.release(who):
+            self._drop()
 
     def withdraw(self, who: str) -> None:
-        """The same without having let go: who was dropped under their hands must still do that."""
-        if who and who == self._claim.owner:
-            self._claim.end("withdrawn")
-            self._sequence.drop(self._clock.monotonic_s())
-            self._wake.set()
+        """Unkeys as `release` does, but one whose over was ended must still release first."""
+        if who and who == self._ownership.owner:
+            self._ownership.end("withdrawn")
+            self._drop()
 
-    def look(self) -> None:
-        """Something has changed: look at the conditions now."""
+    def recheck(self) -> None:
+        """Makes the task check the conditions now, because something has changed."""
         self._wake.set()
 
     async def run(self) -> None:
-        """Serve requests until cancelled. Returns at once if the config leaves keying off."""
+        """Serves requests until cancelled. Returns at once if the config leaves keying off."""
         if not self._settings.enabled:
             return
         try:
@@ -119,22 +121,20 @@ class Keyer:
                 log.warning("keying: %s", trouble)
             self._running = True
             while True:
-                await self._pass()
+                await self._step()
         finally:
             self._running = False
-            await self._fall()
+            await self._shut_down()
 
-    # --- refusing and dropping --------------------------------------------------------------------
-
-    def _refuse_for_good_reason(self, who: str) -> None:
+    def _check_request(self, who: str) -> None:
         if not self._settings.enabled:
             raise KeyingRefused("keying is not enabled in the config")
         if not self._running:
             raise KeyingRefused("keying is not running")
-        if self._claim.owner:
-            raise KeyingRefused(f"{self._claim.owner} is transmitting")
+        if self._ownership.owner:
+            raise KeyingRefused(f"{self._ownership.owner} is transmitting")
         reasons = self._hindrances()
-        if self._claim.must_let_go(who):
+        if self._ownership.must_release_first(who):
             reasons = ("the key was dropped, and has not been let go of since", *self._reasons)
         if reasons:
             self._reasons = reasons
@@ -147,46 +147,37 @@ class Keyer:
         except Exception as error:
             log.exception("conditions")
             return (f"the conditions for transmitting cannot be told: {error!r}",)
-        return self._stuck() + hindrances(conditions, self._settings, self._over_s())
+        rf_since_s = self._sequence.rf_since_s
+        over_s = 0.0 if rf_since_s is None else self._clock.monotonic_s() - rf_since_s
+        return self._switching.stuck() + hindrances(conditions, self._settings, over_s)
 
-    def _idle(self) -> bool:
-        return self._sequence.phase is Phase.IDLE
-
-    def _over_s(self) -> float:
-        since_s = self._sequence.rf_since_s
-        return 0.0 if since_s is None else self._clock.monotonic_s() - since_s
-
-    def _stuck(self) -> tuple[str, ...]:
-        return tuple(
-            f"{self._switching.name(index)} does not switch off: {self._troubles[index]}"
-            for index in self._sequence.stuck
-        )
-
-    def _watch(self) -> None:
-        """Drop the sequence if anything forbids it."""
+    def _check(self) -> None:
+        """Ends the over if anything forbids it."""
         if self._sequence.phase in (Phase.RAISING, Phase.KEYED) and (reasons := self._hindrances()):
             self._trip(*reasons)
-        elif self._claim.owner and (reasons := self._stuck()):
-            # Else who waits for the lowering would be keyed whenever it ends, minutes later.
+        elif self._ownership.owner and (reasons := self._switching.stuck()):
+            # Otherwise an owner who waits for the lowering would be keyed when it ends, minutes on.
             self._trip(*reasons)
 
     def _trip(self, *reasons: str) -> None:
         self._reasons = reasons
         log.warning("not transmitting: %s", "; ".join(reasons))
-        self._claim.drop(*reasons)
+        self._ownership.revoke(*reasons)
         self._sequence.drop(self._clock.monotonic_s())
 
-    # --- the loop ---------------------------------------------------------------------------------
+    def _drop(self) -> None:
+        self._sequence.drop(self._clock.monotonic_s())
+        self._wake.set()
 
-    async def _pass(self) -> None:
+    async def _step(self) -> None:
         self._wake.clear()
-        self._watch()
-        if self._claim.owner and self._idle():
+        self._check()
+        if self._ownership.owner and self._sequence.phase is Phase.IDLE:
             await self._begin()
         switch = self._sequence.due(self._clock.monotonic_s())
         self._show()
         if switch is None:
-            await self._rest()
+            await self._wait()
         else:
             await self._carry_out(switch)
 
@@ -194,98 +185,69 @@ class Keyer:
         if troubles := await self._switching.open():
             self._trip(*troubles)
             return
-        self._holding_still = True
-        self._frozen(True)
+        self._set_frequency_held(True)
         try:
-            await self._still()
+            await self._frequency_at_rest()
         except Exception as error:
             self._trip(str(error) or repr(error))
             return
-        # All that took its time, so everything is looked at once more.
-        if not self._claim.owner:
+        # These waits took time, so everything is checked once more.
+        if not self._ownership.owner:
             return
         if reasons := self._hindrances():
             self._trip(*reasons)
             return
-        self._reasons, self._shown_owner = (), self._claim.owner
+        self._reasons, self._shown_owner = (), self._ownership.owner
         self._sequence.request(self._clock.monotonic_s())
 
     async def _carry_out(self, switch: Switch) -> None:
-        trouble = await self._switching.switch(
-            switch.index, switch.on, self._still_raising if switch.on else lambda: True
-        )
-        if trouble is None:
-            return
-        now_s, name = self._clock.monotonic_s(), self._switching.name(switch.index)
-        if not trouble:
-            self._sequence.done(switch, now_s)
-        elif switch.on:
-            self._sequence.failed(switch, now_s)
-            self._trip(f"{name} does not switch on: {trouble}")
-        else:
-            self._troubles[switch.index] = trouble
-            known = switch.index in self._sequence.stuck
-            self._sequence.failed(switch, now_s)
-            if switch.index in self._sequence.stuck and not known:
-                log.error("%s does not switch off: %s", name, trouble)
+        # A switch-on is broken off as soon as the over is; a switch-off never.
+        is_wanted = (lambda: self._remains(Phase.RAISING)) if switch.on else (lambda: True)
+        if trouble := await self._switching.carry_out(switch, is_wanted):
+            self._trip(trouble)
 
-    def _still_raising(self) -> bool:
-        self._watch()
-        return self._sequence.phase is Phase.RAISING
+    def _remains(self, phase: Phase) -> bool:
+        self._check()
+        return self._sequence.phase is phase
 
-    def _still_keyed(self) -> bool:
-        self._watch()
-        return self._sequence.phase is Phase.KEYED
-
-    async def _rest(self) -> None:
-        if self._idle():
-            if not self._claim.owner:  # else it has waited for the lowering that just ended
+    async def _wait(self) -> None:
+        """Waits until something may have to be done; while keyed, also checks the outputs."""
+        if self._sequence.phase is Phase.IDLE:
+            if not self._ownership.owner:  # else they waited for the lowering that has just ended
                 await self._wake.wait()
             return
         now_s = self._clock.monotonic_s()
-        if self._still_keyed() and now_s - self._there_at_s >= THERE_S:
-            self._there_at_s = now_s
-            if gone := await self._switching.gone(self._still_keyed):
-                self._trip(gone)
+        if self._remains(Phase.KEYED) and now_s - self._checked_present_s >= PRESENCE_S:
+            self._checked_present_s = now_s
+            if missing := await self._switching.find_missing(lambda: self._remains(Phase.KEYED)):
+                self._trip(missing)
             return
         next_s = self._sequence.next_s()
         if next_s is None and self._sequence.rf_since_s is not None:
             next_s = self._sequence.rf_since_s + self._settings.longest_over_s
-        if next_s is None or next_s - now_s > CHECK_S:
-            await self._clock.wait(self._wake, CHECK_S)
-        elif next_s - now_s > 2 * FINE_S:
-            await self._clock.wait(self._wake, next_s - now_s - FINE_S)
-        else:
-            await self._fine_wait(now_s, next_s)
-
-    async def _fine_wait(self, now_s: float, next_s: float) -> None:
-        """Timers are only good to a millisecond or two, and there is one wait for each output.
-        Let others run until the instant has come; a clock that does not move by that is slept
-        on."""
-        await self._clock.sleep(0.0)
-        if self._clock.monotonic_s() == now_s:
-            # An instant a rounding away would be waited for again and again, and never come.
-            await self._clock.wait(self._wake, max(next_s - now_s, math.ulp(now_s)))
+        await wait_towards(self._clock, self._wake, next_s, CHECK_S)
 
     def _show(self) -> None:
         phase = self._sequence.phase
         if phase is Phase.KEYED:
-            self._claim.grant()
+            self._ownership.confirm_keyed()
         if phase is Phase.IDLE:
             self._shown_owner = ""
-            if self._holding_still:
-                self._holding_still = False
-                self._frozen(False)
+            self._set_frequency_held(False)
         since_utc_s = self.view.since_utc_s if phase is self.view.state else self._clock.utc_s()
-        view = KeyingView(phase, self._shown_owner, since_utc_s, self._reasons, self._stuck())
+        stuck = self._switching.stuck()
+        view = KeyingView(phase, self._shown_owner, since_utc_s, self._reasons, stuck)
         if view != self.view:
             self.view = view
             self._changed(view)
 
-    # --- the end ----------------------------------------------------------------------------------
+    def _set_frequency_held(self, held: bool) -> None:
+        if held or self._frequency_held:
+            self._frequency_held = held
+            self._hold_frequency(held)
 
-    async def _fall(self) -> None:
-        """Lower in order, however often cancelled meanwhile; then drop whatever there is."""
+    async def _shut_down(self) -> None:
+        """Lowers in order, however often it is cancelled meanwhile, then closes every output."""
         lowering = asyncio.create_task(self._lower(), name="key falls")
         try:
             while not lowering.done():
@@ -295,25 +257,22 @@ class Keyer:
                     continue
         finally:
             self._switching.close()
-            if self._holding_still:
-                self._holding_still = False
-                self._frozen(False)
+            self._set_frequency_held(False)
 
     async def _lower(self) -> None:
-        self._claim.end("moontrim is stopping")
+        self._ownership.end("moontrim is stopping")
         self._sequence.drop(self._clock.monotonic_s())
-        self._sequence.forget()  # what ended `run` may have broken off a switch
-        self._show()  # nothing else may move from here on
+        self._sequence.abandon_switch()  # what ended `run` may have broken one off
+        self._show()  # from here on nothing but this task acts on the sequence
         releases_s = sum(output.release_ms for output in self._settings.outputs) / 1000
         with contextlib.suppress(TimeoutError):
-            async with self._clock.timeout(FAREWELL_S + releases_s):
+            async with self._clock.timeout(SHUTDOWN_S + releases_s):
                 while not self._sequence.at_rest:
                     self._wake.clear()
                     switch = self._sequence.due(self._clock.monotonic_s())
                     if switch is not None:
                         await self._carry_out(switch)
                     elif not self._sequence.at_rest:
-                        await self._rest()
-                for index in reversed(self._sequence.stuck):
-                    await self._switching.switch(index, False, lambda: True)
+                        await self._wait()
+                await self._switching.retry_stuck()
         self._show()

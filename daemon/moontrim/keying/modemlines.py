@@ -1,13 +1,13 @@
 """The modem lines of a serial port as switches and contacts: RTS and DTR out, CTS and DSR in.
 
 The one place that opens a port for its lines. Nothing is sent or received, and no rate is set, so
-this goes straight to the system calls. Linux raises RTS and DTR itself while it opens a port; here
-they are lowered by the very next call but the lock, which keeps that pulse as short as can be. It
-lowers them at the last close, so also when the process is killed, where HUPCL is set (Linux,
-drivers/tty/tty_port.c: tty_port_block_til_ready, tty_port_shutdown); it is set here.
+it makes the system calls itself. Linux raises RTS and DTR while it opens a port; the second call
+after that (the first takes the lock) lowers them, which keeps the pulse as short as possible. With
+HUPCL set, as here, Linux lowers them at the last close, so also when the process is killed (Linux,
+drivers/tty/tty_port.c: tty_port_block_til_ready, tty_port_shutdown).
 
-Wire what a pulse could harm to a port of its own, and never share a port with the driver of the
-radio: it is opened exclusively."""
+What such a pulse could harm belongs on a port of its own. A port cannot be shared with the driver
+of the radio: it is opened exclusively."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _BIT = {
     "cts": termios.TIOCM_CTS,
     "dsr": termios.TIOCM_DSR,
 }
-_CLOSE_WAIT_S = 0.2
+_CLOSE_WAIT_S = 0.2  # chosen: closing must not wait for a call that a stuck adapter holds
 
 
 class OutputError(MoontrimError):
@@ -41,17 +41,21 @@ class OutputError(MoontrimError):
 
 
 class OpenLines(Protocol):
-    """An open port, called from one thread at a time. OSError when it is gone."""
+    """The lines of an open port, used by one thread at a time. `set` and `get` raise OSError when
+    the port is gone."""
 
-    def set(self, line: LineName, on: bool) -> None: ...
+    def set(self, line: LineName, on: bool) -> None:
+        """Raises (True) or lowers a line."""
 
-    def get(self, line: LineName) -> bool: ...
+    def get(self, line: LineName) -> bool:
+        """Returns whether a line is raised."""
 
-    def close(self) -> None: ...
+    def close(self) -> None:
+        """Lowers RTS and DTR and closes the port."""
 
 
 class ModemLines:
-    """Lines of an open serial port. Opening locks the port against others and lowers RTS and DTR.
+    """The lines of a serial port. Opening locks the port against others and lowers RTS and DTR.
 
     Raises OSError: no such port, in use, or without modem lines (ENOTTY)."""
 
@@ -84,7 +88,7 @@ class ModemLines:
 
     def close(self) -> None:
         try:
-            with contextlib.suppress(OSError):  # gone already; closing lowers what is still there
+            with contextlib.suppress(OSError):  # an adapter that is gone; else closing lowers them
                 self._lower()
         finally:
             os.close(self._fd)
@@ -95,19 +99,23 @@ class ModemLines:
 
 
 Opener = Callable[[str], OpenLines]
+"""Opens the device at a path. Raises OSError."""
+
 Resolve = Callable[[str], str]
+"""Returns the device path of a port of the config. Raises any exception when there is none."""
 
 
 def plain_path(port: str) -> str:
-    """The port as given. Raises OutputError for a port by identity, which needs a look-up."""
+    """Returns a device path unchanged. Raises OutputError for a port by identity, which needs a
+    look-up."""
     if port.startswith("/"):
         return port
     raise OutputError(f"{port}: only a device path is understood here")
 
 
 class LinePort:
-    """One serial port shared by whatever uses its lines. Calls go to a thread of its own, in order,
-    because a stuck adapter may hold a call for seconds."""
+    """One serial port, shared by the outputs and contacts that use its lines. Calls are made in
+    order in a thread of its own, because a stuck adapter may hold a call for seconds."""
 
     def __init__(
         self, port: str, resolve: Resolve = plain_path, opener: Opener = ModemLines
@@ -120,19 +128,19 @@ class LinePort:
         self._executor: ThreadPoolExecutor | None = None
 
     async def open(self) -> None:
-        """Open it, or make sure that it still is. Raises OutputError."""
+        """Opens the port, or checks that it still is open. Raises OutputError."""
         await self._in_order(self._open)
 
     async def set(self, line: LineName, on: bool) -> None:
-        """Raises OutputError; the port is then closed, and so all its lines are low."""
+        """Raises or lowers a line. On OutputError the port is closed, so all its lines are low."""
         await self._in_order(lambda: self._set(line, on))
 
     async def get(self, line: LineName) -> bool:
-        """Raises OutputError."""
+        """Returns whether a line is raised. Raises OutputError."""
         return await self._in_order(lambda: self._get(line))
 
     def close(self) -> None:
-        """Lower all lines and let go of the port, now; harmless when not open; never raises."""
+        """Lowers all lines and closes the port at once; harmless when not open; never raises."""
         if self._executor is not None:
             self._executor.shutdown(wait=False, cancel_futures=True)
             self._executor = None
@@ -162,12 +170,12 @@ class LinePort:
             try:
                 self._lines.get("cts")
             except OSError:
-                self._abandon()  # unplugged meanwhile; it may be back under another number
+                self._abandon()  # unplugged since; it may be back under another device number
             else:
                 return
         try:
             path = self._resolve(self.port)
-        except Exception as error:  # whatever whoever looks ports up calls not finding it
+        except Exception as error:  # each way to look ports up has errors of its own
             raise OutputError(str(error)) from error
         self._lines = self._opener(path)
 
@@ -190,7 +198,7 @@ class LinePort:
 
 
 class Ports:
-    """Every serial port in use for its lines, each once, however many lines of it are used."""
+    """The serial ports in use for their lines: one `LinePort` each, however many lines are used."""
 
     def __init__(self, resolve: Resolve = plain_path, opener: Opener = ModemLines) -> None:
         self._resolve = resolve
@@ -198,10 +206,12 @@ class Ports:
         self._ports: dict[str, LinePort] = {}
 
     def get(self, port: str) -> LinePort:
+        """Returns the port of that name in the config, not opened by this."""
         if port not in self._ports:
             self._ports[port] = LinePort(port, self._resolve, self._opener)
         return self._ports[port]
 
     def close(self) -> None:
+        """Lowers all lines of every port and closes it; never raises."""
         for port in self._ports.values():
             port.close()

@@ -1,11 +1,10 @@
-"""What the transmit sequence switches. Knows neither order nor reasons; see `sequence`.
+"""What the transmit sequence switches. Knows neither the order nor the reasons; see `sequence`.
 
-A radio and a networked relay are reached through callables given from outside, so that this knows
-neither the rig link nor MQTT."""
+A radio and a networked relay are reached through callables that the composition root passes in, so
+that this module knows neither the rig link nor MQTT."""
 
 from __future__ import annotations
 
-import contextlib
 from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Awaitable, Callable
@@ -14,44 +13,48 @@ from typing import Literal
 from moontrim.clock.system import Clock
 from moontrim.config.keying import KeyingSettings
 from moontrim.config.keyingports import AnyOutput, GpioOutput, LineOutput, MqttOutput, RadioOutput
-from moontrim.keying.gpio import ChipLine, GpioRequest, Requester
-from moontrim.keying.modemlines import LinePort, OutputError, Ports
+from moontrim.keying.gpio import ChipLine, GpioRequest, ReopenableLine, Requester
+from moontrim.keying.modemlines import LinePort, Ports
 
 KeyRadio = Callable[[bool], Awaitable[None]]
+"""Keys (True) or unkeys the radio; returns once the radio has confirmed, raises if it has not."""
+
 Publish = Callable[[str, str], Awaitable[None]]
+"""Sends a payload to an MQTT topic; returns once the broker has confirmed, raises if it has not."""
 
 
 class Output(ABC):
-    """One thing to switch. `on` and `off` return once it is so, as far as can be known, and raise
-    when it is not or may not be; both are harmless when it is so already.
+    """One thing to switch. `on` and `off` return once the output is on or off, as far as can be
+    known, and raise any exception when it is not or may not be; both may be called again.
 
-    Either may be cancelled at any await. `off` then follows, and must win over whatever of an `on`
-    is still under way."""
+    Either may be cancelled at any await. `off` then follows, and must win over an `on` that is
+    still under way."""
 
     def __init__(self, name: str) -> None:
         self.name = name
 
     async def open(self) -> None:  # noqa: B027 (most have nothing to open)
-        """Make ready; what is opened anew is off. Called before the first output of a sequence is
-        switched on, never during one."""
+        """Makes the output ready; one that is opened anew is off. Called before the first output
+        of a sequence is switched on, never during a sequence."""
 
     @abstractmethod
-    async def on(self) -> None: ...
+    async def on(self) -> None:
+        """Switches it on."""
 
     @abstractmethod
-    async def off(self) -> None: ...
+    async def off(self) -> None:
+        """Switches it off."""
 
-    async def there(self) -> None:  # noqa: B027 (of most nothing can be told)
-        """Raise when it is known not to be on any more, though it was switched on."""
+    async def check_present(self) -> None:  # noqa: B027 (most cannot tell)
+        """Raises when an output that was switched on is known not to be on any more."""
 
     def close(self) -> None:  # noqa: B027
-        """Drop it at once, whatever state it is in, and let go. Never waits, never raises. What
-        can only be told in a conversation (radio, network) has been told by `off`."""
+        """Switches it off at once in whatever state it is, and closes it. Never waits, never
+        raises. An output that needs an answer to switch off (radio, network) relies on `off`."""
 
 
 class RadioKey(Output):
-    """The radio's transmit command. key: returns once the radio has confirmed, raises if it has
-    not."""
+    """The radio's transmit command."""
 
     def __init__(self, name: str, key: KeyRadio) -> None:
         super().__init__(name)
@@ -65,7 +68,7 @@ class RadioKey(Output):
 
 
 class SerialLine(Output):
-    """RTS or DTR of a serial port. Falls with the port."""
+    """RTS or DTR of a serial port. Goes low when the port is closed."""
 
     def __init__(self, name: str, port: LinePort, line: Literal["rts", "dtr"]) -> None:
         super().__init__(name)
@@ -81,62 +84,41 @@ class SerialLine(Output):
     async def off(self) -> None:
         await self._port.set(self._line, False)
 
-    async def there(self) -> None:
-        await self._port.get("cts")  # whatever that says: an adapter that is gone says nothing
+    async def check_present(self) -> None:
+        await self._port.get("cts")  # its state does not matter: an adapter that is gone raises
 
     def close(self) -> None:
         self._port.close()
 
 
 class GpioLineOutput(Output):
-    """A GPIO line. What it does after `close` is up to the chip."""
+    """A GPIO line as an output. Its state after `close` is up to the chip.
+
+    request: requests the line as an output that is off."""
 
     def __init__(self, name: str, request: Callable[[], GpioRequest]) -> None:
         super().__init__(name)
-        self._make = request
-        self._held: GpioRequest | None = None
+        self._line = ReopenableLine(request, "out")
 
     async def open(self) -> None:
-        if self._held is None:
-            self._held = self._make()
+        self._line.open()
 
     async def on(self) -> None:
-        if self._held is None:
-            raise OutputError("the line is not held")
-        self._set(True)
+        self._line.set(True)
 
     async def off(self) -> None:
-        if self._held is not None:
-            self._set(False)
+        if self._line.is_open:  # closing has switched it off
+            self._line.set(False)
 
-    async def there(self) -> None:
-        if self._held is None:
-            raise OutputError("the line is not held")
-        try:
-            self._held.get()
-        except OSError as error:
-            self.close()
-            raise OutputError(f"GPIO: {error.strerror or error}") from None
+    async def check_present(self) -> None:
+        self._line.get()
 
     def close(self) -> None:
-        held, self._held = self._held, None
-        if held is not None:
-            with contextlib.suppress(Exception):  # the chip may be gone
-                held.set(False)
-            with contextlib.suppress(Exception):
-                held.close()
-
-    def _set(self, on: bool) -> None:
-        assert self._held is not None
-        try:
-            self._held.set(on)
-        except OSError as error:
-            self.close()
-            raise OutputError(f"GPIO: {error.strerror or error}") from None
+        self._line.close()
 
 
 class NetworkRelay(Output):
-    """A relay that listens to an MQTT topic. publish: returns once the broker has confirmed."""
+    """A relay that subscribes to an MQTT topic."""
 
     def __init__(self, name: str, publish: Publish, settings: MqttOutput) -> None:
         super().__init__(name)
@@ -151,7 +133,9 @@ class NetworkRelay(Output):
 
 
 class SimulatedOutput(Output):
-    """Switches nothing. changes: (monotonic seconds, on) of the last thousand changes."""
+    """An output that switches nothing, for rehearsals and tests.
+
+    changes: (monotonic seconds, on) of the last thousand changes."""
 
     def __init__(self, name: str, clock: Clock) -> None:
         super().__init__(name)
@@ -183,7 +167,7 @@ def make_outputs(
     ports: Ports,
     requester: Requester = ChipLine,
 ) -> tuple[Output, ...]:
-    """The outputs of a config, in its order. Opens nothing."""
+    """Returns the outputs of a config, in its order. Opens none."""
 
     def make(output: AnyOutput) -> Output:
         match output:

@@ -1,14 +1,26 @@
-"""In which order and when outputs are switched. Pure: instants in, switches out.
+r"""The order and the instants at which outputs are switched. Pure: instants in, switches out.
 
-Raising goes through the outputs in order, each only after the settle time of the one before it; the
-last one keys the radio. Lowering goes back from the radio, each only after the release time of the
-one before it. It may begin at any moment.
+Raising goes through the outputs in order. Each is switched on only after the settle time of the one
+before it; the last one keys the radio, so there is no RF before every relay has settled. Lowering
+begins with the radio and goes back. Each output is switched off only after the release time of the
+one behind it, so no relay opens under RF. Lowering may begin at any instant, with however many
+outputs are on by then. For a relay, an amplifier and a radio that is keyed last ("rel.": release):
 
-An output counts as on from the moment it is told to switch on until it has confirmed that it is
-off, whatever happened in between; at the start nothing is known, so everything is switched off
-first. An output that will not switch off is told again and again; after `STUCK_S` the others go
-down without it, because a relay that opens under RF is the lesser harm than RF that nothing
-ends."""
+           request                          drop
+              |                               |
+relay    _____/===============================================\__________
+              |<--settle->|                                   |<-rel.>|
+amp      _________________/===========================\__________________
+                          |<--settle->|               |<-rel.>|
+radio    _____________________________/=======\__________________________
+                                              |<-rel.>|
+phase    idle |       raising         | keyed |       lowering        |idle
+
+An output counts as on from the moment it is switched on until it has confirmed that it is off,
+whatever happened in between. At the start nothing is known, so everything is switched off first. An
+output that fails to switch off is tried again every `RETRY_S`; after `STUCK_S` it is stuck: the
+others go down without waiting for it, because a relay that opens under RF is the lesser harm than
+RF that nothing ends."""
 
 from __future__ import annotations
 
@@ -17,11 +29,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
+# Chosen: longer than one failed attempt (`switching.DEADLINE_S`), so that an output gets a second
+# one, and short, since there may be RF all the while.
 STUCK_S = 1.0
-RETRY_S = 0.25
+RETRY_S = 0.25  # chosen: a few attempts before an output is stuck, without crowding its line
 
 
 class Phase(StrEnum):
+    """Where a sequence is: nothing on, going up, radio keyed, going down."""
+
     IDLE = "idle"
     RAISING = "raising"
     KEYED = "keyed"
@@ -30,7 +46,7 @@ class Phase(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """One output: seconds to wait after switching it on, and off."""
+    """The waits of one output: seconds after switching it on, and after switching it off."""
 
     settle_s: float
     release_s: float
@@ -38,15 +54,17 @@ class Stage:
 
 @dataclass(frozen=True, slots=True)
 class Switch:
-    """Switch this output on or off now."""
+    """An instruction: switch the output `index` on or off now."""
 
     index: int
     on: bool
 
 
 class _Output:
-    """What is known of one output. trying_since_s: first of the present attempts to switch it off.
-    stuck: the others no longer wait for it. off_from_s: not to be switched off before."""
+    """The state of one output.
+
+    maybe_on: not confirmed to be off. stuck: the others no longer wait for it. off_from_s: earliest
+    instant to switch it off. trying_since_s: first of the present attempts to switch it off."""
 
     __slots__ = ("maybe_on", "off_from_s", "stage", "stuck", "trying_since_s")
 
@@ -58,8 +76,9 @@ class _Output:
 
 
 class Sequence:
-    """One transmit sequence. Ask `due` for the next switch, carry it out, say `done` or `failed`,
-    ask again. Instants are seconds of one clock that never steps."""
+    """The state of one transmit sequence. The caller takes the next switch from `due`, carries it
+    out, reports `done` or `failed`, and takes the next. Instants are seconds of one monotonic
+    clock."""
 
     def __init__(self, stages: Iterable[Stage]) -> None:
         self.phase = Phase.LOWERING
@@ -71,29 +90,29 @@ class Sequence:
 
     @property
     def stuck(self) -> tuple[int, ...]:
-        """Outputs that do not switch off."""
+        """Indices of the outputs that do not switch off."""
         return tuple(i for i, output in enumerate(self._outputs) if output.stuck)
 
     @property
     def at_rest(self) -> bool:
-        """Is everything off, or nothing left on but what does not switch off?"""
+        """Whether everything is off but for outputs that are stuck."""
         on = [output for output in self._outputs if output.maybe_on]
         return self.phase is Phase.IDLE or (bool(on) and all(output.stuck for output in on))
 
     @property
     def rf_since_s(self) -> float | None:
-        """Since when there may be RF of our making; None: there is none."""
+        """The instant since which we may cause RF; None: we cause none."""
         return self._rf_since_s
 
     def request(self, now_s: float) -> None:
-        """Begin to raise. Only when idle."""
+        """Begins to raise. Raises RuntimeError unless idle."""
         if self.phase is not Phase.IDLE:
             raise RuntimeError(f"requested while {self.phase}")
         self.phase, self._next, self._ready_s = Phase.RAISING, 0, now_s
 
     def drop(self, now_s: float) -> None:
-        """Lower, beginning now, on release as on a fault. A switch-on under way counts as having
-        happened; what becomes of it no longer matters."""
+        """Begins to lower now, on release as on a fault; harmless when not raising or keyed. A
+        switch-on under way counts as having happened; its outcome no longer matters."""
         if self.phase not in (Phase.RAISING, Phase.KEYED):
             return
         self.phase, self._ready_s, self._under_way = Phase.LOWERING, now_s, None
@@ -101,8 +120,8 @@ class Sequence:
             output.off_from_s, output.trying_since_s = now_s, -math.inf
 
     def due(self, now_s: float) -> Switch | None:
-        """The switch that is to be carried out now, if any; also moves on from one phase to the
-        next."""
+        """Returns the switch to carry out now, None if there is none; also moves on from one phase
+        to the next."""
         if self._under_way is not None:
             return None
         if self.phase is Phase.RAISING:
@@ -112,8 +131,8 @@ class Sequence:
         return self._under_way
 
     def next_s(self) -> float | None:
-        """The instant from which `due` has something new, unless something happens before; None:
-        it will not by itself."""
+        """Returns the instant from which `due` has something new; None: not before a call of
+        another method."""
         if self._under_way is not None or self.phase in (Phase.IDLE, Phase.KEYED):
             return None
         candidates = self._to_switch_off() if self.phase is Phase.LOWERING else []
@@ -122,7 +141,7 @@ class Sequence:
         return min(self._outputs[index].off_from_s for index in candidates)
 
     def done(self, switch: Switch, now_s: float) -> None:
-        """It has been carried out and confirmed."""
+        """Records that a switch has been carried out and confirmed."""
         if switch != self._under_way:
             return
         self._under_way = None
@@ -132,12 +151,12 @@ class Sequence:
             self._ready_s = now_s + output.stage.settle_s
             return
         output.maybe_on = output.stuck = False
-        self._wait_before_the_next(switch.index, now_s)
+        self._delay_outputs_before(switch.index, now_s)
         if switch.index == len(self._outputs) - 1:
             self._rf_since_s = None
 
     def failed(self, switch: Switch, now_s: float) -> None:
-        """It could not be carried out, or nobody knows whether it was."""
+        """Records that a switch failed, or that nobody knows whether it was carried out."""
         if switch != self._under_way:
             return
         self._under_way = None
@@ -148,11 +167,11 @@ class Sequence:
         output.off_from_s = now_s + RETRY_S
         if not output.stuck and now_s - output.trying_since_s >= STUCK_S:
             output.stuck = True
-            self._wait_before_the_next(switch.index, now_s)
+            self._delay_outputs_before(switch.index, now_s)
 
-    def forget(self) -> None:
-        """Whatever was under way was broken off, and nobody knows how far it got; a switch-off
-        comes again at once."""
+    def abandon_switch(self) -> None:
+        """Records that the switch under way was broken off, nobody knows how far; a switch-off
+        becomes due again at once."""
         self._under_way = None
 
     def _raise(self, now_s: float) -> Switch | None:
@@ -168,7 +187,7 @@ class Sequence:
 
     def _lower(self, now_s: float) -> Switch | None:
         candidates = self._to_switch_off()
-        # Whichever has waited longest; at the same instant the first candidate.
+        # The one that has waited longest; at the same instant the first candidate.
         index = min(candidates, key=lambda i: self._outputs[i].off_from_s, default=None)
         if index is None:
             if now_s >= self._ready_s:
@@ -182,14 +201,14 @@ class Sequence:
         return Switch(index, on=False)
 
     def _to_switch_off(self) -> list[int]:
-        """The last output that is still on, and every one that is stuck."""
+        """Returns the last output that may be on and is not stuck, then all that are stuck."""
         on = [index for index, output in enumerate(self._outputs) if output.maybe_on]
         stuck = [index for index in on if self._outputs[index].stuck]
-        waited_for = [index for index in on if not self._outputs[index].stuck]
-        return waited_for[-1:] + stuck[::-1]
+        others = [index for index in on if not self._outputs[index].stuck]
+        return others[-1:] + stuck[::-1]
 
-    def _wait_before_the_next(self, index: int, now_s: float) -> None:
-        """After an output has been switched off, or given up, those before it wait."""
+    def _delay_outputs_before(self, index: int, now_s: float) -> None:
+        """Makes the outputs before one that is off, or stuck, wait for its release time."""
         self._ready_s = max(self._ready_s, now_s + self._outputs[index].stage.release_s)
         for output in self._outputs[:index]:
             output.off_from_s = max(output.off_from_s, self._ready_s)

@@ -1,6 +1,6 @@
-"""Carrying out one switch after the other: deadlines, breaking off, letting go.
+"""Carries out the switches of a sequence: deadlines, breaking off, closing.
 
-Owns every call of an output. Knows neither order nor reasons."""
+Owns every call of an output. Knows neither the order nor the reasons against transmitting."""
 
 from __future__ import annotations
 
@@ -10,27 +10,40 @@ from collections.abc import Awaitable, Callable
 
 from moontrim.clock.system import Clock
 from moontrim.keying.outputs import Output
+from moontrim.keying.sequence import Sequence, Switch
 
 log = logging.getLogger(__name__)
 
-DEADLINE_S = 0.8  # for any one output to switch
-LOOK_S = 0.05  # how often it is asked whether to go on
+# Chosen: for one output to switch. Longer than any relay or a slow radio takes, short enough that
+# an over that must end does so within a second.
+DEADLINE_S = 0.8
+POLL_S = 0.05  # chosen: how often a switch under way asks whether it is still wanted
 NO_ANSWER = f"no answer within {DEADLINE_S:g} s"
 
 
 class Switching:
-    """The outputs of one sequence. wake: set whenever something may have changed."""
+    """Opens, switches, checks and closes the outputs of one sequence.
 
-    def __init__(self, outputs: tuple[Output, ...], clock: Clock, wake: asyncio.Event) -> None:
+    wake: set whenever something may have changed."""
+
+    def __init__(
+        self, outputs: tuple[Output, ...], sequence: Sequence, clock: Clock, wake: asyncio.Event
+    ) -> None:
         self._outputs = outputs
+        self._sequence = sequence
         self._clock = clock
         self._wake = wake
+        self._troubles: dict[int, str] = {}  # why an output did not switch off
 
-    def name(self, index: int) -> str:
-        return self._outputs[index].name
+    def stuck(self) -> tuple[str, ...]:
+        """Returns a phrase for each output that does not switch off."""
+        return tuple(
+            f"{self._outputs[index].name} does not switch off: {self._troubles[index]}"
+            for index in self._sequence.stuck
+        )
 
     async def open(self) -> tuple[str, ...]:
-        """Make every output ready; what could not be."""
+        """Makes every output ready. Returns a phrase for each that could not be."""
         troubles = []
         for output in self._outputs:
             try:
@@ -42,44 +55,70 @@ class Switching:
                 troubles.append(f"{output.name}: {error}")
         return tuple(troubles)
 
-    async def switch(self, index: int, on: bool, go_on: Callable[[], bool]) -> str | None:
-        """Switch one output; what went wrong, empty if nothing did; None if broken off.
+    async def carry_out(self, switch: Switch, is_wanted: Callable[[], bool]) -> str:
+        """Carries out the switch that is due and reports the outcome to the sequence. Returns why
+        an output does not switch on; empty otherwise.
 
-        go_on: asked all the while whether this is still wanted."""
-        output = self._outputs[index]
-        return await self._watched(output.name, output.on if on else output.off, go_on)
+        is_wanted: called every `POLL_S` and at every change; False breaks off."""
+        trouble = await self._switch(switch, is_wanted)
+        if trouble is None:
+            return ""
+        now_s, name = self._clock.monotonic_s(), self._outputs[switch.index].name
+        if not trouble:
+            self._sequence.done(switch, now_s)
+            return ""
+        was_stuck = switch.index in self._sequence.stuck
+        self._sequence.failed(switch, now_s)
+        if switch.on:
+            return f"{name} does not switch on: {trouble}"
+        self._troubles[switch.index] = trouble
+        if switch.index in self._sequence.stuck and not was_stuck:
+            log.error("%s does not switch off: %s", name, trouble)
+        return ""
 
-    async def gone(self, go_on: Callable[[], bool]) -> str:
-        """Which output is known not to be on any more, and why; empty: none."""
+    async def retry_stuck(self) -> None:
+        """Tries once more to switch off the outputs that are stuck, the last one first."""
+        for index in reversed(self._sequence.stuck):
+            await self._switch(Switch(index, on=False), lambda: True)
+
+    async def find_missing(self, is_wanted: Callable[[], bool]) -> str:
+        """Returns which output is known not to be on any more, and why; empty: none."""
         for output in self._outputs:
-            trouble = await self._watched(output.name, output.there, go_on)
+            trouble = await self._attempt(output.name, output.check_present, is_wanted)
             if trouble is None:
                 break
             if trouble:
                 return f"{output.name} is gone: {trouble}"
         return ""
 
-    async def _watched(
-        self, name: str, act: Callable[[], Awaitable[None]], go_on: Callable[[], bool]
+    async def _switch(self, switch: Switch, is_wanted: Callable[[], bool]) -> str | None:
+        """Switches one output. Returns as `_attempt` does."""
+        output = self._outputs[switch.index]
+        return await self._attempt(output.name, output.on if switch.on else output.off, is_wanted)
+
+    async def _attempt(
+        self, name: str, act: Callable[[], Awaitable[None]], is_wanted: Callable[[], bool]
     ) -> str | None:
-        task = asyncio.create_task(_one(act, go_on), name=f"key {name}")
+        """Runs one call of an output as a task, cancelled at the deadline or when not wanted.
+        Returns what went wrong, empty if nothing did; None if broken off."""
+        task = asyncio.create_task(_outcome(act, is_wanted), name=f"key {name}")
         task.add_done_callback(lambda _: self._wake.set())
         until_s = self._clock.monotonic_s() + DEADLINE_S
         try:
             while not task.done():
                 self._wake.clear()
-                if not go_on():
+                if not is_wanted():
                     return None
                 left_s = until_s - self._clock.monotonic_s()
                 if left_s <= 0.0:
                     return NO_ANSWER
-                await self._clock.wait(self._wake, min(LOOK_S, left_s))
+                await self._clock.wait(self._wake, min(POLL_S, left_s))
             return task.result()
         finally:
             task.cancel()
 
     def close(self) -> None:
-        """Let go of every output, the radio's key first; never raises."""
+        """Switches off and closes every output, the radio's key first; never raises."""
         for output in reversed(self._outputs):
             try:
                 output.close()
@@ -87,9 +126,9 @@ class Switching:
                 log.exception("%s", output.name)
 
 
-async def _one(act: Callable[[], Awaitable[None]], go_on: Callable[[], bool]) -> str | None:
-    # Between being made and being run this task may have lost its reason.
-    if not go_on():
+async def _outcome(act: Callable[[], Awaitable[None]], is_wanted: Callable[[], bool]) -> str | None:
+    # Between being made and being run this task may have stopped being wanted.
+    if not is_wanted():
         return None
     try:
         await act()

@@ -1,9 +1,9 @@
-"""Dropping everything that a config names, without the daemon: for when it is dead.
+"""Switches off every output of a config without the daemon: for when it is dead.
 
-The radio first, then the outputs in reverse order, each on its own, so that one that cannot be
-reached keeps none of the others from falling. A serial port has lowered its lines when the daemon
-died; it is opened all the same, for adapters that do not, at the price of a pulse of about one USB
-transfer on its lines."""
+The radio goes first, then the other outputs in reverse order, each by itself, so that one that
+cannot be reached does not keep the others on. A serial port normally lowered its lines when the
+daemon died. It is opened all the same, for adapters that do not, at the price of a pulse on its
+lines as long as about one USB transfer."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ from moontrim.keying.outputs import Output, Publish, make_outputs
 from moontrim_drivers.contract import RigDriver, RigError
 from moontrim_drivers.registry import load
 
-DEADLINE_S = 3.0  # for each output, the radio's connection included
+DEADLINE_S = 3.0  # chosen: for each output, including the time to connect to the radio
 
 
 @dataclass(frozen=True, slots=True)
-class Dropped:
-    """What became of one output. trouble: why it may still be on; empty if it is off."""
+class SwitchedOff:
+    """The result for one output. trouble: why it may still be on; empty if it is off."""
 
     name: str
     trouble: str = ""
@@ -44,20 +44,21 @@ def unkey(
     resolve: Resolve = plain_path,
     opener: Opener = ModemLines,
     requester: Requester = ChipLine,
-) -> list[Dropped]:
-    """Switch off every output of the config; one entry for each, in the order of doing. Nothing is
-    touched, and the list is empty, when keying is not enabled. Never raises for an output.
+) -> list[SwitchedOff]:
+    """Switches off every output of the config. Returns a result for each, in the order of doing;
+    none, with nothing touched, when keying is not enabled. Never raises for an output.
 
-    publish: how to reach networked relays; without it they are reported as not reached."""
+    driver: makes the radio's driver; default: the one of the config.
+    publish: sends to networked relays; without it they are reported as not reached."""
     if not keying.enabled:
         return []
     clock = clock or SystemClock()
 
-    def of_config() -> RigDriver:
+    def configured_driver() -> RigDriver:
         return load(radio.driver)(radio.driver_options(), clock)
 
     async def key_radio(on: bool) -> None:
-        await _unkey_radio((driver or of_config)())
+        await _unkey_radio((driver or configured_driver)())
 
     async def not_reached(topic: str, payload: str) -> None:
         raise OutputError("not reached from here; it must fall by itself when it hears nothing")
@@ -72,26 +73,27 @@ def unkey(
         requester=requester,
     )
     releases_s = [output.release_ms / 1000 for output in keying.outputs]
-    return asyncio.run(_drop_all(outputs, releases_s, clock))
+    return asyncio.run(_switch_all_off(outputs, releases_s, clock))
 
 
-async def _drop_all(
+async def _switch_all_off(
     outputs: tuple[Output, ...], releases_s: list[float], clock: Clock
-) -> list[Dropped]:
-    dropped: list[Dropped] = []
+) -> list[SwitchedOff]:
+    results: list[SwitchedOff] = []
     wait_s = 0.0
     try:
         for output, release_s in zip(reversed(outputs), reversed(releases_s), strict=True):
             await clock.sleep(wait_s)
-            dropped.append(Dropped(output.name, await _drop(output, clock)))
+            results.append(SwitchedOff(output.name, await _switch_off(output, clock)))
             wait_s = release_s  # RF takes so long to end, and relays to open
     finally:
         for output in reversed(outputs):
             output.close()
-    return dropped
+    return results
 
 
-async def _drop(output: Output, clock: Clock) -> str:
+async def _switch_off(output: Output, clock: Clock) -> str:
+    """Returns why the output may still be on; empty if it is off."""
     try:
         async with clock.timeout(DEADLINE_S):
             await output.open()

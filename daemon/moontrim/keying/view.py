@@ -1,4 +1,4 @@
-"""What is shown of the keying sequence."""
+"""What others see of the keying sequence."""
 
 from __future__ import annotations
 
@@ -9,9 +9,12 @@ from moontrim.keying.sequence import Phase
 
 @dataclass(frozen=True, slots=True)
 class KeyingView:
-    """state: idle, raising, keyed or lowering, since since_utc_s. who: on whose request; empty when
-    idle. reasons: of the last refusal or trip, until the next sequence begins. stuck: what
-    does not switch off, and why."""
+    """The keying sequence at an instant, for the state, the page and the journal.
+
+    since_utc_s: POSIX seconds at which `state` began.
+    who: who requested the present over; empty when idle.
+    reasons: of the last refusal or of the last over that was ended, until the next sequence begins.
+    stuck: the outputs that do not switch off, and why."""
 
     state: Phase = Phase.IDLE
     who: str = ""

@@ -14,13 +14,13 @@ from hypothesis import strategies as st
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.clock.virtual import VirtualClock
 from moontrim.config.keying import KeyingSettings
-from moontrim.keying.claim import KeyingRefused
 from moontrim.keying.interlocks import Conditions
-from moontrim.keying.keyer import THERE_S, Keyer
+from moontrim.keying.keyer import PRESENCE_S, Keyer
 from moontrim.keying.modemlines import Ports
 from moontrim.keying.outputs import Output, SimulatedOutput, make_outputs
-from moontrim.keying.sequence import STUCK_S, Phase
-from moontrim.keying.switching import DEADLINE_S, LOOK_S, Switching
+from moontrim.keying.ownership import KeyingRefused
+from moontrim.keying.sequence import STUCK_S, Phase, Sequence, Stage, Switch
+from moontrim.keying.switching import DEADLINE_S, POLL_S, Switching
 from moontrim.keying.view import KeyingView
 
 T0 = 1_795_000_000.0
@@ -52,13 +52,13 @@ class Fake(Output):
         self.clock = clock
         self.log = log
         self.takes_s = {"on": 0.0, "off": 0.0}
-        self.fails = {"on": False, "off": False, "open": False, "there": False}
+        self.fails = {"on": False, "off": False, "open": False, "missing": False}
 
     def note(self, what: str) -> None:
         self.log.append((self.clock.monotonic_s(), self.name, what))
 
-    async def there(self) -> None:
-        if self.fails["there"]:
+    async def check_present(self) -> None:
+        if self.fails["missing"]:
             raise OSError("gone")
 
     async def open(self) -> None:
@@ -104,7 +104,7 @@ class Bench:
         self.clock = clock
         self.log: list[tuple[float, str, str]] = []
         self.conditions: Conditions | Exception = GOOD
-        self.still: list[tuple[float, bool]] = []
+        self.held: list[tuple[float, bool]] = []
         self.views: list[KeyingView] = []
         self.outputs = tuple(Fake(output.name, clock, self.log) for output in config.outputs)
         self.radio = self.outputs[-1]
@@ -113,7 +113,7 @@ class Bench:
             self.outputs,
             clock,
             self.look,
-            lambda on: self.still.append((clock.monotonic_s(), on)),
+            lambda on: self.held.append((clock.monotonic_s(), on)),
             self.views.append,
         )
 
@@ -157,7 +157,7 @@ def scene(
     for output in bench.outputs:
         told = [what for _, name, what in bench.log if name == output.name]
         assert told[-1] == "close"
-    assert not bench.still or bench.still[-1][1] is False
+    assert not bench.held or bench.held[-1][1] is False
     return bench
 
 
@@ -183,7 +183,7 @@ def test_relays_settle_before_the_radio_and_open_after_it() -> None:
         assert bench.keyer.view.who == ""
 
     bench = scene(play)
-    (began_s, began), (ended_s, ended) = bench.still
+    (began_s, began), (ended_s, ended) = bench.held
     assert (began, ended) == (True, False)
     assert ended_s - began_s == pytest.approx(10.15, abs=2e-3)  # until the last has released
 
@@ -211,7 +211,7 @@ def test_the_radios_own_settling_counts_before_it_is_keyed() -> None:
 def test_the_dial_is_held_still_before_the_first_output() -> None:
     async def play(bench: Bench) -> None:
         seen: list[bool] = []
-        bench.outputs[0].note = lambda what: seen.append(bool(bench.still))  # type: ignore[method-assign]
+        bench.outputs[0].note = lambda what: seen.append(bool(bench.held))  # type: ignore[method-assign]
         await bench.keyer.request("page")
         assert seen[0]
         del bench.outputs[0].note  # type: ignore[method-assign]
@@ -236,19 +236,19 @@ def test_a_condition_that_fails_drops_the_key_at_once(after_s: float) -> None:
             assert not any(name == "radio" for _, name, _ in told)
             with pytest.raises(KeyingRefused, match="RF exposure"):
                 await request
-        assert told[0][0] <= LOOK_S + EPSILON_S
+        assert told[0][0] <= POLL_S + EPSILON_S
         assert "RF exposure" in bench.keyer.view.reasons[0]
 
     scene(play)
 
 
-def test_told_to_look_it_looks_now() -> None:
+def test_a_recheck_is_made_at_once() -> None:
     async def play(bench: Bench) -> None:
         await bench.keyer.request("page")
         await bench.clock.sleep(0.003)
         bench.conditions = LOW
         failed_s = bench.clock.monotonic_s()
-        bench.keyer.look()
+        bench.keyer.recheck()
         await bench.until(Phase.IDLE)
         assert bench.since(failed_s)[0] == (0.0, "radio", "off?")
 
@@ -279,7 +279,7 @@ def test_refused_without_touching_anything() -> None:
         assert bench.keyer.view.reasons == refused.value.reasons
         await bench.clock.sleep(1.0)
         assert len(bench.log) == before
-        assert bench.still == []
+        assert bench.held == []
 
     scene(play)
 
@@ -396,7 +396,7 @@ def test_a_switch_on_that_was_broken_off_does_not_come_through_later() -> None:
         request = asyncio.create_task(bench.keyer.request("page"))
         await bench.clock.sleep(0.31 + 0.1)
         bench.conditions = LOW
-        bench.keyer.look()
+        bench.keyer.recheck()
         with pytest.raises(KeyingRefused, match="RF exposure"):
             await request
         await bench.clock.sleep(1.0)
@@ -414,7 +414,7 @@ def test_an_output_that_is_not_there_is_refused_and_may_come_back() -> None:
         bench.outputs[0].fails["open"] = True
         with pytest.raises(KeyingRefused, match="relay 0: unplugged"):
             await bench.keyer.request("page")
-        assert bench.still == []
+        assert bench.held == []
         bench.outputs[0].fails["open"] = False
         await bench.keyer.request("page")
 
@@ -426,10 +426,10 @@ def test_an_output_that_goes_amid_an_over_ends_it() -> None:
         await bench.keyer.request("page")
         await bench.clock.sleep(2.0)
         assert bench.keyer.view.state is Phase.KEYED
-        bench.outputs[0].fails["there"] = True
+        bench.outputs[0].fails["missing"] = True
         began_s = bench.clock.monotonic_s()
         await bench.until(Phase.LOWERING)
-        assert bench.clock.monotonic_s() - began_s < THERE_S + 0.01
+        assert bench.clock.monotonic_s() - began_s < PRESENCE_S + 0.01
         assert bench.keyer.view.reasons == ("relay 0 is gone: gone",)
 
     scene(play)
@@ -453,7 +453,7 @@ def test_a_radio_that_will_not_unkey() -> None:
         assert bench.keyer.view.stuck == ("radio does not switch off: stuck",)
         with pytest.raises(KeyingRefused, match="radio does not switch off"):
             await bench.keyer.request("page")
-        assert bench.still[-1][1] is True
+        assert bench.held[-1][1] is True
         bench.radio.fails["off"] = False
         await bench.until(Phase.IDLE)
         assert bench.keyer.view.stuck == ()
@@ -468,8 +468,9 @@ def test_an_output_is_not_switched_on_once_it_is_not_wanted_any_more() -> None:
 
     async def main() -> None:
         log: list[tuple[float, str, str]] = []
-        switching = Switching((Fake("radio", clock, log),), clock, asyncio.Event())
-        assert await switching.switch(0, True, lambda: next(answers)) is None
+        radio = Fake("radio", clock, log)
+        switching = Switching((radio,), Sequence([Stage(0.0, 0.0)]), clock, asyncio.Event())
+        assert await switching._switch(Switch(0, on=True), lambda: next(answers)) is None
         assert log == []
 
     clock.run(main())
@@ -505,7 +506,7 @@ def test_cancelled_at_any_moment_it_falls_in_order(after_s: float, cancels: int)
         if after_s >= 0.31:
             assert told[0] == (0.0, "radio", "off?")
             assert offs == ["radio", "relay 1", "relay 0"]
-        assert bench.still[-1][1] is False
+        assert bench.held[-1][1] is False
         with pytest.raises(KeyingRefused, match="not running"):
             await bench.keyer.request("page")
 
@@ -610,7 +611,7 @@ def test_any_order_of_events(
                     bench.conditions = LOW
                     forbidden.append((clock.monotonic_s(), True, bool(say)))
                     if say:
-                        bench.keyer.look()
+                        bench.keyer.recheck()
                 case ["allow"]:
                     bench.conditions = GOOD
                     forbidden.append((clock.monotonic_s(), False, False))
@@ -652,7 +653,7 @@ def judge(bench: Bench, config: KeyingSettings, forbidden: list[tuple[float, boo
                 assert maybe_on[names[before]]
                 assert at_s >= on_since_s[names[before]] + settle_s
             assert not forbidden_at(forbidden, at_s)
-            assert [on for still_s, on in bench.still if still_s <= at_s][-1:] == [True]
+            assert [on for held_s, on in bench.held if held_s <= at_s][-1:] == [True]
             maybe_on[name], on_since_s[name] = True, math.nan
             told_off_s[name] = math.inf
         elif what == "on":
@@ -689,7 +690,7 @@ def survives_no_interlock(
     for index, (from_s, on, said) in enumerate(forbidden):
         until_s = forbidden[index + 1][0] if index + 1 < len(forbidden) else math.inf
         state = [what for at_s, what in told if at_s < from_s - EPSILON_S]
-        limit_s = from_s + (0.0 if said else LOOK_S) + EPSILON_S
+        limit_s = from_s + (0.0 if said else POLL_S) + EPSILON_S
         if on and state and state[-1] in ("on?", "on") and until_s > limit_s:
             assert any(
                 what == "off?" and from_s - EPSILON_S <= at_s <= limit_s for at_s, what in told

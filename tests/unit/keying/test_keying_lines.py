@@ -184,14 +184,14 @@ def test_one_that_is_gone_is_found_out_while_it_is_on() -> None:
         for output in outputs:
             await output.open()
             await output.on()
-            await output.there()
+            await output.check_present()
         shack.opened[0].unplugged = shack.pins[0].gone = True
         for output, gone in zip(outputs, (True, False, True, True), strict=True):
             if gone:
                 with pytest.raises(OutputError):
-                    await output.there()
+                    await output.check_present()
             else:
-                await output.there()  # a relay on the network tells nothing
+                await output.check_present()  # a relay on the network tells nothing
 
     play(scene)
 

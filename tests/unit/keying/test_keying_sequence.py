@@ -101,7 +101,7 @@ class TransmitSequence(RuleBasedStateMachine):
     @precondition(lambda self: self.under_way is not None and not self.under_way.on)
     @rule()
     def switch_off_broken_off(self) -> None:
-        self.sequence.forget()
+        self.sequence.abandon_switch()
         self.under_way = None
 
     @precondition(lambda self: self.superseded)
