@@ -8,7 +8,7 @@ import re
 from fuzz.target import DefectError, hold
 from moontrim.share.protocol import (
     LONGEST_LINE,
-    ClientLine,
+    ClientCommand,
     Malformed,
     is_web_request,
     read_line,
@@ -80,11 +80,11 @@ class _Talk:
                 return False
             hold(self.report() < 0, f"{line!r} is taken")
             return True
-        for asked in commands:
+        for command in commands:
             if self.at_end and not whole:
                 return False
-            code = self._answer(asked)
-            name, arguments = asked.command.name, asked.arguments
+            code = self._answer(command)
+            name, arguments = command.shape.name, command.arguments
             if name == "set_vfo_opt" and code == 0:
                 self._names_vfo = arguments == ("1",)
             self.granted += name == "set_ptt" and code == 0 and arguments != ("0",)
@@ -109,11 +109,11 @@ class _Talk:
         self.at = found.end()
         return found
 
-    def _answer(self, asked: ClientLine) -> int:
+    def _answer(self, command: ClientCommand) -> int:
         """The code; 0 where there are values."""
-        name, labels = asked.command.name, asked.command.labels
-        if asked.separator:
-            found = self._next(_EXTENDED[asked.separator], f"no answer to {name}")
+        name, labels = command.shape.name, command.shape.labels
+        if command.separator:
+            found = self._next(_EXTENDED[command.separator], f"no answer to {name}")
             hold(found[1] == name.encode(), f"{name} is answered by {found[0]!r}")
             if int(found[3]) == 0 and labels:
                 self._judge_values(name, found[2])

@@ -166,7 +166,7 @@ class _Scene:
         peer = self._at[index]
         if peer is None or peer.lost:
             peer = self._at[index] = Peer(HOSTS[index], cast(Any, self.clock.loop))
-            server_module._Door(
+            server_module._PendingConnection(
                 lambda transport: self.share._admit(self._radio, transport)
             ).connection_made(peer)
             if peer.protocol is None:

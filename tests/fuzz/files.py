@@ -26,9 +26,9 @@ from moontrim.journal.readonly import open_journal, sessions
 from moontrim.journal.schema import NAME as JOURNAL
 from moontrim.path.tablefiles import read_table
 from moontrim.rehearsal.rehearsal import embedded_settings
-from moontrim.remote.broker.accounts import given_passwords, password_file
+from moontrim.remote.broker.accounts import accounts_with_passwords, password_file
 from moontrim.remote.broker.passwords import FILE as PASSWORDS
-from moontrim.remote.broker.passwords import kept_passwords
+from moontrim.remote.broker.passwords import stored_passwords
 from moontrim.report.recorded import read_session
 from moontrim.report.sessions import list_sessions
 from moontrim.session.session import TRIM_LIMIT_HZ, Session, first_session
@@ -356,8 +356,8 @@ def passwords(data: bytes) -> None:
     """Each account has one that can be put to use, and nobody else can read the file."""
     path = _written(PASSWORDS, data)
     path.chmod(0o644)
-    accounts = given_passwords(SETTINGS.remote)
-    kept, _ = kept_passwords(path.parent, accounts)
+    accounts = accounts_with_passwords(SETTINGS.remote)
+    kept, _ = stored_passwords(path.parent, accounts)
     hold(set(kept) == set(accounts), "an account without a password")
     hold(all(8 <= len(word) <= 128 for word in kept.values()), "a password that is none")
     hold(not path.stat().st_mode & 0o077, "others can read the passwords")

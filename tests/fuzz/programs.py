@@ -19,8 +19,17 @@ from moontrim.remote.commands.parsing import COMMANDS
 from moontrim.remote.published.topics import Topics
 from moontrim.session.commands import Command, PermitTransmit
 from moontrim.session.session import TRIM_LIMIT_HZ, Session, first_session
-from moontrim.share.actions import Key, Own, ReadDetails, Reply, SetMode, SetPower, Tune, Unkey
-from moontrim.share.answers import conclude, consider
+from moontrim.share.actions import (
+    ClientState,
+    Key,
+    ReadDetails,
+    Reply,
+    SetMode,
+    SetPower,
+    Tune,
+    Unkey,
+)
+from moontrim.share.answers import decide, reply_with_details
 from moontrim.share.commandtable import BY_NAME
 from moontrim.share.protocol import LONGEST_LINE, LineBuffer, Malformed, TooLong, answer, read_line
 from moontrim.share.view import Abilities, ShareView
@@ -50,7 +59,7 @@ _UNKEY = re.compile(rb"(?:^|[ \t])[+;|,]?(?:T|\\set_ptt)[ \t]+(?:[A-Za-z]+[ \t]+
 
 def share_lines(data: bytes) -> None:
     """As a client's bytes are dealt with, but for the doing."""
-    view, own = _VIEWS[data[0] % len(_VIEWS) if data else 0], Own()
+    view, state = _VIEWS[data[0] % len(_VIEWS) if data else 0], ClientState()
     lines = LineBuffer()
     for piece in pieces(data[1:]):
         lines.waiting += piece
@@ -61,39 +70,39 @@ def share_lines(data: bytes) -> None:
                 return
             if line is None:
                 break
-            own = _share_line(line, view, own)
+            state = _share_line(line, view, state)
         hold(len(lines.waiting) < LONGEST_LINE, "an endless line is kept")
 
 
-def _share_line(line: bytes, view: ShareView, own: Own) -> Own:
+def _share_line(line: bytes, view: ShareView, state: ClientState) -> ClientState:
     try:
-        commands = read_line(line, own.names_vfo)
+        commands = read_line(line, state.names_vfo)
     except Malformed as error:
         hold(error.code < 0, "a refusal that is none")
-        return own
-    for asked in commands:
-        outcome = consider(asked, view, own)
-        match outcome:
+        return state
+    for command in commands:
+        action = decide(command, view, state)
+        match action:
             case Key():
                 hold(view.can.keys and _KEY.search(line), f"{line!r} keys")
             case Unkey():
                 hold(_UNKEY.search(line), f"{line!r} unkeys")
             case Tune():
-                hold(0 < outcome.hz <= 10**12, f"{line!r} tunes to {outcome.hz}")
+                hold(0 < action.hz <= 10**12, f"{line!r} tunes to {action.hz}")
             case SetPower():
-                hold(0.0 <= outcome.fraction <= (view.drive_ceiling or 1.0), f"{outcome}")
+                hold(0.0 <= action.fraction <= (view.drive_ceiling or 1.0), f"{action}")
                 hold(view.transmitting is False, "power under RF")
             case SetMode():
-                hold(re.fullmatch(r"[A-Z0-9-]{1,12}", outcome.mode), f"{outcome}")
-                hold(outcome.passband_hz is None or outcome.passband_hz >= 0, f"{outcome}")
+                hold(re.fullmatch(r"[A-Z0-9-]{1,12}", action.mode), f"{action}")
+                hold(action.passband_hz is None or action.passband_hz >= 0, f"{action}")
             case ReadDetails():
-                outcome = conclude(asked, view, own, _DETAILS)
-        code, values = (outcome.code, outcome.values) if isinstance(outcome, Reply) else (0, ())
-        said = answer(asked, code, values)
-        hold(said.endswith(b"\n") and said.isascii() and len(said) < 16_384, "no answer")
-        if isinstance(outcome, Reply) and outcome.own is not None:
-            own = outcome.own
-    return own
+                action = reply_with_details(command, view, state, _DETAILS)
+        code, values = (action.code, action.values) if isinstance(action, Reply) else (0, ())
+        reply = answer(command, code, values)
+        hold(reply.endswith(b"\n") and reply.isascii() and len(reply) < 16_384, "no answer")
+        if isinstance(action, Reply) and action.state is not None:
+            state = action.state
+    return state
 
 
 _SHARE_SEEDS = tuple(
@@ -148,11 +157,11 @@ def mqtt_command(data: bytes) -> None:
     for post in posts:
         hold(len(post.payload) < LARGEST_PACKET, "an answer too large for the broker")
         allowed = (_TOPICS.event, arrival.topic)
-        own = f"{_TOPICS.base}/reply/{account}/"
-        hold(post.topic in allowed or post.topic.startswith(own), f"written to {post.topic}")
-        said = json.loads(post.payload) if post.payload else {}
-        hold(finite(said), "a number that is none")
-        hold((said.get("error") or {}).get("code") != "internal", f"failed inside: {said}")
+        reply_base = f"{_TOPICS.base}/reply/{account}/"
+        hold(post.topic in allowed or post.topic.startswith(reply_base), f"written to {post.topic}")
+        reply = json.loads(post.payload) if post.payload else {}
+        hold(finite(reply), "a number that is none")
+        hold((reply.get("error") or {}).get("code") != "internal", f"failed inside: {reply}")
     for command in carried_out:
         hold(account in (PHONE, LOCAL), f"{account!r} commands")
         hold(not arrival.retained and arrival.expires_s is None, "an old command is carried out")
@@ -217,9 +226,9 @@ def mqtt_topics(data: bytes) -> None:
     """A command topic says who asks and nothing else; a reply goes one level below the asker's own
     topic or nowhere."""
     text = data.decode("utf-8", "replace")
-    asked = _TOPICS.asked(text)
-    if asked is not None:
-        account, name = asked
+    sender = _TOPICS.asked(text)
+    if sender is not None:
+        account, name = sender
         hold(text.count("/") == 4 and text.startswith("moontrim/station/cmd/"), text)
         hold("/" not in account + name, f"{text!r} comes from {account!r}")
         hold(text.split("/")[3].startswith(account), f"{text!r} comes from {account!r}")

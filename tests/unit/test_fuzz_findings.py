@@ -22,11 +22,11 @@ from moontrim.journal.opening import open_to_write
 from moontrim.journal.readonly import open_journal, sessions
 from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris
-from moontrim.remote.broker.passwords import FILE, kept_passwords
+from moontrim.remote.broker.passwords import FILE, stored_passwords
 from moontrim.remote.wire.addresses import Gateway
 from moontrim.remote.wire.webserver import serve
 from moontrim.share.connection import MOST_WAITING, Client
-from moontrim.share.protocol import REJECTED, ClientLine, read_line
+from moontrim.share.protocol import REJECTED, ClientCommand, read_line
 from moontrim.share.view import Abilities, ShareView
 from moontrim.state.hub import StateHub
 from moontrim_drivers.contract import RigDetails, RigGarbled
@@ -83,7 +83,7 @@ def test_a_number_that_is_none_spoils_the_earth_table(tmp_path: Path, start: int
 )
 def test_passwords_that_are_none_are_made_anew(tmp_path: Path, content: str) -> None:
     (tmp_path / FILE).write_text(content)
-    kept, made = kept_passwords(tmp_path, ("phone",))
+    kept, made = stored_passwords(tmp_path, ("phone",))
     assert made and kept["phone"].isascii() and kept["phone"].isprintable()
 
 
@@ -239,7 +239,7 @@ def test_a_flood_of_transmit_requests_is_not_read_over_and_over(
     requests holds up the tracker for minutes."""
     read: list[bytes] = []
 
-    def counted(line: bytes, names_vfo: bool) -> tuple[ClientLine, ...]:
+    def counted(line: bytes, names_vfo: bool) -> tuple[ClientCommand, ...]:
         read.append(line)
         return read_line(line, names_vfo)
 

@@ -135,13 +135,13 @@ def _no_number(*given: Any) -> Reply:
     return Reply(values=("nan",))
 
 
-def _answers_twice(asked: protocol.ClientLine, code: int, values: Any = ()) -> bytes:
-    said = protocol.answer(asked, code, values)
-    return 2 * said if asked.command.name == "get_vfo" else said
+def _answers_twice(command: protocol.ClientCommand, code: int, values: Any = ()) -> bytes:
+    sent = protocol.answer(command, code, values)
+    return 2 * sent if command.shape.name == "get_vfo" else sent
 
 
-def _swallows(asked: protocol.ClientLine, code: int, values: Any = ()) -> bytes:
-    return b"" if asked.arguments == ("10368201000",) else protocol.answer(asked, code, values)
+def _swallows(command: protocol.ClientCommand, code: int, values: Any = ()) -> bytes:
+    return b"" if command.arguments == ("10368201000",) else protocol.answer(command, code, values)
 
 
 def _fails(*given: Any) -> Reply:
@@ -162,17 +162,17 @@ async def _key_at_once(self: connection.Client) -> int:
     [
         (sharedradio.SharedRadio, "unkey", _nothing),
         (connection.Client, "_leave", _nothing),
-        (connection.Client, "_unkey_is_coming", lambda self: False),
+        (connection.Client, "_withdrawal_waits", lambda self: False),
         (connection.Client, "_key", _key_at_once),
         (connection.Client, "pause_writing", _nothing),
         (Peer, "pause_reading", _nothing),
         (connection.Client, "_key", _reads_on),
-        (server, "_is_near", lambda host: True),
+        (server, "_is_this_machine", lambda host: True),
         (protocol.LineBuffer, "next", _endless),
         (answers, "_shown_hz", lambda *given: float("nan")),
         (connection, "answer", _answers_twice),
         (connection, "answer", _swallows),
-        (connection, "consider", _fails),
+        (connection, "decide", _fails),
     ],
     ids=[
         *("never unkeys", "does not notice the end", "late to unkey", "keys by word only"),

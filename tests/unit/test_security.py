@@ -12,7 +12,7 @@ import pytest
 
 from moontrim.journal.companion import Journal
 from moontrim.path import Ephemeris
-from moontrim.remote.broker.passwords import kept_passwords
+from moontrim.remote.broker.passwords import stored_passwords
 from moontrim.session.commands import SetSked
 from support.stage import SKED_HZ, Stage, play
 from support.tree import ROOT
@@ -91,7 +91,7 @@ def test_what_is_kept_is_for_this_user_alone(ephemeris: Ephemeris, tmp_path: Pat
         await journal.flush()
         running.cancel()
 
-    kept_passwords(state, ("phone", "viewer"))
+    stored_passwords(state, ("phone", "viewer"))
     play(state, ephemeris, scene)
     files = [path for path in state.rglob("*") if path.is_file()]
     names = {path.name for path in files}

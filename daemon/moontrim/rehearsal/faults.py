@@ -26,7 +26,7 @@ from moontrim.rehearsal.faultjudge import (
     FaultNote,
     FaultOutcome,
 )
-from moontrim.remote.broker.process import OwnBroker
+from moontrim.remote.broker.process import ChildBroker
 from moontrim.session.commands import PermitTransmit, SetSked
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
@@ -47,7 +47,7 @@ class Faults:
         radio: SimulatedRadio,
         clock: VirtualClock,
         judge: FaultJudge,
-        broker: Callable[[], OwnBroker | None],
+        broker: Callable[[], ChildBroker | None],
     ) -> None:
         self._daemon = daemon
         self._radio = radio
@@ -221,7 +221,7 @@ def rehearse_faults(
     *,
     pace: float,
     companions: tuple[Companion, ...] = (),
-    broker: Callable[[], OwnBroker | None] = lambda: None,
+    broker: Callable[[], ChildBroker | None] = lambda: None,
     say: Callable[[str], object] = lambda text: None,
 ) -> list[FaultOutcome]:
     """Run the daemon from start through all of them, at `pace` virtual seconds per second. Ended by

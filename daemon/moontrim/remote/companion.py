@@ -20,20 +20,20 @@ from moontrim.remote.broker.accounts import (
     DAEMON,
     HUB,
     LOCAL,
+    accounts_with_passwords,
     commanders,
-    given_passwords,
     trusts_local,
 )
-from moontrim.remote.broker.passwords import broker_password, kept_passwords, new_password
-from moontrim.remote.broker.process import BrokerMissing, OwnBroker
+from moontrim.remote.broker.passwords import broker_password, new_password, stored_passwords
+from moontrim.remote.broker.process import BrokerMissing, ChildBroker
 from moontrim.remote.commands.admission import Admission
 from moontrim.remote.commands.parsing import COMMANDS
 from moontrim.remote.published import discovery, messages
 from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import Post, encode
 from moontrim.remote.published.topics import Topics
-from moontrim.remote.wire.addresses import Door, Gateway
-from moontrim.remote.wire.mqtt import MqttSide
+from moontrim.remote.wire.addresses import BrokerAddress, Gateway
+from moontrim.remote.wire.mqtt import MqttConnection
 from moontrim.remote.wire.welcome import page_urls, welcome
 from moontrim.service.hiddenpasswords import hide
 
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-AGAIN_S = 15.0
+RETRY_S = 15.0
 
 
 async def remote_side(daemon: Daemon) -> None:
@@ -71,7 +71,7 @@ class Remote:
         self._show_password = show_password
         self._on_page = on_page
         self._topics = Topics(remote.root, remote.station)
-        self.broker: OwnBroker | None = None
+        self.broker: ChildBroker | None = None
         self._real: Clock = SystemClock()
         self._tls = _tls(remote)
         self._password = broker_password() if remote.user is not None else None
@@ -96,9 +96,9 @@ class Remote:
             if isinstance(output, MqttOutput)
         )
         try:
-            async with OwnBroker(remote, self._topics, passwords, self._real, relays) as broker:
+            async with ChildBroker(remote, self._topics, passwords, self._real, relays) as broker:
                 self.broker = broker
-                door = Door(
+                door = BrokerAddress(
                     unix_path=broker.daemon_socket,
                     user=DAEMON,
                     password=own,
@@ -111,10 +111,12 @@ class Remote:
 
     async def _with_other_broker(self, daemon: Daemon, host: str) -> None:
         remote = self._remote
-        door = Door(host, remote.broker_port, None, remote.user, self._password, self._tls)
+        door = BrokerAddress(host, remote.broker_port, None, remote.user, self._password, self._tls)
         await self._with_broker(daemon, door, None)
 
-    async def _with_broker(self, daemon: Daemon, door: Door, page_socket: Path | None) -> None:
+    async def _with_broker(
+        self, daemon: Daemon, door: BrokerAddress, page_socket: Path | None
+    ) -> None:
         remote, topics, settings = self._remote, self._topics, daemon.settings
         boot = secrets.token_hex(4)
         info = encode(messages.info(settings, boot, COMMANDS))
@@ -122,7 +124,7 @@ class Remote:
         if remote.discovery:
             account = LOCAL if trusts_local(remote) else HUB
             greeting.append(discovery.announcement(remote, settings, topics, account))
-        side = MqttSide(
+        side = MqttConnection(
             daemon,
             door,
             topics,
@@ -156,7 +158,7 @@ class Remote:
                 if str(error) != said:
                     said = str(error)
                     log.error("no phone page: %s", said)
-            await self._real.sleep(AGAIN_S)
+            await self._real.sleep(RETRY_S)
 
     def _page_ready(self, url: str) -> None:
         parts = urlsplit(url)
@@ -166,9 +168,9 @@ class Remote:
 
     def _network_passwords(self, folder: Path) -> dict[str, str]:
         """Of the accounts at our own broker. Shown once, when they are made, or on request."""
-        accounts = given_passwords(self._remote)
+        accounts = accounts_with_passwords(self._remote)
         try:
-            passwords, just_made = kept_passwords(folder, accounts)
+            passwords, just_made = stored_passwords(folder, accounts)
         except OSError as error:
             log.warning("passwords cannot be kept (%s); the next start makes others", error)
             passwords, just_made = {account: new_password() for account in accounts}, True
@@ -187,7 +189,7 @@ class Remote:
                 return
             except Exception:
                 log.exception("the remote side failed; the radio is not affected")
-            await self._real.sleep(AGAIN_S)
+            await self._real.sleep(RETRY_S)
 
 
 def _tls(remote: RemoteSettings) -> ssl.SSLContext | None:

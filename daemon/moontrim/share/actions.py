@@ -1,4 +1,4 @@
-"""What belongs to one connection, and what a command of its can come to. Frozen values, a leaf."""
+"""The state of one connection, and the actions that a command can lead to. Pure."""
 
 from __future__ import annotations
 
@@ -8,9 +8,12 @@ from moontrim.share.protocol import OK
 
 
 @dataclass(frozen=True, slots=True)
-class Own:
-    """What belongs to one connection alone. second: it has selected the second VFO. with_keys: it
-    has asked for the VFO mode, as recent clients do before `dump_state`."""
+class ClientState:
+    """The state of one connection.
+
+    names_vfo: it is in explicit-VFO mode. second: it has selected the second VFO. split: it has
+    switched split on. with_keys: it has sent `chk_vfo`, as recent clients do before `dump_state`.
+    """
 
     names_vfo: bool = False
     second: bool = False
@@ -20,34 +23,35 @@ class Own:
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """The answer. own: changed, if not None. last: the connection ends after it."""
+    """An answer at once. state: the connection's new one; None leaves it as it is. last: the
+    connection ends after this answer."""
 
     code: int = OK
     values: tuple[str, ...] = ()
-    own: Own | None = None
+    state: ClientState | None = None
     last: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Tune:
-    """Move the sked frequency there."""
+    """Moves the sked frequency to `hz`."""
 
     hz: int
 
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """Transmit."""
+    """Asks the keying to transmit for this client."""
 
 
 @dataclass(frozen=True, slots=True)
 class Unkey:
-    """Transmit no longer, as far as this client is concerned."""
+    """Releases this client's key."""
 
 
 @dataclass(frozen=True, slots=True)
 class SetMode:
-    """passband_hz: 0 the mode's normal one, None as it is."""
+    """Sets the radio's mode. passband_hz: 0 is the mode's normal one, None leaves it unchanged."""
 
     mode: str
     passband_hz: int | None
@@ -55,12 +59,14 @@ class SetMode:
 
 @dataclass(frozen=True, slots=True)
 class SetPower:
+    """Sets the radio's power, as a fraction (0 to 1) of its full power."""
+
     fraction: float
 
 
 @dataclass(frozen=True, slots=True)
 class ReadDetails:
-    """Look at mode and power; `conclude` then has the answer."""
+    """Reads the radio's mode and power, from which `answers.reply_with_details` makes the reply."""
 
 
 Action = Reply | Tune | Key | Unkey | SetMode | SetPower | ReadDetails

@@ -1,7 +1,7 @@
 """The commands of Hamlib's network rig-control protocol, as a table (rigctld(1), "Commands").
 
 Owns their names, how many arguments each takes and how its values are labelled in an extended
-answer; not what they do here."""
+answer. What each one does is in `answers`."""
 
 from __future__ import annotations
 
@@ -12,8 +12,11 @@ REST = -1  # everything up to the end of the line
 
 @dataclass(frozen=True, slots=True)
 class CommandShape:
-    """letter: its short name, empty if it has none. arguments: how many, without the VFO. vfo:
-    names one first in explicit-VFO mode. labels: before each value of an extended answer."""
+    """The form of one command.
+
+    letter: its short name, empty if it has none. arguments: how many, without the VFO. vfo: in
+    explicit-VFO mode its first argument is a VFO. labels: before each value of an extended answer.
+    """
 
     letter: str
     name: str
@@ -22,7 +25,7 @@ class CommandShape:
     labels: tuple[str, ...] = ()
 
 
-# What is carried out or answered here.
+# The commands that the share carries out or answers.
 _SERVED = (
     CommandShape("F", "set_freq", 1),
     CommandShape("f", "get_freq", labels=("Frequency: ",)),
@@ -62,9 +65,10 @@ _SERVED = (
     CommandShape("Q", "exit", vfo=False),
 )
 
-# What other radios have, and a radio kept on frequency by somebody else does not: answered with
-# "not available". Some of them could end the daemon, or reach around it.
-_KNOWN = (
+# The other commands of the protocol, which the share answers with "not available". Some of them
+# could end the daemon, or reach the radio around it.
+
+_NOT_SERVED = (
     CommandShape("J", "set_rit", 1),
     CommandShape("j", "get_rit"),
     CommandShape("Z", "set_xit", 1),
@@ -133,5 +137,5 @@ _KNOWN = (
 )
 
 SERVED = frozenset(command.name for command in _SERVED)
-BY_NAME = {command.name: command for command in (*_SERVED, *_KNOWN)}
+BY_NAME = {command.name: command for command in (*_SERVED, *_NOT_SERVED)}
 BY_LETTER = {command.letter: command for command in BY_NAME.values() if command.letter}

@@ -1,7 +1,7 @@
-"""Listens for other programs, and keeps their number and their failures from the daemon.
+"""Listens for other programs, and protects the daemon from their number and their failures.
 
-`Share(settings.share, ...).run` is a companion of the daemon. A port that cannot be had is one line
-in the log and tried again; nothing here ends the daemon."""
+`Share(settings.share, ...).run` is a companion of the daemon. A port that is not free is one line
+in the log and tried again; no failure of the share ends the daemon."""
 
 from __future__ import annotations
 
@@ -14,20 +14,20 @@ from typing import cast
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.share import ShareSettings
 from moontrim.share.connection import Client
-from moontrim.share.sharedradio import RigAccess, Shared, SharedRadio, Transmit
+from moontrim.share.sharedradio import DaemonAccess, RigAccess, SharedRadio, Transmit
 
 log = logging.getLogger(__name__)
 
-AGAIN_S = 15.0
-FAREWELL_S = 1.0
+RETRY_S = 15.0  # chosen: between attempts to listen
+FAREWELL_S = 1.0  # chosen: for all connections to end when the daemon stops
 
 
 class Share:
     """The share of one daemon.
 
-    transmit: the keying; None: a transmit request is answered with "not available". rig: mode and
-    power. clock: a real one always, as the sockets are. on_ready: called with the port once it can
-    be connected to. port: 0 takes a free one, whatever the settings say (for tests)."""
+    transmit: the keying; None answers a transmit request with "not available". rig: mode and power.
+    clock: a real one always, since the sockets run in real time. on_ready: called with the port
+    once it accepts connections. port: instead of the one in the settings; 0 takes a free one."""
 
     def __init__(
         self,
@@ -49,15 +49,15 @@ class Share:
         self._numbers = itertools.count(1)
         self._full = False
 
-    async def run(self, daemon: Shared) -> None:
-        """Serve until cancelled."""
+    async def run(self, daemon: DaemonAccess) -> None:
+        """Serves until cancelled; returns at once where the share is not enabled."""
         if not self._settings.enabled:
             return
         radio = SharedRadio(daemon, self._transmit, self._rig, self._clock)
         server = await self._listen(radio)
         try:
             port = server.sockets[0].getsockname()[1]
-            log.info("other programs can use the radio at %s port %d", self._where(), port)
+            log.info("other programs can use the radio at %s port %d", self._addresses(), port)
             self._on_ready(port)
             await asyncio.get_running_loop().create_future()
         finally:
@@ -65,38 +65,40 @@ class Share:
             await self._dismiss()
 
     async def _listen(self, radio: SharedRadio) -> asyncio.Server:
-        said = ""
+        last_error = ""
         while True:
             try:
                 return await asyncio.get_running_loop().create_server(
-                    lambda: _Door(lambda transport: self._admit(radio, transport)),
+                    lambda: _PendingConnection(lambda transport: self._admit(radio, transport)),
                     self._settings.addresses,
                     self._port,
                     backlog=16,
                 )
             except (OSError, OverflowError) as error:
-                if str(error) != said:
-                    said = str(error)
-                    where = f"{self._where()} port {self._port}"
-                    log.error("no share for other programs: cannot listen on %s: %s", where, error)
-            await self._clock.sleep(AGAIN_S)
+                if str(error) != last_error:
+                    last_error = str(error)
+                    address = f"{self._addresses()} port {self._port}"
+                    log.error(
+                        "no share for other programs: cannot listen on %s: %s", address, error
+                    )
+            await self._clock.sleep(RETRY_S)
 
-    def _where(self) -> str:
+    def _addresses(self) -> str:
         return ", ".join(self._settings.addresses)
 
     def _admit(self, radio: SharedRadio, transport: asyncio.Transport) -> Client | None:
-        """None: no more."""
+        """Returns a client for a new connection, None if there are too many already."""
         if len(self._clients) >= self._settings.clients:
             if not self._full:
                 self._full = True
                 log.warning("share: %d programs are connected, no more", len(self._clients))
             return None
         host = str((transport.get_extra_info("peername") or ("?",))[0])
-        near = _is_near(host)
+        local = _is_this_machine(host)
         client = Client(
             radio,
-            f"share {next(self._numbers)}" + ("" if near else f" ({host})"),
-            may_transmit=near or self._settings.lan_transmit,
+            f"share {next(self._numbers)}" + ("" if local else f" ({host})"),
+            may_transmit=local or self._settings.lan_transmit,
             ended=self._gone,
         )
         self._clients.add(client)
@@ -108,7 +110,7 @@ class Share:
             self._full = False
 
     async def _dismiss(self) -> None:
-        """Everyone out; the keys are let go of at once, before anything is waited for."""
+        """Ends all connections. Their keys are released first, before anything is awaited."""
         tasks = [client.task for client in self._clients if client.task is not None]
         for client in tuple(self._clients):
             client.abort()
@@ -119,8 +121,9 @@ class Share:
                 await asyncio.gather(*tasks, return_exceptions=True)
 
 
-class _Door(asyncio.Protocol):
-    """Decides, once it is known who is there, whether there is a client; then steps aside."""
+class _PendingConnection(asyncio.Protocol):
+    """The protocol of a connection until its other end is known; then a `Client` takes over, or the
+    connection ends."""
 
     def __init__(self, admit: Callable[[asyncio.Transport], Client | None]) -> None:
         self._admit = admit
@@ -135,5 +138,5 @@ class _Door(asyncio.Protocol):
         client.connection_made(transport)
 
 
-def _is_near(host: str) -> bool:
+def _is_this_machine(host: str) -> bool:
     return host == "::1" or host.removeprefix("::ffff:").startswith("127.")

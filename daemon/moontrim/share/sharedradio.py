@@ -1,8 +1,8 @@
-"""The radio as all clients share it: what is to be done is done here, through the daemon.
+"""The radio as all clients share it: carries out their actions through the daemon.
 
 Owns the order in which changes reach the tracker, their deadlines, and the way from a client's
-transmit request to the keying. Knows no socket. Whatever goes wrong becomes a report code; nothing
-is raised but cancellation."""
+transmit request to the keying. Knows no socket. Every failure becomes a report code; only
+cancellation is raised."""
 
 from __future__ import annotations
 
@@ -27,43 +27,43 @@ from moontrim_drivers.contract import RigDetails, RigError, RigTimeout
 
 log = logging.getLogger(__name__)
 
-SOURCE = "share"
-DEADLINE_S = 3.0  # for the tracker or the radio to answer
-APART_S = 0.02  # changes of frequency follow no closer, whoever asks for them
-ARRIVAL_S = 2.0  # a dial on its way gets this long to arrive before a transmit request is judged
-KEYING_S = 15.0  # for the whole transmit sequence; its settle times are 10 s at most
+SOURCE = "share"  # who chose, in the session and the journal
+DEADLINE_S = 3.0  # chosen: for the tracker or the radio to answer
+TUNE_INTERVAL_S = 0.02  # chosen: between changes of frequency, of all clients together
+ARRIVAL_S = 2.0  # chosen: for a dial that is being set, before a transmit request is decided
+KEYING_S = 15.0  # for the whole transmit sequence, whose settle times are 10 s at most
 
 
 class Transmit(Protocol):
     """The keying, as the share uses it."""
 
     async def request(self, who: str) -> None:
-        """Key for `who`; returns once keyed. MoontrimError says why not, and `who` has not the key
-        then, though they have not let go of it. Cancelled: a release."""
+        """Keys for `who` and returns once keyed. Raises MoontrimError with the reason if not; then
+        `who` does not have the key, but must release it to ask again. Cancelling releases."""
 
     def release(self, who: str) -> None:
-        """Unkey if `who` has the key or is waiting for it; otherwise harmless."""
+        """Unkeys if `who` has the key or waits for it; otherwise does nothing."""
 
     def transmitting(self) -> bool:
-        """Does the radio transmit, or is about to or just ceasing to, whoever keyed it?"""
+        """Is the radio transmitting, about to, or ceasing to, for any client or reason?"""
 
 
 @dataclass(frozen=True, slots=True)
 class RigAccess:
-    """The radio's mode and power, as far as the daemon can give them; what is None is answered
-    with "not available". Each may raise RigError or MoontrimError.
+    """The radio's mode and power, as far as the daemon offers them; None is answered with "not
+    available". Each function may raise RigError or MoontrimError.
 
-    set_mode(mode, passband_hz): 0 is the mode's normal passband. set_power(fraction): only called
-    while not transmitting and never above the band's drive ceiling; whoever gives it holds to the
-    ceiling as well, as the band may change meanwhile."""
+    set_mode(mode, passband_hz): 0 is the mode's normal passband. set_power(fraction): called only
+    while not transmitting and never above the band's drive ceiling; the function checks the ceiling
+    as well, since the band may change meanwhile."""
 
     details: Callable[[], Awaitable[RigDetails]] | None = None
     set_mode: Callable[[str, int], Awaitable[None]] | None = None
     set_power: Callable[[float], Awaitable[None]] | None = None
 
 
-class Shared(Protocol):
-    """What the share needs of the daemon."""
+class DaemonAccess(Protocol):
+    """The part of the daemon that the share uses."""
 
     @property
     def hub(self) -> StateHub: ...
@@ -75,10 +75,10 @@ class Shared(Protocol):
 
 
 class SharedRadio:
-    """One for all clients."""
+    """The radio behind all clients of one share. An int that is returned is a report code."""
 
     def __init__(
-        self, daemon: Shared, transmit: Transmit | None, rig: RigAccess, clock: Clock
+        self, daemon: DaemonAccess, transmit: Transmit | None, rig: RigAccess, clock: Clock
     ) -> None:
         self.clock = clock
         self._daemon = daemon
@@ -94,7 +94,7 @@ class SharedRadio:
         )
 
     def view(self) -> ShareView | None:
-        """The present; None as long as nothing is known."""
+        """Returns the present view; None before the first snapshot."""
         latest = self._daemon.hub.latest
         if latest is None:
             return None
@@ -108,7 +108,8 @@ class SharedRadio:
     # --- changes ----------------------------------------------------------------------------------
 
     async def tune(self, hz: int) -> int:
-        """Move the sked frequency, band and all; done when the tracker has taken it."""
+        """Moves the sked frequency, and the band where needed; returns once the tracker has
+        accepted it. A band change while transmitting is refused."""
         async with self._turn:
             await self.clock.sleep(self._next_change_s - self.clock.monotonic_s())
             view = self.view()
@@ -116,21 +117,22 @@ class SharedRadio:
             if view is None or band is None or (band != view.band and view.transmitting):
                 log.info("share: refused: sked %d Hz, on %s", hz, band or "no configured band")
                 return REJECTED
-            self._next_change_s = self.clock.monotonic_s() + APART_S
-            return await self._try(self._take(TuneTo(SOURCE, hz)))
+            self._next_change_s = self.clock.monotonic_s() + TUNE_INTERVAL_S
+            return await self._try(self._apply(TuneTo(SOURCE, hz)))
 
-    async def _take(self, command: TuneTo) -> None:
-        """Done once what everyone sees includes it: the client may ask at once what it is now."""
+    async def _apply(self, command: TuneTo) -> None:
+        """Returns once the snapshot shows the change: the client may read it back at once."""
         await self._daemon.ask(command)
         hub = self._daemon.hub
         if hub.latest is None or whole_hz(hub.latest.sked_hz) != command.hz:
             await hub.next()
 
     async def set_mode(self, wanted: SetMode) -> int:
+        """Sets mode and passband."""
         if self._rig.set_mode is None:
             return NOT_AVAILABLE
         passband_hz = wanted.passband_hz
-        if passband_hz is None:  # as it is: only known where it can be read, and of this mode
+        if passband_hz is None:  # unchanged: known only if it can be read, and for the same mode
             passband_hz = 0
             details = await self.details()
             if isinstance(details, RigDetails) and details.mode == wanted.mode:
@@ -138,23 +140,25 @@ class SharedRadio:
         return await self._try(self._rig.set_mode(wanted.mode, passband_hz))
 
     async def set_power(self, fraction: float) -> int:
+        """Sets the power, as a fraction of full power."""
         if self._rig.set_power is None:
             return NOT_AVAILABLE
         return await self._try(self._rig.set_power(fraction))
 
     async def details(self) -> RigDetails | int:
-        """Mode and power, or a report code."""
+        """Returns mode and power, or a report code."""
         if self._rig.details is None:
             return NOT_AVAILABLE
-        found: list[RigDetails] = []
+        results: list[RigDetails] = []
 
         async def look(ask: Awaitable[RigDetails]) -> None:
-            found.append(await ask)
+            results.append(await ask)
 
         code = await self._try(look(self._rig.details()))
-        return found[0] if code == OK else code
+        return results[0] if code == OK else code
 
     async def _try(self, doing: Awaitable[object], within_s: float = DEADLINE_S) -> int:
+        """Awaits it within a deadline and returns how it went, as a report code."""
         try:
             async with self.clock.timeout(within_s):
                 await doing
@@ -171,8 +175,8 @@ class SharedRadio:
     # --- transmitting -----------------------------------------------------------------------------
 
     async def key(self, who: str, dropped: asyncio.Event) -> int:
-        """Run the keying sequence for a client, until keyed, refused, or `dropped`. Whatever ends
-        it otherwise, the key is let go of."""
+        """Runs the keying sequence for a client until it is keyed, refused, or `dropped` is set.
+        Releases the key in every case but success and the keying's own refusal."""
         if self._transmit is None:
             return NOT_AVAILABLE
         asking = asyncio.create_task(self._request(self._transmit, who), name=f"key for {who}")
@@ -183,7 +187,8 @@ class SharedRadio:
             if not dropped.is_set():
                 code, refused = asking.result()
         finally:
-            # Whose key was dropped must let go of it by itself: a refusal is no release.
+            # The keying's own refusal stays as it is: a client whose key was withdrawn must
+            # release it itself before it may ask again.
             if code != OK and not refused:
                 self.unkey(who)
             asking.cancel()
@@ -192,7 +197,7 @@ class SharedRadio:
         return code
 
     async def _request(self, transmit: Transmit, who: str) -> tuple[int, bool]:
-        """The report, and whether that is the keying's own refusal."""
+        """Returns the report code, and whether the keying itself refused."""
         refusals: list[MoontrimError] = []
 
         async def request() -> None:
@@ -202,21 +207,21 @@ class SharedRadio:
                 refusals.append(refusal)
                 raise
 
-        await self._arrive()
+        await self._wait_for_dial()
         return await self._try(request(), KEYING_S), bool(refusals)
 
-    async def _arrive(self) -> None:
-        """A program sets its frequency and keys at once: then the dial is still on its way."""
+    async def _wait_for_dial(self) -> None:
+        """Waits until the dial is set: programs set a frequency and key immediately afterwards."""
         hub = self._daemon.hub
         try:
             async with self.clock.timeout(ARRIVAL_S):
                 while hub.latest is not None and hub.latest.tracking is Tracking.OFF_FREQUENCY:
                     await hub.next()
         except TimeoutError:
-            pass  # the keying says it better
+            pass  # the keying then refuses, with the reason
 
     def unkey(self, who: str) -> None:
-        """Let go of the key, held or not."""
+        """Releases a client's key, whether it has it or not."""
         if self._transmit is not None:
             try:
                 self._transmit.release(who)

@@ -1,4 +1,5 @@
-"""The command by which another program moves the sked frequency. Pure."""
+"""The sked frequency as other programs set it: the command, and the band that a frequency belongs
+to. Pure."""
 
 from __future__ import annotations
 
@@ -13,9 +14,9 @@ from moontrim.session.session import Session
 
 @dataclass(frozen=True, slots=True)
 class TuneTo(Command):
-    """Make this on-air frequency the sked frequency, on the present band if it may be there, else
-    on the first configured one where it may. Band and frequency change as one, so that nobody sees
-    the one without the other."""
+    """Makes `hz`, on the air, the sked frequency: on the present band if that allows it, else on
+    the first configured band that does. Band and frequency change together, so that no snapshot
+    shows the one without the other."""
 
     hz: int
 
@@ -24,22 +25,23 @@ class TuneTo(Command):
         if name is None:
             allowed = ", ".join("{} to {}".format(*sked_range_hz(b)) for b in settings.bands)
             raise InputError("sked_hz", self.hz, allowed)
-        there = session.model_copy(update={"band": name})
-        return there.with_here(settings, sked_hz=float(self.hz))
+        moved = session.model_copy(update={"band": name})
+        return moved.with_here(settings, sked_hz=float(self.hz))
 
     def __str__(self) -> str:
         return f"sked {self.hz} Hz"
 
 
 def band_for(hz: int, present: str, settings: Settings) -> str | None:
-    """Name of the band a sked frequency belongs to: the present one where ranges overlap, then the
-    first. None: it belongs to none."""
+    """Returns the name of the band that a sked frequency in Hz belongs to, None if to none. Where
+    ranges overlap it is the present band, else the first configured one."""
     fitting = [band.name for band in settings.bands if _fits(hz, band)]
     return present if present in fitting else next(iter(fitting), None)
 
 
 def sked_range_hz(band: BandSettings) -> tuple[int, int]:
-    """Where the sked frequency may be, so that what is transmitted is inside the allowed range."""
+    """Returns lowest and highest sked frequency in Hz for which the transmit frequency before
+    correction is inside the band's allowed range."""
     shift_hz = band.tx_shift_hz
     return band.allowed_low_hz - shift_hz, band.allowed_high_hz - shift_hz
 

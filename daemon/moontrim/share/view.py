@@ -1,4 +1,4 @@
-"""What a client gets to see of the daemon: one small frozen value. Pure.
+"""The view of the daemon that clients get. Pure.
 
 All frequencies are on the air, in whole hertz, also through a transverter; a client never sees a
 dial."""
@@ -17,7 +17,7 @@ from moontrim.state.snapshot import Snapshot
 
 @dataclass(frozen=True, slots=True)
 class Abilities:
-    """What can be had through this share besides frequencies."""
+    """What the share offers besides frequencies."""
 
     keys: bool = False
     reads_details: bool = False
@@ -27,9 +27,12 @@ class Abilities:
 
 @dataclass(frozen=True, slots=True)
 class ShareView:
-    """The present. tx_sked_hz: where we transmit before any correction; the sked frequency unless
-    cross-band. transmitting: None where nobody can tell. rx_ranges_hz, tx_ranges_hz: of all
-    configured bands. settled: nobody has chosen another sked frequency that is not shown yet."""
+    """The daemon at one instant, as clients see it.
+
+    tx_sked_hz: the transmit frequency before correction, which is the sked frequency unless
+    cross-band. transmitting: None if unknown. rx_ranges_hz, tx_ranges_hz: lowest and highest
+    frequency of each configured band. settled: no other sked frequency was chosen that the snapshot
+    does not show yet. drive_ceiling: the largest power fraction allowed, None for no limit."""
 
     band: str
     sked_hz: int
@@ -47,7 +50,8 @@ class ShareView:
 def view_of(
     snapshot: Snapshot, settings: Settings, transmitting: bool | None, can: Abilities
 ) -> ShareView:
-    """transmitting: as the keying says, or else the radio."""
+    """Returns the view of a snapshot. transmitting: by the keying if there is one, else by the
+    radio; None if unknown."""
     band = settings.band(snapshot.band)
     sked_hz = whole_hz(snapshot.sked_hz)
     state = f"{snapshot.tracking}: {snapshot.reason}" if snapshot.reason else snapshot.tracking
@@ -66,4 +70,5 @@ def view_of(
 
 
 def _one_line(text: str) -> str:
+    """Returns text that cannot break the protocol: printable ASCII, at most 200 characters."""
     return "".join(c if c.isascii() and c.isprintable() else "?" for c in text)[:200]

@@ -21,7 +21,7 @@ from moontrim.remote.broker.accounts import (
     password_file,
 )
 from moontrim.remote.broker.configfile import broker_config
-from moontrim.remote.broker.passwords import FILE, broker_password, kept_passwords, new_password
+from moontrim.remote.broker.passwords import FILE, broker_password, new_password, stored_passwords
 from moontrim.remote.broker.process import _usable_port
 from moontrim.remote.companion import Remote
 from moontrim.remote.published.topics import Topics
@@ -169,25 +169,25 @@ def test_the_usual_port_taken(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_passwords_are_kept_privately_and_made_once(tmp_path: Path) -> None:
     folder = tmp_path / "state"
-    first, made = kept_passwords(folder, ("phone", "viewer"))
+    first, made = stored_passwords(folder, ("phone", "viewer"))
     assert made
     assert (folder / FILE).stat().st_mode & 0o777 == 0o600
     assert len({*first.values()}) == 2
-    assert kept_passwords(folder, ("phone", "viewer")) == (first, False)
-    more, made = kept_passwords(folder, ("phone", "viewer", "hub"))
+    assert stored_passwords(folder, ("phone", "viewer")) == (first, False)
+    more, made = stored_passwords(folder, ("phone", "viewer", "hub"))
     assert made
     assert more["phone"] == first["phone"]
     (folder / FILE).chmod(0o644)
-    kept_passwords(folder, ("phone",))
+    stored_passwords(folder, ("phone",))
     assert (folder / FILE).stat().st_mode & 0o777 == 0o600
     for damage in ("", "[]", '{"phone": 5}', '{"phone": ""}'):
         (folder / FILE).write_text(damage)
-        again, made = kept_passwords(folder, ("phone",))
+        again, made = stored_passwords(folder, ("phone",))
         assert made
         assert len(again["phone"]) == 14
         assert json.loads((folder / FILE).read_text())["phone"] == again["phone"]
     with pytest.raises(OSError):
-        kept_passwords(Path("/proc/nowhere"), ("phone",))
+        stored_passwords(Path("/proc/nowhere"), ("phone",))
 
 
 def test_new_passwords_can_be_typed() -> None:

@@ -28,7 +28,7 @@ from moontrim.remote.published.discovery import announcement
 from moontrim.remote.published.feed import ROUTINE_EVERY_S, Feed
 from moontrim.remote.published.messages import Post, encode
 from moontrim.remote.published.topics import Topics
-from moontrim.remote.published.trace import SECONDS, Trace
+from moontrim.remote.published.trace import SECONDS, ResidualTrace
 from moontrim.rig.view import LinkView
 from moontrim.session.commands import Command
 from moontrim.session.session import Session, first_session
@@ -185,7 +185,7 @@ def test_outlook_and_info() -> None:
 
 
 def test_trace_is_by_seconds_with_gaps_and_of_bounded_size() -> None:
-    trace = Trace()
+    trace = ResidualTrace()
     for second in (0, 1, 1, 4):
         residual_hz = 0.1 * second
         trace.add(SNAPSHOT._replace(utc_s=T0 + second, rx=DIAL._replace(residual_hz=residual_hz)))

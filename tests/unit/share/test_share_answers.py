@@ -16,8 +16,8 @@ from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.session.session import first_session
 from moontrim.share.actions import (
     Action,
+    ClientState,
     Key,
-    Own,
     ReadDetails,
     Reply,
     SetMode,
@@ -25,7 +25,7 @@ from moontrim.share.actions import (
     Tune,
     Unkey,
 )
-from moontrim.share.answers import conclude, consider
+from moontrim.share.answers import decide, reply_with_details
 from moontrim.share.commandtable import BY_NAME, SERVED
 from moontrim.share.dumpstate import MOST_RANGES, dump_state
 from moontrim.share.protocol import (
@@ -56,89 +56,93 @@ VIEW = ShareView(
     can=ALL,
 )
 CROSS = replace(VIEW, tx_sked_hz=SKED_HZ + 77_000)  # cross-band
-SPLIT = Own(split=True)
-SECOND = Own(split=True, second=True)
+SPLIT = ClientState(split=True)
+SECOND = ClientState(split=True, second=True)
 
 
-def of(line: str, view: ShareView = VIEW, own: Own | None = None) -> Action:
-    own = own or Own()
-    (asked,) = read_line(line.encode(), own.names_vfo)
-    return consider(asked, view, own)
+def of(line: str, view: ShareView = VIEW, state: ClientState | None = None) -> Action:
+    state = state or ClientState()
+    (command,) = read_line(line.encode(), state.names_vfo)
+    return decide(command, view, state)
 
 
 @pytest.mark.parametrize(
-    ("line", "own", "outcome"),
+    ("line", "state", "outcome"),
     [
-        ("f", Own(), Reply(values=(str(SKED_HZ),))),
+        ("f", ClientState(), Reply(values=(str(SKED_HZ),))),
         ("f", SECOND, Reply(values=(str(SKED_HZ + 77_000),))),
-        ("f", Own(second=True), Reply(values=(str(SKED_HZ),))),
-        ("f VFOB", Own(names_vfo=True, split=True), Reply(values=(str(SKED_HZ + 77_000),))),
-        ("f currVFO", Own(names_vfo=True), Reply(values=(str(SKED_HZ),))),
-        ("f VFOQ", Own(names_vfo=True), Reply(INVALID)),
-        ("f", Own(names_vfo=True), Reply(INVALID)),
-        ("i", Own(), Reply(values=(str(SKED_HZ + 77_000),))),
-        (f"F {SKED_HZ}", Own(), Reply()),
-        ("F 10368200000.000000", Own(), Tune(10_368_200_000)),
-        ("F 1.03682e10", Own(), Tune(10_368_200_000)),
-        ("F 10368200000.5", Own(), Tune(10_368_200_001)),
-        ("F 5", Own(), Tune(5)),  # whether it is allowed is the tracker's to say
-        ("F 10368200000", Own(second=True), Tune(10_368_200_000)),
+        ("f", ClientState(second=True), Reply(values=(str(SKED_HZ),))),
+        ("f VFOB", ClientState(names_vfo=True, split=True), Reply(values=(str(SKED_HZ + 77_000),))),
+        ("f currVFO", ClientState(names_vfo=True), Reply(values=(str(SKED_HZ),))),
+        ("f VFOQ", ClientState(names_vfo=True), Reply(INVALID)),
+        ("f", ClientState(names_vfo=True), Reply(INVALID)),
+        ("i", ClientState(), Reply(values=(str(SKED_HZ + 77_000),))),
+        (f"F {SKED_HZ}", ClientState(), Reply()),
+        ("F 10368200000.000000", ClientState(), Tune(10_368_200_000)),
+        ("F 1.03682e10", ClientState(), Tune(10_368_200_000)),
+        ("F 10368200000.5", ClientState(), Tune(10_368_200_001)),
+        ("F 5", ClientState(), Tune(5)),  # whether it is allowed is the tracker's to say
+        ("F 10368200000", ClientState(second=True), Tune(10_368_200_000)),
         ("F 10368200000", SECOND, Reply(REJECTED)),
         (f"F {SKED_HZ + 77_000}", SECOND, Reply()),
         (f"I {SKED_HZ + 77_000}", SPLIT, Reply()),
-        (f"I {SKED_HZ + 77_000}.4", Own(), Reply()),
+        (f"I {SKED_HZ + 77_000}.4", ClientState(), Reply()),
         (f"I {SKED_HZ}", SPLIT, Reply(REJECTED)),
-        ("S 1 VFOB", Own(), Reply(own=SPLIT)),
-        ("S 1 Sub", Own(), Reply(own=SPLIT)),
-        ("S 1 currVFO", Own(), Reply(own=SPLIT)),
-        ("S 0 VFOA", SPLIT, Reply(own=Own())),
-        ("S 0 None", SPLIT, Reply(own=Own())),
-        ("S 1 VFOA", Own(), Reply(REJECTED)),
-        ("S 1 VFOQ", Own(), Reply(INVALID)),
-        ("S 2 VFOB", Own(), Reply(INVALID)),
+        ("S 1 VFOB", ClientState(), Reply(state=SPLIT)),
+        ("S 1 Sub", ClientState(), Reply(state=SPLIT)),
+        ("S 1 currVFO", ClientState(), Reply(state=SPLIT)),
+        ("S 0 VFOA", SPLIT, Reply(state=ClientState())),
+        ("S 0 None", SPLIT, Reply(state=ClientState())),
+        ("S 1 VFOA", ClientState(), Reply(REJECTED)),
+        ("S 1 VFOQ", ClientState(), Reply(INVALID)),
+        ("S 2 VFOB", ClientState(), Reply(INVALID)),
         ("s", SPLIT, Reply(values=("1", "VFOB"))),
-        ("s", Own(), Reply(values=("0", "VFOA"))),
-        ("V Sub", Own(), Reply(own=Own(second=True))),
-        ("V VFOA", SECOND, Reply(own=SPLIT)),
-        ("V currVFO", SECOND, Reply(own=SECOND)),
-        ("V VFOC", Own(), Reply(INVALID)),
+        ("s", ClientState(), Reply(values=("0", "VFOA"))),
+        ("V Sub", ClientState(), Reply(state=ClientState(second=True))),
+        ("V VFOA", SECOND, Reply(state=SPLIT)),
+        ("V currVFO", SECOND, Reply(state=SECOND)),
+        ("V VFOC", ClientState(), Reply(INVALID)),
         ("v", SECOND, Reply(values=("VFOB",))),
-        ("\\set_vfo_opt 1", Own(), Reply(own=Own(names_vfo=True))),
-        ("\\set_vfo_opt 2", Own(), Reply(INVALID)),
-        ("\\chk_vfo", Own(names_vfo=True), Reply(values=("1",), own=Own(True, with_keys=True))),
-        ("T 1", Own(), Key()),
-        ("T 3", Own(), Key()),
-        ("T 0", Own(), Unkey()),
-        ("T 4", Own(), Reply(INVALID)),
-        ("T on", Own(), Reply(INVALID)),
-        ("t", Own(), Reply(values=("0",))),
-        ("M USB 2400", Own(), SetMode("USB", 2400)),
-        ("M USB -1", Own(), SetMode("USB", None)),
-        ("M USB 0", Own(), SetMode("USB", 0)),
-        ("M ? 0", Own(), Reply(INVALID)),
-        ("M usb 0", Own(), Reply(INVALID)),
-        ("M USB x", Own(), Reply(INVALID)),
-        ("m", Own(), ReadDetails()),
-        ("X CW 0", Own(), ReadDetails()),
-        (f"K {SKED_HZ + 77_000} CW 0", Own(), ReadDetails()),
-        (f"K {SKED_HZ} CW 0", Own(), Reply(REJECTED)),
-        ("l RFPOWER", Own(), ReadDetails()),
-        ("l STRENGTH", Own(), Reply(NOT_AVAILABLE)),
-        ("L RFPOWER 0.5", Own(), SetPower(0.5)),
-        ("L RFPOWER 1.01", Own(), Reply(INVALID)),
-        ("L RFPOWER nan", Own(), Reply(INVALID)),
-        ("L AF 0.5", Own(), Reply(NOT_AVAILABLE)),
-        ("\\get_powerstat", Own(), Reply(values=("1",))),
-        ("\\get_lock_mode", Own(), Reply(values=("0",))),
-        ("q", Own(), Reply(last=True)),
-        ("\\halt", Own(), Reply(NOT_AVAILABLE)),
-        ("y", Own(), Reply(NOT_AVAILABLE)),
-        ("J 0", Own(), Reply(NOT_AVAILABLE)),
-        ("F", Own(), Reply(INVALID)),
+        ("\\set_vfo_opt 1", ClientState(), Reply(state=ClientState(names_vfo=True))),
+        ("\\set_vfo_opt 2", ClientState(), Reply(INVALID)),
+        (
+            "\\chk_vfo",
+            ClientState(names_vfo=True),
+            Reply(values=("1",), state=ClientState(True, with_keys=True)),
+        ),
+        ("T 1", ClientState(), Key()),
+        ("T 3", ClientState(), Key()),
+        ("T 0", ClientState(), Unkey()),
+        ("T 4", ClientState(), Reply(INVALID)),
+        ("T on", ClientState(), Reply(INVALID)),
+        ("t", ClientState(), Reply(values=("0",))),
+        ("M USB 2400", ClientState(), SetMode("USB", 2400)),
+        ("M USB -1", ClientState(), SetMode("USB", None)),
+        ("M USB 0", ClientState(), SetMode("USB", 0)),
+        ("M ? 0", ClientState(), Reply(INVALID)),
+        ("M usb 0", ClientState(), Reply(INVALID)),
+        ("M USB x", ClientState(), Reply(INVALID)),
+        ("m", ClientState(), ReadDetails()),
+        ("X CW 0", ClientState(), ReadDetails()),
+        (f"K {SKED_HZ + 77_000} CW 0", ClientState(), ReadDetails()),
+        (f"K {SKED_HZ} CW 0", ClientState(), Reply(REJECTED)),
+        ("l RFPOWER", ClientState(), ReadDetails()),
+        ("l STRENGTH", ClientState(), Reply(NOT_AVAILABLE)),
+        ("L RFPOWER 0.5", ClientState(), SetPower(0.5)),
+        ("L RFPOWER 1.01", ClientState(), Reply(INVALID)),
+        ("L RFPOWER nan", ClientState(), Reply(INVALID)),
+        ("L AF 0.5", ClientState(), Reply(NOT_AVAILABLE)),
+        ("\\get_powerstat", ClientState(), Reply(values=("1",))),
+        ("\\get_lock_mode", ClientState(), Reply(values=("0",))),
+        ("q", ClientState(), Reply(last=True)),
+        ("\\halt", ClientState(), Reply(NOT_AVAILABLE)),
+        ("y", ClientState(), Reply(NOT_AVAILABLE)),
+        ("J 0", ClientState(), Reply(NOT_AVAILABLE)),
+        ("F", ClientState(), Reply(INVALID)),
     ],
 )
-def test_outcomes(line: str, own: Own, outcome: Action) -> None:
-    assert of(line, CROSS, own) == outcome
+def test_outcomes(line: str, state: ClientState, outcome: Action) -> None:
+    assert of(line, CROSS, state) == outcome
 
 
 @pytest.mark.parametrize(
@@ -193,9 +197,9 @@ def test_refusals_by_the_present_state(line: str, change: dict[str, Any], code: 
     ],
 )
 def test_answers_after_a_look_at_the_radio(line: str, details: RigDetails, expected: Reply) -> None:
-    (asked,) = read_line(line.encode(), False)
-    assert consider(asked, VIEW, Own()) == ReadDetails()
-    assert conclude(asked, VIEW, Own(), details) == expected
+    (command,) = read_line(line.encode(), False)
+    assert decide(command, VIEW, ClientState()) == ReadDetails()
+    assert reply_with_details(command, VIEW, ClientState(), details) == expected
 
 
 argument = st.one_of(
@@ -206,23 +210,25 @@ argument = st.one_of(
 @given(
     st.sampled_from(sorted(BY_NAME)),
     st.lists(argument, max_size=4),
-    st.builds(Own, st.booleans(), st.booleans(), st.booleans(), st.booleans()),
+    st.builds(ClientState, st.booleans(), st.booleans(), st.booleans(), st.booleans()),
     st.builds(Abilities, st.booleans(), st.booleans(), st.booleans(), st.booleans()),
 )
-def test_everything_is_answered(name: str, arguments: list[str], own: Own, can: Abilities) -> None:
+def test_everything_is_answered(
+    name: str, arguments: list[str], state: ClientState, can: Abilities
+) -> None:
     """Only what is served does anything, and every answer can be written down."""
     try:
-        commands = read_line(" ".join((f"\\{name}", *arguments)).encode(), own.names_vfo)
+        commands = read_line(" ".join((f"\\{name}", *arguments)).encode(), state.names_vfo)
     except Malformed:
         return
     view = replace(VIEW, can=can)
-    for asked in commands:
-        outcome = consider(asked, view, own)
+    for command in commands:
+        outcome = decide(command, view, state)
         if isinstance(outcome, ReadDetails):
-            outcome = conclude(asked, view, own, RigDetails("CW", 500, 0.5))
+            outcome = reply_with_details(command, view, state, RigDetails("CW", 500, 0.5))
         if isinstance(outcome, Reply):
-            assert answer(asked, outcome.code, outcome.values).endswith(b"\n")
-        if asked.command.name not in SERVED:
+            assert answer(command, outcome.code, outcome.values).endswith(b"\n")
+        if command.shape.name not in SERVED:
             assert outcome == Reply(NOT_AVAILABLE)
 
 

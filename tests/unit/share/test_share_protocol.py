@@ -22,7 +22,8 @@ from moontrim.share.protocol import (
 
 def named(line: bytes, names_vfo: bool = False) -> list[tuple[str, ...]]:
     return [
-        (asked.command.name, asked.vfo, *asked.arguments) for asked in read_line(line, names_vfo)
+        (command.shape.name, command.vfo, *command.arguments)
+        for command in read_line(line, names_vfo)
     ]
 
 
@@ -98,8 +99,8 @@ def test_a_command_of_a_later_version_is_not_available() -> None:
 
 @pytest.mark.parametrize("line", [b"F", b"S 1", b"M USB", b"T", b"K 144100000 USB"])
 def test_an_argument_does_not_come_from_the_next_line(line: bytes) -> None:
-    (asked,) = read_line(line, False)
-    assert not asked.complete
+    (command,) = read_line(line, False)
+    assert not command.complete
 
 
 @pytest.mark.parametrize(
@@ -139,13 +140,13 @@ def test_an_argument_does_not_come_from_the_next_line(line: bytes) -> None:
     ],
 )
 def test_answers(line: bytes, code: int, values: list[str], expected: bytes) -> None:
-    (asked,) = read_line(line, False)
-    assert answer(asked, code, values) == expected
+    (command,) = read_line(line, False)
+    assert answer(command, code, values) == expected
 
 
 def test_an_extended_answer_repeats_the_vfo() -> None:
-    (asked,) = read_line(b"+F VFOA 144123456", True)
-    assert answer(asked, 0) == b"set_freq: VFOA 144123456\nRPRT 0\n"
+    (command,) = read_line(b"+F VFOA 144123456", True)
+    assert answer(command, 0) == b"set_freq: VFOA 144123456\nRPRT 0\n"
 
 
 def test_every_name_is_there_once() -> None:
@@ -188,10 +189,10 @@ def test_any_bytes_are_commands_or_malformed(line: bytes, names_vfo: bool) -> No
         commands = read_line(line, names_vfo)
     except Malformed:
         return
-    for asked in commands:
+    for command in commands:
         for code in (0, -1):
-            values = [""] * len(asked.command.labels)
-            assert answer(asked, code, values).endswith(b"\n")
+            values = [""] * len(command.shape.labels)
+            assert answer(command, code, values).endswith(b"\n")
 
 
 words = st.sampled_from([*BY_LETTER, *(f"\\{name}" for name in BY_NAME), "VFOA", "1", "USB", "x"])
@@ -207,8 +208,8 @@ def test_what_is_read_is_what_is_there(parts: list[str], prefix: str, names_vfo:
         return
     again = [
         word
-        for asked in commands
-        for word in (f"\\{asked.command.name}", asked.vfo, *asked.arguments)
+        for command in commands
+        for word in (f"\\{command.shape.name}", command.vfo, *command.arguments)
         if word
     ]
     short = {f"\\{command.name}": command.letter for command in BY_LETTER.values()}

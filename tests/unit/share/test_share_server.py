@@ -252,7 +252,7 @@ def test_from_another_machine(
             assert await one.ask("T 1") == answer
             assert s.keying.keyed is allowed
 
-    monkeypatch.setattr(server_module, "_is_near", lambda host: False)
+    monkeypatch.setattr(server_module, "_is_this_machine", lambda host: False)
     play(scene, share={"lan": True, "lan_address": "127.0.0.1", "lan_transmit": allowed})
     assert ("may not transmit" in caplog.text) is not allowed
 
@@ -270,7 +270,7 @@ def test_from_another_machine(
     ],
 )
 def test_what_is_this_machine(host: str, near: bool) -> None:
-    assert server_module._is_near(host) is near
+    assert server_module._is_this_machine(host) is near
 
 
 def test_without_keying() -> None:

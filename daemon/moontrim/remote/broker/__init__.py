@@ -1,1 +1,1 @@
-"""The broker of our own: a mosquitto as a child process, its config, accounts and passwords."""
+"""The daemon's broker: a mosquitto as a child process, its config, accounts and passwords."""

@@ -1,8 +1,8 @@
-"""Who may do what at the broker: account names, the access list and the password file of our own
-one, both as text. Pure but for the salt.
+"""The accounts at the broker, and the child broker's access list and password file as text. Pure
+but for the salt.
 
-The broker lets each user write commands only under its own name, so that a command topic says
-truthfully who it is from. The daemon checks again."""
+The broker lets each user write commands only under that user's name, so that a command topic shows
+reliably who sent it. The daemon checks again."""
 
 from __future__ import annotations
 
@@ -15,31 +15,35 @@ from moontrim.config.remote import RemoteSettings
 from moontrim.remote.published.topics import Topics
 
 DAEMON, PHONE, VIEWER, HUB, LOCAL = "daemon", "phone", "viewer", "hub", "local"
-HASH_ROUNDS = 101  # what the broker's own password tool uses; our passwords are long and random
+# As in the broker's password tool; few are enough for passwords that are long and random.
+HASH_ROUNDS = 101
 
 
-def given_passwords(remote: RemoteSettings) -> tuple[str, ...]:
-    """The accounts that need a password of their own at our own broker."""
+def accounts_with_passwords(remote: RemoteSettings) -> tuple[str, ...]:
+    """Returns the accounts at the child broker that log in with a password, the daemon's apart."""
     return (PHONE, VIEWER, HUB) if remote.discovery else (PHONE, VIEWER)
 
 
 def commanders(remote: RemoteSettings) -> frozenset[str]:
-    """Who may command. `local`, which needs no password, only at a broker that only this machine
-    reaches, or at another broker that asks none of us either."""
+    """Returns the accounts that may command. `local`, which needs no password, is one of them only
+    where `trusts_local`."""
     named = {PHONE, HUB} if remote.discovery else {PHONE}
     return frozenset({*named, LOCAL} if trusts_local(remote) else named)
 
 
 def trusts_local(remote: RemoteSettings) -> bool:
+    """May clients without a password command? Only at a child broker that no other machine reaches,
+    or at another broker that the daemon itself uses without a password."""
     return not remote.lan if remote.broker is None else remote.user is None
 
 
 def access_list(remote: RemoteSettings, topics: Topics, relays: tuple[str, ...] = ()) -> str:
-    """The broker's access list; also what README tells to put into another broker's. relays: the
-    topics of networked relays, which viewers may read, so that a relay can be one."""
+    """Returns the broker's access list, which README shows for another broker as well.
+
+    relays: topics of networked relays. Viewers may read them, so that a relay can log in as one."""
     lines = []
     read_relays = [f"topic read {topic}" for topic in relays]
-    if trusts_local(remote):  # rules before the first `user` are those of the anonymous
+    if trusts_local(remote):  # rules before the first `user` line apply to anonymous clients
         lines += _commands(topics, LOCAL) + read_relays
     lines += [f"user {DAEMON}", f"topic readwrite {topics.base}/#"]
     lines += [f"topic write {topic}" for topic in relays]
@@ -56,8 +60,8 @@ def access_list(remote: RemoteSettings, topics: Topics, relays: tuple[str, ...] 
 
 
 def _reads(topics: Topics) -> list[str]:
-    seen = (topics.availability, topics.info, topics.state, topics.outlook, topics.trace)
-    return [f"topic read {topic}" for topic in (*seen, topics.event, topics.value("+"))]
+    retained = (topics.availability, topics.info, topics.state, topics.outlook, topics.trace)
+    return [f"topic read {topic}" for topic in (*retained, topics.event, topics.value("+"))]
 
 
 def _commands(topics: Topics, account: str) -> list[str]:
@@ -69,8 +73,9 @@ def _commands(topics: Topics, account: str) -> list[str]:
 
 
 def password_file(passwords: Mapping[str, str]) -> str:
-    """The broker's password file: PBKDF2 with SHA-512, a salt of 12 bytes and 64 bytes of hash."""
-    return "".join(f"{account}:{_hashed(word)}\n" for account, word in passwords.items())
+    """Returns the broker's password file: PBKDF2 with SHA-512, a salt of 12 bytes and 64 bytes of
+    hash."""
+    return "".join(f"{account}:{_hashed(password)}\n" for account, password in passwords.items())
 
 
 def _hashed(password: str) -> str:

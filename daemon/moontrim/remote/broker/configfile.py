@@ -1,8 +1,8 @@
-"""The configuration of our own broker (mosquitto), as text. Pure.
+"""The configuration file of the child broker (mosquitto), as text. Pure.
 
-Three doors: a Unix socket for the daemon itself, one for the pages behind our web server, and a
-port. Without `lan` the port is on loopback and, like the pages' socket, asks for no password; with
-it, everything does. Limits keep a client gone wild from filling the memory."""
+It has three listeners: a Unix socket for the daemon, one for the pages behind the web server, and a
+port. Without `remote.lan` the port is on loopback and, like the pages' socket, needs no password;
+with it, every listener does. Limits keep a faulty client from filling the memory."""
 
 from __future__ import annotations
 
@@ -11,15 +11,18 @@ from pathlib import Path
 from moontrim.config.remote import RemoteSettings
 from moontrim.remote.broker.accounts import trusts_local
 
-LARGEST_PACKET = 16 * 1024
-MOST_CLIENTS = 256
+LARGEST_PACKET = 16 * 1024  # chosen: above the largest message, ten minutes of residuals
+MOST_CLIENTS = 256  # chosen: for each listener
 DAEMON_SOCKET, PAGE_SOCKET = "daemon", "page"
 CONFIG, PASSWORDS, ACCESS = "broker.conf", "passwords", "access"
 
 
 def broker_config(remote: RemoteSettings, folder: Path, port: int, as_user: str | None) -> str:
-    """as_user: for a process that would otherwise change its user and lose sight of the private
-    folder; None where it cannot change it anyway."""
+    """Returns the whole file.
+
+    folder: the private one, with sockets, passwords and access list. as_user: the user to stay, for
+    a broker started as root, which would otherwise change to one that may not read the folder; None
+    where it cannot change it."""
     anonymous = trusts_local(remote)
     # Every option of a listener stands after its `listener` line: one before the first would open
     # a listener on all interfaces.

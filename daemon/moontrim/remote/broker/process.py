@@ -1,5 +1,5 @@
-"""Our own broker: a mosquitto process, started, watched, started again when it dies, and taken down
-with us.
+"""The daemon's broker: a mosquitto as a child process, started, watched, restarted when it ends,
+and stopped with the daemon.
 
 Owns that process and the private folder with its configuration. Knows nothing of what is published
 through it."""
@@ -35,20 +35,23 @@ from moontrim.remote.wire.resilience import Backoff
 log = logging.getLogger(__name__)
 
 PROGRAM, PACKAGE = "mosquitto", "mosquitto"
-START_S, STOP_S, LOOK_S = 5.0, 2.0, 0.02
-STEADY_S = 60.0  # after so long a death counts as a first one again
+START_S = 5.0  # chosen: to accept clients after its start
+STOP_S = 2.0  # chosen: to end after SIGTERM
+POLL_S = 0.02  # chosen: between attempts to connect while it starts
+STEADY_S = 60.0  # chosen: a run of this length resets the waits between restarts
 LONGEST_UNIX_PATH = 107  # Linux: sun_path holds 108 bytes, the last of them zero
 
 
 class BrokerMissing(Exception):
-    """The program is not installed."""
+    """Raised where the broker's program is not installed."""
 
 
-class OwnBroker:
-    """`async with OwnBroker(...) as broker:` keeps one running. Raises BrokerMissing on entry.
+class ChildBroker:
+    """Keeps one broker running inside `async with ChildBroker(...)`. Raises BrokerMissing
+    on entry.
 
-    passwords: of every account, the daemon's own included. `ready` is set while it accepts
-    clients."""
+    passwords: by account, that of the daemon included. relays: topics of networked relays. `ready`
+    is set while the broker accepts clients."""
 
     def __init__(
         self,
@@ -72,13 +75,15 @@ class OwnBroker:
 
     @property
     def daemon_socket(self) -> Path:
+        """Path of the Unix socket for the daemon itself."""
         return self._folder / DAEMON_SOCKET
 
     @property
     def page_socket(self) -> Path:
+        """Path of the Unix socket for the phone pages, behind the web server."""
         return self._folder / PAGE_SOCKET
 
-    async def __aenter__(self) -> OwnBroker:
+    async def __aenter__(self) -> ChildBroker:
         self._command = broker_command()
         self._folder = _private_folder()
         self._watcher = asyncio.create_task(self._keep_running(), name="broker")
@@ -91,13 +96,13 @@ class OwnBroker:
         shutil.rmtree(self._folder, ignore_errors=True)
 
     def replace(self) -> None:
-        """It accepts clients but does not answer them: start another one in its place."""
+        """Ends a broker that accepts clients but does not answer them; another one is started."""
         if self._process is not None and self._process.returncode is None and self.ready.is_set():
             log.warning("the broker does not answer; starting it afresh")
             self.kill()
 
     def kill(self) -> None:
-        """At once, as if it had crashed; another one will take its place."""
+        """Ends the broker at once, as a crash does; another one is started."""
         if self._process is not None:
             with contextlib.suppress(ProcessLookupError):
                 self._process.kill()
@@ -118,7 +123,7 @@ class OwnBroker:
             await self._real.sleep(backoff.next_s())
 
     async def _run_once(self) -> str:
-        """Until it dies; why it did."""
+        """Starts the broker and waits until it ends; returns why. Raises OSError."""
         self.port = _usable_port(self._remote)
         self._write_files()
         process = await asyncio.create_subprocess_exec(
@@ -128,35 +133,37 @@ class OwnBroker:
             stdout=asyncio.subprocess.DEVNULL,
             stderr=asyncio.subprocess.PIPE,
             cwd=self._folder,
-            start_new_session=True,  # Ctrl-C is for us, who take it down last
+            start_new_session=True,  # so that Ctrl-C reaches the daemon only, which stops it last
         )
         self._process = process
         assert process.stderr is not None
         last = [""]
         reader = asyncio.create_task(_drain(process.stderr, last), name="broker log")
         try:
-            await self._until_it_listens(process)
+            await self._wait_until_ready(process)
             code = await process.wait()
-            await asyncio.wait([reader], timeout=LOOK_S)
+            await asyncio.wait([reader], timeout=POLL_S)
             return last[0] or (f"signal {-code}" if code < 0 else f"exit code {code}")
         finally:
             self.ready.clear()
-            await self._take_down(process)
+            await self._stop(process)
             reader.cancel()
             await asyncio.gather(reader, return_exceptions=True)
 
-    async def _until_it_listens(self, process: asyncio.subprocess.Process) -> None:
+    async def _wait_until_ready(self, process: asyncio.subprocess.Process) -> None:
+        """Sets `ready` once it accepts clients; kills it if it does not in time."""
         try:
             async with self._real.timeout(START_S):
                 while process.returncode is None:
                     if await _accepts(self.daemon_socket):
                         self.ready.set()
                         return
-                    await self._real.sleep(LOOK_S)
+                    await self._real.sleep(POLL_S)
         except TimeoutError:
             process.kill()
 
-    async def _take_down(self, process: asyncio.subprocess.Process) -> None:
+    async def _stop(self, process: asyncio.subprocess.Process) -> None:
+        """Asks it to end; kills it if it does not in time."""
         with contextlib.suppress(ProcessLookupError):
             process.terminate()
         try:
@@ -168,7 +175,7 @@ class OwnBroker:
             await process.wait()
 
     def _write_files(self) -> None:
-        # As root it would become another user, who may not look into our folder.
+        # As root it would change to a user that may not read the private folder.
         as_user = getpass.getuser() if os.geteuid() == 0 else None
         files = {
             CONFIG: broker_config(self._remote, self._folder, self.port, as_user),
@@ -180,11 +187,12 @@ class OwnBroker:
             path.touch(0o600)
             path.write_text(text)
         for path in (self.daemon_socket, self.page_socket):
-            path.unlink(missing_ok=True)  # left over from one that was killed
+            path.unlink(missing_ok=True)  # left by one that was killed
 
 
 def broker_command() -> list[str]:
-    """The program, so that it ends with us even if we are killed. Raises BrokerMissing."""
+    """Returns the command that starts the broker, so that it ends with the daemon even if that is
+    killed. Raises BrokerMissing."""
     path = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin", "/usr/local/sbin"))
     program = shutil.which(PROGRAM, path=path)
     if program is None:
@@ -197,9 +205,9 @@ def broker_command() -> list[str]:
 
 
 def _private_folder() -> Path:
-    """For this user alone, and with a path short enough for a Unix socket."""
-    given = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]  # systemd
-    for base in (given or None, None):
+    """Makes a folder that only this user can read, with a path short enough for a Unix socket."""
+    runtime_folder = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]  # by systemd
+    for base in (runtime_folder or None, None):
         folder = Path(tempfile.mkdtemp(prefix="moontrim-", dir=base))
         if len(str(folder / DAEMON_SOCKET).encode()) <= LONGEST_UNIX_PATH:
             return folder
@@ -208,8 +216,8 @@ def _private_folder() -> Path:
 
 
 def _usable_port(remote: RemoteSettings) -> int:
-    """The port to listen on. Where the usual one is taken, a free one; one that was asked for must
-    be had. Raises OSError."""
+    """Returns the port to listen on: the configured one, else the usual one, else a free one.
+    Raises OSError if the configured one is not free."""
     address, port = remote.page_address, remote.broker_port
     try:
         return _bind(address, port)
@@ -222,6 +230,7 @@ def _usable_port(remote: RemoteSettings) -> int:
 
 
 def _bind(address: str, port: int) -> int:
+    """Binds a socket for a moment; returns its port. Raises OSError."""
     with socket.socket() as trial:
         trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         trial.bind((address, port))
@@ -229,6 +238,7 @@ def _bind(address: str, port: int) -> int:
 
 
 async def _accepts(path: Path) -> bool:
+    """Does the Unix socket accept connections?"""
     try:
         _, writer = await asyncio.open_unix_connection(path)
     except OSError:
@@ -238,11 +248,11 @@ async def _accepts(path: Path) -> bool:
 
 
 async def _drain(stream: asyncio.StreamReader, last: list[str]) -> None:
-    """Read what it says, lest it blocks; keep the last line."""
+    """Reads its log, so that it does not block on a full pipe. last[0]: its last error."""
     while True:
         try:
             line = await stream.readline()
-        except ValueError:  # an endless line
+        except ValueError:  # a line beyond the reader's limit
             continue
         if not line:
             return

@@ -17,8 +17,13 @@ from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import BusyError, InputError
 from moontrim.remote.commands.guards import REPEAT_S, Allowance, Repeats, SecondStep
-from moontrim.remote.commands.parsing import PhoneRequest, read_command, refused_by_tracker, result
-from moontrim.remote.commands.payload import Body, Refusal, done, read_body, refused
+from moontrim.remote.commands.parsing import (
+    PhoneRequest,
+    changed_values,
+    read_command,
+    refused_by_tracker,
+)
+from moontrim.remote.commands.payload import Body, Refusal, read_body, reply_done, reply_refused
 from moontrim.remote.published.messages import Post, encode, ms
 from moontrim.remote.published.topics import Topics
 from moontrim.session.commands import Command, PermitTransmit
@@ -89,10 +94,12 @@ class Admission:
             body = self._open(case, arrival)
             reply, text = await self._once(case, body, arrival, ask)
         except Refusal as refusal:
-            reply = refused(case.id, refusal)
+            reply = reply_refused(case.id, refusal)
         except Exception:
             log.exception("command %s failed", case.name)
-            reply = refused(case.id, Refusal("internal", "this failed here; see the daemon's log"))
+            reply = reply_refused(
+                case.id, Refusal("internal", "this failed here; see the daemon's log")
+            )
         return posts + self._answers(case, reply, text, now_utc_s)
 
     def too_many(self, arrival: Arrival, now_utc_s: float) -> list[Post]:
@@ -101,7 +108,7 @@ class Admission:
         if case is None or arrival.reply_to is None:
             return []
         case.reply_to = self._good_reply_topic(case.account, arrival.reply_to)
-        reply = refused(None, Refusal("busy", "too many commands at once; try again"))
+        reply = reply_refused(None, Refusal("busy", "too many commands at once; try again"))
         return self._answers(case, reply, "", now_utc_s)[:1] if case.reply_to else []
 
     # --- step by step -----------------------------------------------------------------------------
@@ -164,12 +171,12 @@ class Admission:
             if not self._allowance.spend(case.account + "/forbid" * forbids, now_s):
                 raise Refusal("busy", "too many commands at once; try again")
             self._confirm(case, asked, now_s)
-            reply = done(case.id, await self._carry_out(asked, ask))
+            reply = reply_done(case.id, await self._carry_out(asked, ask))
             text = str(asked.command)
         except Refusal as refusal:
             if refusal.code == "busy":  # to be tried again, under the same id
                 raise
-            reply = refused(case.id, refusal)
+            reply = reply_refused(case.id, refusal)
         if case.id is not None and not forbids:  # which is done again: others may have permitted
             self._repeats.keep(key, digest, reply, self._real.monotonic_s())
         return reply, text
@@ -186,7 +193,7 @@ class Admission:
             raise Refusal(
                 "internal", "the tracker did not answer; look at the state to see what became of it"
             ) from None
-        return result(session, self._settings, asked.answers)
+        return changed_values(session, self._settings, asked.answers)
 
     def _confirm(self, case: _Handling, asked: PhoneRequest, now_s: float) -> None:
         """Let through what needs no second step, or is one."""

@@ -8,8 +8,8 @@ from collections import OrderedDict
 from dataclasses import dataclass
 from typing import Any
 
-REPEAT_S, REPEATS_KEPT = 30.0, 512
-TOKEN_S, TOKENS_KEPT = 10.0, 16
+REPEAT_S, MOST_REPEATS = 30.0, 512
+TOKEN_S, MOST_TOKENS = 10.0, 16
 PER_S, BURST = 25.0, 50.0  # commands a second from one account, and at once
 
 CommandKey = tuple[str, str, str]
@@ -38,7 +38,7 @@ class Repeats:
     def keep(self, key: CommandKey, digest: bytes, reply: dict[str, Any], now_s: float) -> None:
         self._kept[key] = Repeatable(now_s + REPEAT_S, digest, reply)
         self._kept.move_to_end(key)
-        if len(self._kept) > REPEATS_KEPT:
+        if len(self._kept) > MOST_REPEATS:
             self._kept.popitem(last=False)
 
 
@@ -67,7 +67,7 @@ class SecondStep:
     def token(self, account: str, now_s: float) -> str:
         token = secrets.token_hex(8)
         self._given[token] = (account, now_s + TOKEN_S)
-        if len(self._given) > TOKENS_KEPT:
+        if len(self._given) > MOST_TOKENS:
             self._given.popitem(last=False)
         return token
 

@@ -131,7 +131,9 @@ def refused_by_tracker(error: InputError | BusyError) -> Refusal:
     return Refusal(code, str(error), field, error.value, error.allowed)
 
 
-def result(session: Session, settings: Settings, answers: tuple[str, ...]) -> dict[str, Any]:
+def changed_values(
+    session: Session, settings: Settings, answers: tuple[str, ...]
+) -> dict[str, Any]:
     """The new values of what a command changes."""
     here = session.here(settings)
     return {name: _value(name, session, here.model_dump(), settings) for name in answers}

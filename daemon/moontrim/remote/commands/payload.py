@@ -191,11 +191,11 @@ def _shown(value: object) -> object:
     return text if len(text) <= LONGEST_TEXT else text[: LONGEST_TEXT - 3] + "..."
 
 
-def done(ident: str | int | None, changed: dict[str, Any]) -> dict[str, Any]:
+def reply_done(ident: str | int | None, changed: dict[str, Any]) -> dict[str, Any]:
     return {"ok": True, "id": ident, "result": changed}
 
 
-def refused(ident: str | int | None, refusal: Refusal) -> dict[str, Any]:
+def reply_refused(ident: str | int | None, refusal: Refusal) -> dict[str, Any]:
     """With code `confirm`, `allowed` is the token of the second step."""
     error = {
         "code": refusal.code,

@@ -39,9 +39,9 @@ def announcement(remote: RemoteSettings, settings: Settings, topics: Topics, acc
     """The device as a hub is to show it. account: the one the hub commands under."""
     ident = f"{topics.root}_{topics.station}"
     parts: dict[str, dict[str, Any]] = {
-        "band": _set(topics, account, "select", "Band", "band")
+        "band": _control(topics, account, "select", "Band", "band")
         | {"options": [band.name for band in settings.bands]},
-        "sked_hz": _set(topics, account, "number", "Sked frequency", "sked", "sked_hz")
+        "sked_hz": _control(topics, account, "number", "Sked frequency", "sked", "sked_hz")
         | {
             "min": min(band.allowed_low_hz for band in settings.bands),
             "max": max(band.allowed_high_hz for band in settings.bands),
@@ -49,9 +49,9 @@ def announcement(remote: RemoteSettings, settings: Settings, topics: Topics, acc
             "mode": "box",
             "unit_of_measurement": "Hz",
         },
-        "agreement": _set(topics, account, "select", "Agreement", "agreement")
+        "agreement": _control(topics, account, "select", "Agreement", "agreement")
         | {"options": list(AGREEMENTS)},
-        "correcting": _set(topics, account, "switch", "Correction", "correct", "correcting")
+        "correcting": _control(topics, account, "switch", "Correction", "correct", "correcting")
         | {"payload_on": "on", "payload_off": "off"},
         "forbid": {
             "p": "button",
@@ -74,8 +74,8 @@ def announcement(remote: RemoteSettings, settings: Settings, topics: Topics, acc
         },
         "partner": {"p": "sensor", "name": "Partner", "state_topic": topics.value("partner")},
         "radio": {"p": "sensor", "name": "Radio", "state_topic": topics.value("radio")},
-        "transmitting": _switch_seen(topics, "transmitting", "Transmitting"),
-        "transmit_permitted": _switch_seen(topics, "transmit_permitted", "Transmit permitted"),
+        "transmitting": _binary_sensor(topics, "transmitting", "Transmitting"),
+        "transmit_permitted": _binary_sensor(topics, "transmit_permitted", "Transmit permitted"),
     }
     for field, name, unit in _SENSORS:
         parts[field] = {
@@ -97,7 +97,7 @@ def announcement(remote: RemoteSettings, settings: Settings, topics: Topics, acc
     return Post(f"{remote.discovery_prefix}/device/{ident}/config", encode(device), 1, True)
 
 
-def _set(
+def _control(
     topics: Topics, account: str, platform: str, name: str, command: str, field: str | None = None
 ) -> dict[str, Any]:
     return {
@@ -108,7 +108,7 @@ def _set(
     }
 
 
-def _switch_seen(topics: Topics, field: str, name: str) -> dict[str, Any]:
+def _binary_sensor(topics: Topics, field: str, name: str) -> dict[str, Any]:
     return {
         "p": "binary_sensor",
         "name": name,

@@ -12,7 +12,7 @@ from typing import Any
 from moontrim.remote.published import messages
 from moontrim.remote.published.messages import RESTLESS, Post, encode, ms
 from moontrim.remote.published.topics import Topics
-from moontrim.remote.published.trace import Trace
+from moontrim.remote.published.trace import ResidualTrace
 from moontrim.state.snapshot import Fault, Outlook, Snapshot, Tracking
 
 MOST_PER_S = 5
@@ -35,7 +35,7 @@ class Feed:
     def __init__(self, topics: Topics, boot: str) -> None:
         self._topics = topics
         self._boot = boot
-        self._trace = Trace()
+        self._trace = ResidualTrace()
         self._seq = itertools.count(1)
         self._now: Snapshot | None = None
         self._seen_s = 0.0  # when that snapshot came

@@ -13,7 +13,7 @@ SECONDS = 600
 COARSE_FROM_HZ = 100.0
 
 
-class Trace:
+class ResidualTrace:
     """Told every snapshot, it keeps the last one of each second of the daemon's clock. A second
     nothing was seen in, and a residual that is not known, are None."""
 

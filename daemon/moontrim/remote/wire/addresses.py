@@ -10,7 +10,7 @@ from pathlib import Path
 
 
 @dataclass(frozen=True, slots=True)
-class Door:
+class BrokerAddress:
     """How to reach the broker: by TCP, or by a Unix socket (unix_path, which then wins). ready: set
     while there is a broker to reach. on_hung: called when it takes connections and does nothing."""
 

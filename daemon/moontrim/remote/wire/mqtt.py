@@ -27,8 +27,13 @@ from moontrim.remote.commands.admission import Admission, Arrival
 from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import Post
 from moontrim.remote.published.topics import Topics
-from moontrim.remote.wire.addresses import Door
-from moontrim.remote.wire.resilience import Backoff, Stall, end_if_cancelled, until_one_fails
+from moontrim.remote.wire.addresses import BrokerAddress
+from moontrim.remote.wire.resilience import (
+    Backoff,
+    StallDetector,
+    end_if_cancelled,
+    until_one_fails,
+)
 
 if TYPE_CHECKING:
     from moontrim.app.daemon import Daemon
@@ -43,7 +48,7 @@ STALE_S = 10.0  # a reply or an event this old tells nobody anything
 STEADY_S = 10.0
 
 
-class MqttSide:
+class MqttConnection:
     """One daemon on one broker. `run` never returns but by cancellation.
 
     greeting: what to publish first on every new connection. asks_again: a topic on which `online`
@@ -52,7 +57,7 @@ class MqttSide:
     def __init__(
         self,
         daemon: Daemon,
-        door: Door,
+        door: BrokerAddress,
         topics: Topics,
         admission: Admission,
         feed: Feed,
@@ -68,7 +73,7 @@ class MqttSide:
         self._greeting = greeting
         self._asks_again = asks_again
         self._real = real
-        self._stall = Stall(real)
+        self._stall = StallDetector(real)
         self._client: aiomqtt.Client | None = None
         daemon.transmitting.publish = self.switch
         self._fresh = asyncio.Event()

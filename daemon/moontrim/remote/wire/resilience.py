@@ -35,12 +35,12 @@ class Backoff:
         self._next_s, self._reason = FIRST_S, None
 
 
-EVERY_S = 0.25
-NOTICED_S = 1.0
-AFTERWARDS_S = 1.0  # so long is what is read then taken for having waited
+BEAT_S = 0.25
+STALL_S = 1.0
+STALE_FOR_S = 1.0  # so long is what is read then taken for having waited
 
 
-class Stall:
+class StallDetector:
     """`watch` beats; `age_s` says how long a message read now may have lain unread."""
 
     def __init__(self, real: Clock) -> None:
@@ -52,7 +52,7 @@ class Stall:
     async def watch(self) -> None:
         while True:
             self._look()
-            await self._real.sleep(EVERY_S)
+            await self._real.sleep(BEAT_S)
 
     def age_s(self) -> float:
         self._look()
@@ -62,8 +62,8 @@ class Stall:
         now_s = self._real.monotonic_s()
         stood_s = now_s - self._beat_s
         self._beat_s = now_s
-        if stood_s > NOTICED_S:
-            self._stood_s, self._until_s = stood_s, now_s + AFTERWARDS_S
+        if stood_s > STALL_S:
+            self._stood_s, self._until_s = stood_s, now_s + STALE_FOR_S
 
 
 def end_if_cancelled() -> None:

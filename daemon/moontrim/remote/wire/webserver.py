@@ -194,7 +194,7 @@ class PageSite:
             raise web.HTTPBadRequest(text="a usable Host is needed\n")
         # A page from elsewhere may give its own name our address; then its Origin equals its Host.
         # Without a password only names that nobody else can own are good.
-        if not self._gateway.password_needed and not _is_own_name(request.host):
+        if not self._gateway.password_needed and not _is_safe_name(request.host):
             raise web.HTTPForbidden(text="open the page by its IP address or as localhost\n")
         return await handler(request)
 
@@ -256,7 +256,7 @@ def _host_of(origin: str) -> str:
         return ""
 
 
-def _is_own_name(host: str) -> bool:
+def _is_safe_name(host: str) -> bool:
     try:
         name = (urlsplit(f"//{host}").hostname or "").lower()
     except ValueError:  # brackets with no address in them

@@ -15,13 +15,13 @@ SIOCGIFADDR = 0x8915  # Linux, linux/sockios.h: the IPv4 address of an interface
 def page_urls(host: str, port: int) -> list[str]:
     """The addresses a phone can open, for a server that listens there."""
     if ipaddress.ip_address(host).is_unspecified:
-        hosts = own_addresses() or ["127.0.0.1"]
+        hosts = interface_addresses() or ["127.0.0.1"]
     else:
         hosts = [host]
     return [f"http://{each}:{port}/" for each in hosts]
 
 
-def own_addresses() -> list[str]:
+def interface_addresses() -> list[str]:
     """The IPv4 address of every interface but loopback. Needs no route and no name service: a
     hot-spot in a field has neither."""
     found = []
