@@ -27,18 +27,19 @@ from moontrim.path import Ephemeris, Site, moon_from, solve_path
 from moontrim.session.session import Session
 from moontrim.session.sessionfile import NAME, load_session
 from moontrim_drivers.simulated.pty import SimPty
+from support.effort import MOST
 from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
+from support.processor import waited_for_processor_s
 from support.rigctld import free_port
 from support.serial_bench import serial_radio
 
 pytestmark = pytest.mark.peers
 
-LONG = os.environ.get("MOONTRIM_LONG") == "1"
-STATIONS = 4 if LONG else 2  # at a time
-KILLS = 50 if LONG else 4  # of each
+STATIONS = 4 if MOST else 2  # at a time
+KILLS = 50 if MOST else 4  # of each
 BACK_S = 3.0  # from the start of the process, less what it waited for a processor
 RIGHT_HZ = 2.0  # the dials move by 1 Hz in a second
-GIVE_UP_S = 300.0 if LONG else 60.0
+GIVE_UP_S = 300.0 if MOST else 60.0
 SKED_HZ = 10_368_100_000
 OFFSET_HZ = 10_224_000_000
 RELAYS_S = 0.3
@@ -87,12 +88,6 @@ class Ideal:
         up = float(np.interp(utc_s, self._utc_s, self._up))
         down = float(np.interp(utc_s, self._utc_s, self._down))
         return sked_hz * (1 + down) - OFFSET_HZ, sked_hz / (1 + up) - OFFSET_HZ
-
-
-def waited_for_processor_s(pid: int) -> float:
-    """By the main thread of a process, ready to run and not running; second number of schedstat,
-    proc_pid_schedstat in the kernel's scheduler documentation."""
-    return int(Path(f"/proc/{pid}/schedstat").read_text().split()[1]) / 1e9
 
 
 @dataclass
@@ -357,7 +352,7 @@ async def killed_again_and_again(folder: Path, ephemeris: Ephemeris, seed: int) 
             if not it.line.radio.transmitting:
                 it.line.radio.turn_dial(TURNED_HZ)
             assert not it.faults, it.faults
-            if LONG:
+            if MOST:
                 took_s = it.back_s[-1:], it.wall_s[-1:], it.unkeyed_s[-1:]
                 print(f"station {seed}: {number + 1} kills, {took_s} s", flush=True)
         began_s = time.monotonic()
@@ -376,7 +371,7 @@ def show(what: str, took_s: list[float]) -> None:
     print(f"{what}: {len(took_s)} times, {words}")
 
 
-@pytest.mark.timeout(7200 if LONG else 300)
+@pytest.mark.timeout(7200 if MOST else 300)
 def test_killed_at_random_moments(tmp_path: Path, ephemeris: Ephemeris) -> None:
     async def main() -> list[Victim]:
         async with asyncio.TaskGroup() as group:

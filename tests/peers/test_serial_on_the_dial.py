@@ -17,7 +17,7 @@ from peers.test_on_the_dial import under_the_moon
 from support.moontrim_process import moontrim, said
 from support.sentry import Sentry
 
-pytestmark = [pytest.mark.peers, pytest.mark.alone]
+pytestmark = [pytest.mark.peers, pytest.mark.alone, pytest.mark.long]
 
 WATCHED_S = 30.0
 LARGEST_HZ = 0.7
@@ -67,7 +67,8 @@ def test_residual_over_civ_at_19200_baud(ephemeris: Ephemeris, tmp_path: Path) -
                         changes.append(json.loads(line))
 
             beside = [asyncio.create_task(one()) for one in (watch, sentry.watch)]
-            async with moontrim("run", "--config", str(settings), "--quiet"):
+            async with moontrim("run", "--config", str(settings), "--quiet") as daemon:
+                sentry.processes += [simulated.pid, daemon.pid]
                 await asyncio.sleep(6.0 + WATCHED_S)
                 ended.append(time.time())
             for task in beside:

@@ -9,7 +9,6 @@ import asyncio
 import gc
 import random
 from collections import Counter
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -26,6 +25,7 @@ from moontrim_drivers.simulated.line import SimLine
 from moontrim_drivers.simulated.pty import SimPty
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.receivers import Receivers
+from support.descriptors import open_descriptors
 from support.serial_bench import BUSES
 
 BAUD = 19200
@@ -240,14 +240,14 @@ def test_real_pseudo_terminals() -> None:
     """Five radios on each bus at once, in real time: nothing is left behind, either."""
 
     async def main() -> None:
-        files = len(list(Path("/proc/self/fd").iterdir()))
+        before = open_descriptors()
         stations = [Station(bus, SystemClock(), SimPty, seed) for bus in BUSES for seed in range(5)]
         async with asyncio.TaskGroup() as group:
             for station in stations:
                 group.create_task(station.run(2))
         await asyncio.sleep(0)
         assert asyncio.all_tasks() == {asyncio.current_task()}, "no task is left"
-        assert len(list(Path("/proc/self/fd").iterdir())) == files, "no descriptor is left"
+        assert open_descriptors() <= before, "no descriptor is left"
         print(f"back within {max(station.longest_s for station in stations):.2f} s")
 
     asyncio.run(main())

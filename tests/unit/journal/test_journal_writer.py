@@ -6,6 +6,7 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import cast
 
@@ -16,6 +17,7 @@ from moontrim.journal.file import JournalFile
 from moontrim.journal.records import Record, Second
 from moontrim.journal.writer import Writer
 from support.journals import T0, journal_file, recorder, seconds, utc_seconds
+from support.processor import unloaded_s
 
 
 class FakeFile:
@@ -24,13 +26,13 @@ class FakeFile:
     def __init__(self) -> None:
         self.batches: list[list[int]] = []
         self.error: Exception | None = None
-        self.attempts = 0
+        self.began_s: list[float] = []
         self.open = threading.Event()
         self.open.set()
         self.closed = False
 
     def write(self, batch: Sequence[Record]) -> None:
-        self.attempts += 1
+        self.began_s.append(time.monotonic())
         assert self.open.wait(20)
         if self.error is not None:
             raise self.error
@@ -65,28 +67,28 @@ def test_a_commit_at_once_and_then_what_has_come_together(tmp_path: Path) -> Non
             await asyncio.sleep(0.05)
         await own.close()
         assert file.seconds == list(range(T0, T0 + 20))
-        # A second in all: one at once, one or two between, one at the end (more on a slow machine).
-        assert file.batches[0] == [T0] and 3 <= len(file.batches) <= 6
+        # A second or more in all: one at once, one or more between, one at the end.
+        assert file.batches[0] == [T0] and len(file.batches) >= 3
+        pauses_s = [later - s for s, later in pairwise(file.began_s[:-1])]
+        assert min(pauses_s) > 0.99 * module.PAUSE_S
         assert file.closed and own.problem == ""
 
     asyncio.run(main())
 
 
-def test_no_pause_where_much_waits(tmp_path: Path) -> None:
+def test_no_pause_where_much_waits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A rehearsal runs through hours in a minute."""
+    monkeypatch.setattr(module, "PAUSE_S", 1000.0)
 
     async def main() -> None:
         file = FakeFile()
         own = writer(tmp_path, file)
-        began_s = time.monotonic()
         for n, records in enumerate(seconds(recorder(), T0, 10_000)):
             own.put(records)
-            if n % 100 == 0:
-                await asyncio.sleep(0)
-        took_s = time.monotonic() - began_s
+            if n % module.HURRY == 0:  # no more waits than the thread may take in one piece
+                await until(lambda n=n: len(file.seconds) > n - module.HURRY)  # type: ignore[misc]
         await own.flush()
         assert file.seconds == list(range(T0, T0 + 10_000))
-        assert len(file.batches) > took_s / module.PAUSE_S
         await own.close()
 
     asyncio.run(main())
@@ -103,15 +105,15 @@ def test_a_disk_that_hangs_holds_nobody_up(
         file.open.clear()
         own = writer(tmp_path, file)
         records = list(seconds(recorder(), T0, 600))
-        began_s = time.monotonic()
+        began_s = unloaded_s()
         for each in records:
             own.put(each)
-        assert time.monotonic() - began_s < 0.1, "handing over 600 seconds waits for nothing"
+        assert unloaded_s() - began_s < 0.1, "handing over 600 seconds waits for nothing"
         await until(lambda: own.problem != "")
         assert own.problem == "journal: the disk is slow; 600 s waiting"
-        began_s = time.monotonic()
+        began_s = unloaded_s()
         await own.close()
-        assert time.monotonic() - began_s < 1.0
+        assert unloaded_s() - began_s < 1.0
         assert "did not take the end" in caplog.text
         file.open.set()
         await until(lambda: file.closed)
@@ -147,7 +149,7 @@ def test_a_refusing_disk_is_tried_again_and_loses_nothing(
             own.put(records)
         await own.flush()
         assert own.problem == f"journal: {said}; 312 s waiting"
-        await until(lambda: file.attempts >= 5)
+        await until(lambda: len(file.began_s) >= 5)
         assert caplog.text.count("cannot be written") == 1, "said once, not at every try"
         file.error = None
         await until(lambda: own.problem == "")

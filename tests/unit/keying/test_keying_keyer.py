@@ -22,6 +22,7 @@ from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import STUCK_S, Phase, Sequence, Stage, Switch
 from moontrim.keying.switching import DEADLINE_S, POLL_S, Switching
 from moontrim.keying.view import KeyingView
+from support.processor import unloaded_s
 
 T0 = 1_795_000_000.0
 EPSILON_S = 1e-6
@@ -703,12 +704,12 @@ def survives_no_interlock(
 @pytest.mark.alone
 def test_key_to_rf_in_real_time() -> None:
     """Simulated outputs on the machine's clock: never shorter than the settle times, and at most
-    5 ms longer. A machine that is busy with other things wakes any timer late, so the upper limit
-    is held against the best quarter; a delay of our own would shift them all."""
+    5 ms longer, less what the machine gave to other programs. It may also wake a timer late, so the
+    upper limit is held against the best quarter; a delay of our own would shift them all."""
     config = table(((20, 10), (15, 10), (10, 10), (5, 10), (0, 10)))
     settle_s = 0.050
 
-    async def main() -> list[float]:
+    async def main() -> tuple[list[float], list[float]]:
         clock = SystemClock()
         made = make_outputs(config, clock, key_radio=unused, publish=unused_publish, ports=Ports())
         radio = made[-1]
@@ -717,21 +718,22 @@ def test_key_to_rf_in_real_time() -> None:
         task = asyncio.create_task(keyer.run())
         while keyer.view.state is not Phase.IDLE:
             await clock.sleep(0.01)
-        late_s = []
+        late_s, own_late_s = [], []
         for _ in range(12):
-            asked_s = clock.monotonic_s()
+            asked_s, began_s = clock.monotonic_s(), unloaded_s()
             await keyer.request("page")
+            own_late_s.append(unloaded_s() - began_s - settle_s)
             late_s.append(radio.changes[-1][0] - asked_s - settle_s)
             keyer.release("page")
             while keyer.view.state is not Phase.IDLE:
                 await clock.sleep(0.01)
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
-        return late_s
+        return late_s, own_late_s
 
-    late_s = asyncio.run(main())
+    late_s, own_late_s = asyncio.run(main())
     assert min(late_s) >= 0.0
-    assert sorted(late_s)[len(late_s) // 4] <= 0.005
+    assert sorted(own_late_s)[len(own_late_s) // 4] <= 0.005
 
 
 async def unused(on: bool) -> None:

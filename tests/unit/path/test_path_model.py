@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import time
 
 import numpy as np
 import pytest
 
 from moontrim.errors import CoverageError
 from moontrim.path import LEGS, DelayModel, Ephemeris, Site, solve_path
+from support.processor import unloaded_s
 
 F_HZ = 10.368e9
 TOLERANCE_HZ = 1e-4
@@ -161,8 +161,8 @@ def test_fast_enough(ephemeris: Ephemeris) -> None:
     model.prepare(T0)
     spent = []
     for _ in range(5):
-        start = time.perf_counter()
+        start = unloaded_s()
         for _ in range(200):
             model.at(T0)
-        spent.append((time.perf_counter() - start) / 200)
+        spent.append((unloaded_s() - start) / 200)
     assert min(spent) < 300e-6

@@ -9,7 +9,6 @@ import math
 import os
 import socket
 import struct
-import time
 from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -36,6 +35,7 @@ from moontrim.timekeeping.reading import ClockReading, Reader, unsynchronised
 from moontrim.timekeeping.sources import best_reading, look, read_chrony, readers_for
 from moontrim.timekeeping.timesyncd import NOT_YET_SLEWED_S, STALE_S, read_timesyncd
 from moontrim.timekeeping.trust import POLL_S, ClockTrust
+from support.processor import unloaded_s
 
 T0 = 1_795_000_000.0
 RATE_HZ_PER_S = -2.2
@@ -163,9 +163,9 @@ def test_a_silent_or_strange_server_holds_nobody_up(answer: bytes | None) -> Non
         finally:
             transport.close()
 
-    began_s = time.monotonic()
+    began_s = unloaded_s()
     reading = asyncio.run(main())
-    assert time.monotonic() - began_s < 2.0
+    assert unloaded_s() - began_s < 2.0
     if answer is None:
         assert reading is None
     else:

@@ -1,0 +1,27 @@
+"""How much a run of the tests takes on. A person's `make test` is quick; CI also runs tests marked
+`long` and longer simulations; MOONTRIM_LONG=1, by hand, runs them all with the most cases."""
+
+from __future__ import annotations
+
+import os
+from typing import NoReturn, TypeVar
+
+import pytest
+
+T = TypeVar("T")
+
+CI = bool(os.environ.get("CI"))
+MOST = os.environ.get("MOONTRIM_LONG") == "1"
+LONG = CI or MOST
+
+
+def effort(quick: T, ci: T, most: T) -> T:
+    """What this run is to take of the three."""
+    return most if MOST else ci if CI else quick
+
+
+def missing(what: str) -> NoReturn:
+    """Skips the test for lack of a program; in CI that is a failure."""
+    if CI:
+        pytest.fail(f"{what} is not installed")
+    pytest.skip(f"{what} is not installed")
