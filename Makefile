@@ -5,7 +5,8 @@ BIN := $(VENV)/bin
 PEERS := rigctld=libhamlib-utils mosquitto=mosquitto mosquitto_pub=mosquitto-clients
 PEERS += chromium=chromium,fonts-liberation pdftotext=poppler-utils udevadm=udev
 # Only where nobody lives: chrony takes the place of another time daemon, and gpsd opens serial adapters.
-PEERS += $(if $(CI),chronyd=chrony gpsd=gpsd)
+# And what boots the container of the long run.
+PEERS += $(if $(CI),chronyd=chrony gpsd=gpsd systemd-nspawn=systemd-container)
 
 # Where it is set nothing that was compiled is kept, and every process that a test starts, and every
 # worker of pytest, compiles all it imports anew.

@@ -3,6 +3,14 @@
 import pytest
 
 from moontrim.path import Ephemeris
+from support.effort import LONG
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What is marked `long` runs in CI and where it is asked for."""
+    for item in items:
+        if item.get_closest_marker("long") and not LONG:
+            item.add_marker(pytest.mark.skip(reason="long: MOONTRIM_LONG=1, or CI"))
 
 
 @pytest.fixture(scope="session")

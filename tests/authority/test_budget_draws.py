@@ -6,7 +6,6 @@ at 10.368 GHz. MOONTRIM_LONG=1 takes more draws, a closer tolerance and every ag
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,11 +20,11 @@ from moontrim.path import Ephemeris, Site, moon_from, parse_site
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import AGREEMENTS, Agreement, Fractions, on_air
 from moontrim.tuning.steps import coarsen, nearest
+from support.effort import MOST
 
-LONG = bool(os.environ.get("MOONTRIM_LONG"))
-DRAWS = 20_000 if LONG else 2_000
-INSIDE = (0.944, 0.956) if LONG else (0.93, 0.97)
-NAIF_DRAWS = 40 if LONG else 6
+DRAWS = 20_000 if MOST else 2_000
+INSIDE = (0.944, 0.956) if MOST else (0.93, 0.97)
+NAIF_DRAWS = 40 if MOST else 6
 # Inside both tables' measured part.
 START_UTC_S = 1.768e9  # 2026-01-09
 DAY_S = 86400.0
@@ -330,7 +329,7 @@ def test_95_percent_of_draws_are_inside(ephemeris: Ephemeris, name: str) -> None
     rng = np.random.default_rng(95)
     utc_s = instant(ephemeris, case)
     truth = truths(ephemeris, case, utc_s, rng, DRAWS)
-    for agreement in AGREEMENTS if LONG else case.agreements:
+    for agreement in AGREEMENTS if MOST else case.agreements:
         budgets: tuple[Budget, Budget] = error_budget(
             ephemeris,
             case.home,
@@ -351,7 +350,7 @@ def test_95_percent_of_draws_are_inside(ephemeris: Ephemeris, name: str) -> None
                 f"rms {rms_hz:.3f}, stated {budget.sigma_hz:.3f} Hz, largest: {budget.largest}"
             )
             assert INSIDE[0] <= inside <= INSIDE[1]
-            assert rms_hz == pytest.approx(budget.sigma_hz, rel=0.03 if LONG else 0.06)
+            assert rms_hz == pytest.approx(budget.sigma_hz, rel=0.03 if MOST else 0.06)
             if case.largest and agreement == case.agreements[0] and which in case.dials:
                 assert budget.largest in case.largest
 

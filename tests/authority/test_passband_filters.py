@@ -7,7 +7,6 @@ edges the smoothing width. MOONTRIM_LONG=1 tries every filter at every rate, sev
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 
 import numpy as np
@@ -17,8 +16,8 @@ from scipy import signal
 from moontrim.bench.passband.measure import Passband, measure_passband
 from moontrim.bench.recording import recording_of
 from moontrim.path.vectors import Array
+from support.effort import MOST
 
-LONG = os.environ.get("MOONTRIM_LONG") == "1"
 RATES_HZ = (8000, 12_000, 44_100, 48_000)
 TOLERANCE_DB = 0.2
 
@@ -57,7 +56,7 @@ FEW = [
 ]  # fmt: skip
 CASES = (
     [(name, rate, 120, 50 + seed) for name in FILTERS for rate in RATES_HZ for seed in range(2)]
-    if LONG
+    if MOST
     else FEW
 )
 
@@ -112,14 +111,14 @@ def test_known_filters(name: str, rate_hz: int, seconds: int, seed: int) -> None
     assert found.is_noise and not found.hum and not found.tones
 
 
-@pytest.mark.parametrize("seconds", [10, 30, 60] if LONG else [10, 30])
+@pytest.mark.parametrize("seconds", [10, 30, 60] if MOST else [10, 30])
 def test_stated_uncertainty_holds(seconds: int) -> None:
     """Of many measurements of flat noise, a slope and ripples 95 % lie within it; for the flat ones
     the ripple is 0 on average within 0.1 dB, where the raw one is 0.4 to 1.1."""
     flat = np.array([[1.0, 0, 0, 1, 0, 0]])
     names = ("butterworth, its slope too", "chebyshev 0.5 dB", "chebyshev 1 dB", "chebyshev 2.5 dB")
     designs = [flat, *(FILTERS[name][0](8000) for name in names)]
-    each = 40 if LONG else 2
+    each = 40 if MOST else 2
     within, flat_db = [], []
     for k, design in enumerate(designs):
         frequency_hz, response_db = exact_db(design, 8000)

@@ -7,19 +7,17 @@ the energy is 16 dB over the noise density. MOONTRIM_LONG=1 runs 1,000 cases of 
 
 from __future__ import annotations
 
-import os
-
 import numpy as np
 
 from moontrim.bench.recording import Recording
 from moontrim.bench.tone.fit import bound
 from moontrim.bench.tone.measure import Tone, measure
 from moontrim.bench.tone.search import widest_drift_hz_per_s
+from support.effort import MOST
 from support.tones import Noise, noise, recording
 
-LONG = bool(os.environ.get("MOONTRIM_LONG"))
-TONES, FADING, TONE_FREE = (1000, 400, 1000) if LONG else (70, 12, 70)
-SECONDS = (1.0, 2.0, 5.0, 10.0, 20.0) if LONG else (1.0, 2.0, 5.0)
+TONES, FADING, TONE_FREE = (1000, 400, 1000) if MOST else (70, 12, 70)
+SECONDS = (1.0, 2.0, 5.0, 10.0, 20.0) if MOST else (1.0, 2.0, 5.0)
 RATES_HZ = (4000, 6000, 8000, 11025)
 KINDS: tuple[Noise, ...] = ("white", "flicker")
 FREE_KINDS: tuple[Noise, ...] = ("white", "flicker", "receiver", "hum")
@@ -48,7 +46,7 @@ def test_random_tones_come_out_within_one_and_a_half_times_the_bound() -> None:
     for case in range(TONES):
         rate_hz = int(rng.choice(RATES_HZ))
         seconds = float(rng.choice(SECONDS))
-        if LONG and case % 20 == 0:
+        if MOST and case % 20 == 0:
             rate_hz, seconds = (48_000, 20.0) if case % 40 else (4000, 100.0)
         energy_db = 16.0 if case % 3 else rng.uniform(16.0, 46.0)
         at_hz = rng.uniform(300.0, 0.4 * rate_hz)

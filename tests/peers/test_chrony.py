@@ -19,6 +19,7 @@ from moontrim.timekeeping.chrony import LOCAL_MODE
 from moontrim.timekeeping.clockjumps import ClockWatch
 from moontrim.timekeeping.sources import ask_chrony, read_chrony, readers_for
 from moontrim.timekeeping.trust import ClockTrust
+from support.effort import missing
 
 pytestmark = pytest.mark.peers
 
@@ -30,9 +31,7 @@ Scene = Callable[[int], Awaitable[None]]
 def require_chronyd() -> None:
     """Skip without it, except in CI, where its absence is a failure."""
     if CHRONYD is None or shutil.which("chronyc") is None:
-        if os.environ.get("CI"):
-            pytest.fail("chrony is not installed")
-        pytest.skip("chrony is not installed")
+        missing("chrony")
 
 
 def free_udp_port() -> int:

@@ -336,6 +336,7 @@ def test_several_phones_see_who_changed_what(
 
 
 @pytest.mark.alone
+@pytest.mark.long
 def test_a_tap_answers_within_a_blink_and_the_state_is_fresh(
     tmp_path: Path, ephemeris: Ephemeris, shared: Shared
 ) -> None:

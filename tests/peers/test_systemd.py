@@ -1,7 +1,7 @@
 """The unit under systemd itself: what its own tools say of it, and what happens in earnest when the
 daemon is killed, hangs or cannot use its config.
 
-MOONTRIM_LONG=1 also boots a container, in which the system's unit runs as it does on a machine."""
+CI also boots a container, in which the system's unit runs as it does on a machine."""
 
 from __future__ import annotations
 
@@ -33,7 +33,6 @@ pytestmark = pytest.mark.peers
 
 UNIT = "moontrim@test.service"
 MOST_EXPOSURE = 1.5
-LONG = os.environ.get("MOONTRIM_LONG") == "1"
 STATION = f"{LEAST_CONFIG}[share]\nenabled = false\n"
 KEYED = """
 [remote]
@@ -236,7 +235,7 @@ print("PROBE " + json.dumps({
 EPERM, EROFS, ECONNREFUSED, NO_DEVICE = 1, 30, 111, (6, 19)
 
 
-@pytest.mark.skipif(not LONG, reason="boots a container; MOONTRIM_LONG=1")
+@pytest.mark.long
 @pytest.mark.timeout(300)
 def test_the_unit_in_a_booted_container(tmp_path: Path, config: Path) -> None:
     require("rigctld")
@@ -324,7 +323,7 @@ def look_at_journal(box: Manager) -> None:
     assert "on frequency" in banded
 
 
-@pytest.mark.skipif(not LONG, reason="boots a container; MOONTRIM_LONG=1")
+@pytest.mark.long
 @pytest.mark.timeout(120)
 def test_what_the_service_can_and_cannot_do(tmp_path: Path, config: Path) -> None:
     root = tmp_path / "root"

@@ -18,11 +18,11 @@ from pathlib import Path
 import pytest
 
 from moontrim.journal.schema import NAME
+from support.effort import MOST
 from support.journals import T0, journal_file, rows, utc_seconds, write_until_killed
 
-LONG = os.environ.get("MOONTRIM_LONG") == "1"
 FOLDERS = 5  # at a time
-ROUNDS = 40 if LONG else 5
+ROUNDS = 40 if MOST else 5
 PERIOD_S = 0.02
 OLD_S = 1.0  # handed over longer ago than this, a second must be there
 
@@ -135,7 +135,7 @@ def test_found_at_any_moment(
     last: list[int] = []
     victim = Victim(processes, folder, math.inf)
     victim.wait_until_ready()
-    for _ in range(150 if LONG else 15):
+    for _ in range(150 if MOST else 15):
         time.sleep(draw.uniform(0.0, 0.3))
         os.kill(victim.pid, signal.SIGSTOP)
         for ending in ("", "-wal", "-shm"):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
 import shutil
 from collections.abc import AsyncIterator, Coroutine, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -13,9 +12,9 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-import pytest
 from playwright.async_api import Browser, Page, async_playwright
 
+from support.effort import missing
 from support.tree import ROOT
 
 OUT = ROOT / "out"
@@ -35,9 +34,7 @@ def require_chromium() -> str:
     """Its path. Skip without it, except in CI, where its absence is a failure."""
     found = shutil.which("chromium")
     if found is None:
-        if os.environ.get("CI"):
-            pytest.fail("chromium is not installed")
-        pytest.skip("chromium is not installed")
+        missing("chromium")
     return found
 
 

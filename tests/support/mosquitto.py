@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Any
 
 import aiomqtt
-import pytest
 
 from moontrim.app.daemon import Daemon
 from moontrim.clock.system import Clock, SystemClock
@@ -26,6 +25,7 @@ from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote.companion import Remote
 from moontrim_drivers.simulated.driver import SimulatedDriver
 from moontrim_drivers.simulated.radio import SimulatedRadio
+from support.effort import missing
 from support.rigctld import free_port, listening
 from support.tree import ROOT
 
@@ -44,9 +44,7 @@ def require_mosquitto() -> None:
     path = os.environ.get("PATH", "") + os.pathsep + "/usr/sbin"
     for program in ("mosquitto", "mosquitto_pub", "mosquitto_sub", "mosquitto_rr"):
         if shutil.which(program, path=path) is None:
-            if os.environ.get("CI"):
-                pytest.fail(f"{program} is not installed")
-            pytest.skip(f"{program} is not installed")
+            missing(program)
 
 
 async def run(*command: str, within_s: float = 10.0) -> tuple[int, str]:

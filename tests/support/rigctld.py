@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import shutil
 import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-import pytest
+from support.effort import missing
 
 
 def require_rigctld() -> None:
     """Skip without rigctld, except in CI, where its absence is a failure."""
     if shutil.which("rigctld") is None:
-        if os.environ.get("CI"):
-            pytest.fail("rigctld is not installed")
-        pytest.skip("rigctld is not installed")
+        missing("rigctld")
 
 
 def free_port() -> int:

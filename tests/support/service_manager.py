@@ -20,6 +20,7 @@ from time import monotonic, sleep
 
 import pytest
 
+from support.effort import missing
 from support.tree import ROOT
 
 MANAGER = "/lib/systemd/systemd"
@@ -28,10 +29,10 @@ SOURCE = ROOT
 
 
 def require(*programs: str) -> None:
-    """Skip where a manager cannot be started, saying why."""
+    """Skip where a manager cannot be started, saying why. CI installs the programs."""
     for program in (MANAGER, *programs):
         if shutil.which(program) is None:
-            pytest.skip(f"{program} is not installed")
+            missing(program)
     if os.geteuid() != 0:
         pytest.skip("starting a service manager of our own takes root")
     if Path("/run/systemd/system").exists():

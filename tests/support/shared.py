@@ -4,15 +4,12 @@ that use it: a plain socket and Hamlib's rigctl."""
 from __future__ import annotations
 
 import asyncio
-import os
 import shutil
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from copy import deepcopy
 from pathlib import Path
 from typing import Any
-
-import pytest
 
 from moontrim.app.daemon import Daemon
 from moontrim.clock.system import SystemClock
@@ -26,6 +23,7 @@ from moontrim.share.sharedradio import RigAccess
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.contract import RigDetails
 from moontrim_drivers.simulated.driver import SimulatedDriver
+from support.effort import missing
 
 SKED_HZ = 10_368_100_000
 LOW = {
@@ -205,6 +203,4 @@ class Rigctl:
 def require_rigctl() -> None:
     """Skip without rigctl, except in CI, where its absence is a failure."""
     if shutil.which("rigctl") is None:
-        if os.environ.get("CI"):
-            pytest.fail("rigctl is not installed")
-        pytest.skip("rigctl is not installed")
+        missing("rigctl")

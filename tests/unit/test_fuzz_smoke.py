@@ -1,14 +1,12 @@
 """Every surface fuzzed: no parser lets anything out but its own error, whatever comes in.
 
-In CI each surface gets 30 s, by hand 3 s; MOONTRIM_FUZZ_S says otherwise, and
-MOONTRIM_LONG=1 gives each 300 s. The seed is fixed, so that the same inputs come in the same order
-everywhere; a failure prints its input and how to play it again. `tests/fuzz/run.py` runs as long as
-you like, with other seeds."""
+Each surface gets 2 s, in CI 30 s, with MOONTRIM_LONG=1 300 s. The seed is fixed, so that the same
+inputs come in the same order everywhere; a failure prints its input and how to play it again.
+`tests/fuzz/run.py` runs as long as you like, with other seeds."""
 
 from __future__ import annotations
 
 import logging
-import os
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -21,23 +19,11 @@ from fuzz.target import DefectError, Target
 from fuzz.targets import SURFACES, TARGETS
 from moontrim.share import answers, connection, protocol, server, sharedradio
 from moontrim.share.actions import Reply
+from support.effort import effort
 from support.politely import politely
 
-SURFACE_S = 30.0  # in CI, shared equally by the targets of the surface
-BY_HAND_S = 3.0
+SECONDS = effort(2.0, 30.0, 300.0)  # shared equally by the targets of the surface
 SEED = 1
-
-
-def _surface_s() -> float:
-    given = os.environ.get("MOONTRIM_FUZZ_S")
-    if given is not None:
-        return float(given)
-    if os.environ.get("MOONTRIM_LONG"):
-        return 10.0 * SURFACE_S
-    return SURFACE_S if os.environ.get("CI") else BY_HAND_S
-
-
-SECONDS = _surface_s()
 
 
 @pytest.fixture(scope="module", autouse=True)

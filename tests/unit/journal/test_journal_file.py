@@ -20,6 +20,7 @@ from moontrim.keying.sequence import Phase
 from moontrim.session.commands import NudgeSked
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.commandlog import CommandNote
+from support.effort import MOST
 from support.journals import (
     OFFSET_HZ,
     SKED_HZ,
@@ -33,8 +34,6 @@ from support.journals import (
     utc_seconds,
 )
 from support.moontrim_process import ENVIRONMENT
-
-LONG = os.environ.get("MOONTRIM_LONG") == "1"
 
 
 def write(folder: Path, batch: list[Record]) -> None:
@@ -367,8 +366,8 @@ def total_bytes(folder: Path) -> int:
 
 
 def test_it_stays_within_its_size_and_the_oldest_goes_first(tmp_path: Path) -> None:
-    limit, largest = (8_000_000, 0) if LONG else (3_000_000, 0)
-    file, length_s, sessions_in_all = journal_file(tmp_path, limit), 12_000 if LONG else 3_000, 8
+    limit, largest = (8_000_000, 0) if MOST else (3_000_000, 0)
+    file, length_s, sessions_in_all = journal_file(tmp_path, limit), 12_000 if MOST else 3_000, 8
     for n in range(sessions_in_all):
         batch = some_seconds(length_s, T0 + n * 100_000)
         for start in range(0, len(batch), 701):
@@ -387,7 +386,7 @@ def test_it_stays_within_its_size_and_the_oldest_goes_first(tmp_path: Path) -> N
 
 
 def test_one_long_session_loses_its_oldest_hours(tmp_path: Path) -> None:
-    limit, length_s = (8_000_000, 150_000) if LONG else (3_000_000, 20_000)
+    limit, length_s = (8_000_000, 150_000) if MOST else (3_000_000, 20_000)
     own, file, largest = recorder(), journal_file(tmp_path, limit), 0
     batch: list[Record] = []
     for n in range(length_s):

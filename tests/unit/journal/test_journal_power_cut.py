@@ -5,7 +5,6 @@ and frames of 24 bytes and a page; a frame with a length of the file in it ends 
 commit is synced before the next begins, so what a power cut can spoil is the log from the last
 commit on, and pages of the main file while the log is being emptied into it."""
 
-import os
 import random
 import shutil
 import sqlite3
@@ -14,9 +13,9 @@ from pathlib import Path
 import pytest
 
 from moontrim.journal.schema import NAME
+from support.effort import MOST
 from support.journals import T0, journal_file, recorder, rows, seconds, snapshot, utc_seconds
 
-LONG = os.environ.get("MOONTRIM_LONG") == "1"
 HEADER, FRAME = 32, 24 + 4096
 WAL = NAME + "-wal"
 
@@ -66,9 +65,9 @@ def test_a_torn_log_loses_only_its_tail(tmp_path: Path, count: int, harm: str) -
     ends = ends_of_commits(log)
     assert 30 < len(ends) <= count + 3
     draw = random.Random(count)
-    places = [draw.randrange(HEADER, ends[-1]) for _ in range(60 if LONG else 8)]
+    places = [draw.randrange(HEADER, ends[-1]) for _ in range(60 if MOST else 8)]
     # And within the last commit, where a power cut does its harm.
-    places += [draw.randrange(ends[-2], ends[-1]) for _ in range(60 if LONG else 4)]
+    places += [draw.randrange(ends[-2], ends[-1]) for _ in range(60 if MOST else 4)]
     for place in places:
         if harm == "cut off":
             torn = log[:place]
@@ -106,7 +105,7 @@ def test_emptying_the_log_broken_off(tmp_path: Path) -> None:
     sectors = [at for at in range(0, len(after), 512) if old[at : at + 512] != after[at : at + 512]]
     assert len(sectors) > 20
     draw = random.Random(1)
-    for _ in range(50 if LONG else 10):
+    for _ in range(50 if MOST else 10):
         mixed = bytearray(old)
         for at in draw.sample(sectors, draw.randrange(len(sectors) + 1)):
             mixed[at : at + 512] = after[at : at + 512]
