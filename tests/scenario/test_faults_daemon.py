@@ -19,9 +19,8 @@ from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.outlook.companion import keep_outlook
 from moontrim.path import Ephemeris
-from moontrim.session.session import Session
 from moontrim.state.snapshot import Tracking
-from moontrim.tracking.prediction import Prediction
+from moontrim.tracking.planning import Planning
 from moontrim.tuning.correction import Fractions
 from moontrim_drivers.contract import Capabilities, RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
@@ -218,18 +217,15 @@ def test_a_shift_that_cannot_be_never_reaches_the_radio(
 ) -> None:
     """Held, said, and over as soon as the path gives numbers again. No path is faster than 3.5e-6;
     0.001 would be a speed of 300 km/s."""
-    real = Prediction._fractions
+    real = Planning._fractions
     now_wrong = False
 
-    def fractions(self: Prediction, session: Session, utc_s: float, seconds: int) -> Fractions:
+    def fractions(self: Planning, utc_s: float) -> Fractions:
         if now_wrong:
             return Fractions(wrong, wrong, wrong, wrong)
-        return real(self, session, utc_s, seconds)
+        return real(self, utc_s)
 
-    monkeypatch.setattr(Prediction, "_fractions", fractions)
-    # What was solved or planned before would do no harm.
-    for ahead in ("prediction.AHEAD", "planning.FIRST_AHEAD", "planning.MOST_AHEAD"):
-        monkeypatch.setattr(f"moontrim.tracking.{ahead}", 1)
+    monkeypatch.setattr(Planning, "_fractions", fractions)
 
     async def scene(s: Stage) -> None:
         nonlocal now_wrong

@@ -19,7 +19,7 @@ from moontrim.path import Ephemeris
 from moontrim.rehearsal.rehearsal import embedded_settings
 from moontrim.session.session import Session, first_session
 from moontrim.state.snapshot import Tracking
-from moontrim.tracking.prediction import Prediction
+from moontrim.tracking.planning import Planning
 from moontrim.tuning.steps import nearest
 
 T0 = 1_795_014_720  # 2026-11-18T15:12:00Z: the Moon is up at both ends of the embedded scenario
@@ -131,7 +131,7 @@ def budget_json(rx_hz: float, tx_hz: float) -> str:
 def _seconds(
     made: Made, ephemeris: Ephemeris, session: Session, span: range, tracking: dict[str, int]
 ) -> Iterable[tuple[Any, ...]]:
-    prediction = Prediction(made.settings, ephemeris, session)
+    planning = Planning(made.settings, ephemeris, session)
     band = made.settings.band(session.band)
     here, tx_sked_hz = session.here(made.settings), session.tx_sked_hz(made.settings)
     step_hz = band.dial_resolution_hz
@@ -140,14 +140,13 @@ def _seconds(
             continue
         utc_s = made.start_utc_s + k
         at_utc_s = utc_s - AHEAD_S
-        prediction.prepare(session, at_utc_s)
         lost, keyed = made.lost(k), made.keyed(k)
-        on_air = prediction.on_air(session, at_utc_s)
+        on_air = planning.ideal(session, at_utc_s)
         tx_hz = on_air.tx_hz
         if band.while_transmitting == "mid_over" and not keyed:
-            tx_hz = prediction.on_air(session, at_utc_s + band.over_s / 2).tx_hz
+            tx_hz = planning.ideal(session, at_utc_s + band.over_s / 2).tx_hz
         rx_ideal_hz, tx_ideal_hz = band.band().dial_hz(on_air.rx_hz), band.tx_band().dial_hz(tx_hz)
-        moon = prediction.moon(at_utc_s)
+        moon = planning.moon(session, at_utc_s)
         state = (
             Tracking.RADIO_LOST
             if lost

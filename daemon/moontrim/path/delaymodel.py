@@ -2,8 +2,7 @@
 
 Pieces of one hour of UTC: polynomials of the five vacuum delays and of the Moon's direction at both
 ends. The troposphere is not fitted (its slope has a sharp bend at the horizon): it is computed from
-the fitted elevation. Evaluation is plain Python, on floats or on arrays of them. Not for several
-threads at once."""
+the fitted elevation. Evaluation is plain Python on floats. Not for several threads at once."""
 
 from __future__ import annotations
 
@@ -21,7 +20,7 @@ from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.exact import ARRIVING, LEGS, LegName
 from moontrim.path.site import Site
 from moontrim.path.troposphere import Slant, day_of_year, slant_over
-from moontrim.path.vectors import Array, Number, dot, norm
+from moontrim.path.vectors import Array, dot, norm
 
 PIECE_S = 3600
 # Fitted a little beyond the hour: the far end's troposphere is asked for up to 3 s away.
@@ -40,21 +39,21 @@ _NO_EXCESS = (0.0, 0.0, 0.0)
 
 
 class LegNow(NamedTuple):
-    """One leg at an instant, or at several; meaning and signs as in solution.Leg."""
+    """One leg at an instant; meaning and signs as in exact.Leg."""
 
-    fraction: Number
-    fraction_rate_per_s: Number
-    delay_s: Number
-    troposphere_fraction: Number
+    fraction: float
+    fraction_rate_per_s: float
+    delay_s: float
+    troposphere_fraction: float
 
 
 class MoonNow(NamedTuple):
-    """Direction of the Moon's centre at an instant, or at several, in degrees, geometric as in
-    look.moon_from; the partner's is home's for an echo."""
+    """Direction of the Moon's centre at an instant, in degrees, geometric as in
+    moondirection.moon_from; the partner's is home's for an echo."""
 
-    azimuth_deg: Number
-    elevation_deg: Number
-    partner_elevation_deg: Number
+    azimuth_deg: float
+    elevation_deg: float
+    partner_elevation_deg: float
 
 
 class PathNow(NamedTuple):
@@ -112,28 +111,16 @@ class DelayModel:
         piece, x = self._find(utc_s)
         return self._leg(piece, name, x, self._home_excess(piece, x))[:2]
 
-    def fractions(
-        self, one: LegName, other: LegName, utc_s: float, seconds: int
-    ) -> tuple[Number, Number]:
-        """fraction of two legs: floats for one second, else (N,) at utc_s and every second after
-        it, as many as asked for, but none beyond the hour or the tables."""
-        piece, at = self._find_seconds(utc_s, seconds)
-        home_excess = self._home_excess(piece, at)
-        return (
-            self._leg(piece, one, at, home_excess)[0],
-            self._leg(piece, other, at, home_excess)[0],
-        )
-
-    def moon(self, utc_s: float, seconds: int = 1) -> MoonNow:
-        """Where the Moon's centre is; instants as for `fractions`."""
-        piece, at = self._find_seconds(utc_s, seconds)
-        east, north, up = (_value(poly, at) for poly in piece.home_look)
+    def moon(self, utc_s: float) -> MoonNow:
+        """Where the Moon's centre is."""
+        piece, x = self._find(utc_s)
+        east, north, up = (_value(poly, x) for poly in piece.home_look)
         # Rounding may carry a sine a hair beyond 1 at the zenith.
-        sine = np.clip(_value(piece.partner_sine, at), -1.0, 1.0)
+        sine = max(min(_value(piece.partner_sine, x), 1.0), -1.0)
         return MoonNow(
-            np.degrees(np.arctan2(east, north)) % 360.0,
-            np.degrees(np.arctan2(up, np.hypot(east, north))),
-            np.degrees(np.arcsin(sine)),
+            math.degrees(math.atan2(east, north)) % 360.0,
+            math.degrees(math.atan2(up, math.hypot(east, north))),
+            math.degrees(math.asin(sine)),
         )
 
     def at(self, utc_s: float) -> PathNow:
@@ -148,7 +135,7 @@ class DelayModel:
         result: dict[LegName, LegNow] = {
             name: legs.get(name) or self._leg(piece, name, x, home_excess) for name in LEGS
         }
-        return PathNow(utc_s, result, *map(float, self.moon(utc_s)))
+        return PathNow(utc_s, result, *self.moon(utc_s))
 
     def _find(self, utc_s: float) -> tuple[_Piece, float]:
         # NaN and infinities have no piece; let the range check say so.
@@ -162,22 +149,13 @@ class DelayModel:
                 del self._pieces[max(self._pieces, key=lambda other: abs(other - key))]
         return piece, (utc_s - piece.middle_utc_s) / HALF_WIDTH_S
 
-    def _find_seconds(self, utc_s: float, seconds: int) -> tuple[_Piece, Number]:
-        """As _find; for more than one second an array."""
-        piece, x = self._find(utc_s)
-        if seconds == 1:
-            return piece, x
-        end_utc_s = min((utc_s // PIECE_S + 1) * PIECE_S, self._ephemeris.last_utc_s)
-        count = max(1, min(seconds, math.ceil(end_utc_s - utc_s)))
-        return piece, x + np.arange(count) / HALF_WIDTH_S
-
-    def _home_excess(self, piece: _Piece, x: Number) -> tuple[Number, Number, Number]:
+    def _home_excess(self, piece: _Piece, x: float) -> tuple[float, float, float]:
         if not self._troposphere:
             return _NO_EXCESS
         return _excess(piece.home_air, piece.home_up, x, 1.0)
 
     def _leg(
-        self, piece: _Piece, name: LegName, x: Number, home_excess: tuple[Number, Number, Number]
+        self, piece: _Piece, name: LegName, x: float, home_excess: tuple[float, float, float]
     ) -> LegNow:
         delay, slope, curvature = _jet_at(piece.delays[name], x)
         extra, extra_slope, extra_curvature = home_excess
@@ -187,11 +165,10 @@ class DelayModel:
             up = piece.home_up if at_home else piece.partner_up
             sense = -1.0 if ARRIVING[name] else 1.0
             far = _excess(air, up, x + sense * delay / HALF_WIDTH_S, 1.0 + sense * slope)
-            # Not in place: arrays are shared with the other leg.
-            extra = extra + far[0]
-            extra_slope = extra_slope + far[1]
-            extra_curvature = extra_curvature + far[2]
-        # The same as solution.fractions, on floats.
+            extra += far[0]
+            extra_slope += far[1]
+            extra_curvature += far[2]
+        # As exact.solve_path computes it, on floats.
         stretch = 1.0 if ARRIVING[name] else 1.0 + slope
         return LegNow(
             -slope / stretch - extra_slope,
@@ -277,12 +254,12 @@ def _plain(slant: Slant) -> Slant:
 
 
 # Horner's scheme, written out: three times as fast in Python as a loop.
-def _value(poly: Poly, x: Number) -> Number:
+def _value(poly: Poly, x: float) -> float:
     a, b, c, d, e, f, g, h, i = poly
     return (((((((a * x + b) * x + c) * x + d) * x + e) * x + f) * x + g) * x + h) * x + i
 
 
-def _jet_at(jet: Jet, x: Number) -> tuple[Number, Number, Number]:
+def _jet_at(jet: Jet, x: float) -> tuple[float, float, float]:
     a, b, c, d, e, f, g, h, i, j, k, m, n, o, p, q, r, s, t, u, v, w, y, z = jet
     return (
         (((((((a * x + b) * x + c) * x + d) * x + e) * x + f) * x + g) * x + h) * x + i,
@@ -291,7 +268,7 @@ def _jet_at(jet: Jet, x: Number) -> tuple[Number, Number, Number]:
     )
 
 
-def _excess(air: Slant, up: Jet, x: Number, stretch: Number) -> tuple[Number, Number, Number]:
+def _excess(air: Slant, up: Jet, x: float, stretch: float) -> tuple[float, float, float]:
     """Troposphere in seconds, its slope and second derivative by home time, at x of the station's
     time, which runs at `stretch` seconds per second of home's."""
     sine, first, second = _jet_at(up, x)

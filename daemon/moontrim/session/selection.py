@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from moontrim.config.band import BandSettings
 from moontrim.config.settings import Settings
+from moontrim.path.site import Site
 from moontrim.session.session import BandSession, Session
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import Fractions, OnAir, on_air
@@ -15,7 +16,8 @@ from moontrim.tuning.correction import Fractions, OnAir, on_air
 @dataclass(frozen=True, slots=True)
 class Chosen:
     """band_settings: of the present band. band, tx_band: conversions of its two dials. here: the
-    choices for it. tx_sked_hz: where we transmit before any correction. partner: in words."""
+    choices for it. tx_sked_hz: where we transmit before any correction. partner_site: None for our
+    own echo. partner: the same as text."""
 
     session: Session
     band_settings: BandSettings
@@ -23,6 +25,7 @@ class Chosen:
     tx_band: Band
     here: BandSession
     tx_sked_hz: float
+    partner_site: Site | None
     partner: str
 
     def on_air(self, fractions: Fractions) -> OnAir:
@@ -48,5 +51,6 @@ def chosen(session: Session, settings: Settings) -> Chosen:
         tx_band=band_settings.tx_band(),
         here=session.here(settings),
         tx_sked_hz=session.tx_sked_hz(settings),
+        partner_site=session.partner_site(settings),
         partner=session.partner_text(settings),
     )

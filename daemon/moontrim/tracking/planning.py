@@ -1,43 +1,55 @@
-"""What each second asks of the dials, from session, path and what the link says of the radio.
+"""The plan of each second: session and path give the ideal on-air frequencies at both ends of it,
+and those give the steps of the dials in between.
 
-While nothing happens it is worked out ahead, for many seconds at once. Pure but for what it
-keeps."""
+    session, path --> ideal at the start --+
+                                           +--> two straight ramps --> steps at the crossings
+    session, path --> ideal at the end ----+
+
+Every second is planned by itself, 0.3 s before it begins, from what holds at that moment. Pure but
+for the delay model and what the session selects, which are looked up again when it changes."""
 
 from __future__ import annotations
 
 import math
 
 from moontrim.config.settings import Settings
-from moontrim.path import Ephemeris
+from moontrim.errors import CoverageError
+from moontrim.path import DelayModel, Ephemeris
 from moontrim.rig.view import LinkView
 from moontrim.session.selection import Chosen, chosen
 from moontrim.session.session import Session
 from moontrim.state.snapshot import MoonView
-from moontrim.tracking.prediction import Prediction
-from moontrim.tuning.correction import OnAir
-from moontrim.tuning.quietseconds import CALM_STEPS_PER_S, calm_seconds
+from moontrim.tuning.correction import Fractions, OnAir, fractions_of, sked_from_received
 from moontrim.tuning.steps import Plan, plan_stretch
 
+# Chosen: longer than a busy machine delays a task or a radio takes to be set, shorter than the
+# time in which an operator expects a command to act.
 AHEAD_S = 0.3  # a second is planned this long before it begins
-FIRST_AHEAD, GROWTH, MOST_AHEAD = 30, 5, 300  # seconds; soon after a change, the next is likely
+# The largest shift there is, of the whole path, is 3.5e-6 of the frequency: 0.53 km/s on each leg.
+MOST_SHIFT = 1e-5
 
 
 class Planning:
-    """For one home. Methods raise CoverageError as `Prediction` does."""
+    """Plans for one home and one set of tables, with the delay model of the present partner.
+
+    Methods raise CoverageError for instants outside the tables; `plan` and `ideal` also for a
+    frequency that cannot be, and `plan` while home is not known."""
 
     def __init__(self, settings: Settings, ephemeris: Ephemeris, session: Session) -> None:
         self._settings = settings
-        self._prediction = Prediction(settings, ephemeris, session)
+        self._ephemeris = ephemeris
+        self._home_is_known = settings.home_is_known
         self._chosen = chosen(session, settings)
-        self._calm: dict[float, Plan] = {}
-        self._calm_for: tuple[int, bool] = (0, False)
-        self._calm_from_utc_s = self._calm_to_utc_s = 0.0
-        self._ahead = FIRST_AHEAD
+        self._model = self._new_model()
 
     def chosen(self, session: Session) -> Chosen:
-        """What the session comes to."""
-        if self._chosen.session is not session:
-            self._chosen, self._calm_for = chosen(session, self._settings), (0, False)
+        """Returns what the session selects from the settings. Every method begins with this, so
+        that the delay model is always that of the session's partner."""
+        before = self._chosen.session
+        if session is not before:
+            self._chosen = chosen(session, self._settings)
+            if session.partner != before.partner:
+                self._model = self._new_model()
         return self._chosen
 
     def plan(
@@ -49,24 +61,23 @@ class Planning:
         *,
         about_to_transmit: bool,
     ) -> Plan:
-        """The steps of a stretch of time, at most a second."""
+        """Returns the steps of a stretch of time, at most a second, for a radio in this state."""
+        if not self._home_is_known:
+            raise CoverageError("home is not known until the GPS receiver has a steady fix")
         now = self.chosen(session)
+        self._model.prepare(start_utc_s)
         transmitting = bool(link.rig and link.rig.transmitting)
-        resolution_hz = max(now.band.dial_resolution_hz, link.dial_resolution_hz)
-        if not (transmitting or about_to_transmit) and link.steps_per_s >= CALM_STEPS_PER_S:
-            foreseen = self._foresee(now, start_utc_s, resolution_hz, link.split)
-            if foreseen is not None and foreseen.end_utc_s == end_utc_s:
-                return foreseen
-        self._prediction.prepare(session, start_utc_s)
-        over_s = 0.0 if transmitting else _ahead_s(now)
+        # The middle of an over begun now, for which `mid_over` sets the transmit dial beforehand.
+        centred = now.band_settings.while_transmitting == "mid_over" and not transmitting
+        later_s = now.band_settings.over_s / 2 if centred else 0.0
         return plan_stretch(
             now.band,
             now.tx_band,
             start_utc_s,
             end_utc_s,
-            self._on_air(session, start_utc_s, over_s),
-            self._on_air(session, end_utc_s, over_s),
-            resolution_hz=resolution_hz,
+            self._on_air(now, start_utc_s, later_s),
+            self._on_air(now, end_utc_s, later_s),
+            resolution_hz=max(now.band.dial_resolution_hz, link.dial_resolution_hz),
             split=link.split,
             transmitting=transmitting,
             while_transmitting=now.band_settings.while_transmitting,
@@ -75,62 +86,42 @@ class Planning:
         )
 
     def ideal(self, session: Session, utc_s: float) -> OnAir:
-        """What should be on the air at an instant."""
-        return self._prediction.on_air(session, utc_s)
+        """Returns what should be on the air at an instant, trims included."""
+        return self._on_air(self.chosen(session), utc_s)
 
     def sked_hz_for_received(self, session: Session, received_hz: float, utc_s: float) -> float:
-        """As in `Prediction`."""
-        return self._prediction.sked_hz_for_received(session, received_hz, utc_s)
+        """Returns the sked frequency for which this would be the ideal receive frequency."""
+        trim_hz = self.chosen(session).here.trim_rx_hz
+        return sked_from_received(session.agreement, received_hz, self._fractions(utc_s), trim_hz)
 
-    def moon(self, utc_s: float) -> MoonView:
-        """As in `Prediction`."""
-        return self._prediction.moon(utc_s)
+    def moon(self, session: Session, utc_s: float) -> MoonView:
+        """Returns where the Moon is, seen from home and from the session's partner, when this
+        second began: all snapshots of a second show one direction (it moves by 0.004 degrees)."""
+        own_echo = self.chosen(session).partner_site is None
+        moon = self._model.moon(math.floor(utc_s))
+        far_deg = None if own_echo else moon.partner_elevation_deg
+        return MoonView(moon.azimuth_deg, moon.elevation_deg, far_deg)
 
-    def _on_air(self, session: Session, utc_s: float, over_s: float) -> OnAir:
-        now = self._prediction.on_air(session, utc_s)
-        if over_s == 0.0:
-            return now
-        return OnAir(now.rx_hz, self._prediction.on_air(session, utc_s + over_s).tx_hz)
+    def _on_air(self, now: Chosen, utc_s: float, tx_later_s: float = 0.0) -> OnAir:
+        """The two ideal frequencies, that to transmit on as of tx_later_s after utc_s."""
+        ideal = now.on_air(self._fractions(utc_s))
+        if tx_later_s:
+            ideal = OnAir(ideal.rx_hz, now.on_air(self._fractions(utc_s + tx_later_s)).tx_hz)
+        rx_hz = now.here.sked_hz + now.here.trim_rx_hz
+        tx_hz = now.tx_sked_hz + now.here.trim_tx_hz
+        # Not-a-number compares as False, so it is refused as well.
+        if not (
+            abs(ideal.rx_hz - rx_hz) <= MOST_SHIFT * rx_hz
+            and abs(ideal.tx_hz - tx_hz) <= MOST_SHIFT * tx_hz
+        ):
+            raise CoverageError(
+                f"the path asks for {ideal.rx_hz:g} and {ideal.tx_hz:g} Hz: not used"
+            )
+        return ideal
 
-    def _foresee(
-        self, now: Chosen, start_utc_s: float, resolution_hz: int, split: bool
-    ) -> Plan | None:
-        """The plan of a second in which nothing happens; None for others."""
-        if start_utc_s % 1.0:
-            return None
-        wanted = (resolution_hz, split)
-        if wanted != self._calm_for:
-            self._calm_for, self._calm, self._ahead = wanted, {}, FIRST_AHEAD
-            self._calm_from_utc_s = self._calm_to_utc_s = start_utc_s
-        if not self._calm_from_utc_s <= start_utc_s < self._calm_to_utc_s:
-            self._prediction.prepare(now.session, start_utc_s)
-            self._look_ahead(now, start_utc_s, resolution_hz, split)
-        return self._calm.get(start_utc_s)
+    def _fractions(self, utc_s: float) -> Fractions:
+        return fractions_of(lambda leg: self._model.leg(leg, utc_s)[0])
 
-    def _look_ahead(self, now: Chosen, start_utc_s: float, resolution_hz: int, split: bool) -> None:
-        over_utc_s, count = start_utc_s + _ahead_s(now), self._ahead + 1
-        both = count + math.ceil(over_utc_s - start_utc_s)
-        rx_hz = self._prediction.ahead(now.session, start_utc_s, both).rx_hz
-        tx_hz = self._prediction.ahead(now.session, over_utc_s, count).tx_hz
-        count = min(count, rx_hz.size, tx_hz.size)
-        self._calm = {}  # or there would be twice as many in memory for a moment
-        self._calm = calm_seconds(
-            now.band,
-            now.tx_band,
-            start_utc_s,
-            rx_hz[:count],
-            tx_hz[:count],
-            resolution_hz=resolution_hz,
-            split=split,
-            while_transmitting=now.band_settings.while_transmitting,
-        )
-        self._calm_from_utc_s = start_utc_s
-        self._calm_to_utc_s = start_utc_s + max(1, count - 1)
-        self._ahead = min(MOST_AHEAD, GROWTH * self._ahead)
-
-
-def _ahead_s(now: Chosen) -> float:
-    """For `mid_over`, while receiving, transmit as it will be half an over later, so that the dial
-    is right for the middle of an over begun now."""
-    band = now.band_settings
-    return band.over_s / 2 if band.while_transmitting == "mid_over" else 0.0
+    def _new_model(self) -> DelayModel:
+        home, partner = self._settings.home.site(), self._chosen.partner_site
+        return DelayModel(self._ephemeris, home, partner, self._settings.troposphere)

@@ -42,7 +42,6 @@ from moontrim.tuning.steps import Plan
 
 log = logging.getLogger(__name__)
 
-_ON_FREQUENCY = Tracking.ON_FREQUENCY  # by a name of its own: see `assess`
 MOST_FAULTS = 200  # kept; older ones are in the log and the journal
 
 
@@ -306,9 +305,9 @@ class Tracker:
                 not session.correcting, self._yielding(), self._hand.away, self._prediction_problem
             ),
         )
-        self._news = seen.tracking is not _ON_FREQUENCY
+        self._news = seen.tracking is not Tracking.ON_FREQUENCY
         try:
-            moon = self._planning.moon(now)
+            moon = self._planning.moon(session, now)
         except CoverageError:
             moon = None  # just after a step of the clock, before the next tick
         around = self._surroundings(seen.rx.rate_hz_per_s if seen.rx else math.nan)

@@ -75,29 +75,6 @@ def test_across_the_horizon(ephemeris: Ephemeris) -> None:
         assert np.max(off_hz) < TOLERANCE_HZ
 
 
-@pytest.mark.parametrize("troposphere", [True, False])
-def test_many_seconds_at_once(ephemeris: Ephemeris, troposphere: bool) -> None:
-    """The same as one by one, through moonrise and moonset, and none beyond the hour."""
-    home, partner = Site(10.0, 20.0, 1500.0), Site(-30.0, 60.0, 2000.0)
-    model = DelayModel(ephemeris, home, partner, troposphere)
-    start_utc_s, ends = T0 + 0.25, 0
-    while start_utc_s < T0 + 86400.0:
-        for one, other in (("to_moon", "from_moon"), ("from_partner", "to_partner")):
-            found = model.fractions(one, other, start_utc_s, 700)
-            for leg, many in zip((one, other), found, strict=True):
-                single = [model.leg(leg, start_utc_s + k)[0] for k in range(len(many))]
-                assert np.max(np.abs(many - single)) * F_HZ < 1e-9
-        count = len(found[0])
-        end_utc_s = start_utc_s + count
-        assert count == 700 or end_utc_s % 3600.0 < 1.0
-        ends += count < 700
-        start_utc_s = end_utc_s
-    assert ends >= 20
-    last = ephemeris.last_utc_s
-    assert len(model.fractions("to_moon", "from_moon", last - 2.5, 600)[0]) == 3
-    assert len(model.fractions("to_moon", "from_moon", last, 600)[0]) == 1
-
-
 def test_no_step_between_pieces(ephemeris: Ephemeris) -> None:
     model = DelayModel(ephemeris, Site(48.0, 16.0), Site(40.0, -80.0), troposphere=False)
     for hour in range(1, 30):

@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import OnAir
-from moontrim.tuning.quietseconds import CALM_STEPS_PER_S, calm_seconds
 from moontrim.tuning.steps import Plan, Ramp, coarsen, crossings, nearest, plan_stretch
 
 BAND = Band("10 GHz", 10_368_000_000, 10_370_000_000, transverter_offset_hz=10_224_000_000)
@@ -178,65 +177,3 @@ def test_cross_band_on_one_dial_that_could_transmit_outside_is_held() -> None:
     made = plan(rx_hz=10_450_100_000.0, tx_hz=SKED_HZ, split=False)
     assert not made.steps
     assert "also transmits" in made.held["rx"]
-
-
-# --- many calm seconds at once --------------------------------------------------------------------
-
-EDGY = Band("edgy", 144_099_990, 144_100_010)
-INVERSE = Band(
-    "inverse", 10_368_000_000, 10_370_000_000, 10_512_000_000, "minus", dial_error_hz=3.7
-)
-
-
-@given(
-    rx_hz=st.floats(-12.0, 12.0),
-    tx_hz=st.floats(-12.0, 12.0),
-    rates=st.tuples(st.floats(-1.0, 1.0), st.floats(-0.2, 0.2)),
-    bend=st.floats(-1e-3, 1e-3),
-    band=st.sampled_from([BAND, EDGY, INVERSE]),
-    resolution_hz=st.sampled_from([1, 10]),
-    split=st.booleans(),
-    policy=st.sampled_from(["hold", "mid_over", "step"]),
-    gone=st.sets(st.integers(0, 60), max_size=3),
-)
-def test_calm_seconds_are_as_if_planned_one_by_one(
-    rx_hz: float,
-    tx_hz: float,
-    rates: tuple[float, float],
-    bend: float,
-    band: Band,
-    resolution_hz: int,
-    split: bool,
-    policy: str,
-    gone: set[int],
-) -> None:
-    t, sked_hz = np.arange(61.0), 144_100_000.0 if band is EDGY else SKED_HZ
-    on_air = [
-        sked_hz + off_hz + rate * t + bend * t * t
-        for off_hz, rate in zip((rx_hz, tx_hz), rates, strict=True)
-    ]
-    for k in gone:
-        on_air[k % 2][k] = math.nan
-    given_ = {"resolution_hz": resolution_hz, "split": split, "while_transmitting": policy}
-    calm = calm_seconds(band, band, T0, *on_air, **given_)
-    assert set(calm) <= set((T0 + t[:-1]).tolist())
-    for k in range(60):
-        at_start, at_end = (OnAir(*(float(hz[i]) for hz in on_air)) for i in (k, k + 1))
-        if any(map(math.isnan, (*at_start, *at_end))):
-            assert T0 + k not in calm
-            continue
-        alone = plan_stretch(
-            *(band, band, T0 + k, T0 + k + 1, at_start, at_end),
-            **given_,
-            transmitting=False,
-            steps_per_s=100.0,
-        )
-        if T0 + k in calm:
-            assert calm[T0 + k] == alone
-            continue
-        # Left out for a reason: a dial that steps, at the very end as well, or may not.
-        rate = abs(alone.rx.rate_hz_per_s) + abs(alone.tx.rate_hz_per_s) * split
-        busy = rate > CALM_STEPS_PER_S * resolution_hz
-        ends = [("rx", at_end.rx_hz), ("tx", at_end.tx_hz)][: 1 + split]
-        still = [(which, nearest(band.dial_hz(hz), resolution_hz)) for which, hz in ends]
-        assert alone.held or busy or [s[1:] for s in alone.steps] != still
