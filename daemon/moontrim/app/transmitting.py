@@ -33,7 +33,6 @@ from moontrim_drivers.serial.exchange import locate
 
 log = logging.getLogger(__name__)
 
-_IDLE = Phase.IDLE  # by a name of its own, being needed every second: see `assess`
 MOVING_S = 2.0
 JUST_ENDED_S = 1.0
 CREPT_HZ = 50  # a dial that is left alone under RF may creep by so much
@@ -120,7 +119,7 @@ class Transmitting:
 
     def about_to(self) -> bool:
         """Is the one dial of a radio without split to be where it transmits?"""
-        return self._moving_one_dial > 0 or self.keyer.view.state is not _IDLE
+        return self._moving_one_dial > 0 or self.keyer.view.state is not Phase.IDLE
 
     async def _move_one_dial(self) -> None:
         link = self._link.view
@@ -190,7 +189,7 @@ class Transmitting:
         ours = (
             self._by_line
             and self._settings.keying.enabled
-            and self.keyer.view.state is not (Phase.IDLE)
+            and self.keyer.view.state is not Phase.IDLE
         )
         known = self._by_line or self._outside is not None
         self._link.keyed_outside((ours or bool(self._outside)) if known else None)

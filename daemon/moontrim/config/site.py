@@ -3,19 +3,12 @@ places in it."""
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 from pydantic import Field, model_validator
 
 from moontrim.config.table import Table
 from moontrim.errorbudget.uncertainties import PlaceUncertainty
 from moontrim.errors import InputError
 from moontrim.path.site import Site, parse_site
-
-
-@lru_cache
-def _parsed(locator: str, height_m: float) -> Site:
-    return parse_site(locator, "locator", height_m)
 
 
 class SiteSettings(Table):
@@ -55,7 +48,7 @@ class SiteSettings(Table):
     def site(self) -> Site:
         """The place as the path physics takes it."""
         if self.locator is not None:
-            return _parsed(self.locator, self.height_m)
+            return parse_site(self.locator, "locator", self.height_m)
         assert self.latitude_deg is not None and self.longitude_deg is not None
         return Site(self.latitude_deg, self.longitude_deg, self.height_m)
 

@@ -5,7 +5,6 @@ A session outlives the process (see `store`), so it holds choices only, never me
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -29,16 +28,6 @@ class BandSession(BaseModel):
     trim_tx_hz: Trim = 0.0
 
 
-@lru_cache
-def _as_configured(sked_hz: float) -> BandSession:
-    return BandSession(sked_hz=sked_hz)
-
-
-@lru_cache
-def _parsed(partner: str) -> Site:
-    return parse_site(partner, "partner")
-
-
 class Session(BaseModel):
     """partner: None is the config's partner, else `self` or a locator or `lat,lon,height_m`.
     transmit_permitted: without it a radio found transmitting is unkeyed."""
@@ -54,12 +43,12 @@ class Session(BaseModel):
 
     def here(self, settings: Settings) -> BandSession:
         """The choices for the present band, or the config's where none were made yet."""
-        return self.bands.get(self.band) or _as_configured(settings.band(self.band).sked_hz)
+        return self.bands.get(self.band) or BandSession(sked_hz=settings.band(self.band).sked_hz)
 
     def partner_site(self, settings: Settings) -> Site | None:
         """Where the partner is; None for our own echo."""
         if self.partner is not None:
-            return None if self.partner == "self" else _parsed(self.partner)
+            return None if self.partner == "self" else parse_site(self.partner, "partner")
         return None if settings.partner == "self" else settings.partner.site()
 
     def partner_text(self, settings: Settings) -> str:

@@ -10,8 +10,6 @@ from moontrim.tuning.band import Band
 from moontrim.tuning.steps import Plan, Ramp
 from moontrim_drivers.contract import RigState
 
-# A member of an enumeration costs ten times as much as a name, and these are needed every second.
-_READY, _ON_FREQUENCY = LinkState.READY, Tracking.ON_FREQUENCY
 LATE_S = 0.1  # a step this late is still called on time
 ROUNDING_HZ = 0.1
 
@@ -70,17 +68,16 @@ def _dials(plan: Plan, rig: RigState | None) -> tuple[int | None, int | None]:
 def _dial_view(
     utc_s: float, ramp: Ramp, band: Band, sked_hz: float, dial_hz: int | None, held: str
 ) -> DialView:
-    start_utc_s, start_hz, rate_hz_per_s = ramp
-    ideal_dial_hz = start_hz + rate_hz_per_s * (utc_s - start_utc_s)
+    ideal_dial_hz = ramp.at(utc_s)
     on_air_hz = band.on_air_hz(ideal_dial_hz)
     return DialView(
-        on_air_hz,
-        on_air_hz - sked_hz,
-        rate_hz_per_s / band.dial_per_on_air,
-        ideal_dial_hz,
-        dial_hz,
-        None if dial_hz is None else dial_hz - ideal_dial_hz,
-        held,
+        on_air_hz=on_air_hz,
+        shift_hz=on_air_hz - sked_hz,
+        rate_hz_per_s=ramp.rate_hz_per_s / band.dial_per_on_air,
+        ideal_dial_hz=ideal_dial_hz,
+        dial_hz=dial_hz,
+        residual_hz=None if dial_hz is None else dial_hz - ideal_dial_hz,
+        held=held,
     )
 
 
@@ -91,7 +88,7 @@ def _judge(
     rx: DialView | None,
     tx: DialView | None,
 ) -> tuple[Tracking, str]:
-    ready = link.state is _READY
+    ready = link.state is LinkState.READY
     if not ready and link.state not in ANSWERING:
         return _OF_LINK[link.state], link.reason
     if hindrances.prediction:
@@ -116,4 +113,4 @@ def _judge(
         limit_hz = plan.grid_hz / 2 + late_s * abs(dial.rate_hz_per_s) + ROUNDING_HZ
         if dial.residual_hz is not None and abs(dial.residual_hz) > limit_hz:
             return Tracking.OFF_FREQUENCY, f"{name} dial is {dial.residual_hz:+.1f} Hz off"
-    return _ON_FREQUENCY, ""
+    return Tracking.ON_FREQUENCY, ""
