@@ -1,18 +1,23 @@
 """The contract between the daemon and a radio driver.
 
-A driver moves frequencies, transmit state, mode and power between numbers and one radio's wire. It
-knows nothing of the Moon, of bands or of correction, keeps no schedule of its own and starts no
-retries: the daemon's rig link owns deadlines, reconnection, sanity checks and pacing, so that every
-driver gets them. This module is a leaf: it imports nothing of ours.
+A driver translates between values (frequencies, transmit state, mode, power) and the messages of
+one radio. It knows nothing of the Moon, of bands or of correction. It has no schedule and makes no
+retries: deadlines, reconnection, sanity checks and pacing are done by the daemon's rig link, for
+every driver alike. This module imports nothing else of moontrim.
 
-Frequencies here are **dial** frequencies, whole hertz, as the radio shows them.
+All frequencies are **dial** frequencies in whole hertz, as the radio shows them.
+
+The life of a driver: it is made with validated options and a clock, without input or output. The
+rig link calls `open`, then any of the other methods, one at a time. When a method raises an error
+other than RigRefused, or misses its deadline and is cancelled, the link calls `close` and later
+`open` again. What a radio was set to counts only once it has been read back.
 
 RigError
 |-- RigUnreachable   no connection could be made                            transient
 |-- RigClosed        the other side ended the connection (EOF, reset)       transient
 |-- RigTimeout       an answer did not come in time                         transient
-|-- RigGarbled       bytes came that are no answer to what was asked        transient
-|-- RigRefused       the radio understood and said no                       transient
+|-- RigGarbled       bytes came that do not answer the question             transient
+|-- RigRefused       the radio understood and refused                       transient
 `-- RigUnfit         this radio or set-up can never do it                   permanent
 """
 
@@ -28,57 +33,70 @@ from pydantic import BaseModel, ConfigDict
 
 
 class RigError(Exception):
-    """Something went wrong at the radio. `transient` says whether trying again can help."""
+    """The base of a driver's errors. str() is one line for a person.
+
+    transient: whether trying again can help. reason: one word for the journal and the state."""
 
     transient: ClassVar[bool] = True
     reason: ClassVar[str] = "error"
 
 
 class RigUnreachable(RigError):
+    """No connection could be made: nothing listens, the port does not exist or is in use."""
+
     reason = "unreachable"
 
 
 class RigClosed(RigError):
+    """The connection has ended, or the driver is not open."""
+
     reason = "closed"
 
 
 class RigTimeout(RigError):
+    """An answer did not come in time."""
+
     reason = "timeout"
 
 
 class RigGarbled(RigError):
+    """Bytes came that do not answer the question, or the radio's set-up changed by itself."""
+
     reason = "garbled"
 
 
 class RigRefused(RigError):
-    """The radio said no. The connection is healthy; only this request failed."""
+    """The radio refused. The connection is healthy; only this request failed."""
 
     reason = "refused"
 
 
 class RigUnfit(RigError):
+    """This radio, or the way it is set up, can never do it; nothing is gained by trying again."""
+
     transient = False
     reason = "unfit"
 
 
 class DriverClock(Protocol):
-    """The only source of time a driver may use, so that a rehearsal can run on its own clock."""
+    """The only source of time a driver may use, so that a rehearsal can run on a virtual clock."""
 
     def monotonic_s(self) -> float:
-        """Seconds on a clock that never steps."""
+        """Returns seconds of a clock that never steps."""
         ...
 
     def sleep(self, duration_s: float) -> Awaitable[None]:
-        """Wait that many seconds of this clock."""
+        """Waits that many seconds of this clock."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
 class RigState:
-    """What the radio says of itself, read back, never remembered.
+    """Dials and transmit state as read from the radio, never from memory.
 
+    rx_dial_hz: the receive dial.
     tx_dial_hz: the transmit dial in split operation; None when one dial serves both.
-    transmitting: None when the radio cannot tell.
+    transmitting: whether the radio transmits; None when it cannot report that.
     """
 
     rx_dial_hz: int
@@ -88,8 +106,12 @@ class RigState:
 
 @dataclass(frozen=True, slots=True)
 class RigDetails:
-    """What changes seldom: mode by its usual name (USB, CW, PKTUSB ...), passband in Hz (0: the
-    mode's normal one), RF power as a fraction of full. None where the radio cannot tell."""
+    """The settings of the radio that change seldom. Each is None where the radio cannot report it.
+
+    mode: its usual name, such as USB, CW or PKTUSB.
+    passband_hz: 0: the mode's normal one.
+    power_fraction: RF power as a fraction of full power, 0 to 1.
+    """
 
     mode: str | None
     passband_hz: int | None
@@ -98,20 +120,20 @@ class RigDetails:
 
 @dataclass(frozen=True, slots=True)
 class Capabilities:
-    """What this radio can do, known once `open` has returned.
+    """What this radio can do. Known once `open` has returned.
 
-    split: receive and transmit have dials of their own.
-    dial_resolution_hz: smallest dial step.
+    split: receive and transmit have a dial each.
+    dial_resolution_hz: the smallest dial step.
     retunes_while_transmitting: the transmit dial may be set while the radio is keyed.
-    reports_transmit: `RigState.transmitting` is a real answer.
+    reports_transmit: `RigState.transmitting` is never None.
     sets_power: `set_power` works and cannot cause a burst of full power.
-    max_sets_per_s: dial sets the radio takes per second, both dials together; None: as fast as it
-        answers.
-    effect_fraction: where inside the duration of a `set_dials` call the dial really moves, 0 (at
-        once) to 1 (as the call returns). The rig link sends sets ahead by that share of the
-        duration it measures.
-    own_pauses_s: the longest that a `set_dials` waits of the driver's own accord, granted on top of
-        the deadline.
+    max_sets_per_s: how many dial sets per second the radio takes, both dials together; None: as
+        many as it answers.
+    effect_fraction: when the dial moves within the duration of a `set_dials` call, from 0 (as the
+        call begins) to 1 (as it returns). The rig link calls ahead of the planned instant by this
+        fraction of the duration that it measures.
+    driver_pauses_s: the longest that the driver itself pauses within a `set_dials` call; the rig
+        link adds it to the deadline.
     """
 
     split: bool
@@ -121,7 +143,7 @@ class Capabilities:
     sets_power: bool
     max_sets_per_s: float | None = None
     effect_fraction: float = 0.5
-    own_pauses_s: float = 0.0
+    driver_pauses_s: float = 0.0
 
 
 class DriverOptions(BaseModel):
@@ -132,12 +154,14 @@ class DriverOptions(BaseModel):
 
 
 class RigDriver(ABC):
-    """One radio. Methods are called one at a time, never concurrently, by the one rig link that
-    owns it.
+    """The connection to one radio. A driver derives from this class.
 
-    Any method may be cancelled at any await (the caller's deadline ran out); afterwards the only
-    call made is `close`. Every method but `close` raises only RigError. A subclass sets `Options`
-    and is made with a validated instance of it and a clock; construction does no input or output.
+    Methods are called one at a time, never concurrently, by the one rig link that owns the driver.
+    Any of them may be cancelled at any await, when the caller's deadline has passed; the next call
+    is then `close`. Every method but `close` raises RigError and nothing else.
+
+    A subclass sets `Options` to its own model of options. It is made with a validated instance of
+    that model and a clock; making it does no input or output.
     """
 
     Options: ClassVar[type[DriverOptions]] = DriverOptions
@@ -149,59 +173,64 @@ class RigDriver(ABC):
     @property
     @abstractmethod
     def capabilities(self) -> Capabilities:
-        """Valid after `open`."""
+        """What the radio can do; valid after `open`."""
 
     @abstractmethod
     async def open(self, *, unkey: bool = False) -> None:
-        """Connect, prepare split operation where asked for, and leave the radio receiving as it
-        was. Stateless if it fails: a later `open` starts afresh. Never keys the radio.
+        """Connects, sets split operation on or off as the options say, and leaves the radio
+        receiving as it was; never keys it. After a failure a later `open` starts afresh.
 
-        unkey: it may have been left keyed, so have it receive before anything is set; many a radio
-        changes nothing else under RF. Opened all the same if it will not."""
+        unkey: the radio may have been left keyed, so it is set to receive first, because many
+        radios change nothing else under RF. One that refuses to is opened all the same."""
 
     @abstractmethod
     async def close(self) -> None:
-        """Let go of the radio; return within 0.5 s; never raise; harmless when not open. Does not
-        retune."""
+        """Ends the connection within 0.5 s. Never raises; harmless when not open; moves no dial."""
 
     @abstractmethod
     async def read(self) -> RigState:
-        """Ask the radio, not a memory of it."""
+        """Returns the state that the radio reports now, never a remembered one."""
 
     @abstractmethod
     async def set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:
-        """Set the dials that are not None, then read back and return what the radio now says.
+        """Sets the dials that are not None. Returns the state read back afterwards, which the
+        caller compares: an acknowledgement alone proves nothing.
 
-        The caller judges the difference; an acknowledgement alone is no proof. With one dial for
-        both (`capabilities.split` false) tx_hz must be None. RigRefused if the radio says no."""
+        tx_hz: must be None where one dial serves both ways (`capabilities.split` is false).
+
+        Raises RigRefused if the radio refuses, RigUnfit for a value that `limits` forbids."""
 
     @abstractmethod
     async def set_transmit(self, on: bool) -> None:
-        """Key or unkey the radio; returns once it has confirmed. RigRefused if it would not."""
+        """Keys or unkeys the radio; returns once the radio has confirmed it. Raises RigRefused if
+        it does not."""
 
     async def _receive_first(self) -> None:
-        """What `open` does for `unkey`, as soon as anything can be said."""
+        """Unkeys for `open(unkey=True)`; an implementation calls it as soon as it can send."""
         with contextlib.suppress(RigRefused, RigUnfit):
             await self.set_transmit(False)
 
     @abstractmethod
     async def details(self) -> RigDetails:
-        """Mode, passband and power."""
+        """Returns mode, passband and power as the radio reports them now."""
 
     @abstractmethod
     async def set_mode(self, mode: str, passband_hz: int) -> None:
-        """Set the receive mode and, in split, the transmit mode; passband 0 keeps the mode's normal
-        one."""
+        """Sets the receive mode and, in split, the transmit mode. Raises RigRefused if the radio
+        does not have it.
+
+        passband_hz: 0: the mode's normal one."""
 
     @abstractmethod
     async def set_power(self, fraction: float) -> None:
-        """RF power, 0 to 1. RigUnfit where `capabilities.sets_power` is false. Never while
-        transmitting."""
+        """Sets the RF power, as a fraction of full power, 0 to 1. Raises RigUnfit where
+        `capabilities.sets_power` is false, RigRefused while the radio transmits."""
 
     async def send_commands(self, commands: Sequence[str]) -> None:
-        """Commands that only this radio knows, in the notation of its bus, one after the other,
-        never while transmitting. RigUnfit where the driver takes none, or one is not fit to be sent
-        (one that would transmit, say): then none is sent. RigRefused as soon as the radio says
-        no."""
+        """Sends commands that only this radio knows, in the notation of its bus, in order.
+
+        Raises RigUnfit, with none sent, where the driver takes no such commands or one of them is
+        not fit to be sent (it could make the radio transmit, for example). Raises RigRefused while
+        the radio transmits, and as soon as it refuses one."""
         if commands:
             raise RigUnfit("this driver takes no commands in the notation of a bus")

@@ -1,8 +1,8 @@
-"""What no driver may ever put on a wire, whatever it was asked for.
+"""Checks of arguments that every driver makes before it sends anything.
 
-Owns the checks of arguments that every driver makes before it sends anything. They are the last
-line before the radio and know nothing of bands or of a particular radio; the daemon has its own,
-narrower ones. A violation is RigUnfit: sending it again can never help, and nothing has been sent.
+They are the last check before the radio and know nothing of bands or of a particular radio; the
+daemon's own limits are narrower. A violation raises RigUnfit, with nothing sent: trying again can
+never help.
 """
 
 from __future__ import annotations
@@ -13,18 +13,15 @@ import re
 from moontrim_drivers.contract import RigUnfit
 
 LOWEST_DIAL_HZ = 1
-HIGHEST_DIAL_HZ = 10**12
-WIDEST_PASSBAND_HZ = 1_000_000
+HIGHEST_DIAL_HZ = 10**12  # chosen: above any band in use for moonbounce
+WIDEST_PASSBAND_HZ = 1_000_000  # chosen: wider than any passband of a radio's own
 
 _MODE = re.compile(r"[A-Z0-9-]{1,12}")
 
 
 def check_dials(split: bool, rx_hz: int | None, tx_hz: int | None) -> None:
-    """Refuse dials that are no whole hertz from 1 to 10**12, and a transmit dial where there is
-    none.
-
-    Raises RigUnfit naming the dial, the value and what is allowed.
-    """
+    """Checks that dials are whole hertz from 1 to 10**12, and that there is no transmit dial
+    without split. Raises RigUnfit naming the dial, the value and what is allowed."""
     for name, dial_hz in (("rx_hz", rx_hz), ("tx_hz", tx_hz)):
         if dial_hz is None:
             continue
@@ -39,7 +36,7 @@ def check_dials(split: bool, rx_hz: int | None, tx_hz: int | None) -> None:
 
 
 def check_mode(mode: str, passband_hz: int) -> None:
-    """Refuse a mode name or a passband that is none. Raises RigUnfit."""
+    """Checks the form of a mode name and the range of a passband. Raises RigUnfit."""
     if not _MODE.fullmatch(mode):
         raise RigUnfit(f"mode: {mode!r} is not usable; allowed: 1 to 12 of A-Z, 0-9 and -")
     if not 0 <= passband_hz <= WIDEST_PASSBAND_HZ:
@@ -49,8 +46,9 @@ def check_mode(mode: str, passband_hz: int) -> None:
 
 
 def check_power(can: bool, fraction: float) -> None:
-    """Refuse a power outside 0 to 1, and any where the driver does not set power. Raises
-    RigUnfit."""
+    """Checks that a power lies in 0 to 1.
+
+    can: `Capabilities.sets_power`. Raises RigUnfit, also where the driver does not set power."""
     if not can:
         raise RigUnfit("this driver does not set the power of this radio")
     if not (math.isfinite(fraction) and 0.0 <= fraction <= 1.0):

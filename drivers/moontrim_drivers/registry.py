@@ -1,9 +1,8 @@
-"""Drivers by name.
+"""Drivers by name: the built-in ones and those of other installed packages.
 
-Owns the table of our own drivers and the look-up of others that installed packages declare under
-the entry-point group `moontrim.drivers`. Our own are known without installation, so that the source
-tree runs as it is. Nothing is imported before it is asked for by name, and then only that one
-module."""
+Other packages declare theirs under the entry-point group `moontrim.drivers`. The built-in drivers
+are in a table here, so that the source tree runs without being installed. A driver's module is
+imported when it is loaded by name, and no other."""
 
 from __future__ import annotations
 
@@ -23,19 +22,20 @@ _BUILT_IN = {
 
 
 class DriverNotFoundError(ValueError):
-    """No usable driver goes by that name. The text says why and lists the names there are."""
+    """There is no usable driver of that name. The text says why and lists the known names."""
 
 
 def names() -> tuple[str, ...]:
-    """Every driver name there is, sorted. Imports no driver."""
+    """Returns the names of all drivers, sorted. Imports none of them."""
     return tuple(sorted(_targets()))
 
 
 def load(name: str) -> type[RigDriver]:
-    """The driver class of that name; imports its module and no other driver.
+    """Returns the driver class of that name; imports its module and no other driver.
 
-    Raises DriverNotFoundError when the name is unknown, claimed by more than one module (another
-    package cannot take over the name of one of ours), cannot be imported, or is not a RigDriver.
+    Raises DriverNotFoundError when the name is unknown or declared by more than one module (another
+    package cannot take over the name of a built-in driver), and when the driver cannot be imported
+    or is not a RigDriver.
     """
     targets = _targets().get(name, ())
     if not targets:
@@ -44,7 +44,7 @@ def load(name: str) -> type[RigDriver]:
         raise DriverNotFoundError(_text(name, f"is claimed more than once: {', '.join(targets)}"))
     try:
         driver = metadata.EntryPoint(name, targets[0], GROUP).load()
-    except Exception as error:  # whatever another package's module does when imported
+    except Exception as error:  # importing another package's module may raise anything
         raise DriverNotFoundError(_text(name, f"cannot be loaded ({error!r})")) from error
     if not (isinstance(driver, type) and issubclass(driver, RigDriver)):
         raise DriverNotFoundError(_text(name, f"is no driver: {targets[0]} is not a RigDriver"))
@@ -53,14 +53,16 @@ def load(name: str) -> type[RigDriver]:
 
 @cache
 def _targets() -> dict[str, tuple[str, ...]]:
-    """Name -> the different `module:class` that claim it. Looked up once: going through all
-    installed packages takes milliseconds, and a config asks several times."""
-    found: dict[str, tuple[str, ...]] = {name: (target,) for name, target in _BUILT_IN.items()}
+    """Returns, for each driver name, the different `module:class` that declare it.
+
+    Cached: going through all installed packages takes milliseconds, and reading a config needs it
+    several times."""
+    targets: dict[str, tuple[str, ...]] = {name: (target,) for name, target in _BUILT_IN.items()}
     for entry in metadata.entry_points(group=GROUP):
-        claimed = found.get(entry.name, ())
-        if entry.value not in claimed:
-            found[entry.name] = (*claimed, entry.value)
-    return found
+        declared = targets.get(entry.name, ())
+        if entry.value not in declared:
+            targets[entry.name] = (*declared, entry.value)
+    return targets
 
 
 def _text(name: str, problem: str) -> str:

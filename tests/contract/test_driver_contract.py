@@ -24,7 +24,7 @@ from moontrim_drivers.contract import (
 )
 from moontrim_drivers.rigctld.driver import SocketDriver
 from moontrim_drivers.simulated.driver import SimulatedDriver
-from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.options import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.rigctld import SimSocket
 from support.fake_rig_server import FakeRigServer

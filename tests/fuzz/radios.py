@@ -22,9 +22,9 @@ from moontrim_drivers.rigctld.wire import AnswerLines
 from moontrim_drivers.serial.driver import SerialDriver
 from moontrim_drivers.serial.options import SerialOptions
 from moontrim_drivers.serial.wire import OnLost, Received
-from moontrim_drivers.simulated.asciicat import AsciicatTongue
-from moontrim_drivers.simulated.civ import CivTongue
-from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.asciicat import AsciicatResponder
+from moontrim_drivers.simulated.civ import CivResponder
+from moontrim_drivers.simulated.options import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.receivers import Receivers
 
@@ -107,26 +107,26 @@ _RADIO = SimulatedOptions()
 
 
 @functools.cache
-def _whole_messages(tongue_class: Callable[[Receivers], Any], data: bytes) -> tuple[bytes, ...]:
+def _whole_messages(responder_class: Callable[[Receivers], Any], data: bytes) -> tuple[bytes, ...]:
     """What a driver writes, apart; kept, since it writes the same few things over and over."""
-    tongue = tongue_class(Receivers(SimulatedRadio(_RADIO, Instant()), 0))
-    messages = tuple(tongue.messages(data))
+    responder = responder_class(Receivers(SimulatedRadio(_RADIO, Instant()), 0))
+    messages = tuple(responder.messages(data))
     hold(b"".join(messages) == data, f"{data!r} is no whole message")
     return messages
 
 
 class _Wire:
-    """Answers with the tongue of a simulated radio, as the whim has it."""
+    """Answers with the responder of a simulated radio, as the whim has it."""
 
-    def __init__(self, tongue: Any, whim: Whim, received: Received) -> None:
-        self._tongue, self._whim, self._received = tongue, whim, received
+    def __init__(self, responder: Any, whim: Whim, received: Received) -> None:
+        self._responder, self._whim, self._received = responder, whim, received
         self._open = True
 
     def write(self, data: bytes) -> None:
         soon = asyncio.get_running_loop().call_soon
-        for message in _whole_messages(type(self._tongue), data):  # type: ignore[arg-type]
+        for message in _whole_messages(type(self._responder), data):  # type: ignore[arg-type]
             try:
-                answer = self._tongue.act(message)
+                answer = self._responder.act(message)
             except RigRefused:
                 answer = b""
             if said := self._whim.of(answer):
@@ -143,22 +143,22 @@ class _Wire:
 
 
 def _serial(
-    driver_class: type[SerialDriver], tongue_class: Callable[[Receivers], Any], **own: Any
+    driver_class: type[SerialDriver], responder_class: Callable[[Receivers], Any], **own: Any
 ) -> Callable[[bytes], None]:
     options = driver_class.Options(**{"port": "/dev/none", **own})
 
     def one(data: bytes) -> None:
         clock = Instant()
         radio = SimulatedRadio(_RADIO, clock)
-        tongue, whim = tongue_class(Receivers(radio, 0)), Whim(data)
+        responder, whim = responder_class(Receivers(radio, 0)), Whim(data)
         keyed: list[bool] = []
         radio.on_change = lambda at_s, rx_hz, tx_hz, transmitting: keyed.append(transmitting)
         driver = driver_class(options, clock)
 
         def opened(options: SerialOptions, received: Received, lost: OnLost) -> _Wire:
-            return _Wire(tongue, whim, received)
+            return _Wire(responder, whim, received)
 
-        driver.talk.open_wire = opened
+        driver.conversation.open_wire = opened
         clock.run(through(driver, data[0] if data else 0xFF))
         hold(not any(keyed), "the radio was made to transmit")
 
@@ -249,7 +249,7 @@ _SOCKET_SAID = (
 )
 
 TARGETS = (
-    Target("civ-driver", _serial(CivDriver, CivTongue, address=0xA2), _seeds(_CIV_SAID)),
-    Target("ascii-driver", _serial(AsciicatDriver, AsciicatTongue), _seeds(_ASCII_SAID)),
+    Target("civ-driver", _serial(CivDriver, CivResponder, address=0xA2), _seeds(_CIV_SAID)),
+    Target("ascii-driver", _serial(AsciicatDriver, AsciicatResponder), _seeds(_ASCII_SAID)),
     Target("socket-driver", socket_driver, _seeds(_SOCKET_SAID), (b"RPRT 0\n", b"\n", b"1e300")),
 )

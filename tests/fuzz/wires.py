@@ -20,9 +20,9 @@ from moontrim_drivers.rigctld.wire import (
     Question,
     ask,
 )
-from moontrim_drivers.simulated.asciicat import AsciicatTongue
-from moontrim_drivers.simulated.civ import CivTongue
-from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.asciicat import AsciicatResponder
+from moontrim_drivers.simulated.civ import CivResponder
+from moontrim_drivers.simulated.options import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.receivers import Receivers
 
@@ -258,17 +258,17 @@ def typed_commands(data: bytes) -> None:
         frame = Frame(0xA2, 0xE0, command)
         hold(Frame.from_bytes(frame.to_bytes()) == frame, "more than one frame")
         hold(not command.startswith(_SENDING), f"{text!r} transmits")
-        CivTongue(receivers).act(frame.to_bytes())
+        CivResponder(receivers).act(frame.to_bytes())
     else:
         try:
             command = AsciicatDriver.parse_command(text)
         except ValueError:
             return
-        tongue = AsciicatTongue(receivers)
-        for message in tongue.messages(command):
+        responder = AsciicatResponder(receivers)
+        for message in responder.messages(command):
             hold(message[:2] not in (b"TX", b"KY"), f"{text!r} transmits")
             try:
-                tongue.act(message)
+                responder.act(message)
             except RigRefused:
                 continue
     hold(not radio.transmitting, f"{text!r} transmits")

@@ -25,7 +25,7 @@ from moontrim.path import Ephemeris
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import LinkState
 from moontrim_drivers.rigctld.driver import SocketDriver, SocketOptions
-from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.options import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.rigctld import SimSocket
 from support.shared import Stand, play_shared

@@ -16,7 +16,7 @@ from moontrim.clock.system import SystemClock
 from moontrim_drivers.civ.codec import Frame, dial
 from moontrim_drivers.contract import RigDriver, RigState
 from moontrim_drivers.rigctld.driver import SocketDriver
-from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.options import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.rigctld import SimSocket
 from support.rigctld import free_port, require_rigctld, rigctl, rigctld
@@ -160,7 +160,7 @@ def test_hamlib_with_radios_of_three_ages(model: int, address: int) -> None:
 
     async def main() -> None:
         async with serial_radio("civ", latency_s=0.0) as line:
-            line.tongue.address = address
+            line.responder.address = address
             await rigctl(model, line.path, f"F {RX_HZ}")
             assert line.radio.rx_dial_hz == RX_HZ
             await rigctl(model, line.path, "S 1 VFOB", f"I {TX_HZ}")

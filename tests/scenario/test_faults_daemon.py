@@ -68,7 +68,7 @@ async def unkeyed(s: Stage, within_s: float = UNKEYED_S) -> float:
 def jump_transmit_dial(s: Stage, by_hz: int) -> None:
     """The radio does it by itself, or somebody at its knobs."""
     s.radio._tx_hz += by_hz
-    s.radio._notice()
+    s.radio._report_change()
 
 
 @pytest.mark.parametrize("by_hz", [3_000_000, -3_000_000])

@@ -26,7 +26,7 @@ from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigClosed, RigUnfit, RigUnreachable
 from moontrim_drivers.rigctld.connection import Connection
 from moontrim_drivers.rigctld.driver import SocketDriver, SocketOptions
-from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.options import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.rigctld import SimSocket
 from support.faultproxy import FaultProxy

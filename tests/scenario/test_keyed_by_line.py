@@ -35,7 +35,7 @@ class Paced(SimulatedDriver):
 
     @property
     def capabilities(self) -> Capabilities:
-        return replace(super().capabilities, retunes_while_transmitting=False, own_pauses_s=1.0)
+        return replace(super().capabilities, retunes_while_transmitting=False, driver_pauses_s=1.0)
 
     async def set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:
         for one in ((rx_hz, None), (None, tx_hz)):

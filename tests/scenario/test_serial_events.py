@@ -20,8 +20,8 @@ from moontrim.rig.view import Connected, LinkState
 from moontrim.tuning.steps import Plan, Ramp, Step
 from moontrim_drivers.contract import RigClosed, RigUnreachable
 from moontrim_drivers.serial.wire import OnLost, Received
-from moontrim_drivers.simulated.habits import SimulatedOptions
 from moontrim_drivers.simulated.line import SimLine
+from moontrim_drivers.simulated.options import SimulatedOptions
 from moontrim_drivers.simulated.pty import SimPty
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.receivers import Receivers
@@ -92,12 +92,12 @@ class Station:
         self.within_s = within_s
         self.chance = random.Random(seed)
         self.clock = clock
-        driver_class, tongue, own = BUSES[bus]
+        driver_class, responder, own = BUSES[bus]
         self.radio = SimulatedRadio(SimulatedOptions(**HABITS, seed=seed), clock)
-        self.line = line_class(self.radio, tongue(Receivers(self.radio)), clock, baud=BAUD)
+        self.line = line_class(self.radio, responder(Receivers(self.radio)), clock, baud=BAUD)
         port = "/dev/in-memory"
         self.driver = driver_class(driver_class.Options(port=port, baud=BAUD, **own), clock)  # type: ignore[call-arg, arg-type]
-        self.driver.talk.open_wire = self._open_wire
+        self.driver.conversation.open_wire = self._open_wire
         self.link = RigLink(self.driver, clock, self._reported, seed=seed)
         self.wanted = (BASE_HZ, BASE_HZ + 500)
         self.by_foot = False
@@ -197,7 +197,7 @@ class Station:
                 self.by_foot = False
             case "knob":
                 self.radio.turn_dial(chance.choice([-777, 10, 12_345]))
-                self.line.say(self.line.tongue.unasked())  # type: ignore[attr-defined]
+                self.line.say(self.line.responder.dial_report())  # type: ignore[attr-defined]
         await self._back(event)
         self.counts[event] += 1
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from moontrim_drivers.simulated.habits import PASSBAND_HZ
+from moontrim_drivers.simulated.options import PASSBAND_HZ
 from soak.station import Coil, Station
 
 Undo = Callable[[], None]

@@ -18,7 +18,7 @@ from moontrim.session.session import Session
 from moontrim.timekeeping.clockjumps import STEP_S
 from moontrim.timekeeping.reading import ClockReading, unsynchronised
 from moontrim_drivers.contract import RigGarbled, RigState
-from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.options import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 
 MOST_PASSES = 200_000  # of the event loop at one instant; a flood takes some hundreds

@@ -13,7 +13,7 @@ import numpy as np
 
 from moontrim.path import Ephemeris
 from moontrim.state.snapshot import Tracking
-from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.options import SimulatedOptions
 from soak.exact import ExactPath
 from soak.faults import ENDS, FLOOD, KINDS, Undo
 from soak.invariants import Judge

@@ -11,17 +11,17 @@ from moontrim.clock.system import SystemClock
 from moontrim_drivers.asciicat.driver import AsciicatDriver
 from moontrim_drivers.civ.driver import CivDriver
 from moontrim_drivers.serial.driver import SerialDriver
-from moontrim_drivers.simulated.asciicat import AsciicatTongue
-from moontrim_drivers.simulated.civ import CivTongue
-from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.asciicat import AsciicatResponder
+from moontrim_drivers.simulated.civ import CivResponder
+from moontrim_drivers.simulated.options import SimulatedOptions
 from moontrim_drivers.simulated.pty import SimPty
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.receivers import Receivers
 
 # bus: driver, how its radio speaks, the options it cannot do without besides the port
 BUSES: dict[str, tuple[type[SerialDriver], Callable[[Receivers], Any], dict[str, Any]]] = {
-    "civ": (CivDriver, CivTongue, {"address": 0xA2}),
-    "asciicat": (AsciicatDriver, AsciicatTongue, {}),
+    "civ": (CivDriver, CivResponder, {"address": 0xA2}),
+    "asciicat": (AsciicatDriver, AsciicatResponder, {}),
 }
 
 

@@ -17,7 +17,7 @@ from pydantic import ValidationError
 from moontrim.cli.arguments import add_command
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.errors import InputError
-from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.options import SimulatedOptions
 
 if TYPE_CHECKING:
     from moontrim_drivers.simulated.radio import OnChange, SimulatedRadio
@@ -117,15 +117,15 @@ async def _socket(radio: SimulatedRadio, options: argparse.Namespace) -> None:
 
 
 async def _line(radio: SimulatedRadio, options: argparse.Namespace, address: int) -> None:
-    from moontrim_drivers.simulated.asciicat import AsciicatTongue
-    from moontrim_drivers.simulated.civ import CivTongue
+    from moontrim_drivers.simulated.asciicat import AsciicatResponder
+    from moontrim_drivers.simulated.civ import CivResponder
     from moontrim_drivers.simulated.pty import SimPty
     from moontrim_drivers.simulated.receivers import Receivers
 
     receivers = Receivers(radio, options.other_receiver)
     civ = options.bus == "civ"
-    tongue = CivTongue(receivers, address) if civ else AsciicatTongue(receivers)
-    line = SimPty(radio, tongue, SystemClock(), baud=options.baud, echo=options.echo)
+    responder = CivResponder(receivers, address) if civ else AsciicatResponder(receivers)
+    line = SimPty(radio, responder, SystemClock(), baud=options.baud, echo=options.echo)
     line.link = options.link
     line.plugged = lambda path: print(path, flush=True)
     more = f", address = {address:#04x}" if civ else ""

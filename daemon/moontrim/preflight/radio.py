@@ -42,7 +42,7 @@ async def radio_findings(settings: Settings, clock: Clock, *, move_dials: bool) 
         elif rig.transmitting:
             findings.append(Finding("note", "dials", "not moved, because the radio transmits"))
         else:
-            deadline_s = radio.deadline_s + driver.capabilities.own_pauses_s
+            deadline_s = radio.deadline_s + driver.capabilities.driver_pauses_s
             try:
                 for band in settings.bands:
                     findings.append(await _obeys(driver, band, clock, deadline_s))

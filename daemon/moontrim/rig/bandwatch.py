@@ -33,7 +33,7 @@ async def set_mode(
 ) -> None:
     """Mode and filter; then the dials again where the change of mode has moved them. `call` puts a
     deadline on each step."""
-    pauses_s = driver.capabilities.own_pauses_s
+    pauses_s = driver.capabilities.driver_pauses_s
     await call(driver.set_mode(mode, passband_hz), pauses_s)
     found = await call(driver.details())
     if found.mode is not None and found.mode != mode:

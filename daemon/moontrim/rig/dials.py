@@ -287,7 +287,7 @@ class Dials:
             try:
                 rig: RigState = await self._call(
                     self._driver.set_dials(wanted.get("rx"), wanted.get("tx")),
-                    self._driver.capabilities.own_pauses_s,
+                    self._driver.capabilities.driver_pauses_s,
                 )
             except RigRefused as error:
                 unmoved = await self.look(wanted)

@@ -291,7 +291,7 @@ class RigLink:
         with contextlib.suppress(RigRefused):
             await self._call(
                 self._driver.set_dials(rx_hz, tx_hz if self.view.split else None),
-                self._driver.capabilities.own_pauses_s,
+                self._driver.capabilities.driver_pauses_s,
             )
 
     # --- the band ---------------------------------------------------------------------------------

@@ -1,1 +1,1 @@
-"""A serial protocol of commands in plain letters."""
+"""A radio on the semicolon bus, a serial protocol of commands in plain letters."""

@@ -1,8 +1,8 @@
-"""Messages of the semicolon bus, as values: to bytes and from bytes. Pure.
+"""Messages of the semicolon bus as values: to bytes and from bytes. Pure.
 
-A message is two capital letters and what belongs to them, up to a semicolon: `FA;` asks for the
-first dial, `FA00144123456;` sets it and is also the answer. A set is not answered. `?;` says no,
-`E;` and `O;` that the radio could not understand what came over the line.
+A message is two capital letters and an optional argument, up to a semicolon: `FA;` asks for the
+first dial, `FA00144123456;` sets it and is also the answer. A set is not answered. `?;` is a
+refusal; `E;` and `O;` mean that the radio received something damaged.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-LONGEST_MESSAGE = 80
+LONGEST_MESSAGE = 80  # chosen: twice the longest answer in use, `IF`
 DIAL_DIGITS = 11
 HIGHEST_DIAL_HZ = 10**DIAL_DIGITS - 1
 
@@ -27,7 +27,9 @@ _STATUS_LENGTH = 35
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """name: two capital letters, or one of ?, E and O. rest: what follows, printable."""
+    """One message. name: two capital letters, or one of ?, E and O. rest: the printable argument.
+
+    Raises ValueError for parts that make no message."""
 
     name: str
     rest: str = ""
@@ -40,11 +42,12 @@ class Message:
             raise ValueError(f"{self.name!r} is no name of a message")
 
     def to_bytes(self) -> bytes:
+        """Returns the message as sent, semicolon included."""
         return f"{self.name}{self.rest};".encode("ascii")
 
     @classmethod
     def from_bytes(cls, data: bytes) -> Message:
-        """One whole message and nothing else. Raises ValueError."""
+        """Returns the message in these bytes. Raises ValueError unless they are just one."""
         try:
             text = data.decode("ascii")
         except UnicodeDecodeError:
@@ -56,7 +59,7 @@ class Message:
 
 
 class MessageSplitter:
-    """Messages out of bytes in any pieces. What is no message is skipped."""
+    """Splits bytes in pieces of any size into messages. Bytes of no message are skipped."""
 
     def __init__(self) -> None:
         self._noise = b""
@@ -64,30 +67,32 @@ class MessageSplitter:
 
     @property
     def noise(self) -> bytes:
-        """What was skipped, the first 80 bytes of it, or what has begun and cannot be a message."""
+        """The first 80 bytes that were skipped, or an unfinished piece that cannot be a message."""
         unfit = not (self._partial.isascii() and self._partial.decode("ascii").isprintable())
         return self._noise or (self._partial if unfit else b"")
 
     def feed(self, data: bytes) -> Iterator[Message]:
+        """Takes more bytes. Yields each message that they complete."""
         *whole, self._partial = (self._partial + data).split(b";")
         for part in whole:
             try:
                 message = Message.from_bytes(part.lstrip(b"\r\n") + b";")
             except ValueError:
-                self._spoil(part + b";")
+                self._skip(part + b";")
             else:
                 yield message
         if len(self._partial) > LONGEST_MESSAGE:
-            self._spoil(self._partial)
+            self._skip(self._partial)
             self._partial = b""
 
-    def _spoil(self, data: bytes) -> None:
+    def _skip(self, data: bytes) -> None:
         self._noise = (self._noise + data)[:LONGEST_MESSAGE]
 
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """What `IF` tells. dial_hz: of the dial in use. second_dial: the dial in use is the second."""
+    """The answer to `IF`. dial_hz: of the dial in use. mode: None: unknown. second_dial: the dial
+    in use is the second one."""
 
     dial_hz: int
     transmitting: bool
@@ -96,7 +101,7 @@ class Status:
     split: bool
 
     def to_text(self) -> str:
-        """The rest of an IF message, offsets and memories at nought."""
+        """Returns the argument of an `IF` message, with offsets and memories zero."""
         mode = MODES.get(self.mode or "", 0)
         return (
             f"{dial(self.dial_hz)}     +0000000{0:02d}{self.transmitting:d}{mode:d}"
@@ -105,8 +110,10 @@ class Status:
 
     @classmethod
     def from_text(cls, rest: str) -> Status:
-        """Raises ValueError. Places are as published, counted from the name: transmit 28, mode 29,
-        dial 30, split 32."""
+        """Returns the status in the argument of an `IF` message. Raises ValueError.
+
+        Character positions are as published, counted from the start of the name: transmit 28, mode
+        29, dial 30, split 32."""
         if len(rest) != _STATUS_LENGTH:
             raise ValueError(f"IF with {len(rest)} characters; allowed: {_STATUS_LENGTH}")
         return cls(
@@ -119,33 +126,33 @@ class Status:
 
 
 def dial(value_hz: int) -> str:
-    """A dial in whole Hz, 0 to 99,999,999,999, as eleven digits. Raises ValueError."""
+    """Returns a dial in whole Hz, 0 to 99,999,999,999, as eleven digits. Raises ValueError."""
     if not 0 <= value_hz <= HIGHEST_DIAL_HZ:
         raise ValueError(f"{value_hz} Hz does not fit into {DIAL_DIGITS} digits")
     return f"{value_hz:0{DIAL_DIGITS}d}"
 
 
 def dial_hz(text: str) -> int:
-    """The opposite of `dial`. Raises ValueError, also for another length."""
+    """Returns the Hz in eleven digits, the inverse of `dial`. Raises ValueError."""
     if len(text) != DIAL_DIGITS:
         raise ValueError(f"a dial of {len(text)} digits; allowed: {DIAL_DIGITS}")
     return number(text)
 
 
 def number(text: str) -> int:
-    """Digits and nothing else. Raises ValueError."""
+    """Returns the value of decimal digits. Raises ValueError for any other character."""
     if not (text.isascii() and text.isdigit()):
         raise ValueError(f"{text!r} is no number")
     return int(text)
 
 
 def flag(text: str) -> bool:
-    """0 or 1. Raises ValueError."""
+    """Returns the value of 0 or 1. Raises ValueError."""
     if text not in ("0", "1"):
         raise ValueError(f"{text!r} is neither 0 nor 1")
     return text == "1"
 
 
 def mode_name(text: str) -> str | None:
-    """The mode of an answer to MD; None: unknown."""
+    """Returns the name of the mode in an answer to `MD`; None: unknown."""
     return _MODE_NAMES.get(text)

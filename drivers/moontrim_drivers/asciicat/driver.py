@@ -1,9 +1,9 @@
 """A radio on the semicolon bus (`FA00144123456;`), alone on its line.
 
-Owns which messages are asked for each call of the contract; the text is `asciicodec`'s business,
-the wire is `serialdriver`'s. Sets, then questions, then `ID;` go out in one write. A set has no
-answer, and a radio may say at any time, unasked, what an answer would say; `ID` it says only when
-asked, so what was said last before it is what counts.
+Builds the messages for each call of the contract from `codec` and sends them through
+`serial.exchange`. Sets, then questions, then `ID;` go out in one write. A set has no answer, and a
+radio may send, unsolicited and at any time, the same text as an answer. `ID` is sent only as an
+answer, so the last message of each name before it counts.
 """
 
 from __future__ import annotations
@@ -21,10 +21,9 @@ from moontrim_drivers.serial.driver import SerialDriver
 from moontrim_drivers.serial.options import SerialOptions
 
 _COMMANDS = re.compile(r"(?:[A-Z]{2}[ -:<-~]{0,40};){1,8}")
-# key, text, tuner, voice messages: whatever could transmit
-_SENDING = ("TX", "KY", "AC", "PB")
+_SENDING = ("TX", "KY", "AC", "PB")  # key, text, tuner, voice messages: all that could transmit
 
-# characters of an answer, semicolon included; the longest where it depends
+# characters of an answer, semicolon included; the longest where lengths differ
 _ANSWER_BYTES = {"FA": 14, "FB": 14, "IF": 38, "ID": 6}
 _OTHER_ANSWER_BYTES = 8
 
@@ -51,7 +50,10 @@ class AsciicatOptions(SerialOptions):
 
 
 class AsciiExchange:
-    """Messages sent in one write, and the newest answer to each question among them."""
+    """Messages sent in one write, and the newest answer to each question among them.
+
+    sets: messages that are not answered. questions: names of the messages that are. refused: the
+    radio refused at least one of them. answers: the arguments of the answers, by name."""
 
     def __init__(self, sets: bytes, questions: tuple[str, ...]) -> None:
         self.sent = sets + b"".join(bus.Message(name).to_bytes() for name in (*questions, "ID"))
@@ -77,12 +79,12 @@ class AsciiExchange:
             elif message.name in self._due:
                 self.answers[message.name] = message.rest
             elif message.name == "ID":
-                # one that comes before all is said was meant for whoever asked before us
+                # One that comes before the other answers belongs to an earlier program's question.
                 self.finished = self.refused or self.answers.keys() >= set(self._due)
 
 
 class AsciicatDriver(SerialDriver):
-    """The contract, spoken on the bus."""
+    """The driver of a radio on the semicolon bus."""
 
     Options = AsciicatOptions
     options: AsciicatOptions
@@ -91,22 +93,22 @@ class AsciicatDriver(SerialDriver):
     async def set_transmit(self, on: bool) -> None:
         if on:
             self._check_vfos(self._status(await self._get("IF")))
-        if (await self._say(b"TX;" if on else b"RX;", ())).refused:
+        if (await self._exchange(b"TX;" if on else b"RX;", ())).refused:
             raise RigRefused(f"the radio said no to {'TX' if on else 'RX'}")
         await self._confirm_transmit(on)
 
     async def details(self) -> RigDetails:
-        found = await self._maybe("MD", "FW", "PC")
+        answers = await self._get_supported("MD", "FW", "PC")
         try:
             return RigDetails(
-                mode=bus.mode_name(found["MD"]) if "MD" in found else None,
-                passband_hz=bus.number(found["FW"]) if "FW" in found else None,
-                power_fraction=min(1.0, bus.number(found["PC"]) / self.options.full_power)
-                if "PC" in found
+                mode=bus.mode_name(answers["MD"]) if "MD" in answers else None,
+                passband_hz=bus.number(answers["FW"]) if "FW" in answers else None,
+                power_fraction=min(1.0, bus.number(answers["PC"]) / self.options.full_power)
+                if "PC" in answers
                 else None,
             )
         except ValueError as error:
-            raise self.talk.garbled(error) from None
+            raise self.conversation.garbled(error) from None
 
     async def set_mode(self, mode: str, passband_hz: int) -> None:
         check_mode(mode, passband_hz)
@@ -116,13 +118,13 @@ class AsciicatDriver(SerialDriver):
             raise RigRefused(f"a passband of {passband_hz} Hz is none of this bus")
         wanted = b"MD%d;" % bus.MODES[mode]
         if self.options.split:
-            # mode is that of the VFO which receives: the other one has to, for a moment
+            # MD sets the mode of the VFO that receives, so the other one has to for a moment.
             await self._check_receiving("mode is not set")
             try:
-                await self._set_mode(mode, self._use(self._tx, self._tx) + wanted)
+                await self._set_mode(mode, self._select_vfos(self._tx, self._tx) + wanted)
             finally:
-                if self.talk.is_open:
-                    await self._get("IF", sets=self._use(self._rx, self._tx))
+                if self.conversation.is_open:
+                    await self._get("IF", sets=self._select_vfos(self._rx, self._tx))
         await self._set_mode(mode, wanted + (b"FW%04d;" % passband_hz if passband_hz else b""))
         await self._read()
 
@@ -138,21 +140,21 @@ class AsciicatDriver(SerialDriver):
                 raise ValueError(f"{text!r} is not allowed: {one[:2]} can make a radio transmit")
         return text.encode("ascii")
 
-    # what the base class asks for
+    # what the base class calls
 
     async def _greet(self) -> None:
-        # Behind whatever half a message a program before us left, this is no message either; that
+        # If an earlier program left half a message, this text makes it no message at all, which
         # does no harm, whereas a lone semicolon would complete it. Nothing else asks for AI, so
-        # with its answer all late ones to questions of before are through.
-        await self._say(b"AI0;", ("AI",))
+        # after its answer no late answer to an earlier question can come.
+        await self._exchange(b"AI0;", ("AI",))
 
     async def _prepare(self) -> None:
         split = self.options.split
         tx = self._tx if split else self._rx
-        found = await self._get("FR", "FT", "IF")
-        now = self._status(found)
-        if (found["FR"], found["FT"], now.split) != (self._rx, tx, split):
-            now = self._status(await self._get("IF", sets=self._use(self._rx, tx)))
+        answers = await self._get("FR", "FT", "IF")
+        now = self._status(answers)
+        if (answers["FR"], answers["FT"], now.split) != (self._rx, tx, split):
+            now = self._status(await self._get("IF", sets=self._select_vfos(self._rx, tx)))
         if now.split != split:
             raise RigRefused(f"split operation would not go {'on' if split else 'off'}")
 
@@ -179,15 +181,15 @@ class AsciicatDriver(SerialDriver):
         return set_bytes / (set_bytes + first_question_bytes + answers)
 
     async def _send_command(self, command: bytes) -> None:
-        if (await self._say(command, ())).refused:
+        if (await self._exchange(command, ())).refused:
             raise RigRefused(f"the radio said no to {command.decode('ascii')}")
 
     async def _set_power(self, fraction: float) -> None:
-        # never up: it may be a ceiling, and these steps are coarse on a radio of a few watts
+        # Rounded down: it may be a ceiling, and these steps are coarse on a radio of a few watts.
         wanted = math.floor(fraction * self.options.full_power + 1e-6)
-        found = await self._get("PC", sets=b"PC%03d;" % wanted)
-        if found["PC"] != f"{wanted:03d}":
-            raise RigRefused(f"power set to {wanted} reads back as {found['PC']}")
+        answers = await self._get("PC", sets=b"PC%03d;" % wanted)
+        if answers["PC"] != f"{wanted:03d}":
+            raise RigRefused(f"power set to {wanted} reads back as {answers['PC']}")
 
     async def _transmitting(self) -> bool:
         return self._status(await self._get("IF")).transmitting
@@ -202,57 +204,59 @@ class AsciicatDriver(SerialDriver):
     def _tx(self) -> str:
         return "1" if self.options.rx_vfo == "A" else "0"
 
-    def _use(self, rx: str, tx: str) -> bytes:
+    def _select_vfos(self, rx: str, tx: str) -> bytes:
         return f"FR{rx};FT{tx};".encode("ascii")
 
     def _state_questions(self) -> tuple[str, ...]:
         dials = (_dial_name(self._rx), _dial_name(self._tx))
         return (*(dials if self.options.split else dials[:1]), "IF")
 
-    def _state(self, found: dict[str, str]) -> RigState:
-        status = self._status(found)
+    def _state(self, answers: dict[str, str]) -> RigState:
+        status = self._status(answers)
         self._check_vfos(status)
         try:
-            dials = [bus.dial_hz(found[name]) for name in self._state_questions()[:-1]]
+            dials = [bus.dial_hz(answers[name]) for name in self._state_questions()[:-1]]
         except ValueError as error:
-            raise self.talk.garbled(error) from None
+            raise self.conversation.garbled(error) from None
         return RigState(dials[0], dials[1] if self.options.split else None, status.transmitting)
 
     def _check_vfos(self, status: bus.Status) -> None:
-        """A radio that left split (power-cycled, say) would transmit on the receive dial."""
-        # while it transmits, radios differ in which dial they call the one in use
+        """Raises RigGarbled if the radio has left split (by a power cycle, for example): it would
+        transmit on the receive dial."""
+        # While they transmit, radios differ in which dial they report as the one in use.
         elsewhere = not status.transmitting and status.second_dial != (self._rx == "1")
         if elsewhere or status.split != self.options.split:
-            raise self.talk.garbled("the radio has changed its VFO or its split by itself")
+            raise self.conversation.garbled("the radio has changed its VFO or its split by itself")
 
-    def _status(self, found: dict[str, str]) -> bus.Status:
+    def _status(self, answers: dict[str, str]) -> bus.Status:
         try:
-            return bus.Status.from_text(found["IF"])
+            return bus.Status.from_text(answers["IF"])
         except ValueError as error:
-            raise self.talk.garbled(error) from None
+            raise self.conversation.garbled(error) from None
 
     async def _set_mode(self, mode: str, sets: bytes) -> None:
-        found = await self._get("MD", sets=sets)
-        if bus.mode_name(found["MD"]) != mode:
-            raise RigRefused(f"set to {mode}, the radio says MD{found['MD']}")
+        answers = await self._get("MD", sets=sets)
+        if bus.mode_name(answers["MD"]) != mode:
+            raise RigRefused(f"set to {mode}, the radio says MD{answers['MD']}")
 
     async def _get(self, *questions: str, sets: bytes = b"") -> dict[str, str]:
-        """Raises RigRefused if the radio said no to any of it."""
-        exchange = await self._say(sets, questions)
+        """Sends sets and questions. Returns the answers by name. Raises RigRefused if the radio
+        refused any of the messages."""
+        exchange = await self._exchange(sets, questions)
         if exchange.refused:
             raise RigRefused(f"the radio said no among {exchange.sent.decode('ascii')}")
         return exchange.answers
 
-    async def _maybe(self, *questions: str) -> dict[str, str]:
-        """The answers there are; nothing for a question that the radio refused."""
-        found: dict[str, str] = {}
+    async def _get_supported(self, *questions: str) -> dict[str, str]:
+        """Returns the answers to the questions that the radio does not refuse, by name."""
+        answers: dict[str, str] = {}
         for question in questions:
-            found |= (await self._say(b"", (question,))).answers
-        return found
+            answers |= (await self._exchange(b"", (question,))).answers
+        return answers
 
-    async def _say(self, sets: bytes, questions: tuple[str, ...]) -> AsciiExchange:
+    async def _exchange(self, sets: bytes, questions: tuple[str, ...]) -> AsciiExchange:
         exchange = AsciiExchange(sets, questions)
-        await self.talk.ask(exchange)
+        await self.conversation.ask(exchange)
         return exchange
 
 

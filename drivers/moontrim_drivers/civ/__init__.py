@@ -1,1 +1,1 @@
-"""A framed serial bus that several radios share."""
+"""A radio on the addressed binary bus, a framed serial protocol that several radios can share."""

@@ -1,11 +1,11 @@
-"""Frames of the addressed binary bus, as values: to bytes and from bytes. Pure.
+"""Frames of the addressed binary bus as values: to bytes and from bytes. Pure.
 
     FE FE | to | from | command, sub-command, data ... | FD
 
-A controller asks, a radio answers: with the same command and data, with FB (done) or with FA (no).
-Numbers are binary-coded decimal, two digits a byte. On a bus of one wire everything sent comes back
-first, and FC means that two spoke at once. A frame to address 00 is for everybody; that is how a
-radio tells that its knob was turned.
+A controller asks, a radio answers: with the same command and data, with FB (done) or with FA
+(refused). Numbers are binary-coded decimal, two digits per byte. On a one-wire bus everything sent
+is also received, and FC means a collision: two sent at once. A frame to address 00 is a broadcast,
+by which a radio reports that its knob was turned.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 PREAMBLE, END, JAM = 0xFE, 0xFD, 0xFC
-DONE, NO = b"\xfb", b"\xfa"
+DONE, REFUSED = b"\xfb", b"\xfa"
 EVERYBODY = 0x00
 LONGEST_BODY = 64
 
@@ -28,7 +28,8 @@ _MODE_NAMES = {number: name for name, number in MODES.items()}
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """to, sender: addresses. body: command, sub-command and data, 1 to 64 bytes below FC."""
+    """One frame. to, sender: addresses. body: command, sub-command and data, 1 to 64 bytes below
+    FC. Raises ValueError for parts that make no frame."""
 
     to: int
     sender: int
@@ -44,21 +45,22 @@ class Frame:
             raise ValueError(f"{self.body.hex(' ')}: FC to FF cannot stand in a body")
 
     def to_bytes(self) -> bytes:
+        """Returns the frame as sent, preamble and end included."""
         return bytes((PREAMBLE, PREAMBLE, self.to, self.sender)) + self.body + bytes((END,))
 
     @classmethod
     def from_bytes(cls, data: bytes) -> Frame:
-        """One whole frame and nothing else. Raises ValueError."""
-        splitter = FrameSplitter()
-        found = list(splitter.feed(data))
-        if len(found) != 1 or found[0] is None or found[0].to_bytes() != data:
+        """Returns the frame in these bytes. Raises ValueError unless they are just one."""
+        frames = list(FrameSplitter().feed(data))
+        if len(frames) != 1 or frames[0] is None or frames[0].to_bytes() != data:
             raise ValueError(f"{data.hex(' ')} is not one frame")
-        return found[0]
+        return frames[0]
 
 
 class FrameSplitter:
-    """Frames out of bytes in any pieces. What is no frame is skipped and kept in `noise`, the first
-    64 bytes of it; a new preamble begins a new frame, whatever was before."""
+    """Splits bytes in pieces of any size into frames. A preamble always begins a new frame.
+
+    noise: the first 64 bytes that belonged to no frame and were skipped."""
 
     def __init__(self) -> None:
         self.noise = b""
@@ -66,7 +68,7 @@ class FrameSplitter:
         self._body: bytearray | None = None
 
     def feed(self, data: bytes) -> Iterator[Frame | None]:
-        """Each whole frame, and None for each FC (two spoke at once)."""
+        """Takes more bytes. Yields each frame that they complete, and None for each collision."""
         for byte in data:
             if byte == PREAMBLE:
                 self._leads += 1
@@ -97,7 +99,7 @@ class FrameSplitter:
 
 
 def digits(value: int, length: int) -> bytes:
-    """A number as binary-coded decimal of that many bytes, most significant first. Raises
+    """Returns a number as binary-coded decimal of that many bytes, most significant first. Raises
     ValueError if it does not fit."""
     if not 0 <= value < 100**length:
         raise ValueError(f"{value} does not fit into {2 * length} digits")
@@ -105,7 +107,7 @@ def digits(value: int, length: int) -> bytes:
 
 
 def number(data: bytes) -> int:
-    """The opposite of `digits`. Raises ValueError for what is no decimal digit."""
+    """Returns the value of binary-coded decimal, the inverse of `digits`. Raises ValueError."""
     text = data.hex()
     if not (text.isascii() and text.isdigit()):
         raise ValueError(f"{data.hex(' ')} is no binary-coded decimal")
@@ -113,24 +115,25 @@ def number(data: bytes) -> int:
 
 
 def dial(value_hz: int) -> bytes:
-    """A dial in whole Hz, 0 to 9,999,999,999, least significant pair of digits first."""
+    """Returns a dial in whole Hz, 0 to 9,999,999,999, least significant pair of digits first.
+    Raises ValueError if it does not fit."""
     return digits(value_hz, DIAL_DIGITS // 2)[::-1]
 
 
 def dial_hz(data: bytes) -> int:
-    """The opposite of `dial`. Raises ValueError, also for another length."""
+    """Returns the Hz in the bytes of a dial, the inverse of `dial`. Raises ValueError."""
     if len(data) != DIAL_DIGITS // 2:
         raise ValueError(f"a dial of {len(data)} bytes; allowed: {DIAL_DIGITS // 2}")
     return number(data[::-1])
 
 
 def level(fraction: float) -> bytes:
-    """A level, 0 to 1, as the nearest of 0 to 255 in four digits."""
+    """Returns a level, 0 to 1, as the nearest of 0 to 255 in four digits."""
     return digits(round(255 * fraction), 2)
 
 
 def level_fraction(data: bytes) -> float:
-    """The opposite of `level`. Raises ValueError, also above 255."""
+    """Returns the level, 0 to 1, in its bytes, the inverse of `level`. Raises ValueError."""
     value = number(data)
     if len(data) != 2 or value > 255:
         raise ValueError(f"{data.hex(' ')} is no level")
@@ -138,8 +141,8 @@ def level_fraction(data: bytes) -> float:
 
 
 def mode_bytes(mode: str, filter_number: int = 1) -> bytes:
-    """Mode, data flag and filter number, as command 26 takes them. Raises KeyError for a mode that
-    this bus does not have."""
+    """Returns mode, data flag and filter number as command 26 takes them. Raises KeyError for a
+    mode that this bus does not have."""
     plain = mode.removeprefix("PKT")
     if plain != mode and plain not in ("USB", "LSB", "AM", "FM"):
         raise KeyError(mode)
@@ -147,7 +150,8 @@ def mode_bytes(mode: str, filter_number: int = 1) -> bytes:
 
 
 def mode_name(data: bytes) -> str | None:
-    """The mode of an answer to 26 (mode, data flag, filter) or 04 (mode, filter); None: unknown."""
+    """Returns the name of the mode in an answer to command 26 (mode, data flag, filter) or 04
+    (mode, filter); None: unknown."""
     name = _MODE_NAMES.get(data[0]) if data else None
     if name is not None and len(data) == 3 and data[1]:
         return f"PKT{name}"
@@ -155,9 +159,9 @@ def mode_name(data: bytes) -> str | None:
 
 
 def passband_index(mode: str, passband_hz: int) -> int:
-    """The index, in command 1A 03, of the passband nearest to that many Hz. As published for this
-    bus: AM in steps of 200 Hz from 200 to 10000, others in 50 Hz from 50 to 500, then in 100 Hz to
-    3600."""
+    """Returns the index, in command 1A 03, of the passband nearest to that many Hz. As published
+    for this bus: AM in steps of 200 Hz from 200 to 10000 Hz, other modes in steps of 50 Hz from 50
+    to 500 Hz, then of 100 Hz to 3600 Hz."""
     if mode.endswith("AM"):
         return min(49, max(0, (passband_hz + 100) // 200 - 1))
     if passband_hz < 550:
@@ -166,7 +170,8 @@ def passband_index(mode: str, passband_hz: int) -> int:
 
 
 def passband_hz(mode: str, index: int) -> int:
-    """The opposite of `passband_index`, in Hz. Raises ValueError for an index that is none."""
+    """Returns the passband in Hz of an index, the inverse of `passband_index`. Raises ValueError
+    for an index outside the table."""
     if mode.endswith("AM") and 0 <= index <= 49:
         return 200 * (index + 1)
     if not 0 <= index <= 40:

@@ -1,8 +1,8 @@
 """A radio on the addressed binary bus (frames FE FE .. FD), alone or among others on one wire.
 
-Owns which frames are asked for each call of the contract; the bytes are `civcodec`'s business, the
-wire is `serialdriver`'s. Both dials are set and read by command 25, which changes no selection. A
-radio that lacks it sets and reads its one dial by 05 and 03, and then has no split operation here:
+Builds the frames for each call of the contract from `codec` and sends them through
+`serial.exchange`. Both dials are set and read by command 25, which changes no selection. A radio
+that lacks it sets and reads its one dial by 05 and 03, and has no split operation with this driver:
 its second dial could only be reached by switching the receiver away and back.
 """
 
@@ -16,21 +16,15 @@ from pydantic import AfterValidator, Field
 
 from moontrim_drivers.civ import codec as bus
 from moontrim_drivers.civ.exchange import CivExchange, Collision
-from moontrim_drivers.contract import (
-    RigDetails,
-    RigGarbled,
-    RigRefused,
-    RigState,
-    RigUnfit,
-)
+from moontrim_drivers.contract import RigDetails, RigGarbled, RigRefused, RigState, RigUnfit
 from moontrim_drivers.limits import check_mode
 from moontrim_drivers.serial.driver import SerialDriver
 from moontrim_drivers.serial.exchange import shown
 from moontrim_drivers.serial.options import SerialOptions
 
-# after two spoke at once, wait so long and say it once more
+# After a collision a random pause, so that both do not send at once again. Chosen: a few frames.
 COLLISION_PAUSE_S = (0.02, 0.06)
-LONGEST_CALL = 8  # frames sent in one set_dials, looks that are repeated included
+LONGEST_CALL = 8  # frames sent in one set_dials, repeated readings included
 
 SELECTED, OTHER = b"\x25\x00", b"\x25\x01"
 TRANSMIT, SPLIT, POWER, PASSBAND = b"\x1c\x00", b"\x0f", b"\x14\x0a", b"\x1a\x03"
@@ -61,36 +55,36 @@ class CivOptions(SerialOptions):
 
 
 class CivDriver(SerialDriver):
-    """The contract, spoken on the bus."""
+    """The driver of a radio on the addressed binary bus."""
 
     Options = CivOptions
     options: CivOptions
     highest_dial_hz = bus.HIGHEST_DIAL_HZ
-    own_pauses_s = LONGEST_CALL * COLLISION_PAUSE_S[1]
-    _names_dials = True
-    _tells_split = True
+    driver_pauses_s = LONGEST_CALL * COLLISION_PAUSE_S[1]
+    _has_both_dials = True
+    _reports_split = True
 
     async def set_transmit(self, on: bool) -> None:
         if on and not self._reports_transmit:
             raise RigUnfit("this radio does not tell whether it transmits, so it is never keyed")
         if on:
             await self._check_split()
-        await self._tell(TRANSMIT + bytes((on,)))
+        await self._set(TRANSMIT + bytes((on,)))
         if self._reports_transmit:
             await self._confirm_transmit(on)
 
     async def details(self) -> RigDetails:
         mode = await self._mode(SELECTED)
-        passband = await self._maybe(PASSBAND, 1)
-        power = await self._maybe(POWER, 2)
+        passband = await self._get_if_supported(PASSBAND, 1)
+        power = await self._get_if_supported(POWER, 2)
         try:
             index = None if passband is None else bus.number(passband)
             power_fraction = None if power is None else bus.level_fraction(power)
         except ValueError as error:
-            raise self.talk.garbled(error) from None
+            raise self.conversation.garbled(error) from None
         passband_hz = None
         if mode is not None and index is not None:
-            with contextlib.suppress(ValueError):  # a mode whose numbers are not known here
+            with contextlib.suppress(ValueError):  # a mode whose passbands are not in the table
                 passband_hz = bus.passband_hz(mode, index)
         return RigDetails(mode, passband_hz, power_fraction)
 
@@ -101,19 +95,19 @@ class CivDriver(SerialDriver):
         except KeyError:
             raise RigRefused(f"mode {mode} is none of this bus") from None
         dials = [SELECTED, OTHER] if self.options.split else [SELECTED]
-        if await self._maybe(b"\x26\x00", 3) is not None:
+        if await self._get_if_supported(b"\x26\x00", 3) is not None:
             for dial in dials:
-                await self._tell(b"\x26" + dial[1:] + wanted)
+                await self._set(b"\x26" + dial[1:] + wanted)
         elif dials == [SELECTED] and not wanted[1]:
-            await self._tell(b"\x06" + wanted[:1])
+            await self._set(b"\x06" + wanted[:1])
         else:
             raise RigRefused(f"this radio cannot be set to {mode} on {len(dials)} dials")
         if passband_hz:
             index = bus.passband_index(mode, passband_hz)
-            await self._tell(PASSBAND + bus.digits(index, 1))
+            await self._set(PASSBAND + bus.digits(index, 1))
         for dial in dials:
-            if (found := await self._mode(dial)) != mode:
-                raise RigRefused(f"set to {mode}, the radio says {found}")
+            if (mode_now := await self._mode(dial)) != mode:
+                raise RigRefused(f"set to {mode}, the radio says {mode_now}")
 
     @classmethod
     def parse_command(cls, text: str) -> bytes:
@@ -129,46 +123,48 @@ class CivDriver(SerialDriver):
             raise ValueError(f"{text!r} is not allowed: it can make a radio transmit")
         return body
 
-    # what the base class asks for
+    # what the base class calls
 
     async def _greet(self) -> None:
-        # Nothing else asks for the address: with its answer, whatever it is, all late ones to
-        # questions of before are through.
+        # Nothing else asks for the address: after its answer, whatever it is, no late answer to an
+        # earlier question can come.
         with contextlib.suppress(RigRefused):
-            await self._say(ADDRESS, ADDRESS, 1, patient=True)
+            await self._exchange(ADDRESS, ADDRESS, 1, patient=True)
 
     async def _prepare(self) -> None:
-        self._names_dials = True
-        if await self._maybe(SELECTED, 5) is None:
-            self._names_dials = False
+        self._has_both_dials = True
+        if await self._get_if_supported(SELECTED, 5) is None:
+            self._has_both_dials = False
             if self.options.split:
                 raise RigUnfit("this radio has no command 25 for two dials; use split = false")
-        self._reports_transmit = await self._maybe(TRANSMIT, 1) is not None
+        self._reports_transmit = await self._get_if_supported(TRANSMIT, 1) is not None
         await self._prepare_split()
 
     async def _prepare_split(self) -> None:
-        """Split on, or off where one dial is to serve both ways: a radio left in split, or in
-        repeater duplex, would transmit somewhere else."""
+        """Sets split on, or off where one dial serves both ways: a radio left in split, or in
+        repeater duplex, would transmit on another frequency."""
         split = self.options.split
-        now = await self._maybe(SPLIT, 1)
-        self._tells_split = now is not None
+        now = await self._get_if_supported(SPLIT, 1)
+        self._reports_split = now is not None
         if now is None:
             if split:
                 raise RigUnfit("this radio does not tell its split operation; use split = false")
             return
-        wanted = self._split_as_wanted
+        wanted = self._wanted_split
         if now in wanted:
             return
-        await self._tell(SPLIT + (wanted[0] if now == b"\x01" else wanted[-1]))
+        await self._set(SPLIT + (wanted[0] if now == b"\x01" else wanted[-1]))
         if await self._get(SPLIT, 1) not in wanted:
             raise RigRefused(f"split operation would not go {'on' if split else 'off'}")
 
     @property
-    def _split_as_wanted(self) -> tuple[bytes, ...]:
+    def _wanted_split(self) -> tuple[bytes, ...]:
         return (b"\x01",) if self.options.split else (b"\x00", b"\x10")
 
     async def _read(self) -> RigState:
-        keyed = await self._keyed_first()
+        # The transmit state is read before and after the dials, because it decides which of them
+        # the radio calls the selected one; if it has changed, everything is read once more.
+        keyed = await self._transmitting_if_relevant()
         for _ in range(2):
             rx_hz = await self._dial(OTHER if keyed else SELECTED)
             tx_hz = None
@@ -178,20 +174,20 @@ class CivDriver(SerialDriver):
             if keyed in (None, transmitting):
                 return RigState(rx_hz, tx_hz, transmitting)
             keyed = transmitting
-        self.talk.close()
+        self.conversation.close()
         raise RigGarbled("the radio keyed and unkeyed while it was read")
 
     async def _check_split(self) -> None:
-        if not self._tells_split:
+        if not self._reports_split:
             return
         now = await self._get(SPLIT, 1)
-        if now not in self._split_as_wanted:
-            raise self.talk.garbled("the radio has changed its split by itself")
+        if now not in self._wanted_split:
+            raise self.conversation.garbled("the radio has changed its split by itself")
 
     async def _set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:
         keyed = False
         if rx_hz is not None or tx_hz is not None:
-            keyed = bool(await self._keyed_first())
+            keyed = bool(await self._transmitting_if_relevant())
         if rx_hz is not None:
             await self._set_dial(OTHER if keyed else SELECTED, rx_hz)
         if tx_hz is not None:
@@ -199,78 +195,81 @@ class CivDriver(SerialDriver):
         return await self._read()
 
     def _effect_on_the_wire(self) -> float:
-        set_bytes, ack_bytes, look_bytes, transmit_bytes = 12, 6, 19, 15
-        looks = look_bytes * (2 if self.options.split else 1)
-        looks += transmit_bytes if self._reports_transmit else 0
-        return set_bytes / (set_bytes + ack_bytes + looks)
+        set_bytes, done_bytes, dial_bytes, transmit_bytes = 12, 6, 19, 15
+        read_bytes = dial_bytes * (2 if self.options.split else 1)
+        read_bytes += transmit_bytes if self._reports_transmit else 0
+        return set_bytes / (set_bytes + done_bytes + read_bytes)
 
     async def _send_command(self, command: bytes) -> None:
-        await self._say(command, command[:1], 60 - len(command), either=True)
+        await self._exchange(command, command[:1], 60 - len(command), either=True)
 
     async def _set_power(self, fraction: float) -> None:
-        await self._tell(POWER + bus.level(fraction))
+        await self._set(POWER + bus.level(fraction))
 
     async def _transmitting(self) -> bool:
         data = await self._get(TRANSMIT, 1)
         if data not in (b"\x00", b"\x01"):
-            raise self.talk.garbled(f"asked for the transmit state, answered {shown(data)}")
+            raise self.conversation.garbled(f"asked for the transmit state, answered {shown(data)}")
         return data == b"\x01"
 
-    # one frame at a time
+    # single frames
 
-    async def _keyed_first(self) -> bool | None:
-        """Where it matters which dial is the selected one: does the radio transmit? Else None."""
+    async def _transmitting_if_relevant(self) -> bool | None:
+        """Returns whether the radio transmits, where that decides which dial it calls the selected
+        one; else None."""
         if self.options.split and self.options.selected_transmits_while_keyed:
             return await self._transmitting() if self._reports_transmit else None
         return None
 
     async def _dial(self, which: bytes) -> int:
-        data = await self._get(which if self._names_dials else b"\x03", 5)
+        data = await self._get(which if self._has_both_dials else b"\x03", 5)
         try:
             return bus.dial_hz(data)
         except ValueError as error:
-            raise self.talk.garbled(error) from None
+            raise self.conversation.garbled(error) from None
 
     async def _set_dial(self, which: bytes, dial_hz: int) -> None:
-        body = (which if self._names_dials else b"\x05") + bus.dial(dial_hz)
+        body = (which if self._has_both_dials else b"\x05") + bus.dial(dial_hz)
         try:
-            await self._tell(body)
+            await self._set(body)
         except RigRefused:
             if not self.options.exchange_command:
                 raise
             await self._check_receiving("receivers are not exchanged")
             await self._send_command(self.parse_command(self.options.exchange_command))
-            await self._tell(body)
+            await self._set(body)
 
     async def _mode(self, which: bytes) -> str | None:
-        data = await self._maybe(b"\x26" + which[1:], 3)
+        data = await self._get_if_supported(b"\x26" + which[1:], 3)
         if data is None and which == SELECTED:
-            data = await self._maybe(b"\x04", 2)
+            data = await self._get_if_supported(b"\x04", 2)
         return None if data is None else bus.mode_name(data)
 
-    async def _tell(self, body: bytes) -> None:
-        await self._say(body, b"", 0)
+    async def _set(self, body: bytes) -> None:
+        await self._exchange(body, b"", 0)
 
     async def _get(self, body: bytes, data_bytes: int) -> bytes:
-        return await self._say(body, body, data_bytes)
+        return await self._exchange(body, body, data_bytes)
 
-    async def _maybe(self, body: bytes, data_bytes: int) -> bytes | None:
-        """Like `_get`; None where the radio says no."""
+    async def _get_if_supported(self, body: bytes, data_bytes: int) -> bytes | None:
+        """Returns the data of the answer; None if the radio refuses."""
         try:
             return await self._get(body, data_bytes)
         except RigRefused:
             return None
 
-    async def _say(self, body: bytes, due: bytes, data_bytes: int, **how: bool) -> bytes:
+    async def _exchange(self, body: bytes, due: bytes, data_bytes: int, **accepts: bool) -> bytes:
+        """Sends a frame, once more after a collision. Returns the data of the answer. due,
+        data_bytes, accepts: as for `CivExchange`."""
         frame = bus.Frame(self.options.address, self.options.controller_address, body)
         for pause_s in (random.uniform(*COLLISION_PAUSE_S), None):
-            exchange = CivExchange(frame, due, data_bytes, **how)
+            exchange = CivExchange(frame, due, data_bytes, **accepts)
             try:
-                await self.talk.ask(exchange)
+                await self.conversation.ask(exchange)
             except Collision as error:
                 if pause_s is None:
-                    raise self.talk.garbled(f"{error}, twice") from None
-                await self.talk.pause(pause_s)
+                    raise self.conversation.garbled(f"{error}, twice") from None
+                await self.conversation.pause(pause_s)
             else:
                 return exchange.data
         raise AssertionError("unreachable")

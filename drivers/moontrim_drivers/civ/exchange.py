@@ -1,6 +1,6 @@
 """One frame sent on the addressed binary bus, and the answer to it among all that comes.
 
-Owns which of the frames on the bus is that answer; knows no port and no driver.
+Decides which of the frames on the bus is that answer; knows no port and no driver.
 """
 
 from __future__ import annotations
@@ -9,19 +9,22 @@ from moontrim_drivers.civ import codec as bus
 from moontrim_drivers.contract import RigGarbled, RigRefused
 from moontrim_drivers.serial.exchange import shown
 
-# passed over: a turned knob tells of itself by 00 and 01; a late answer, to an opening cut short,
-# to the question for the address
-_PASSED_OVER = (0x00, 0x01, 0x19)
+# Commands that may come without a question: 00 and 01 report a turned knob; 19 is a late answer to
+# the question for the address in an `open` that was cut short.
+_UNSOLICITED = (0x00, 0x01, 0x19)
 
 
 class Collision(RigRefused):
-    """Two spoke at once. It is said once more; never leaves the driver."""
+    """Two sent at once. The driver sends once more; this error never leaves it."""
 
 
 class CivExchange:
-    """One frame sent and the answer due from one radio: data after `due`, or a mere yes (due
-    empty, or either). Frames of others, and what is said unasked, are passed over; to be patient is
-    to pass over answers to other questions, too."""
+    """One frame sent, and the answer due from one radio. Frames of other radios and unsolicited
+    ones are skipped.
+
+    due: the beginning of the answer, before its data; empty: only FB (done) is due. data_bytes: the
+    expected length of the data, for the deadline. either: FB is accepted as well. patient: answers
+    to other questions are skipped, too. data: what came after `due`."""
 
     def __init__(
         self,
@@ -54,19 +57,19 @@ class CivExchange:
                 self._take(frame)
 
     def _take(self, frame: bus.Frame) -> None:
-        asked = self._frame
-        if frame.sender == asked.sender:  # our own, come back on the one wire
-            if frame != asked:
+        sent = self._frame
+        if frame.sender == sent.sender:  # our own, received again on a one-wire bus
+            if frame != sent:
                 raise Collision("what was sent came back damaged")
             return
-        if frame.sender != asked.to or frame.to != asked.sender:
+        if frame.sender != sent.to or frame.to != sent.sender:
             return
-        if frame.body == bus.NO:
-            raise RigRefused(f"the radio said no to {asked.body.hex(' ')}")
+        if frame.body == bus.REFUSED:
+            raise RigRefused(f"the radio said no to {sent.body.hex(' ')}")
         if frame.body == bus.DONE and (self._either or not self._due):
             self.finished = True
         elif self._due and frame.body.startswith(self._due):
             self.data = frame.body[len(self._due) :]
             self.finished = True
-        elif not self._patient and frame.body[0] not in _PASSED_OVER:
-            raise RigGarbled(f"asked {asked.body.hex(' ')}, answered {shown(frame.body)}")
+        elif not self._patient and frame.body[0] not in _UNSOLICITED:
+            raise RigGarbled(f"asked {sent.body.hex(' ')}, answered {shown(frame.body)}")

@@ -1,7 +1,7 @@
 """One TCP connection to a rig-control daemon.
 
-Owns the socket and the rule that bytes are due only between a question and its last answer. It
-knows no command; what is due is held in a `socketwire.Lines`.
+Owns the socket. Bytes are expected only between a question and its last answer; any others end the
+connection. It knows no command: `wire.AnswerLines` checks what arrives.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ import socket
 from moontrim_drivers.contract import RigClosed, RigGarbled, RigUnfit, RigUnreachable
 from moontrim_drivers.rigctld.wire import AnswerLines
 
-UNACKNOWLEDGED_MS = 2000  # a pulled cable is noticed after this, not after minutes
+UNACKNOWLEDGED_MS = 2000  # chosen: a pulled cable is noticed after this instead of after minutes
 
 
 class Connection(asyncio.Protocol):
-    """The connection. After any failure it is closed for good, and says why when next asked."""
+    """A TCP connection. After any failure it stays closed, and the next exchange raises why."""
 
     def __init__(self) -> None:
         self._transport: asyncio.Transport | None = None
@@ -27,6 +27,7 @@ class Connection(asyncio.Protocol):
 
     @classmethod
     async def connect(cls, host: str, port: int) -> Connection:
+        """Returns a new connection. Raises RigUnreachable, RigUnfit for an unusable host name."""
         loop = asyncio.get_running_loop()
         try:
             _, wire = await loop.create_connection(cls, host, port)
@@ -37,7 +38,7 @@ class Connection(asyncio.Protocol):
         return wire
 
     async def exchange(self, data: bytes, due: AnswerLines) -> None:
-        """Send whole lines, in one write, and return when all that is due has come."""
+        """Sends whole lines in one write; returns when every line that is due has come."""
         assert self._done is None, "one exchange at a time"
         if self._failure is not None or self._transport is None:
             raise self._failure or RigClosed("not connected")
@@ -50,7 +51,7 @@ class Connection(asyncio.Protocol):
             self._due = self._done = None
 
     def close(self) -> None:
-        """At once. Nothing is sent any more; what was written went out in whole lines."""
+        """Closes at once. Nothing more is sent; what was written went out in whole lines."""
         self._fail(RigClosed("closed by us"))
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:

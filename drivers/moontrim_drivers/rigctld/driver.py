@@ -1,25 +1,22 @@
 """A radio behind Hamlib's rig-control daemon (rigctld), over TCP.
 
-Owns which questions are asked for each call of the contract, and one connection. The bytes are
-`socketwire`'s business. It prefers commands that name their VFO: without the name, some versions
-write the transmit frequency into the receive VFO when sets follow each other quickly. A report of
-success is never taken for proof; what counts is what reads back.
+Owns one connection and decides which questions each call of the contract asks; `wire` turns them
+into bytes. Commands that name their VFO are preferred: without the name ("plain mode"), some
+versions write the transmit frequency into the receive VFO when sets follow each other quickly. A
+report of success proves nothing; what reads back counts.
 
-After any error but a refusal, and after cancellation, the connection is closed at once: a late
-answer would be taken for that to the next question. Until `open`, everything then raises RigClosed.
+After any error but a refusal, and after cancellation, the connection is closed at once, because a
+late answer would be taken for the answer to the next question. Every method then raises RigClosed
+until `open`.
 """
 
 from __future__ import annotations
 
 import asyncio
-from typing import Literal
-
-from pydantic import Field, model_validator
 
 from moontrim_drivers.contract import (
     Capabilities,
     DriverClock,
-    DriverOptions,
     RigClosed,
     RigDetails,
     RigDriver,
@@ -31,49 +28,17 @@ from moontrim_drivers.contract import (
 )
 from moontrim_drivers.limits import check_dials, check_mode, check_power
 from moontrim_drivers.rigctld.connection import Connection
-from moontrim_drivers.rigctld.hostlookup import LookUp
-from moontrim_drivers.rigctld.reportcodes import NOT_THERE
+from moontrim_drivers.rigctld.hostlookup import HostLookUp
+from moontrim_drivers.rigctld.options import FIRST_VFO_NAMES, VFO_NAMES, SocketOptions
+from moontrim_drivers.rigctld.reportcodes import NOT_AVAILABLE
 from moontrim_drivers.rigctld.wire import Answer, Answers, Greeting, Question, ask
 
-# in plain mode: what some versions need between two sets to put both into the right VFO
+# In plain mode: the pause some versions need between two sets to put each into the right VFO.
 _PLAIN_PAUSE_S = 0.5
-
-_Vfo = Literal["VFOA", "VFOB", "Main", "Sub"]
-_FIRST = ("VFOA", "Main")
-_NAMED = (*_FIRST, "VFOB", "Sub")
-
-
-class SocketOptions(DriverOptions):
-    """Where the rig-control daemon is and what the radio behind it can do."""
-
-    host: str = Field("127.0.0.1", min_length=1, max_length=253)
-    port: int = Field(4532, ge=1, le=65535)
-    split: bool = Field(True, description="Use separate dials to receive and transmit.")
-    rx_vfo: _Vfo = Field("VFOA", description="VFO that receives.")
-    tx_vfo: _Vfo = Field("VFOB", description="VFO that transmits in split.")
-    retunes_while_transmitting: bool = Field(
-        False, description="The radio takes a new transmit dial while keyed."
-    )
-    dial_resolution_hz: int = Field(1, ge=1, le=100_000, description="Smallest dial step.")
-    sets_power: bool = Field(
-        False, description="Allow setting power. Some radios go to full power while it is set."
-    )
-    effect_fraction: float = Field(
-        0.2, ge=0, le=1, description="Where in the duration of a set, 0 to 1, the dial moves."
-    )
-
-    @model_validator(mode="after")
-    def _two_vfos(self) -> SocketOptions:
-        if self.split and (self.rx_vfo in _FIRST) == (self.tx_vfo in _FIRST):
-            raise ValueError(
-                f"rx_vfo {self.rx_vfo} and tx_vfo {self.tx_vfo} are the same VFO; "
-                "in split they must differ"
-            )
-        return self
 
 
 class SocketDriver(RigDriver):
-    """The contract, spoken to a rig-control daemon."""
+    """The driver of a radio that a rig-control daemon controls."""
 
     Options = SocketOptions
     options: SocketOptions
@@ -81,10 +46,10 @@ class SocketDriver(RigDriver):
     def __init__(self, options: SocketOptions, clock: DriverClock) -> None:
         super().__init__(options, clock)
         self._connection: Connection | None = None
-        self._look_up = LookUp()
+        self._host_look_up = HostLookUp()
         self._names_vfo = True
         self._reports_transmit = True
-        self._tells_split = True
+        self._reports_split = True
         self._last_set_s = -float("inf")
 
     @property
@@ -98,7 +63,7 @@ class SocketDriver(RigDriver):
             sets_power=options.sets_power and self._reports_transmit,
             max_sets_per_s=1.0 / _PLAIN_PAUSE_S if self._pauses else None,
             effect_fraction=options.effect_fraction,
-            own_pauses_s=2 * _PLAIN_PAUSE_S if self._pauses else 0.0,
+            driver_pauses_s=2 * _PLAIN_PAUSE_S if self._pauses else 0.0,
         )
 
     async def open(self, *, unkey: bool = False) -> None:
@@ -120,9 +85,9 @@ class SocketDriver(RigDriver):
             raise
 
     async def _connect(self) -> Connection:
-        """At the first of the host's addresses where someone listens."""
+        """Connects to the first of the host's addresses that accepts."""
         error: RigUnreachable | None = None
-        for address in await self._look_up.addresses(self.options.host):
+        for address in await self._host_look_up.addresses(self.options.host):
             try:
                 return await Connection.connect(address, self.options.port)
             except RigUnreachable as unreachable:
@@ -157,7 +122,7 @@ class SocketDriver(RigDriver):
     async def details(self) -> RigDetails:
         mode, power = await self._exchange(self._on_rx("m"), self._on_rx("l", "RFPOWER"))
         for answer in (mode, power):
-            if answer.refused and answer.code not in (*NOT_THERE, -1):
+            if answer.refused and answer.code not in (*NOT_AVAILABLE, -1):
                 raise answer.refusal()
         return RigDetails(
             mode=None if mode.refused else mode.values[0],
@@ -183,7 +148,7 @@ class SocketDriver(RigDriver):
             raise RigRefused("power is not set while the radio transmits")
         await self._ask(self._on_rx("L", "RFPOWER", f"{fraction:.3f}"))
 
-    # which question for which dial
+    # the question for each dial
 
     def _on_rx(self, letter: str, *arguments: str | int) -> Question:
         return ask(letter, *((self.options.rx_vfo,) if self._names_vfo else ()), *arguments)
@@ -208,55 +173,56 @@ class SocketDriver(RigDriver):
             transmitting=answers[-1].values[0] if self._reports_transmit else None,
         )
 
-    # what is asked when
+    # the order of questions
 
     async def _select_receiver(self) -> None:
-        """In plain mode F and f are for the selected VFO, whichever a hand has left selected."""
+        """Selects the receive VFO, since F and f act on the selected VFO in plain mode."""
         (done,) = await self._exchange(ask("V", self.options.rx_vfo))
-        if done.refused and done.code not in NOT_THERE:
+        if done.refused and done.code not in NOT_AVAILABLE:
             raise done.refusal()
 
     async def _prepare_split(self) -> None:
-        """Split on, or off where one dial is to serve both ways: a radio left in split would
-        transmit somewhere else."""
+        """Sets split on, or off where one dial serves both ways: a radio left in split would
+        transmit on another frequency."""
         split = self.options.split
         if not split:
             (now,) = await self._exchange(self._on_rx("s"))
-            self._tells_split = not now.refused
+            self._reports_split = not now.refused
             if now.refused or not now.values[0]:
                 return
         vfo = self.options.tx_vfo if split else self.options.rx_vfo
         done, now = await self._exchange(self._on_rx("S", int(split), vfo), self._on_rx("s"))
-        if done.refused and done.code in NOT_THERE:
+        if done.refused and done.code in NOT_AVAILABLE:
             raise RigUnfit("this radio does not set split operation; use split = false")
         if done.refused:
             raise done.refusal()
-        self._tells_split = not now.refused
+        self._reports_split = not now.refused
         if not now.refused and now.values[0] != split:
             raise RigRefused(f"split operation would not go {'on' if split else 'off'}")
 
     async def _check_before_keying(self) -> None:
-        """Keyed, a radio that left split (power-cycled, say) would transmit on the receive dial."""
+        """Checks that the radio is in split as set. Keyed after it has left split (by a power
+        cycle, for example) it would transmit on the receive dial."""
         if not self._reports_transmit:
             raise RigUnfit("this radio does not tell whether it transmits, so it is never keyed")
         (now,) = await self._exchange(self._on_rx("s"))
-        if now.refused and self._tells_split:
+        if now.refused and self._reports_split:
             raise now.refusal()
-        if not now.refused and not self._as_wanted(now):
+        if not now.refused and not self._split_matches(now):
             self._drop()
             raise RigGarbled("the radio has changed its split operation by itself")
 
-    def _as_wanted(self, now: Answer) -> bool:
+    def _split_matches(self, now: Answer) -> bool:
         split, tx_vfo = now.values
-        on_rx = (tx_vfo in _FIRST) == (self.options.rx_vfo in _FIRST)
-        return split == self.options.split and not (split and on_rx and tx_vfo in _NAMED)
+        on_rx = (tx_vfo in FIRST_VFO_NAMES) == (self.options.rx_vfo in FIRST_VFO_NAMES)
+        return split == self.options.split and not (split and on_rx and tx_vfo in VFO_NAMES)
 
     @property
     def _pauses(self) -> bool:
         return self.options.split and not self._names_vfo
 
     async def _set(self, sets: list[Question], checks: list[Question]) -> list[Answer]:
-        """Send sets and return the answers to the checks; in one write where that is safe."""
+        """Sends sets and returns the answers to the checks; in one write where that is safe."""
         if not self._pauses:
             return (await self._ask(*sets, *checks))[len(sets) :]
         try:
@@ -272,18 +238,18 @@ class SocketDriver(RigDriver):
         return await self._ask(*checks)
 
     async def _ask(self, *questions: Question) -> list[Answer]:
-        """Like `_exchange`, but the first refusal is raised; an unknown transmit state is none."""
+        """Exchanges, raising the first refusal; one of the transmit state alone is recorded."""
         answers = await self._exchange(*questions)
         for answer in answers:
-            if answer.question.letter == "t" and answer.code in NOT_THERE:
+            if answer.question.letter == "t" and answer.code in NOT_AVAILABLE:
                 self._reports_transmit = False
             elif answer.refused:
                 raise answer.refusal()
         return answers
 
     async def _exchange(self, *questions: Question) -> list[Answer]:
-        """Ask in one write and read every answer, so that a refusal leaves the connection in
-        step."""
+        """Sends the questions in one write and returns every answer, so that after a refusal the
+        next answer still belongs to the next question."""
         if self._connection is None:
             raise RigClosed("not open")
         exchange = Answers(questions)

@@ -1,7 +1,7 @@
-"""The addresses of a host by its name, looked up in a thread that nobody else needs.
+"""Looks up the addresses of a host by its name, in a thread of its own.
 
-Owns the rule that there is one look-up at a time. A resolver that nobody answers holds a thread for
-as long as it likes; the event loop's own look-ups share their few threads with the disk."""
+A resolver that gets no answer may hold its thread for minutes, and the event loop's own look-ups
+share their few threads with the disk. There is one look-up at a time."""
 
 from __future__ import annotations
 
@@ -14,14 +14,16 @@ import threading
 from moontrim_drivers.contract import RigUnfit, RigUnreachable
 
 
-class LookUp:
-    """A look-up that was given up goes on by itself; whoever asks next gets its answer."""
+class HostLookUp:
+    """The look-up of one host. One that a deadline cut short goes on; the next call gets its
+    answer."""
 
     def __init__(self) -> None:
         self._pending: tuple[str, asyncio.Future[list[str]]] | None = None
 
     async def addresses(self, host: str) -> list[str]:
-        """IP addresses, at least one. Raises RigUnreachable, or RigUnfit for what is no name."""
+        """Returns IP addresses, at least one. Raises RigUnreachable, or RigUnfit for a text that
+        cannot be a name."""
         with contextlib.suppress(ValueError):
             ipaddress.ip_address(host)
             return [host]
@@ -38,19 +40,19 @@ class LookUp:
         loop = asyncio.get_running_loop()
         answer: asyncio.Future[list[str]] = loop.create_future()
 
-        def settle(found: list[str] | Exception) -> None:
+        def settle(outcome: list[str] | Exception) -> None:
             if answer.cancelled():
                 return
-            if isinstance(found, Exception):
-                answer.set_exception(found)
-                answer.exception()  # perhaps nobody asks any more
+            if isinstance(outcome, Exception):
+                answer.set_exception(outcome)
+                answer.exception()  # retrieved: perhaps nobody waits any more
             else:
-                answer.set_result(found)
+                answer.set_result(outcome)
 
         def look_up() -> None:
-            found = _resolved(host)
+            outcome = _resolved(host)
             with contextlib.suppress(RuntimeError):  # the loop is closed: nobody waits
-                loop.call_soon_threadsafe(settle, found)
+                loop.call_soon_threadsafe(settle, outcome)
 
         threading.Thread(target=look_up, name=f"look-up of {host}", daemon=True).start()
         return answer
@@ -58,11 +60,11 @@ class LookUp:
 
 def _resolved(host: str) -> list[str] | Exception:
     try:
-        found = socket.getaddrinfo(host, None, type=socket.SOCK_STREAM)
+        addresses = socket.getaddrinfo(host, None, type=socket.SOCK_STREAM)
     except OSError as error:
         return RigUnreachable(f"{host}: {error.strerror or error}")
     except UnicodeError:
         return RigUnfit(f"host: {host!r} is no host name")
-    return list(dict.fromkeys(str(address[0]) for *_, address in found)) or RigUnreachable(
+    return list(dict.fromkeys(str(address[0]) for *_, address in addresses)) or RigUnreachable(
         f"{host} has no address"
     )

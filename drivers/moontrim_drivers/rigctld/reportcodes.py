@@ -1,11 +1,9 @@
-"""What the report at the end of an answer means.
-
-Owns the RPRT codes of Hamlib's network protocol: their words, and which of them mean more than a
-no."""
+"""The RPRT codes at the end of an answer in Hamlib's network protocol: their meanings, and those
+that are more than a refusal."""
 
 from __future__ import annotations
 
-# RPRT codes in words (rig_errcode_e in Hamlib's rig.h)
+# rig_errcode_e in Hamlib's rig.h
 _MEANINGS = {
     -1: "invalid parameter",
     -2: "invalid configuration",
@@ -30,12 +28,12 @@ _MEANINGS = {
     -21: "limit exceeded",
     -22: "access denied",
 }
-TIMEOUTS = frozenset({-5, -14})
-BROKEN = frozenset({-3, -6, -7, -8, -13})  # the daemon now closes and reopens the radio
+TIMEOUTS = frozenset({-5, -14})  # a late answer may follow
+BROKEN = frozenset({-3, -6, -7, -8, -13})  # the rig-control daemon closes and reopens the radio
 POWERED_OFF = -20
-NOT_THERE = frozenset({-4, -11})
+NOT_AVAILABLE = frozenset({-4, -11})  # the radio, or Hamlib's part for it, lacks the command
 
 
 def meaning(code: int) -> str:
-    """A report code in words."""
+    """Returns the meaning of a report code as a phrase that ends in the code."""
     return f"{_MEANINGS.get(code, 'an error without a name')} (RPRT {code})"

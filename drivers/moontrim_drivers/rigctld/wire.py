@@ -1,13 +1,13 @@
 """Hamlib's network rig-control protocol as values: questions to bytes, bytes to answers.
 
-Owns the text of the protocol (rigctld(1), "Extended Response Protocol") and no socket. Every
-command goes out with a leading `+`, so that the answer repeats what was asked and ends in a report:
+Knows the text of the protocol (rigctld(1), "Extended Response Protocol") and no socket. Every
+command goes out with a leading `+`, so that the answer repeats the question and ends in a report:
 
     +f VFOA        ->   get_freq: VFOA / Frequency: 144100000 / RPRT 0
 
-An Exchange is fed bytes as they come, in any pieces, and holds them against the questions that were
-sent. It never searches for a place to go on from: the first byte that does not fit is RigGarbled,
-and the connection is of no more use."""
+`Answers` takes bytes in pieces of any size and checks them against the questions that were sent. It
+does not resynchronise: the first line that does not fit raises RigGarbled, and the connection must
+be closed."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from moontrim_drivers.limits import HIGHEST_DIAL_HZ, LOWEST_DIAL_HZ, WIDEST_PASS
 from moontrim_drivers.rigctld.reportcodes import BROKEN, POWERED_OFF, TIMEOUTS, meaning
 
 LONGEST_COMMAND = 99  # bytes; longer ones crash some versions of the daemon
-LONGEST_LINE = 4096  # bytes of one line of an answer
+LONGEST_LINE = 4096  # bytes of one line of an answer; chosen: far above any real one
 
 # names that different versions print for the same VFO
 _ALIASES = {"Main": "VFOA", "MainA": "VFOA", "Sub": "VFOB", "SubA": "VFOB", "MainB": "VFOB"}
@@ -60,16 +60,16 @@ def _passband_hz(text: str) -> int:
 
 
 def _level(text: str) -> float:
-    """Full power is full power, whatever more some radios say; less than none is no answer: it
-    would pass every ceiling."""
+    """Returns a level, 0 to 1. Some radios report more than full power; that is full power. A
+    negative one raises ValueError, because it would pass every drive ceiling."""
     value = _number(text)
     if value < 0.0:
         raise ValueError
     return min(1.0, value)
 
 
-# letter: its long name, as the answer repeats it, and what the lines of an answer must hold.
-# A level is answered without a key.
+# letter: its long name, as the answer repeats it, then the key and the converter of each line of
+# the answer. The line of a level has no key.
 _COMMANDS: dict[str, tuple[str, tuple[tuple[str, Callable[[str], Any]], ...]]] = {
     "F": ("set_freq", ()),
     "f": ("get_freq", (("Frequency: ", _dial_hz),)),
@@ -91,13 +91,14 @@ _COMMANDS: dict[str, tuple[str, tuple[tuple[str, Callable[[str], Any]], ...]]] =
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One command: its letter and its arguments, the VFO first where one is named."""
+    """One command: its letter and its arguments, with the VFO first where it names one."""
 
     letter: str
     arguments: tuple[str, ...]
 
     def encode(self) -> bytes:
-        """The whole line, line end included. Raises ValueError if it is not fit to be sent."""
+        """Returns the line to send, line end included. Raises ValueError if it is not fit to be
+        sent."""
         for argument in self.arguments:
             if not re.fullmatch(r"[A-Za-z0-9.-]+", argument):
                 raise ValueError(f"argument {argument!r} of {self.letter} is not fit for the wire")
@@ -112,9 +113,10 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """The report (0, or why not) and the values, in the order of their lines: a dial in Hz as int,
-    a passband in Hz as int, a state as bool, a level as float, a name as str. No values if
-    refused."""
+    """The answer to one question.
+
+    code: of the report; 0: done. values: in the order of their lines: a dial or passband in Hz as
+    int, a state as bool, a level as float, a name as str; none if refused."""
 
     question: Question
     code: int
@@ -125,23 +127,26 @@ class Answer:
         return self.code != 0
 
     def refusal(self) -> RigRefused:
+        """Returns the error to raise for a refused question."""
         return RigRefused(f"{self.question}: {meaning(self.code)}")
 
 
 def ask(letter: str, *arguments: str | int) -> Question:
-    """A question, e.g. ask("F", "VFOA", 144_100_000)."""
+    """Returns a question, such as ask("F", "VFOA", 144_100_000)."""
     return Question(letter, tuple(str(argument) for argument in arguments))
 
 
 class AnswerLines:
-    """Whole lines of text out of bytes in any pieces, bounded. An unfinished line is never used."""
+    """Splits bytes in pieces of any size into whole lines of bounded length. A subclass takes the
+    lines and sets `finished` after the last one. An unfinished line is never used."""
 
     def __init__(self) -> None:
         self._partial = b""
         self.finished = False
 
     def feed(self, data: bytes) -> None:
-        """Raises RigGarbled at the first thing that does not fit, RigTimeout on such a report."""
+        """Takes more bytes. Raises RigGarbled at the first line that does not fit, RigTimeout for
+        a report that means one."""
         *lines, self._partial = (self._partial + data).split(b"\n")
         for line in lines:
             self._check_length(line)
@@ -156,6 +161,7 @@ class AnswerLines:
             raise RigGarbled(f"more than was asked for: {shown(self._partial)}")
 
     def take(self, line: str) -> None:
+        """Takes one line, without its end."""
         raise NotImplementedError
 
     def _check_length(self, line: bytes) -> None:
@@ -164,22 +170,22 @@ class AnswerLines:
 
 
 class Answers(AnswerLines):
-    """The answers to some questions, in their order."""
+    """Collects the answers to questions, in the order of the questions."""
 
     def __init__(self, questions: tuple[Question, ...]) -> None:
         super().__init__()
         self.answers: list[Answer] = []
         self._questions = questions
-        self._header_seen = False
+        self._header_came = False
         self._values: list[str] = []
         self.finished = not questions
 
     def take(self, line: str) -> None:
         question = self._questions[len(self.answers)]
-        if not self._header_seen:
+        if not self._header_came:
             if not _repeats(line, question):
                 raise RigGarbled(f"asked {question}, answered {shown(line.encode())}")
-            self._header_seen = True
+            self._header_came = True
         elif report := _REPORT.fullmatch(line):
             self._end(question, int(report[1]))
         else:
@@ -209,15 +215,15 @@ class Answers(AnswerLines):
             except ValueError:
                 raise RigGarbled(f"asked {question}, answered {self._values}") from None
         self.answers.append(Answer(question, code, values))
-        self._header_seen, self._values = False, []
+        self._header_came, self._values = False, []
         self.finished = len(self.answers) == len(self._questions)
 
 
 class Greeting(AnswerLines):
-    """The first exchange: ask for commands that name their VFO, and whether that is so now.
+    """The first exchange: requests commands that name their VFO, and asks whether they now do.
 
-    The first report is ignored on purpose: some versions say "not available" and do it. These two
-    commands go without `+`, with which some versions answer the second one wrongly.
+    The first report is ignored on purpose: some versions report "not available" and do it. These
+    two commands are sent without `+`, with which some versions answer the second one wrongly.
     """
 
     BYTES = b"\\set_vfo_opt 1\n\\chk_vfo\n"
@@ -241,7 +247,7 @@ class Greeting(AnswerLines):
 
 
 def shown(data: bytes) -> str:
-    """Some bytes for a message, short and harmless."""
+    """Returns the first bytes as printable text for a message."""
     return ascii(data[:40].decode("latin-1")) + ("..." if len(data) > 40 else "")
 
 
@@ -255,10 +261,11 @@ def _repeats(line: str, question: Question) -> bool:
     )
 
 
-def _same(said: str, asked: str) -> bool:
-    if _ALIASES.get(said, said) == _ALIASES.get(asked, asked):
+def _same(repeated: str, sent: str) -> bool:
+    """Whether an argument is repeated: VFOs by any of their names, numbers in any notation."""
+    if _ALIASES.get(repeated, repeated) == _ALIASES.get(sent, sent):
         return True
     try:
-        return float(said) == float(asked)
+        return float(repeated) == float(sent)
     except ValueError:
         return False

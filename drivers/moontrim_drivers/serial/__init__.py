@@ -1,1 +1,1 @@
-"""What serial buses have in common: the port, its name, the exchange of frames."""
+"""What drivers of radios on a serial port have in common: the port, its name, the exchanges."""

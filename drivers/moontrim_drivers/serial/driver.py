@@ -1,11 +1,12 @@
-"""What the drivers of radios on a serial port have in common.
+"""The base class of the drivers of radios on a serial port.
 
-Owns the answers to the contract that are the same on every bus; a subclass says what is asked for
-them, and `serialtalk` asks. After any error but a refusal, and after cancellation, everything
-raises RigClosed until `open`.
+It does what is the same on every bus; a subclass builds the messages and sends them through
+`exchange.Conversation`. After any error but a refusal, and after cancellation, every method raises
+RigClosed until `open`.
 
-These buses have no check sums. So a dial that reads back unlike what it was is asked for once more,
-and the second answer counts: one damaged byte is then no hand on the dial.
+These buses have no check sums, so one damaged byte could look like a dial turned by hand. A dial
+that reads back differently than expected is therefore read once more, and the second reading
+counts.
 """
 
 from __future__ import annotations
@@ -22,24 +23,24 @@ from moontrim_drivers.contract import (
     RigUnfit,
 )
 from moontrim_drivers.limits import check_dials, check_power
-from moontrim_drivers.serial.exchange import Talk
+from moontrim_drivers.serial.exchange import Conversation
 from moontrim_drivers.serial.options import SerialOptions
 
-LOOK_AGAIN_S = 0.02
+ASK_AGAIN_S = 0.02  # chosen: between two questions whether a radio told to (un)key has done so
 
 
 class SerialDriver(RigDriver):
-    """Base of the drivers. Subclasses say what is asked; this class when, and what if not."""
+    """A radio on a serial port. Subclasses fill in the methods below `send_commands`."""
 
     options: SerialOptions
-    own_pauses_s = 0.0
+    driver_pauses_s = 0.0
     highest_dial_hz: int
 
     def __init__(self, options: SerialOptions, clock: DriverClock) -> None:
         super().__init__(options, clock)
-        self.talk = Talk(options, clock)
+        self.conversation = Conversation(options, clock)
         self._reports_transmit = True
-        self._last: tuple[int, int | None] | None = None
+        self._last_dials: tuple[int, int | None] | None = None
 
     @property
     def capabilities(self) -> Capabilities:
@@ -52,14 +53,14 @@ class SerialDriver(RigDriver):
             reports_transmit=self._reports_transmit,
             sets_power=options.sets_power and self._reports_transmit,
             effect_fraction=self._effect_on_the_wire() if fraction is None else fraction,
-            own_pauses_s=self.own_pauses_s,
+            driver_pauses_s=self.driver_pauses_s,
         )
 
     async def open(self, *, unkey: bool = False) -> None:
-        self.talk.close()
+        self.conversation.close()
         self._reports_transmit = True
-        self._last = None
-        self.talk.open()
+        self._last_dials = None
+        self.conversation.open()
         try:
             await self._greet()
             if unkey:
@@ -67,14 +68,14 @@ class SerialDriver(RigDriver):
             await self._prepare()
             await self.read()
         except BaseException:
-            self.talk.close()
+            self.conversation.close()
             raise
 
     async def close(self) -> None:
-        self.talk.close()
+        self.conversation.close()
 
     async def read(self) -> RigState:
-        state = await self._surely(self._last)
+        state = await self._confirmed(self._last_dials)
         await self._check_split()
         return state
 
@@ -86,19 +87,20 @@ class SerialDriver(RigDriver):
                     f"{name}: {dial_hz} is not usable; allowed on this bus: up to "
                     f"{self.highest_dial_hz}"
                 )
-        expected = self._last
+        expected = self._last_dials
         if expected is not None:
             expected = (rx_hz or expected[0], tx_hz or expected[1])
-        return await self._surely(expected, await self._set_dials(rx_hz, tx_hz))
+        return await self._confirmed(expected, await self._set_dials(rx_hz, tx_hz))
 
-    async def _surely(
+    async def _confirmed(
         self, expected: tuple[int, int | None] | None, state: RigState | None = None
     ) -> RigState:
-        """A state that reads back as expected, or a second one."""
+        """Returns the state (default: a new reading) if its dials are as expected, else another
+        reading."""
         state = state or await self._read()
         if expected is not None and (state.rx_dial_hz, state.tx_dial_hz) != expected:
             state = await self._read()
-        self._last = (state.rx_dial_hz, state.tx_dial_hz)
+        self._last_dials = (state.rx_dial_hz, state.tx_dial_hz)
         return state
 
     async def set_power(self, fraction: float) -> None:
@@ -117,56 +119,61 @@ class SerialDriver(RigDriver):
         for command in ready:
             await self._send_command(command)
 
-    # what a bus adds
+    # what a subclass adds
 
     @classmethod
     @abstractmethod
     def parse_command(cls, text: str) -> bytes:
-        """A free-form command in the notation of the bus. Raises ValueError, saying what is allowed
-        if it is none, and for one known to make a radio transmit."""
+        """Returns a command in the notation of the bus as bytes. Raises ValueError for what is not
+        one (the text says what is allowed), and for one known to make a radio transmit."""
 
     @abstractmethod
-    async def _send_command(self, command: bytes) -> None: ...
+    async def _send_command(self, command: bytes) -> None:
+        """Sends what `parse_command` has returned. Raises RigRefused."""
 
     @abstractmethod
-    async def _set_power(self, fraction: float) -> None: ...
+    async def _set_power(self, fraction: float) -> None:
+        """Sets the RF power; the value has been checked and the radio receives."""
 
     @abstractmethod
-    async def _transmitting(self) -> bool: ...
+    async def _transmitting(self) -> bool:
+        """Returns whether the radio reports that it transmits."""
 
     async def _confirm_transmit(self, on: bool) -> None:
-        """Wait until the radio says so, which some do a while after they were told; not longer than
-        for an answer. Raises RigRefused."""
+        """Waits until the radio reports the transmit state, which some do a while after the
+        command; not longer than for an answer. Raises RigRefused."""
         until_s = self.clock.monotonic_s() + self.options.answer_s
         while await self._transmitting() != on:
             if self.clock.monotonic_s() >= until_s:
-                told = "transmit" if on else "receive"
-                raise RigRefused(f"told to {told}, the radio does not")
-            await self.talk.pause(LOOK_AGAIN_S)
+                raise RigRefused(f"told to {'transmit' if on else 'receive'}, the radio does not")
+            await self.conversation.pause(ASK_AGAIN_S)
 
     async def _check_receiving(self, what: str) -> None:
+        """Raises RigRefused unless the radio is known to receive. what: what is not done then."""
         if not self._reports_transmit or await self._transmitting():
             raise RigRefused(f"{what} unless the radio is known to receive")
 
     @abstractmethod
     async def _greet(self) -> None:
-        """Have whatever was said before be through."""
+        """Exchanges something after which no late answer to an earlier question can come."""
 
     @abstractmethod
     async def _prepare(self) -> None:
-        """Find out what the radio can do, and set split operation."""
+        """Finds out what the radio can do, and sets split operation on or off."""
 
     @abstractmethod
     def _effect_on_the_wire(self) -> float:
-        """The share, of the bytes of setting one dial and reading back, until the dial is told."""
+        """Returns `Capabilities.effect_fraction` as it follows from the bytes on the wire: of those
+        of setting one dial and reading back, the fraction sent when the set is complete."""
 
     @abstractmethod
-    async def _read(self) -> RigState: ...
+    async def _read(self) -> RigState:
+        """Reads the state once."""
 
     async def _check_split(self) -> None:
-        """Raises RigGarbled if the radio has left or entered split operation by itself: it would
-        transmit somewhere else. For a bus where `_read` does not see that."""
+        """Raises RigGarbled if the radio has left or entered split operation by itself, because it
+        would transmit on another frequency. For a bus where `_read` does not notice that."""
 
     @abstractmethod
     async def _set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:
-        """Set, then read."""
+        """Sets the dials that are not None, then reads the state once."""

@@ -1,8 +1,8 @@
-"""Question and answer on a serial port: one exchange at a time, each within its time.
+"""Question and answer on a serial port: one exchange at a time, each with a deadline.
 
-Owns the wire, and the rule that after any error but a refusal, and after cancellation, it is
-closed: a late answer would be taken for that to the next question. It knows no bus; what is due is
-held in an Exchange.
+Owns the wire. After any error but a refusal, and after cancellation, it closes the wire, because a
+late answer would be taken for the answer to the next question. It knows no bus: an `Exchange` knows
+what to send and which answer is due.
 """
 
 from __future__ import annotations
@@ -25,20 +25,24 @@ from moontrim_drivers.serial.portchoice import choose
 from moontrim_drivers.serial.wire import OnLost, Received, SerialWire, Wire
 
 OpenWire = Callable[[SerialOptions, Received, OnLost], Wire]
+"""Opens the wire that the options describe, with the callbacks for bytes and for its loss."""
 
 
 def locate(port: str) -> str:
-    """The path of the port that is meant at this moment. Raises RigUnreachable."""
+    """Returns the present path of a port named as in the config. Raises RigUnreachable."""
     return choose(port, serialports.attached() if port[:1] != "/" else ())
 
 
 def open_wire(options: SerialOptions, received: Received, lost: OnLost) -> Wire:
-    """The port that the options mean at this moment, opened. Raises RigError."""
+    """Opens the serial port that the options name. Raises RigError."""
     return SerialWire(locate(options.port), options.line(), received, lost)
 
 
 class Exchange(Protocol):
-    """One thing sent, and what is due for it."""
+    """A message to send and the answer that is due.
+
+    sent: the bytes to send. due_bytes: the expected length of the answer, for the deadline.
+    finished: the answer is complete."""
 
     sent: bytes
     due_bytes: int
@@ -46,21 +50,22 @@ class Exchange(Protocol):
 
     @property
     def noise(self) -> bytes:
-        """Bytes that came and meant nothing."""
+        """Bytes that came and belong to no message of the bus."""
         ...
 
     def feed(self, data: bytes) -> None:
-        """Take bytes in any pieces. Raises RigError at the first that cannot be."""
+        """Takes bytes in pieces of any size. Raises RigError for a refusal or a wrong answer."""
         ...
 
 
 def shown(data: bytes) -> str:
-    """Some bytes for a message, short and harmless."""
+    """Returns the first bytes as printable text for a message."""
     return data[:24].hex(" ") + (" ..." if len(data) > 24 else "")
 
 
-class Talk:
-    """The talk with one radio. `open_wire` may be replaced, for a wire that is no serial port."""
+class Conversation:
+    """The exchanges with one radio. `open_wire` may be replaced, for a wire that is no serial
+    port."""
 
     def __init__(self, options: SerialOptions, clock: DriverClock) -> None:
         self.open_wire: OpenWire = open_wire
@@ -76,24 +81,26 @@ class Talk:
         return self._wire is not None
 
     def open(self) -> None:
-        """Raises RigUnreachable, RigUnfit."""
+        """Opens the wire anew. Raises RigUnreachable, RigUnfit."""
         self.close()
         self._lost = None
         self._wire = self.open_wire(self._options, self._received, self._ended)
 
     def close(self) -> None:
-        """Harmless when closed."""
+        """Closes the wire; harmless when closed."""
         if self._wire is not None:
             self._wire.close()
             self._wire = None
 
     def garbled(self, why: object) -> RigGarbled:
-        """The error to raise; what comes now on this wire cannot be trusted, so it is closed."""
+        """Closes the wire, since later bytes on it cannot be trusted, and returns the error to
+        raise."""
         self.close()
         return RigGarbled(f"{self._options.port}: {why}")
 
     async def ask(self, exchange: Exchange) -> None:
-        """Send and wait until it is finished. RigRefused leaves the wire as it is."""
+        """Sends, and waits until the exchange is finished. Raises RigError; only RigRefused leaves
+        the wire open."""
         if self._wire is None:
             raise self._lost or RigClosed("not open")
         assert self._done is None, "one exchange at a time"
@@ -113,7 +120,7 @@ class Talk:
         finally:
             watch.cancel()
             if not self._done.cancelled() and self._done.done():
-                self._done.exception()  # seen, even if cancelled at the same moment
+                self._done.exception()  # retrieved, even if cancelled at the same moment
             self._exchange = self._done = None
 
     async def _give_up(
@@ -136,7 +143,7 @@ class Talk:
             )
 
     async def pause(self, duration_s: float) -> None:
-        """A pause of our own accord, between two exchanges."""
+        """Pauses between two exchanges; closes the wire if cancelled."""
         try:
             await self._clock.sleep(duration_s)
         except BaseException:
@@ -146,7 +153,7 @@ class Talk:
     def _received(self, data: bytes) -> None:
         exchange, done = self._exchange, self._done
         if exchange is None or done is None or done.done():
-            return  # said unasked: a knob was turned, or another program asked
+            return  # unsolicited: a knob was turned, or another program asked
         try:
             exchange.feed(data)
         except Exception as error:

@@ -41,5 +41,5 @@ class SerialOptions(DriverOptions):
     )
 
     def line(self) -> LineSettings:
-        """How the port is to be set."""
+        """Returns the settings of the port."""
         return LineSettings(self.baud, self.stop_bits, self.rts, self.dtr)

@@ -1,8 +1,8 @@
-"""Which port is meant: by what it is, not by the number it got today.
+"""Finds a serial port by its identity instead of the number it got when it was plugged in.
 
-Owns the notation of the option `port`. Pure: what is there is handed in. A path (a link of udev's
-by-id folder, say) is left to the kernel; `usb:VENDOR:PRODUCT` or `usb:VENDOR:PRODUCT:SERIAL`, in
-hexadecimal as lsusb prints them, is looked up.
+Defines the notation of the option `port`. Pure: the attached ports are arguments. A path (such as a
+link in udev's by-id folder) is left to the kernel. `usb:VENDOR:PRODUCT` or
+`usb:VENDOR:PRODUCT:SERIAL`, in hexadecimal as lsusb prints them, is looked up.
 """
 
 from __future__ import annotations
@@ -22,8 +22,10 @@ _USB = re.compile(r"usb:([0-9a-fA-F]{4}):([0-9a-fA-F]{4})(?::([\x21-\x7e][\x20-\
 
 @dataclass(frozen=True, slots=True)
 class Port:
-    """One port that is there. vendor_id, product_id: None unless on USB. links: the names that
-    udev gave it, by identity first, then by place."""
+    """An attached serial port.
+
+    device: its path. vendor_id, product_id: None unless on USB. links: the links that udev made to
+    it, by identity first, then by place."""
 
     device: str
     vendor_id: int | None = None
@@ -40,19 +42,20 @@ class Port:
 
 
 def check_port(port: str) -> str:
-    """The same text. Raises ValueError, saying what is allowed, for what cannot name a port."""
+    """Returns the text unchanged. Raises ValueError, saying what is allowed, unless it can name a
+    port."""
     is_path = port.startswith("/") and "\0" not in port and len(port) <= 4096
     if not (is_path or _USB.fullmatch(port)):
         raise ValueError(f"{port!r} names no port; allowed: {NOTATION}")
     return port
 
 
-def choose(port: str, there: Sequence[Port]) -> str:
-    """The path to open now. Raises RigUnreachable if nothing there, or more than one, is meant."""
+def choose(port: str, attached: Sequence[Port]) -> str:
+    """Returns the path to open now. Raises RigUnreachable unless exactly one port matches."""
     wanted = _USB.fullmatch(port)
     if wanted is None:
         return port
-    matching = [one for one in there if _is(one, *wanted.groups())]
+    matching = [one for one in attached if _is(one, *wanted.groups())]
     if len(matching) == 1:
         return matching[0].device
     if matching:
@@ -60,17 +63,18 @@ def choose(port: str, there: Sequence[Port]) -> str:
             f"{port} could be any of {_listed(matching)}; name one by its link in /dev/serial, see "
             "`moontrim ports`"
         )
-    raise RigUnreachable(f"{port} is not there; there is {_listed(there) if there else 'no port'}")
+    present = _listed(attached) if attached else "no port"
+    raise RigUnreachable(f"{port} is not there; there is {present}")
 
 
-def best_name(port: Port, there: Sequence[Port]) -> str:
-    """What to write for this port so that it is found under another number: by identity if that
-    is unlike any other's, else by the link of udev, else by its device."""
+def best_name(port: Port, attached: Sequence[Port]) -> str:
+    """Returns the name to write into a config so that the port is found under another number: its
+    identity if no other port has the same, else a link of udev, else its device path."""
     if port.vendor_id is not None and port.product_id is not None:
         name = f"usb:{port.vendor_id:04x}:{port.product_id:04x}"
         for candidate in (f"{name}:{port.serial_number}",) if port.serial_number else (name,):
             match = _USB.fullmatch(candidate)
-            if match and sum(_is(one, *match.groups()) for one in there) == 1:
+            if match and sum(_is(one, *match.groups()) for one in attached) == 1:
                 return candidate
     return port.links[0] if port.links else port.device
 

@@ -1,10 +1,10 @@
-"""Serial ports of this machine: what is there, and opening one for ourselves alone.
+"""Serial ports of this machine: lists the attached ones and opens one exclusively.
 
 The only module that imports `serial` (pyserial). It knows neither a bus nor the event loop.
 
 RTS and DTR may key a transmitter. They are set as soon as the port is open, but the kernel raises
-both in the very call that opens it, so that for a moment they are up whatever is asked for here. A
-line that keys belongs behind something that is enabled later.
+both while it opens it, so that they are up for a moment whatever the settings say. A line that keys
+belongs behind something that is enabled later.
 """
 
 from __future__ import annotations
@@ -29,7 +29,9 @@ _PTY_MAJORS = range(136, 144)  # Linux, Documentation/admin-guide/devices.txt: U
 
 @dataclass(frozen=True, slots=True)
 class LineSettings:
-    """baud: bits per second, 8 data bits, no parity. rts, dtr: whether these lines are asserted."""
+    """The settings of a port: 8 data bits, no parity.
+
+    baud: bits per second. rts, dtr: whether these lines are asserted while open."""
 
     baud: int
     stop_bits: int = 1
@@ -38,31 +40,32 @@ class LineSettings:
 
     @property
     def byte_s(self) -> float:
-        """Seconds that one byte takes on the wire, start and stop bits included."""
+        """The seconds that one byte takes on the wire, start and stop bits included."""
         return (9 + self.stop_bits) / self.baud
 
 
 def attached() -> tuple[Port, ...]:
-    """Every serial port there is now, sorted by name. Pseudo-terminals are none of them."""
+    """Returns every attached serial port, sorted by device path; no pseudo-terminals."""
     links = _links()
     return tuple(
         Port(
-            device=found.device,
-            vendor_id=found.vid,
-            product_id=found.pid,
-            serial_number=found.serial_number or None,
-            description=found.description if found.vid is not None else "",
-            links=links.get(str(Path(found.device).resolve()), ()),
+            device=port.device,
+            vendor_id=port.vid,
+            product_id=port.pid,
+            serial_number=port.serial_number or None,
+            description=port.description if port.vid is not None else "",
+            links=links.get(str(Path(port.device).resolve()), ()),
         )
-        for found in sorted(list_ports.comports(), key=lambda port: port.device)
+        for port in sorted(list_ports.comports(), key=lambda port: port.device)
     )
 
 
 class OpenPort:
-    """A port opened for us alone, non-blocking. `fd` is its file descriptor."""
+    """A serial port opened exclusively, non-blocking. `fd` is its file descriptor.
+
+    Raises RigUnreachable (no such port, or in use), RigUnfit (it cannot be set so)."""
 
     def __init__(self, path: str, settings: LineSettings) -> None:
-        """Raises RigUnreachable (not there, or in use), RigUnfit (it cannot do this)."""
         port = serial.Serial()
         try:
             port.port = path
@@ -78,16 +81,16 @@ class OpenPort:
         self._port = port
         self.fd: int = port.fileno()
         self._closed_to_others = False
-        # Keeps out programs that take no lock. Not on a pseudo-terminal: there the bar would
-        # outlive us if we were killed, as long as whoever made it runs.
+        # Keeps out programs that take no lock. Not on a pseudo-terminal: there the exclusion would
+        # outlive this process if it were killed, as long as the program that made it runs.
         if os.major(os.fstat(self.fd).st_rdev) not in _PTY_MAJORS:
             with contextlib.suppress(OSError):
                 fcntl.ioctl(self.fd, termios.TIOCEXCL)
                 self._closed_to_others = True
 
     def close(self) -> None:
-        """Harmless when closed. What was not yet sent is thrown away: the kernel would otherwise
-        wait for it, up to half a minute."""
+        """Closes the port; harmless when closed. Bytes not yet sent are discarded: the kernel would
+        otherwise wait for them, up to half a minute."""
         if not self._port.is_open:
             return
         with contextlib.suppress(OSError, termios.error):
@@ -113,11 +116,11 @@ def _cannot_open(path: str, error: Exception) -> RigUnreachable:
 
 
 def _links() -> dict[str, tuple[str, ...]]:
-    """Device -> the links of udev that lead to it."""
-    found: dict[str, tuple[str, ...]] = {}
+    """Returns, for each device path, the links of udev that lead to it."""
+    links: dict[str, tuple[str, ...]] = {}
     for folder in LINK_FOLDERS:
         with contextlib.suppress(OSError):
             for link in sorted(folder.iterdir()):
                 target = str(link.resolve())
-                found[target] = (*found.get(target, ()), str(link))
-    return found
+                links[target] = (*links.get(target, ()), str(link))
+    return links

@@ -1,7 +1,7 @@
 """Bytes to and from a serial port in the event loop, without a thread.
 
-Owns one open port and what is still to be written to it. It knows no frames, no questions and no
-deadlines. A port that goes away is noticed when it is read, as soon as the kernel knows.
+Owns one open port and the bytes still to be written to it. It knows no frames, no questions and no
+deadlines. The loss of a port is noticed by reading it, as soon as the kernel knows.
 """
 
 from __future__ import annotations
@@ -14,27 +14,30 @@ from typing import Protocol
 from moontrim_drivers.contract import RigClosed, RigError
 from moontrim_drivers.serial.ports import LineSettings, OpenPort
 
-LONGEST_BACKLOG = 4096  # bytes not yet taken by the port; more means that it takes none
+# Bytes not yet taken by the port. Chosen: far more than one exchange; more means it takes none.
+LONGEST_BACKLOG = 4096
 
 Received = Callable[[bytes], None]
 OnLost = Callable[[RigError], None]
 
 
 class Wire(Protocol):
-    """What a driver needs of a wire."""
+    """An open wire to a radio: bytes out. Bytes in come through callbacks."""
 
     def write(self, data: bytes) -> None:
-        """Send, at once or as soon as possible; in order."""
+        """Sends bytes as soon as the wire takes them, in order."""
         ...
 
     def close(self) -> None:
-        """At once; harmless when closed. Neither callback is called any more."""
+        """Closes at once; harmless when closed. No callback is called after it."""
         ...
 
 
 class SerialWire:
-    """A port, open. received(data) is called with bytes in any pieces, lost(error) once, after
-    which the wire is closed. Raises what OpenPort raises."""
+    """A serial port as a wire, opened when made. Raises what `OpenPort` raises.
+
+    received: called with bytes in pieces of any size. lost: called once with the error when the
+    port is gone; the wire is then closed."""
 
     def __init__(self, path: str, settings: LineSettings, received: Received, lost: OnLost) -> None:
         self._loop = asyncio.get_running_loop()

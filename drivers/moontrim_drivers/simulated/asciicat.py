@@ -1,6 +1,6 @@
-"""How the simulated radio speaks on the semicolon bus.
+"""The simulated radio on the semicolon bus: what each message does, and the answers.
 
-Owns the meaning of each message of the bus for the radio; the line and its time are `simline`'s.
+The line and the time that bytes take are in `line`.
 """
 
 from __future__ import annotations
@@ -11,12 +11,12 @@ from moontrim_drivers.asciicat import codec as bus
 from moontrim_drivers.contract import RigRefused
 from moontrim_drivers.simulated.receivers import Receivers
 
-_IDENTITY = "019"  # by which Hamlib and others know a radio of this kind
+_IDENTITY = "019"  # the answer to ID by which Hamlib recognises a radio of this kind
 
 
-class AsciicatTongue:
-    """The radio has two VFOs, A and B; FR chooses the one that receives, FT the one that
-    transmits, and it is in split operation where they differ."""
+class AsciicatResponder:
+    """Acts on messages for one simulated radio. The radio has two VFOs, A and B; FR chooses the one
+    that receives, FT the one that transmits, and it is in split operation where they differ."""
 
     def __init__(self, receivers: Receivers) -> None:
         self._receivers = receivers
@@ -28,7 +28,7 @@ class AsciicatTongue:
         self._partial = b""
         self._rx = self._tx = "0"
         self._other_mode = "USB"
-        self._tells = False
+        self._reports_dial = False
 
     def messages(self, data: bytes) -> Iterator[bytes]:
         *whole, self._partial = (self._partial + data).split(b";")
@@ -38,15 +38,16 @@ class AsciicatTongue:
 
     def act(self, message: bytes) -> bytes:
         try:
-            asked = bus.Message.from_bytes(message)
-            answer = self._answer(asked.name, asked.rest)
+            question = bus.Message.from_bytes(message)
+            answer = self._answer(question.name, question.rest)
         except (RigRefused, ValueError, KeyError):
             return b"?;"
-        return b"" if answer is None else bus.Message(asked.name, answer).to_bytes()
+        return b"" if answer is None else bus.Message(question.name, answer).to_bytes()
 
-    def unasked(self) -> bytes:
-        """What it says when its knob was turned, if it was told to say so."""
-        if not self._tells:
+    def dial_report(self) -> bytes:
+        """Returns the message that the radio sends by itself when its knob is turned; empty unless
+        AI has switched that on."""
+        if not self._reports_dial:
             return b""
         name = "FA" if self._rx == "0" else "FB"
         return bus.Message(name, bus.dial(self._radio.rx_dial_hz)).to_bytes()
@@ -61,9 +62,9 @@ class AsciicatTongue:
             case "IF", False:
                 return self._status()
             case "AI", True:
-                self._tells = rest != "0"
+                self._reports_dial = rest != "0"
             case "AI", False:
-                return str(2 * self._tells)
+                return str(2 * self._reports_dial)
             case (("FA" | "FB"), False):
                 return bus.dial(self._dial_hz(name))
             case (("FA" | "FB"), True):

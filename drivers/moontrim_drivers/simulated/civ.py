@@ -1,6 +1,6 @@
-"""How the simulated radio speaks on the addressed binary bus.
+"""The simulated radio on the addressed binary bus: what each command does, and the answers.
 
-Owns the meaning of each command of the bus for the radio; the line and its time are `simline`'s.
+The line and the time that bytes take are in `line`.
 """
 
 from __future__ import annotations
@@ -11,11 +11,13 @@ from moontrim_drivers.civ import codec as bus
 from moontrim_drivers.contract import RigRefused
 from moontrim_drivers.simulated.receivers import Receivers
 
-_FREQUENCY_TOLD = b"\x00"
+_DIAL_REPORT = b"\x00"
 
 
-class CivTongue:
-    """address: the radio's. names_dials: it knows command 25, as radios of the last years do.
+class CivResponder:
+    """Acts on frames for one simulated radio.
+
+    address: the radio's. has_both_dials: it has command 25 for both dials, as newer radios do.
     selected_transmits: in split, while keyed, the dial that transmits is the selected one."""
 
     def __init__(
@@ -23,13 +25,13 @@ class CivTongue:
         receivers: Receivers,
         address: int = 0xA2,
         *,
-        names_dials: bool = True,
+        has_both_dials: bool = True,
         selected_transmits: bool = False,
     ) -> None:
         self.address = address
         self._receivers = receivers
         self._radio = receivers.radio
-        self._names_dials = names_dials
+        self._has_both_dials = has_both_dials
         self._selected_transmits = selected_transmits
         self._splitter = bus.FrameSplitter()
         self.restart()
@@ -51,19 +53,19 @@ class CivTongue:
         try:
             body = self._answer(frame.body)
         except (RigRefused, ValueError, KeyError, IndexError):
-            body = bus.NO
+            body = bus.REFUSED
         return bus.Frame(frame.sender, self.address, body).to_bytes()
 
-    def unasked(self) -> bytes:
-        """What it says when its knob was turned."""
-        body = _FREQUENCY_TOLD + bus.dial(self._radio.rx_dial_hz)
+    def dial_report(self) -> bytes:
+        """Returns the frame that the radio sends by itself when its knob is turned."""
+        body = _DIAL_REPORT + bus.dial(self._radio.rx_dial_hz)
         return bus.Frame(bus.EVERYBODY, self.address, body).to_bytes()
 
     def _answer(self, body: bytes) -> bytes:
         command, data = body[0], body[1:]
         match command:
             case 0x03 | 0x04:
-                return body + self._told(command)
+                return body + self._selected(command)
             case 0x19:
                 return b"\x19\x00" + bytes((self.address,))
             case 0x05:
@@ -76,7 +78,7 @@ class CivTongue:
                 self._radio.set_split({0: False, 1: True, 0x10: False}[data[0]])
             case 0x0F:
                 return body + bytes((self._radio.split,))
-            case 0x25 | 0x26 if self._names_dials and data[0] in (0, 1):
+            case 0x25 | 0x26 if self._has_both_dials and data[0] in (0, 1):
                 if len(data) == 1:
                     return body + (self._dial if command == 0x25 else self._mode)(data[0])
                 if command == 0x26:
@@ -88,7 +90,7 @@ class CivTongue:
             case 0x14 | 0x16 | 0x1A | 0x1C:
                 return self._sub_command(body[:2], body[2:])
             case _:
-                return bus.NO
+                return bus.REFUSED
         return bus.DONE
 
     def _sub_command(self, command: bytes, data: bytes) -> bytes:
@@ -109,10 +111,11 @@ class CivTongue:
             case "1c00", True:
                 radio.set_transmit({0: False, 1: True}[data[0]])
             case _:
-                return bus.NO
+                return bus.REFUSED
         return bus.DONE
 
-    def _told(self, command: int) -> bytes:
+    def _selected(self, command: int) -> bytes:
+        """The data of commands 03 (dial) and 04 (mode and filter)."""
         if command == 0x03:
             return self._dial(0)
         mode = self._mode(0)

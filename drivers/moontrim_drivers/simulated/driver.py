@@ -1,8 +1,7 @@
 """The driver of the simulated radio.
 
-Owns nothing but the way from the contract to `simradio`: it serves rehearsals and tests, and shows
-what a driver looks like when there is no wire in the way. The radio itself is
-`SimulatedDriver.radio`.
+It translates the contract into calls of `radio.SimulatedRadio`. It serves rehearsals and tests, and
+shows a whole driver without a wire in the way. The radio itself is `SimulatedDriver.radio`.
 """
 
 from __future__ import annotations
@@ -20,7 +19,7 @@ from moontrim_drivers.contract import (
     RigState,
 )
 from moontrim_drivers.limits import check_dials, check_mode, check_power
-from moontrim_drivers.simulated.habits import SimulatedOptions
+from moontrim_drivers.simulated.options import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedConnection, SimulatedRadio
 
 __all__ = ["SimulatedDriver", "SimulatedOptions", "SimulatedRadio"]
@@ -29,9 +28,8 @@ T = TypeVar("T")
 
 
 class SimulatedDriver(RigDriver):
-    """The simulated radio under the driver contract. A command cut short ends the connection, as it
-    does with a driver that has a wire: an answer still on its way must not be taken for the next
-    one."""
+    """The driver of the simulated radio. A cancelled command ends the connection, as it does with a
+    driver that has a wire, where a late answer must not be taken for the next one."""
 
     Options = SimulatedOptions
 

@@ -1,8 +1,8 @@
 """The radio's end of a serial line: when bytes arrive, when the radio acts, when its answer is out.
 
-Owns the time that bytes take at a baud rate, in both directions, and what can go wrong on a line.
-It knows no bus (a Tongue does) and no pseudo-terminal: whoever owns the wire calls `received`, and
-gives `send`.
+Owns the time that bytes take at a baud rate, in both directions, and the faults of a line. It knows
+no bus (a `Responder` does) and no pseudo-terminal: a subclass owns the wire, calls `received` and
+overrides `send`.
 """
 
 from __future__ import annotations
@@ -16,38 +16,38 @@ from typing import Protocol
 from moontrim_drivers.contract import DriverClock, RigClosed, RigUnreachable
 from moontrim_drivers.simulated.radio import SimulatedConnection, SimulatedRadio
 
-LOOK_EVERY_S = 0.05  # whether a radio that is away has come back
+RECONNECT_S = 0.05  # chosen: how often a radio that is unreachable is tried again
 
 
-class Tongue(Protocol):
-    """How a simulated radio speaks."""
+class Responder(Protocol):
+    """How a simulated radio acts on the messages of a bus."""
 
     def messages(self, data: bytes) -> Iterable[bytes]:
-        """Whole messages out of bytes in any pieces."""
+        """Takes bytes in pieces of any size. Returns the messages that they complete."""
         ...
 
     def act(self, message: bytes) -> bytes:
-        """Do what the message says, at once, and return what the radio says to it."""
+        """Carries out a message at once. Returns the radio's answer; empty: none."""
         ...
 
     def restart(self) -> None:
-        """Forget settings and half messages: the radio has been switched off and on."""
+        """Resets settings and drops half a message: the radio has been switched off and on."""
         ...
 
 
 class SimLine:
-    """One radio on one line.
+    """One radio on one serial line.
 
-    baud: 0 for no time at all. echo: one wire, on which everything that is sent comes back.
-    pieces: hand over answers in pieces of so many bytes; 0: whole. on: whether the radio is
-    switched on; off, it hears nothing, and the line stays. spoil: what the line makes of the
-    radio's answers. heard: the newest messages that the radio acted on.
+    baud: 0: bytes take no time. echo: a one-wire bus, on which everything sent is also received.
+    pieces: answers arrive in pieces of so many bytes; 0: whole. on: whether the radio is switched
+    on; off, it receives nothing, and the line stays. spoil: called with each answer of the radio;
+    returns it as the line damages it. heard: the newest messages that the radio acted on.
     """
 
     def __init__(
         self,
         radio: SimulatedRadio,
-        tongue: Tongue,
+        responder: Responder,
         clock: DriverClock,
         *,
         baud: int = 0,
@@ -55,7 +55,7 @@ class SimLine:
         pieces: int = 0,
     ) -> None:
         self.radio = radio
-        self.tongue = tongue
+        self.responder = responder
         self.clock = clock
         self.on = True
         self.spoil: Callable[[bytes], bytes] = bytes
@@ -68,26 +68,26 @@ class SimLine:
         self._outgoing: asyncio.Queue[tuple[float, bytes]] = asyncio.Queue()
 
     def plug(self) -> None:
-        """The wire is there. For whoever owns it."""
+        """Makes the wire; for a subclass that owns it."""
 
     def unplug(self) -> None:
-        """The wire is gone; likewise."""
+        """Removes the wire; for a subclass that owns it."""
 
     def send(self, data: bytes) -> None:
-        """Hand over bytes to the other end; likewise."""
+        """Passes bytes to the other end of the wire; for a subclass that owns it."""
 
     def received(self, data: bytes) -> None:
-        """Bytes were put on the line at this moment."""
+        """Takes bytes that the other end puts on the line at this moment."""
         self._in_free_s = max(self._in_free_s, self.clock.monotonic_s())
         for byte in data:
             self._in_free_s += self._byte_s
-            for message in self.tongue.messages(bytes((byte,))):
+            for message in self.responder.messages(bytes((byte,))):
                 self._incoming.put_nowait((self._in_free_s, message))
         if self._echo:
             self._outgoing.put_nowait((self._in_free_s, data))
 
     def say(self, data: bytes) -> None:
-        """Put bytes of the radio on the line."""
+        """Puts bytes of the radio on the line."""
         data = self.spoil(data) if data else b""
         if not data:
             return
@@ -98,13 +98,13 @@ class SimLine:
         self._outgoing.put_nowait((self._out_free_s, data))
 
     def power_cycle(self) -> None:
-        """Off and on, without unplugging."""
+        """Switches the radio off and on without unplugging the line."""
         self.radio.power_up()
-        self.tongue.restart()
+        self.responder.restart()
 
     async def run(self) -> None:
-        """Serve for ever. Whenever the radio loses its connections the wire is unplugged until it
-        can be reached again."""
+        """Serves until cancelled. Whenever the radio loses its connections the wire is unplugged
+        until the radio can be reached again."""
         while True:
             connection = await self._connect()
             self.plug()
@@ -113,14 +113,14 @@ class SimLine:
             finally:
                 self.unplug()
                 connection.close()
-            self.tongue.restart()
+            self.responder.restart()
 
     async def _connect(self) -> SimulatedConnection:
         while True:
             try:
                 return await self.radio.connect()
             except RigUnreachable:
-                await self.clock.sleep(LOOK_EVERY_S)
+                await self.clock.sleep(RECONNECT_S)
 
     async def _serve(self, connection: SimulatedConnection) -> None:
         self._incoming, self._outgoing = asyncio.Queue(), asyncio.Queue()
@@ -146,7 +146,7 @@ class SimLine:
                 continue
             self.heard.append(message)
             try:
-                answer = await connection.ask(partial(self.tongue.act, message))
+                answer = await connection.ask(partial(self.responder.act, message))
             except RigClosed:
                 return
             if self.on:

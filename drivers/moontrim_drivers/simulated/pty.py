@@ -1,7 +1,7 @@
 """A simulated radio on a pseudo-terminal, which other programs open like a serial port.
 
-Owns the pseudo-terminal and a link to it under a fixed name. Each plugging in makes a new one, so
-that the radio comes back under another number, as real ones do.
+Owns the pseudo-terminal and a link to it under a fixed name. Each `plug` makes a new one, so that
+the radio comes back under another number, as real ones do.
 """
 
 from __future__ import annotations
@@ -17,8 +17,10 @@ from moontrim_drivers.simulated.line import SimLine
 
 
 class SimPty(SimLine):
-    """`path` is what to open now, empty while unplugged. link: keep this symbolic link pointing
-    there. plugged: called with the path at each plugging in."""
+    """A serial line on a pseudo-terminal.
+
+    path: the path to open now, empty while unplugged. link: a symbolic link that always points to
+    it. plugged: called with the path after each `plug`."""
 
     link: Path | None = None
     path: str = ""
@@ -26,8 +28,8 @@ class SimPty(SimLine):
     _ends: tuple[int, int] | None = None
 
     def plug(self) -> None:
-        # The end that others open is held open here too: else reading ours would fail until
-        # someone comes.
+        # The end that other programs open is open in this process too: otherwise reading from ours
+        # would fail until one opens it.
         ours, theirs = os.openpty()
         self._ends = (ours, theirs)
         tty.setraw(theirs)
@@ -55,7 +57,7 @@ class SimPty(SimLine):
         self.path = ""
 
     def send(self, data: bytes) -> None:
-        # nobody reads: lost, as on a real line
+        # An OSError means that nobody reads: the bytes are lost, as on a real line.
         if self._ends is not None:
             with contextlib.suppress(OSError):
                 os.write(self._ends[0], data)

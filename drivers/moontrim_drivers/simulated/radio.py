@@ -1,9 +1,9 @@
-"""A radio that exists only in memory, with the bad habits of real ones.
+"""A radio that exists only in memory, with the faults of real ones.
 
-Owns the state of one pretended radio (dials, split, transmit, mode, power), its habits, and how
-long its commands take. It knows no driver and no wire: a driver, or a simulator that speaks a real
-wire, asks it through a Connection. The methods in the last part of SimulatedRadio are for the
-outside world: hands on the front panel, the mains switch, a recorder.
+Owns the state of one simulated radio (dials, split, transmit, mode, power) and the time that its
+commands take. It knows no driver and no wire: a driver, or one of the simulated wires, sends it
+commands through a `SimulatedConnection`. The methods under "the front panel" stand for a person at
+the radio.
 """
 
 from __future__ import annotations
@@ -22,20 +22,20 @@ from moontrim_drivers.contract import (
     RigState,
     RigUnreachable,
 )
-from moontrim_drivers.simulated.habits import PASSBAND_HZ, SimulatedOptions
+from moontrim_drivers.simulated.options import PASSBAND_HZ, SimulatedOptions
 
 T = TypeVar("T")
 
-# called as on_change(monotonic_s, rx_dial_hz, tx_dial_hz or None, transmitting)
 OnChange = Callable[[float, int, "int | None", bool], None]
+"""Called as on_change(monotonic_s, rx_dial_hz, tx_dial_hz or None, transmitting)."""
 
 
 class SimulatedRadio:
-    """The radio. Its commands act at once; Connection.ask gives them their duration.
+    """The radio. Its methods act at once; `SimulatedConnection.ask` adds the time they take.
 
-    options: its habits; `change` alters them while it runs.
-    on_change: called at the very instant a dial or the transmit state changes. A dial that creeps
-    is looked at only when something else happens; sample `rx_dial_hz` to follow it.
+    options: `change` alters them while it runs.
+    on_change: called at the instant at which a dial or the transmit state changes. The drift of a
+        dial alone does not call it; `rx_dial_hz` can be polled instead.
     """
 
     def __init__(self, options: SimulatedOptions, clock: DriverClock) -> None:
@@ -45,42 +45,47 @@ class SimulatedRadio:
         self._random = random.Random(options.seed)
         self._connections: list[SimulatedConnection] = []
         self._reachable_from_s = -float("inf")
-        self._asked = 0
+        self._commands = 0
         self._settings = 0
-        self._seen: tuple[int, int | None, bool] | None = None
+        self._reported: tuple[int, int | None, bool] | None = None
         self._rx_hz = self._tx_hz = 0
         self.power_up()
 
-    # what it shows
+    # its state
 
     @property
     def rx_dial_hz(self) -> int:
-        return self._rx_hz + self._creep_hz()
+        """The receive dial."""
+        return self._rx_hz + self._drift_hz()
 
     @property
     def tx_dial_hz(self) -> int | None:
         """The transmit dial; None when one dial serves both ways."""
-        return self._tx_hz + self._creep_hz() if self.split else None
+        return self._tx_hz + self._drift_hz() if self.split else None
 
     @property
     def second_dial_hz(self) -> int:
         """The dial that transmits in split, in use or not."""
-        return self._tx_hz + self._creep_hz()
+        return self._tx_hz + self._drift_hz()
 
     @property
     def transmitting(self) -> bool:
+        """Whether it transmits, by a command or by hand, reported or not."""
         return self._keyed_by_command or self._keyed_by_hand
 
     def state(self) -> RigState:
+        """Returns dials and transmit state as it reports them."""
         transmitting = self.transmitting if self.options.reports_transmit else None
         return RigState(self.rx_dial_hz, self.tx_dial_hz, transmitting)
 
     def details(self) -> RigDetails:
+        """Returns mode, passband and power."""
         return RigDetails(self.mode, self.passband_hz, self.power_fraction)
 
-    # what can be asked of it; each raises RigRefused when it would not
+    # its commands; each raises RigRefused when the radio refuses
 
     def set_split(self, on: bool) -> None:
+        """Sets split operation on or off."""
         if on and not self.options.split:
             raise RigRefused("this radio has one dial only")
         if on != self.split and self.transmitting and not self.options.retunes_while_transmitting:
@@ -88,7 +93,7 @@ class SimulatedRadio:
         self.press_split(on)
 
     def set_dials(self, rx_hz: int | None, tx_hz: int | None, *, unused: bool = False) -> None:
-        """unused: the second dial may be set without split operation, too."""
+        """Sets the dials that are not None. unused: the second dial may be set without split."""
         self._maybe_refuse()
         if self.transmitting and not self.options.retunes_while_transmitting:
             raise RigRefused("the radio does not retune while it transmits")
@@ -100,35 +105,38 @@ class SimulatedRadio:
             if low_hz <= rx_hz <= high_hz and low_hz <= tx_hz <= high_hz:
                 raise RigRefused(f"the radio cannot hold both dials in {low_hz} to {high_hz} Hz")
         self._rx_hz, self._tx_hz = rx_hz, tx_hz
-        self._notice()
+        self._report_change()
 
     def exchange_dials(self) -> None:
-        """Take the second dial for the first, and the other way round."""
+        """Exchanges the frequencies of the two dials."""
         self._rx_hz, self._tx_hz = self._tx_hz, self._rx_hz
-        self._notice()
+        self._report_change()
 
     def set_transmit(self, on: bool) -> None:
+        """Keys or unkeys."""
         self._maybe_refuse()
         if on or not self.options.stuck_transmit:
             self._keyed_by_command = on
-        self._notice()
+        self._report_change()
         if self.transmitting != on:
             raise RigRefused("the radio still transmits")
 
     def set_mode(self, mode: str, passband_hz: int) -> None:
+        """Sets the mode. passband_hz: 0: the mode's normal one."""
         self._maybe_refuse()
         if mode not in PASSBAND_HZ:
             raise RigRefused(f"mode {mode} is not one of {', '.join(PASSBAND_HZ)}")
         self.mode, self.passband_hz = mode, passband_hz or PASSBAND_HZ[mode]
 
     def set_power(self, fraction: float) -> None:
+        """Sets the RF power as a fraction of full power."""
         self._maybe_refuse()
         if self.transmitting:
             raise RigRefused("the radio transmits")
         self.power_fraction = fraction
 
     async def connect(self) -> SimulatedConnection:
-        """A connection, one command time later. Raises RigUnreachable."""
+        """Returns a connection after the time of one command. Raises RigUnreachable."""
         await self.pass_time(1.0)
         if self.clock.monotonic_s() < self._reachable_from_s:
             raise RigUnreachable("the simulated radio is not there")
@@ -136,41 +144,41 @@ class SimulatedRadio:
         self._connections.append(connection)
         return connection
 
-    # the outside world
+    # the front panel, the mains and the wire
 
-    def change(self, **habits: Any) -> None:
-        """Give it other habits while it runs, named as in SimulatedOptions and checked as there."""
-        self.options = type(self.options).model_validate({**self.options.model_dump(), **habits})
+    def change(self, **options: Any) -> None:
+        """Changes options while it runs. Raises pydantic's ValidationError."""
+        self.options = type(self.options).model_validate({**self.options.model_dump(), **options})
 
     def key(self, on: bool) -> None:
-        """Press or release the foot switch."""
+        """Presses (True) or releases the foot switch."""
         self._keyed_by_hand = on
-        self._notice()
+        self._report_change()
 
     def turn_dial(self, by_hz: int) -> None:
-        """Turn the receive dial by hand."""
+        """Turns the receive dial by hand."""
         self._rx_hz = self._rounded(self._rx_hz + by_hz)
-        self._notice()
+        self._report_change()
 
     def press_split(self, on: bool) -> None:
-        """Split operation on or off by hand."""
+        """Sets split operation on or off by hand."""
         self.split = on
-        self._notice()
+        self._report_change()
 
     def drop(self) -> None:
-        """Lose every connection; it stays unreachable for `options.unreachable_s`."""
+        """Ends every connection; it stays unreachable for `options.unreachable_s`."""
         self._reachable_from_s = self.clock.monotonic_s() + self.options.unreachable_s
         for connection in self._connections:
             connection.ended.set()
         self._connections.clear()
 
     def power_cycle(self) -> None:
-        """Off and on: connections lost, receiving, dials and mode as after power-up, split off."""
+        """Switches it off and on: `power_up`, with all connections ended."""
         self.power_up()
         self.drop()
 
     def power_up(self) -> None:
-        """Receiving, dials and mode as after power-up, split off. Connections stay."""
+        """Resets it: receiving, split off, dials and mode of the start. Connections stay."""
         self.split = False
         self.mode, self.passband_hz = "USB", PASSBAND_HZ["USB"]
         self.power_fraction = 0.0
@@ -178,32 +186,32 @@ class SimulatedRadio:
         self._tx_hz = self._rounded(self.options.start_tx_hz)
         self._keyed_by_command = self._keyed_by_hand = False
         self._on_since_s = self.clock.monotonic_s()
-        self._notice()
+        self._report_change()
 
-    # for Connection
+    # for SimulatedConnection
 
-    def misfortune(self) -> bool:
-        """Count one command; True if the connection is to be lost in it."""
-        self._asked += 1
-        return self.options.drop_every > 0 and self._asked % self.options.drop_every == 0
+    def loss_instant(self) -> float | None:
+        """Counts one command. Returns when within it, 0 to 1, the connection is to be lost; None:
+        it is not."""
+        self._commands += 1
+        every = self.options.drop_every
+        return self._random.random() if every > 0 and self._commands % every == 0 else None
 
-    def chance(self) -> float:
-        return self._random.random()
-
-    def forget(self, connection: SimulatedConnection) -> None:
+    def remove(self, connection: SimulatedConnection) -> None:
+        """Removes a connection that has been closed."""
         if connection in self._connections:
             self._connections.remove(connection)
 
-    async def pass_time(self, share: float) -> None:
-        """Let that share of one command time pass."""
-        if (duration_s := self.options.latency_s * share) > 0.0:
+    async def pass_time(self, fraction: float) -> None:
+        """Waits for that fraction of the time of one command."""
+        if (duration_s := self.options.latency_s * fraction) > 0.0:
             await self.clock.sleep(duration_s)
 
     def _rounded(self, dial_hz: int) -> int:
         step_hz = self.options.dial_resolution_hz
         return max(step_hz, (dial_hz + step_hz // 2) // step_hz * step_hz)
 
-    def _creep_hz(self) -> int:
+    def _drift_hz(self) -> int:
         hours = (self.clock.monotonic_s() - self._on_since_s) / 3600.0
         return round(self.options.drift_hz_per_hour * hours)
 
@@ -214,36 +222,36 @@ class SimulatedRadio:
         if by_count or self._random.random() < self.options.refuse_probability:
             raise RigRefused("the simulated radio is in no mood for it")
 
-    def _notice(self) -> None:
-        seen = (self.rx_dial_hz, self.tx_dial_hz, self.transmitting)
-        if seen != self._seen:
-            self._seen = seen
+    def _report_change(self) -> None:
+        state = (self.rx_dial_hz, self.tx_dial_hz, self.transmitting)
+        if state != self._reported:
+            self._reported = state
             if self.on_change is not None:
-                self.on_change(self.clock.monotonic_s(), *seen)
+                self.on_change(self.clock.monotonic_s(), *state)
 
 
 class SimulatedConnection:
-    """One way to the radio. `ended` is set when the radio, or `close`, has ended it."""
+    """A connection to the radio. ended: set when the radio, or `close`, has ended it."""
 
     def __init__(self, radio: SimulatedRadio) -> None:
         self._radio = radio
         self.ended = asyncio.Event()
 
     async def ask(self, action: Callable[[], T]) -> T:
-        """Let the radio do something; it takes `latency_s` and happens `effect_fraction` into that.
+        """Has the radio perform an action. Returns its result after `options.latency_s`; the action
+        takes effect after the fraction `options.effect_fraction` of that time.
 
         Raises RigRefused after the whole time, RigClosed as soon as the connection is known to be
         lost (whether the radio did it by then is as uncertain as with a real one).
         """
         radio = self._radio
         self._check()
-        # where within the command the connection is lost: before the radio acts, or after
-        lost_at = radio.chance() if radio.misfortune() else None
+        lost_at = radio.loss_instant()
         if radio.options.silent:
             await self.ended.wait()
         before = radio.options.effect_fraction
         await radio.pass_time(before)
-        if lost_at is not None and lost_at < 0.5:
+        if lost_at is not None and lost_at < 0.5:  # else it is lost after the radio has acted
             radio.drop()
         self._check()
         refusal: RigError | None = None
@@ -260,8 +268,9 @@ class SimulatedConnection:
         return value
 
     def close(self) -> None:
+        """Ends the connection."""
         self.ended.set()
-        self._radio.forget(self)
+        self._radio.remove(self)
 
     def _check(self) -> None:
         if self.ended.is_set():

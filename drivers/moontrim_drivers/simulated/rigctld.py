@@ -1,8 +1,8 @@
 """The simulated radio behind Hamlib's network rig-control protocol, over TCP.
 
-Owns the text of the protocol from the server's side (rigctld(1)), strictly: a line is one command,
-an unfinished one is thrown away, and what is not known is answered with a report, as silence makes
-clients wait. Commands that name their VFO are switched on for each client by itself.
+The text of the protocol from the server's side (rigctld(1)), strictly: a line is one command, an
+unfinished one is thrown away, and an unknown one is answered with a report, because clients would
+wait for an answer. Commands that name their VFO are switched on for each client separately.
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ from moontrim_drivers.contract import RigClosed, RigRefused, RigUnreachable
 from moontrim_drivers.limits import HIGHEST_DIAL_HZ, LOWEST_DIAL_HZ
 from moontrim_drivers.simulated.radio import SimulatedConnection, SimulatedRadio
 
-LONGEST_LINE = 256
+LONGEST_LINE = 256  # chosen: more than twice what the real daemon takes
 
 # RPRT codes (rig_errcode_e in Hamlib's rig.h)
-_INVALID, _REJECTED, _NOT_THERE = -1, -9, -11
+_INVALID, _REJECTED, _NOT_AVAILABLE = -1, -9, -11
 
 # letter: long name, number of arguments, keys of the answer in the extended protocol
 _COMMANDS: dict[str, tuple[str, int, tuple[str, ...]]] = {
@@ -49,7 +49,7 @@ _VFOS = {
     "VFOB": "VFOB", "Sub": "VFOB", "SubA": "VFOB",
 }  # fmt: skip
 
-# What \dump_state says: protocol version, model, region, empty lists of ranges, steps and filters,
+# The answer to \dump_state: protocol version, model, region, empty lists of ranges, steps, filters,
 # no offsets, preamplifiers and attenuators, no functions, and 0x1000: RF power can be read and set.
 _STATE = ["0", "2", "0"] + ["0 0 0 0 0 0 0"] * 2 + ["0 0"] * 2 + ["0"] * 4 + [""] * 2
 _STATE += ["0", "0", "0x1000", "0x1000", "0", "0"]
@@ -58,7 +58,9 @@ Values = tuple[object, ...]
 
 
 class SimSocket:
-    """One radio for any number of clients. port: 0 chooses a free one; `port` then says which."""
+    """A server through which any number of clients control one simulated radio.
+
+    port: 0: a free one, which `listen` puts into this attribute."""
 
     def __init__(self, radio: SimulatedRadio, host: str = "127.0.0.1", port: int = 0) -> None:
         self.radio = radio
@@ -67,7 +69,7 @@ class SimSocket:
         self._clients: set[asyncio.Task[None]] = set()
 
     async def listen(self) -> asyncio.Server:
-        """Begin to serve. Raises OSError."""
+        """Starts to serve. Raises OSError."""
         server = await asyncio.start_server(
             self._connected, self.host, self.port, limit=LONGEST_LINE
         )
@@ -75,7 +77,7 @@ class SimSocket:
         return server
 
     async def hang_up(self) -> None:
-        """End every connection."""
+        """Ends every connection."""
         for client in self._clients:
             client.cancel()
         await asyncio.gather(*self._clients, return_exceptions=True)
@@ -90,13 +92,13 @@ class SimSocket:
         try:
             connection = await self.radio.connect()
             ended = asyncio.create_task(connection.ended.wait())
-            talk = asyncio.create_task(_Talk(self.radio, connection, reader, writer).run())
+            client = asyncio.create_task(_Client(self.radio, connection, reader, writer).run())
             try:
-                await asyncio.wait((ended, talk), return_when=asyncio.FIRST_COMPLETED)
+                await asyncio.wait((ended, client), return_when=asyncio.FIRST_COMPLETED)
             finally:
                 ended.cancel()
-                talk.cancel()
-                await asyncio.gather(ended, talk, return_exceptions=True)
+                client.cancel()
+                await asyncio.gather(ended, client, return_exceptions=True)
         except RigUnreachable:
             pass
         finally:
@@ -105,8 +107,8 @@ class SimSocket:
             writer.transport.abort()
 
 
-class _Talk:
-    """One client."""
+class _Client:
+    """The commands of one client, and the answers to them."""
 
     def __init__(
         self,
@@ -125,18 +127,18 @@ class _Talk:
     async def run(self) -> None:
         with contextlib.suppress(ValueError, ConnectionError, RigClosed):
             while (line := await self._reader.readline()).endswith(b"\n"):
-                words = line.decode("ascii").split()
-                if not words:
+                command, *arguments = line.decode("ascii").split() or [""]
+                if not command:
                     continue
-                if words[0] in ("q", "Q", "\\quit"):
+                if command in ("q", "Q", "\\quit"):
                     break
-                self._writer.write((await self._reply(words)).encode("ascii"))
+                self._writer.write((await self._reply(command, arguments)).encode("ascii"))
                 await self._writer.drain()
 
-    async def _reply(self, words: list[str]) -> str:
-        """All lines of the answer."""
-        extended = words[0].startswith("+")
-        name, arguments = words[0].removeprefix("+"), words[1:]
+    async def _reply(self, command: str, arguments: list[str]) -> str:
+        """Carries out a command and returns all lines of the answer."""
+        extended = command.startswith("+")
+        name = command.removeprefix("+")
         if extended and not name:
             return f"RPRT {_INVALID}\n"
         match name:
@@ -149,11 +151,11 @@ class _Talk:
                 return "".join(f"{line}\n" for line in _STATE)
             case "\\get_powerstat":
                 return "1\n"
-            case "\\get_lock_mode":  # a no to this makes some clients drop a change of mode
+            case "\\get_lock_mode":  # a report here makes some clients drop a change of mode
                 return "0\n"
         letter = _LETTERS.get(name[1:], "") if name.startswith("\\") else name
         if letter not in _COMMANDS:
-            return f"RPRT {_NOT_THERE}\n"
+            return f"RPRT {_NOT_AVAILABLE}\n"
         long_name, count, keys = _COMMANDS[letter]
         head = f"{' '.join((f'{long_name}:', *arguments))}\n" if extended else ""
         code, values = await self._do(letter, count, arguments)
@@ -175,7 +177,7 @@ class _Talk:
         except (ValueError, KeyError, IndexError):
             return _INVALID, ()
         if action is None:
-            return _NOT_THERE, ()
+            return _NOT_AVAILABLE, ()
         if self._radio.options.silent:
             await asyncio.get_running_loop().create_future()
         try:
@@ -186,7 +188,8 @@ class _Talk:
     def _action(
         self, letter: str, vfo: str, arguments: list[str]
     ) -> Callable[[], Values | None] | None:
-        """What the radio is to do. Raises ValueError, KeyError for arguments that are none."""
+        """Returns the action on the radio; None for a command it lacks. Raises ValueError or
+        KeyError for unusable arguments."""
         radio = self._radio
         match letter:
             case "f":

@@ -455,7 +455,7 @@ def test_a_mode_set_in_many_steps_has_a_deadline_for_each() -> None:
     class Paced(SimulatedDriver):
         @property
         def capabilities(self) -> Capabilities:
-            return replace(super().capabilities, own_pauses_s=1.0)
+            return replace(super().capabilities, driver_pauses_s=1.0)
 
         async def set_mode(self, mode: str, passband_hz: int) -> None:
             await self.clock.sleep(1.0)

@@ -26,7 +26,7 @@ from moontrim_drivers.contract import (
 )
 from moontrim_drivers.serial import ports as serialports
 from moontrim_drivers.serial.portchoice import Port
-from moontrim_drivers.simulated.civ import CivTongue
+from moontrim_drivers.simulated.civ import CivResponder
 from moontrim_drivers.simulated.pty import SimPty
 from moontrim_drivers.simulated.receivers import Receivers
 from support.descriptors import open_descriptors
@@ -339,7 +339,7 @@ def test_without_split_a_radio_left_in_split_is_taken_out_of_it(bus: str) -> Non
     async def scene(driver: Any, line: SimPty) -> None:
         line.radio.set_split(True)
         if bus == "asciicat":
-            line.tongue.act(b"FT1;")
+            line.responder.act(b"FT1;")
         await driver.open()
         assert not line.radio.split
         await driver.set_dials(RX_HZ, None)
@@ -440,7 +440,7 @@ def civ_frame(body: bytes, to: int = 0xE0, sender: int = 0xA2) -> bytes:
 def test_a_turned_knob_speaks_unasked() -> None:
     async def scene(driver: Any, line: SimPty) -> None:
         line.radio.turn_dial(10)
-        for unasked in (line.tongue.unasked(), civ_frame(b"\x00" + dial(RX_HZ))):  # type: ignore[attr-defined]
+        for unasked in (line.responder.dial_report(), civ_frame(b"\x00" + dial(RX_HZ))):  # type: ignore[attr-defined]
             line.spoil = lambda data, unasked=unasked: unasked + data + unasked
             state = await driver.set_dials(RX_HZ, TX_HZ)
             assert state == RigState(RX_HZ, TX_HZ, False)
@@ -512,7 +512,7 @@ def test_our_own_words_come_back_damaged() -> None:
 
 def test_a_radio_without_command_25() -> None:
     def prepare(line: SimPty) -> None:
-        line.tongue = CivTongue(Receivers(line.radio), names_dials=False)
+        line.responder = CivResponder(Receivers(line.radio), has_both_dials=False)
 
     async def split(driver: Any, line: SimPty) -> None:
         with pytest.raises(RigUnfit, match="split = false"):
@@ -545,7 +545,7 @@ def test_a_radio_that_does_not_tell_whether_it_transmits() -> None:
 
 def test_a_radio_that_calls_its_transmit_dial_the_selected_one_while_keyed() -> None:
     def prepare(line: SimPty) -> None:
-        line.tongue = CivTongue(Receivers(line.radio), selected_transmits=True)
+        line.responder = CivResponder(Receivers(line.radio), selected_transmits=True)
 
     async def scene(driver: Any, line: SimPty) -> None:
         for keyed in (False, True, False):
@@ -634,12 +634,12 @@ def test_repeater_duplex_switched_on_by_hand_is_seen(monkeypatch: pytest.MonkeyP
     """One dial for both, and the radio is to transmit elsewhere all the same."""
 
     async def scene(driver: Any, line: SimPty) -> None:
-        say = driver._say
+        say = driver._exchange
 
         async def duplex(body: bytes, *how: Any, **more: Any) -> Any:
             return b"\x12" if body == b"\x0f" else await say(body, *how, **more)
 
-        monkeypatch.setattr(driver, "_say", duplex)
+        monkeypatch.setattr(driver, "_exchange", duplex)
         with pytest.raises(RigGarbled, match="split"):
             await driver.set_transmit(True)
         assert not line.radio.transmitting
@@ -653,12 +653,12 @@ def test_a_passband_of_no_number_we_know_costs_no_connection(
     """In a mode of its own; it is asked with the drive, every five seconds."""
 
     async def scene(driver: Any, line: SimPty) -> None:
-        say = driver._say
+        say = driver._exchange
 
         async def strange(body: bytes, *how: Any, **more: Any) -> Any:
             return b"\x77" if body == b"\x1a\x03" else await say(body, *how, **more)
 
-        monkeypatch.setattr(driver, "_say", strange)
+        monkeypatch.setattr(driver, "_exchange", strange)
         details = await driver.details()
         assert details.passband_hz is None and details.power_fraction is not None
 

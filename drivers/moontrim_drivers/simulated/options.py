@@ -1,6 +1,6 @@
-"""The habits of the simulated radio, as a driver's options.
+"""The options of the simulated radio: what it can do and which faults it has.
 
-Owns their names, ranges and defaults; what they do is in `simradio`.
+Names, ranges and defaults; their effects are in `radio`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ _Count = Annotated[int, Field(ge=0)]
 _Share = Annotated[float, Field(ge=0, le=1)]
 _Band = Annotated[tuple[_Hertz, _Hertz], Field(strict=False)]
 
-# normal passbands as usual on such radios: common practice
+# The normal passband of each mode (common practice).
 PASSBAND_HZ = {
     "USB": 2400,
     "LSB": 2400,

@@ -1,0 +1,42 @@
+"""The options of the driver for a rig-control daemon."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from moontrim_drivers.contract import DriverOptions
+
+_Vfo = Literal["VFOA", "VFOB", "Main", "Sub"]
+FIRST_VFO_NAMES = ("VFOA", "Main")
+VFO_NAMES = (*FIRST_VFO_NAMES, "VFOB", "Sub")
+
+
+class SocketOptions(DriverOptions):
+    """Where the rig-control daemon is and what the radio behind it can do."""
+
+    host: str = Field("127.0.0.1", min_length=1, max_length=253)
+    port: int = Field(4532, ge=1, le=65535)
+    split: bool = Field(True, description="Use separate dials to receive and transmit.")
+    rx_vfo: _Vfo = Field("VFOA", description="VFO that receives.")
+    tx_vfo: _Vfo = Field("VFOB", description="VFO that transmits in split.")
+    retunes_while_transmitting: bool = Field(
+        False, description="The radio takes a new transmit dial while keyed."
+    )
+    dial_resolution_hz: int = Field(1, ge=1, le=100_000, description="Smallest dial step.")
+    sets_power: bool = Field(
+        False, description="Allow setting power. Some radios go to full power while it is set."
+    )
+    effect_fraction: float = Field(
+        0.2, ge=0, le=1, description="Where in the duration of a set, 0 to 1, the dial moves."
+    )
+
+    @model_validator(mode="after")
+    def _two_vfos(self) -> SocketOptions:
+        if self.split and (self.rx_vfo in FIRST_VFO_NAMES) == (self.tx_vfo in FIRST_VFO_NAMES):
+            raise ValueError(
+                f"rx_vfo {self.rx_vfo} and tx_vfo {self.tx_vfo} are the same VFO; "
+                "in split they must differ"
+            )
+        return self
