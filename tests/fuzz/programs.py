@@ -153,7 +153,7 @@ def mqtt_command(data: bytes) -> None:
         correlation=payload[-20:] if how & 0x80 else None,
         expires_s=-1.0 if how & 0x0E == 0x0E else None,
     )
-    posts = clock.run(admission.deal_with(arrival, ask, clock.utc_s()))
+    posts = clock.run(admission.handle(arrival, ask, clock.utc_s()))
     for post in posts:
         hold(len(post.payload) < LARGEST_PACKET, "an answer too large for the broker")
         allowed = (_TOPICS.event, arrival.topic)
@@ -226,7 +226,7 @@ def mqtt_topics(data: bytes) -> None:
     """A command topic says who asks and nothing else; a reply goes one level below the asker's own
     topic or nowhere."""
     text = data.decode("utf-8", "replace")
-    sender = _TOPICS.asked(text)
+    sender = _TOPICS.account_and_command(text)
     if sender is not None:
         account, name = sender
         hold(text.count("/") == 4 and text.startswith("moontrim/station/cmd/"), text)

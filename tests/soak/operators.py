@@ -202,7 +202,7 @@ class Operators:
             retained=chance.random() < 0.1,
             expires_s=chance.choice([None, 5.0]),
         )
-        await self._admission.deal_with(arrival, self._daemon.ask, self._clock.utc_s())
+        await self._admission.handle(arrival, self._daemon.ask, self._clock.utc_s())
 
     # --- programs on the share --------------------------------------------------------------------
 

@@ -1,8 +1,6 @@
-"""The remote side: broker, MQTT and the phone page. A convenience beside the daemon, never a part
-of its way to the radio: whatever fails here is logged and tried again, and the radio stays on
-frequency.
+"""The remote side: broker, MQTT and the phone page. It runs beside the daemon and never between the
+daemon and the radio: its failures are logged and tried again, and the radio stays on frequency.
 
-`side` starts it all, `settings` is its table in the config. What is published: `messages`, `trace`,
-`feed`, `discovery`. What is asked: `body`, `asking`, `guards`, `admission`, `replies`. Alone in
-what they touch: `mqtt` (aiomqtt), `broker` (the child process), `web` (the page), `secrets`
-(passwords)."""
+`companion` starts all of it. Its rooms: `broker` (the child process, accounts, passwords),
+`commands` (what phones send), `published` (what they receive), `wire` (MQTT connection and web
+server), `page` (the files of the phone page)."""

@@ -1,5 +1,6 @@
-"""Starts the remote side and keeps its failures to itself: whatever happens here, the daemon does
-not notice."""
+"""The remote side beside a daemon: starts broker, MQTT and phone page.
+
+A companion (see `app`) that never ends the daemon: what fails is logged and started again."""
 
 from __future__ import annotations
 
@@ -42,21 +43,16 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-RETRY_S = 15.0
-
-
-async def remote_side(daemon: Daemon) -> None:
-    """The companion for a daemon without anybody at its terminal."""
-    await Remote(daemon.settings.remote).run(daemon)
+RETRY_S = 15.0  # chosen: between attempts to start a part that failed
 
 
 class Remote:
-    """Broker, MQTT and page of one daemon; `run` is a companion of it.
+    """Broker, MQTT and page of one daemon. Raises InputError where the config names a file that
+    cannot be read, so that it is noticed at the start.
 
-    show: prints what only the one at the terminal may see (password and picture), when a password
-    was just made or with show_password. None: it is never shown. on_page: called with each address
-    of the page once it can be opened. Raises InputError where the config names what cannot be read:
-    better at the start than later. `broker` is our own one, once it has been started."""
+    show: prints passwords and QR code at the terminal, when a password is new or with
+    show_password; None never shows them. on_page: called with each address of the page once it can
+    be opened. `broker` is the child broker, once it is started."""
 
     def __init__(
         self,
@@ -77,17 +73,20 @@ class Remote:
         self._password = broker_password() if remote.user is not None else None
 
     async def run(self, daemon: Daemon) -> None:
+        """Runs all parts beside the daemon until cancelled. Returns at once if not enabled."""
         if not self._remote.enabled:
             return
         if self._remote.broker is None:
-            await self._last(lambda: self._with_own_broker(daemon))
+            await self._restart_on_failure(lambda: self._with_child_broker(daemon))
         else:
-            await self._last(lambda: self._with_other_broker(daemon, self._remote.broker or ""))
+            await self._restart_on_failure(
+                lambda: self._with_other_broker(daemon, self._remote.broker or "")
+            )
 
-    async def _with_own_broker(self, daemon: Daemon) -> None:
+    async def _with_child_broker(self, daemon: Daemon) -> None:
         remote = self._remote
-        own = hide(secrets.token_urlsafe(24))
-        passwords = {DAEMON: own}
+        daemon_password = hide(secrets.token_urlsafe(24))
+        passwords = {DAEMON: daemon_password}
         if remote.lan:
             passwords |= self._network_passwords(daemon.settings.state_path())
         relays = tuple(
@@ -98,25 +97,29 @@ class Remote:
         try:
             async with ChildBroker(remote, self._topics, passwords, self._real, relays) as broker:
                 self.broker = broker
-                door = BrokerAddress(
+                address = BrokerAddress(
                     unix_path=broker.daemon_socket,
                     user=DAEMON,
-                    password=own,
+                    password=daemon_password,
                     ready=broker.ready,
                     on_hung=broker.replace,
                 )
-                await self._with_broker(daemon, door, broker.page_socket)
+                await self._with_broker(daemon, address, broker.page_socket)
         except BrokerMissing as error:
             log.warning("%s", error)
 
     async def _with_other_broker(self, daemon: Daemon, host: str) -> None:
         remote = self._remote
-        door = BrokerAddress(host, remote.broker_port, None, remote.user, self._password, self._tls)
-        await self._with_broker(daemon, door, None)
+        address = BrokerAddress(
+            host, remote.broker_port, None, remote.user, self._password, self._tls
+        )
+        await self._with_broker(daemon, address, None)
 
     async def _with_broker(
-        self, daemon: Daemon, door: BrokerAddress, page_socket: Path | None
+        self, daemon: Daemon, address: BrokerAddress, page_socket: Path | None
     ) -> None:
+        """Runs MQTT connection and page with a broker. page_socket: the broker's Unix socket for
+        pages, None to use the address."""
         remote, topics, settings = self._remote, self._topics, daemon.settings
         boot = secrets.token_hex(4)
         info = encode(messages.info(settings, boot, COMMANDS))
@@ -124,9 +127,9 @@ class Remote:
         if remote.discovery:
             account = LOCAL if trusts_local(remote) else HUB
             greeting.append(discovery.announcement(remote, settings, topics, account))
-        side = MqttConnection(
+        connection = MqttConnection(
             daemon,
-            door,
+            address,
             topics,
             Admission(topics, settings, commanders(remote), self._real),
             Feed(topics, boot),
@@ -135,8 +138,8 @@ class Remote:
             self._real,
         )
         gateway = Gateway(
-            door.host,
-            door.port,
+            address.host,
+            address.port,
             page_socket,
             password_needed=not trusts_local(remote),
             root=remote.root,
@@ -144,45 +147,50 @@ class Remote:
             tls=self._tls,
         )
         async with asyncio.TaskGroup() as group:
-            group.create_task(self._last(side.run), name="mqtt")
-            group.create_task(self._last(lambda: self._page(daemon, gateway)), name="page")
+            group.create_task(self._restart_on_failure(connection.run), name="mqtt")
+            group.create_task(
+                self._restart_on_failure(lambda: self._page(daemon, gateway)), name="page"
+            )
 
     async def _page(self, daemon: Daemon, gateway: Gateway) -> None:
-        from moontrim.remote.wire.webserver import serve  # late: only needed here, and not small
+        """Serves the page; tries again while its port is not free."""
+        from moontrim.remote.wire.webserver import serve  # late: it takes long to import
 
-        where, said = (self._remote.page_address, self._remote.http_port), ""
+        listen_address, last_error = (self._remote.page_address, self._remote.http_port), ""
         while True:
             try:
-                return await serve(daemon, gateway, *where, on_ready=self._page_ready)
+                return await serve(daemon, gateway, *listen_address, on_ready=self._page_ready)
             except OSError as error:
-                if str(error) != said:
-                    said = str(error)
-                    log.error("no phone page: %s", said)
+                if str(error) != last_error:
+                    last_error = str(error)
+                    log.error("no phone page: %s", last_error)
             await self._real.sleep(RETRY_S)
 
     def _page_ready(self, url: str) -> None:
+        """Logs and reports the addresses of a page that can now be opened."""
         parts = urlsplit(url)
         for each in page_urls(parts.hostname or "127.0.0.1", parts.port or 80):
             log.info("phone page: %s", each)
             self._on_page(each)
 
     def _network_passwords(self, folder: Path) -> dict[str, str]:
-        """Of the accounts at our own broker. Shown once, when they are made, or on request."""
+        """Returns the passwords of the child broker's accounts. Shows them when they are new, or on
+        request."""
         accounts = accounts_with_passwords(self._remote)
         try:
-            passwords, just_made = stored_passwords(folder, accounts)
+            passwords, new = stored_passwords(folder, accounts)
         except OSError as error:
             log.warning("passwords cannot be kept (%s); the next start makes others", error)
-            passwords, just_made = {account: new_password() for account in accounts}, True
-        if self._show is not None and (just_made or self._show_password):
+            passwords, new = {account: new_password() for account in accounts}, True
+        if self._show is not None and (new or self._show_password):
             urls = page_urls(self._remote.page_address, self._remote.http_port)
             self._show(welcome(urls, passwords))
-        elif just_made:
+        elif new:
             log.info("a password was made for the page; `moontrim run --show-password` shows it")
         return passwords
 
-    async def _last(self, part: Callable[[], Awaitable[None]]) -> None:
-        """Run a part; if it fails in a way nobody thought of, say so and start it again."""
+    async def _restart_on_failure(self, part: Callable[[], Awaitable[None]]) -> None:
+        """Runs a part until it returns; logs an unexpected failure and starts it again."""
         while True:
             try:
                 await part()
@@ -193,6 +201,8 @@ class Remote:
 
 
 def _tls(remote: RemoteSettings) -> ssl.SSLContext | None:
+    """Returns the TLS context for another broker, None without TLS. Raises InputError for a CA file
+    that cannot be read."""
     if not remote.tls:
         return None
     path = remote.tls_ca_file

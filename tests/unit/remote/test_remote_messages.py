@@ -110,7 +110,7 @@ class Desk:
     ) -> list[Post]:
         data = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
         arrival = Arrival(TOPICS.command(account, name), data, self.clock.monotonic_s(), **more)
-        return await self.admission.deal_with(arrival, self.tracker.ask, self.clock.utc_s())
+        return await self.admission.handle(arrival, self.tracker.ask, self.clock.utc_s())
 
     async def ask(self, name: str, payload: object, **more: Any) -> dict[str, Any]:
         """The reply on the reply topic."""
@@ -209,7 +209,7 @@ def test_feed_publishes_at_most_five_states_a_second_and_at_least_one() -> None:
     while now_s < 20.0:
         # ten seconds of a rehearsal at 100 snapshots a second, then one a second
         if now_s >= snapshot_s:
-            feed.see(SNAPSHOT._replace(utc_s=T0 + now_s), now_s)
+            feed.add(SNAPSHOT._replace(utc_s=T0 + now_s), now_s)
             snapshot_s += 0.01 if now_s < 10.0 else 1.0
         if feed.wait_s(now_s) == 0.0:
             posts = feed.take(now_s)
@@ -224,33 +224,33 @@ def test_feed_publishes_at_most_five_states_a_second_and_at_least_one() -> None:
 
 def test_feed_shows_at_once_what_someone_waits_for() -> None:
     feed = Feed(TOPICS, "0badcafe")
-    feed.see(SNAPSHOT, 0.0)
+    feed.add(SNAPSHOT, 0.0)
     feed.take(0.0)
     step = SNAPSHOT._replace(rx=DIAL._replace(dial_hz=144_099_551))
-    feed.see(step, 1.0)
+    feed.add(step, 1.0)
     feed.take(1.0)
-    feed.see(step, 1.1)
+    feed.add(step, 1.1)
     assert feed.wait_s(1.1) == pytest.approx(ROUTINE_EVERY_S - 0.1), (
         "a step after the Moon is routine"
     )
     feed.expect(1.15)
-    feed.see(step, 1.2)
+    feed.add(step, 1.2)
     assert feed.wait_s(1.2) == 0.0, "what follows a command is not"
     feed.take(1.2)
-    feed.see(step._replace(tracking=Tracking.RADIO_LOST), 2.5)
+    feed.add(step._replace(tracking=Tracking.RADIO_LOST), 2.5)
     assert feed.wait_s(2.5) == 0.0, "nor is bad news"
 
 
 def test_feed_falls_silent_with_the_tracker() -> None:
     """Others judge by arrival whether the daemon does its work."""
     feed = Feed(TOPICS, "0badcafe")
-    feed.see(SNAPSHOT, 0.0)
+    feed.add(SNAPSHOT, 0.0)
     assert feed.take(0.0)
     assert feed.wait_s(0.1) == pytest.approx(0.9)
     assert feed.take(1.0)
     assert feed.take(3.5) == []
     assert feed.wait_s(3.6) > 0.0, "and it must not spin meanwhile"
-    feed.see(SNAPSHOT, 4.0)
+    feed.add(SNAPSHOT, 4.0)
     assert feed.wait_s(4.0) == 0.0
 
 
@@ -260,13 +260,13 @@ def test_feed_publishes_what_changed_and_everything_after_a_new_connection() -> 
     def topics(at_s: float) -> set[str]:
         return {post.topic.removeprefix("moontrim/station/") for post in feed.take(at_s)}
 
-    feed.see(SNAPSHOT, 0.0)
+    feed.add(SNAPSHOT, 0.0)
     assert {"state", "trace", "value/band", "value/tx_dial_hz"} <= topics(0.0)
-    feed.see(SNAPSHOT._replace(band="24 GHz", rx=DIAL._replace(shift_hz=1.0)), 0.3)
+    feed.add(SNAPSHOT._replace(band="24 GHz", rx=DIAL._replace(shift_hz=1.0)), 0.3)
     assert topics(0.3) == {"state", "value/band"}, "shifts wait for the next second"
-    feed.see(SNAPSHOT._replace(rx=DIAL._replace(shift_hz=2.0), outlook=OUTLOOK), 1.3)
+    feed.add(SNAPSHOT._replace(rx=DIAL._replace(shift_hz=2.0), outlook=OUTLOOK), 1.3)
     assert topics(1.3) == {"state", "value/band", "value/rx_shift_hz", "outlook"}
-    feed.see(SNAPSHOT._replace(rx=DIAL._replace(shift_hz=2.0), outlook=OUTLOOK), 2.5)
+    feed.add(SNAPSHOT._replace(rx=DIAL._replace(shift_hz=2.0), outlook=OUTLOOK), 2.5)
     assert topics(2.5) == {"state"}
     feed.start_over()
     assert {"state", "trace", "outlook", "value/band"} <= topics(2.6)
@@ -274,21 +274,21 @@ def test_feed_publishes_what_changed_and_everything_after_a_new_connection() -> 
 
 def test_events_tell_faults_and_changes_of_tracking_once() -> None:
     feed = Feed(TOPICS, "0badcafe")
-    assert feed.see(SNAPSHOT, 0.0) == []
+    assert feed.add(SNAPSHOT, 0.0) == []
     lost = SNAPSHOT._replace(
         tracking=Tracking.RADIO_LOST,
         reason="no answer",
         faults=(Fault(T0, "silent"), Fault(T0, "gone")),
     )
-    events = [json.loads(post.payload) for post in feed.see(lost, 1.0)]
+    events = [json.loads(post.payload) for post in feed.add(lost, 1.0)]
     assert [(e["what"], e["text"]) for e in events] == [
         ("tracking", "radio lost: no answer"),
         ("fault", "silent"),
         ("fault", "gone"),
     ]
-    assert feed.see(lost, 2.0) == []
+    assert feed.add(lost, 2.0) == []
     more = lost._replace(faults=(*lost.faults, Fault(T0, "gone")))
-    assert len(feed.see(more, 3.0)) == 1, "the same words, but at another time"
+    assert len(feed.add(more, 3.0)) == 1, "the same words, but at another time"
 
 
 def test_discovery_describes_every_part_once() -> None:
@@ -301,7 +301,7 @@ def test_discovery_describes_every_part_once() -> None:
     assert all(part["p"] for part in parts.values())
     for part in parts.values():
         if "command_topic" in part:
-            assert TOPICS.asked(part["command_topic"])[0] == "hub"  # type: ignore[index]
+            assert TOPICS.account_and_command(part["command_topic"])[0] == "hub"  # type: ignore[index]
     assert {"dev", "o", "availability"} <= set(device)
     assert len(post.payload) < 16 * 1024
 
@@ -310,7 +310,7 @@ def test_discovery_describes_every_part_once() -> None:
 
 
 def test_command_topics() -> None:
-    assert TOPICS.asked("moontrim/station/cmd/phone/band") == ("phone", "band")
+    assert TOPICS.account_and_command("moontrim/station/cmd/phone/band") == ("phone", "band")
     for other in (
         "moontrim/station/cmd/phone",
         "moontrim/station/cmd/phone/band/x",
@@ -318,7 +318,7 @@ def test_command_topics() -> None:
         "phone/band",
         "",
     ):
-        assert TOPICS.asked(other) is None, other
+        assert TOPICS.account_and_command(other) is None, other
 
 
 @pytest.mark.parametrize(
@@ -504,13 +504,13 @@ def test_expired_commands() -> None:
         )
         ask, utc_s = desk.tracker.ask, desk.clock.utc_s
         await desk.clock.sleep(4.9)
-        await desk.admission.deal_with(arrival, ask, utc_s())
+        await desk.admission.handle(arrival, ask, utc_s())
         assert len(desk.tracker.applied) == 1
         await desk.clock.sleep(0.2)
-        (event,) = await desk.admission.deal_with(arrival, ask, utc_s())
+        (event,) = await desk.admission.handle(arrival, ask, utc_s())
         assert "expired" in json.loads(event.payload)["text"]
         late = replace(arrival, at_s=desk.clock.monotonic_s(), age_s=6.0)
-        (event,) = await desk.admission.deal_with(late, ask, utc_s())
+        (event,) = await desk.admission.handle(late, ask, utc_s())
         assert "expired" in json.loads(event.payload)["text"]
         assert len(desk.tracker.applied) == 1
 
@@ -643,7 +643,7 @@ def test_a_fault_of_ours_is_told_as_such() -> None:
             arrival = Arrival(
                 TOPICS.command(PHONE, "readback"), b"", desk.clock.monotonic_s(), reply_to=REPLY
             )
-            reply, _event = await desk.admission.deal_with(arrival, ask, T0)
+            reply, _event = await desk.admission.handle(arrival, ask, T0)
             assert json.loads(reply.payload)["error"]["code"] == "internal"
 
     desk.run(scene())

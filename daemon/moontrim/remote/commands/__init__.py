@@ -1,1 +1,1 @@
-"""What a phone may ask, and whether it is done."""
+"""The commands of phones: how they are parsed, and which are carried out."""

@@ -1,9 +1,17 @@
-"""What stands between a command that arrives and the tracker: who may, is it fresh, was it done
-already, is it too much, does it need a second step.
+"""Decides which commands reach the tracker, and answers all of them.
 
-Knows no wire: a message comes in as `Arrival` and what is to be published goes out as `Post`s. Time
-is real, monotonic time, also while a rehearsal runs on a clock of its own: those who ask are
-real."""
+Knows no wire: a message comes in as `Arrival`, replies and events leave as `Post`s. Time is real,
+monotonic time, also in a rehearsal, since the clients are real. The checks, in their order:
+
+    reply topic   below the account's own, else there is no reply
+    payload       short, JSON or one value
+    account       may command
+    retained      refused, and cleared at the broker
+    expiry        counted from the arrival, plus the time the daemon stood still
+    repetition    the same id and payload: the same reply, nothing is done
+    parsing       known command, usable fields
+    allowance     not too many at once
+    second step   permitting to transmit takes a token that was in the reply to the first step"""
 
 from __future__ import annotations
 
@@ -31,13 +39,15 @@ from moontrim.session.session import Session
 
 log = logging.getLogger(__name__)
 
-ANSWER_S = 3.0
+ANSWER_S = 3.0  # chosen: for the tracker, which runs once a second
 
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """A message on a command topic. expires_s: how long after `at_s` it is still meant; None for
-    ever. age_s: how long it may have lain before we could read it."""
+    """A message on a command topic.
+
+    at_s: when it was read. expires_s: after how many seconds it is no longer meant; None for never.
+    age_s: how long it may have waited before it was read."""
 
     topic: str
     payload: bytes
@@ -51,7 +61,7 @@ class Arrival:
 
 @dataclass(slots=True)
 class _Handling:
-    """One command on its way through: what is known so far of how to answer it."""
+    """What is known so far of a command and of where its reply goes."""
 
     account: str
     name: str
@@ -60,12 +70,12 @@ class _Handling:
     id: str | int | None = None
 
 
-# What carries a command out: `Daemon.ask`.
+# Carries a command out and returns the session after it, as `Daemon.ask` does.
 AskTracker = Callable[[Command], Any]
 
 
 class Admission:
-    """Deals with commands one at a time. commanders: the accounts that may command."""
+    """Handles commands one at a time. commanders: the accounts that may command."""
 
     def __init__(
         self, topics: Topics, settings: Settings, commanders: frozenset[str], real: Clock
@@ -78,16 +88,18 @@ class Admission:
         self._allowance = Allowance()
         self._second_step = SecondStep()
 
-    async def deal_with(self, arrival: Arrival, ask: AskTracker, now_utc_s: float) -> list[Post]:
-        """Carry a command out or not, and say which. Never raises but on cancellation. ask:
-        hands a command to the tracker, as `Daemon.ask` does. now_utc_s: the daemon's clock."""
+    async def handle(self, arrival: Arrival, ask: AskTracker, now_utc_s: float) -> list[Post]:
+        """Carries a command out or refuses it; returns reply and event. Raises nothing but a
+        cancellation.
+
+        ask: passes a command to the tracker. now_utc_s: by the daemon's clock."""
         case = self._case(arrival)
         if case is None:
             return []
         posts = []
         if arrival.retained:
             if not arrival.payload:
-                return []  # the trace of someone clearing it
+                return []  # a retained message was cleared
             posts.append(Post(arrival.topic, b"", 1, True))
         text = ""
         try:
@@ -103,35 +115,34 @@ class Admission:
         return posts + self._answers(case, reply, text, now_utc_s)
 
     def too_many(self, arrival: Arrival, now_utc_s: float) -> list[Post]:
-        """The answer to a command there is no room for; it is not even read."""
+        """Returns the reply to a command that finds the queue full. Its payload is not read."""
         case = self._case(arrival)
         if case is None or arrival.reply_to is None:
             return []
-        case.reply_to = self._good_reply_topic(case.account, arrival.reply_to)
+        if not self._topics.is_reply(arrival.reply_to, case.account):
+            return []
+        case.reply_to = arrival.reply_to
         reply = reply_refused(None, Refusal("busy", "too many commands at once; try again"))
-        return self._answers(case, reply, "", now_utc_s)[:1] if case.reply_to else []
+        return self._answers(case, reply, "", now_utc_s)[:1]
 
     # --- step by step -----------------------------------------------------------------------------
 
     def _case(self, arrival: Arrival) -> _Handling | None:
-        asked = self._topics.asked(arrival.topic)
-        if asked is None:
+        names = self._topics.account_and_command(arrival.topic)
+        if names is None:
             return None
-        return _Handling(*asked, correlation=arrival.correlation)
+        return _Handling(*names, correlation=arrival.correlation)
 
     def _open(self, case: _Handling, arrival: Arrival) -> Body:
-        """Take the payload apart, so far as to know where the answer goes, and check everything
-        that needs no reading of the command itself."""
+        """Takes the payload apart and checks all that does not depend on the command itself. Sets
+        reply topic and id of the case as early as possible, so that a refusal can be sent. Raises
+        Refusal."""
         if arrival.reply_to is not None:
-            case.reply_to = self._good_reply_topic(case.account, arrival.reply_to)
-            if case.reply_to is None:
-                self._refuse_reply_topic(case, arrival.reply_to)
+            self._set_reply_topic(case, arrival.reply_to)
         body = read_body(arrival.payload)
         case.id = body.id if body.id is not None else _id_from(arrival.correlation)
         if arrival.reply_to is None and body.reply_to is not None:
-            case.reply_to = self._good_reply_topic(case.account, body.reply_to)
-            if case.reply_to is None:
-                self._refuse_reply_topic(case, body.reply_to)
+            self._set_reply_topic(case, body.reply_to)
         if case.account not in self._commanders:
             raise Refusal("not_allowed", f"{case.account} may not command", "account", case.account)
         if arrival.retained:
@@ -148,7 +159,8 @@ class Admission:
     async def _once(
         self, case: _Handling, body: Body, arrival: Arrival, ask: AskTracker
     ) -> tuple[dict[str, Any], str]:
-        """Do it, unless it was done already: then the same answer again."""
+        """Carries a command out, unless it was carried out before; returns the reply and, if it was
+        carried out now, the command as text. Raises Refusal."""
         key = (case.account, case.reply_to or "", repr(case.id))
         digest = hashlib.sha256(case.name.encode() + b"\0" + arrival.payload).digest()
         now_s = self._real.monotonic_s()
@@ -165,66 +177,70 @@ class Admission:
                 )
         text, forbids = "", False
         try:
-            asked = read_command(case.name, body, case.account)
-            forbids = isinstance(asked.command, PermitTransmit) and not asked.command.on
-            # Forbidding has an allowance of its own: it must get through whatever else is asked.
+            request = read_command(case.name, body, case.account)
+            forbids = isinstance(request.command, PermitTransmit) and not request.command.on
+            # Forbidding has a separate allowance: a flood of other commands must not stop it.
             if not self._allowance.spend(case.account + "/forbid" * forbids, now_s):
                 raise Refusal("busy", "too many commands at once; try again")
-            self._confirm(case, asked, now_s)
-            reply = reply_done(case.id, await self._carry_out(asked, ask))
-            text = str(asked.command)
+            self._confirm(case, request, now_s)
+            reply = reply_done(case.id, await self._carry_out(request, ask))
+            text = str(request.command)
         except Refusal as refusal:
-            if refusal.code == "busy":  # to be tried again, under the same id
+            if refusal.code == "busy":  # the client may try again with the same id
                 raise
             reply = reply_refused(case.id, refusal)
-        if case.id is not None and not forbids:  # which is done again: others may have permitted
-            self._repeats.keep(key, digest, reply, self._real.monotonic_s())
+        # A repeated "forbid" is carried out again: another client may have permitted meanwhile.
+        if case.id is not None and not forbids:
+            self._repeats.add(key, digest, reply, self._real.monotonic_s())
         return reply, text
 
-    async def _carry_out(self, asked: PhoneRequest, ask: AskTracker) -> dict[str, Any]:
-        if isinstance(asked.command, PermitTransmit) and not asked.command.on:
+    async def _carry_out(self, request: PhoneRequest, ask: AskTracker) -> dict[str, Any]:
+        """Passes a command to the tracker; returns the new values. Raises Refusal."""
+        if isinstance(request.command, PermitTransmit) and not request.command.on:
             self._second_step.forget()
         try:
             async with self._real.timeout(ANSWER_S):
-                session: Session = await ask(asked.command)
+                session: Session = await ask(request.command)
         except (InputError, BusyError) as error:
             raise refused_by_tracker(error) from None
         except TimeoutError:
             raise Refusal(
                 "internal", "the tracker did not answer; look at the state to see what became of it"
             ) from None
-        return changed_values(session, self._settings, asked.answers)
+        return changed_values(session, self._settings, request.answers)
 
-    def _confirm(self, case: _Handling, asked: PhoneRequest, now_s: float) -> None:
-        """Let through what needs no second step, or is one."""
-        if not asked.needs_confirming:
+    def _confirm(self, case: _Handling, request: PhoneRequest, now_s: float) -> None:
+        """Raises Refusal for a command that needs a second step and is not one."""
+        if not request.needs_confirming:
             return
         problem = "permitting to transmit takes a second step"
-        if asked.confirm is not None:
-            if self._second_step.redeem(asked.confirm, case.account, now_s):
+        if request.confirm is not None:
+            if self._second_step.redeem(request.confirm, case.account, now_s):
                 return
             problem = "this token is not valid, or not any more"
         if case.reply_to is None:
             allowed = "a reply topic, for the token to go to"
             raise Refusal("confirm", problem, "reply_to", None, allowed)
         token = self._second_step.token(case.account, now_s)
-        raise Refusal("confirm", problem, "confirm", asked.confirm, token)
+        raise Refusal("confirm", problem, "confirm", request.confirm, token)
 
-    def _good_reply_topic(self, account: str, topic: str) -> str | None:
-        return topic if self._topics.is_reply(topic, account) else None
-
-    def _refuse_reply_topic(self, case: _Handling, topic: str) -> None:
-        raise Refusal(
-            "bad_reply_topic",
-            "replies do not go there",
-            "reply_to",
-            topic,
-            f"{self._topics.base}/reply/{case.account}/<client>",
-        )
+    def _set_reply_topic(self, case: _Handling, topic: str) -> None:
+        """Sets where the reply goes. Raises Refusal bad_reply_topic."""
+        if not self._topics.is_reply(topic, case.account):
+            raise Refusal(
+                "bad_reply_topic",
+                "replies do not go there",
+                "reply_to",
+                topic,
+                f"{self._topics.base}/reply/{case.account}/<client>",
+            )
+        case.reply_to = topic
 
     def _answers(
         self, case: _Handling, reply: dict[str, Any], text: str, now_utc_s: float
     ) -> list[Post]:
+        """Returns reply and event; only the reply for a repetition. text: the command, if it was
+        carried out now."""
         posts = []
         if case.reply_to is not None:
             posts.append(Post(case.reply_to, encode(reply), 1, correlation=case.correlation))
@@ -237,13 +253,13 @@ class Admission:
             "text": text if reply["ok"] else reply["error"]["message"],
         }
         if reply["ok"] and not text:
-            return posts  # a repetition: nothing happened
+            return posts
         return [*posts, Post(self._topics.event, encode(event), 1)]
 
 
 def _id_from(correlation: bytes | None) -> str | None:
-    """Correlation data that reads as text doubles as an id; any other still counts by its digest
-    of hexadecimal digits."""
+    """Returns the id of a command that has correlation data instead: as text where it is some, else
+    as hexadecimal digits; None without correlation data."""
     if not correlation:
         return None
     try:

@@ -1,5 +1,5 @@
-"""Three small memories that stand guard over commands: what was done already, how much is too much,
-and who was given a token for the second step. Pure: each is told the time (monotonic seconds)."""
+"""Guards against repeated commands, floods, and permitting to transmit by accident. Pure: each
+class takes the time as an argument, in monotonic seconds."""
 
 from __future__ import annotations
 
@@ -8,16 +8,19 @@ from collections import OrderedDict
 from dataclasses import dataclass
 from typing import Any
 
-REPEAT_S, MOST_REPEATS = 30.0, 512
-TOKEN_S, MOST_TOKENS = 10.0, 16
-PER_S, BURST = 25.0, 50.0  # commands a second from one account, and at once
+REPEAT_S = 30.0  # chosen: longer than a network takes to deliver a message again
+MOST_REPEATS = 512  # chosen: bounds the memory
+TOKEN_S = 10.0  # chosen: for a second tap on the page
+MOST_TOKENS = 16  # chosen: bounds the memory
+PER_S = 25.0  # commands a second from one account; chosen: above the fastest tapping
+BURST = 50.0  # commands of one account at once; chosen: two seconds' worth
 
-CommandKey = tuple[str, str, str]
+CommandKey = tuple[str, str, str]  # account, reply topic, id
 
 
 @dataclass(frozen=True, slots=True)
 class Repeatable:
-    """A command that was answered: by what it was, and with what. digest: of name and payload."""
+    """A command that was answered, and its reply. digest: of its name and payload."""
 
     until_s: float
     digest: bytes
@@ -25,32 +28,34 @@ class Repeatable:
 
 
 class Repeats:
-    """The answers of the last half minute: the network may bring a command twice."""
+    """The replies of the last half minute, because the network may deliver a command twice."""
 
     def __init__(self) -> None:
-        self._kept: OrderedDict[CommandKey, Repeatable] = OrderedDict()
+        self._answered: OrderedDict[CommandKey, Repeatable] = OrderedDict()
 
     def find(self, key: CommandKey, now_s: float) -> Repeatable | None:
-        while self._kept and next(iter(self._kept.values())).until_s <= now_s:
-            self._kept.popitem(last=False)
-        return self._kept.get(key)
+        """Returns the command answered before under this key, None if there is none."""
+        while self._answered and next(iter(self._answered.values())).until_s <= now_s:
+            self._answered.popitem(last=False)
+        return self._answered.get(key)
 
-    def keep(self, key: CommandKey, digest: bytes, reply: dict[str, Any], now_s: float) -> None:
-        self._kept[key] = Repeatable(now_s + REPEAT_S, digest, reply)
-        self._kept.move_to_end(key)
-        if len(self._kept) > MOST_REPEATS:
-            self._kept.popitem(last=False)
+    def add(self, key: CommandKey, digest: bytes, reply: dict[str, Any], now_s: float) -> None:
+        """Remembers a command and its reply."""
+        self._answered[key] = Repeatable(now_s + REPEAT_S, digest, reply)
+        self._answered.move_to_end(key)
+        if len(self._answered) > MOST_REPEATS:
+            self._answered.popitem(last=False)
 
 
 class Allowance:
-    """So many commands a second are plenty for a hand; a client gone wild must not keep the tracker
-    busy."""
+    """How many commands each account may send: a token bucket, so that a faulty client cannot
+    occupy the tracker."""
 
     def __init__(self) -> None:
         self._left: dict[str, tuple[float, float]] = {}
 
     def spend(self, account: str, now_s: float) -> bool:
-        """One command of this account. False when it has spent all it had."""
+        """Counts one command of this account. False if it has none left."""
         left, at_s = self._left.get(account, (BURST, now_s))
         left = min(BURST, left + (now_s - at_s) * PER_S)
         enough = left >= 1.0
@@ -59,22 +64,24 @@ class Allowance:
 
 
 class SecondStep:
-    """Tokens that only the one who asked gets, for ten seconds, good once."""
+    """Tokens that permitting to transmit takes: each goes to one account, once, for ten seconds."""
 
     def __init__(self) -> None:
-        self._given: OrderedDict[str, tuple[str, float]] = OrderedDict()
+        self._issued: OrderedDict[str, tuple[str, float]] = OrderedDict()
 
     def token(self, account: str, now_s: float) -> str:
+        """Returns a new token for this account."""
         token = secrets.token_hex(8)
-        self._given[token] = (account, now_s + TOKEN_S)
-        if len(self._given) > MOST_TOKENS:
-            self._given.popitem(last=False)
+        self._issued[token] = (account, now_s + TOKEN_S)
+        if len(self._issued) > MOST_TOKENS:
+            self._issued.popitem(last=False)
         return token
 
     def redeem(self, token: str, account: str, now_s: float) -> bool:
-        given_to, until_s = self._given.pop(token, ("", 0.0))
-        return given_to == account and now_s < until_s
+        """Is this a valid token of this account? It is not valid again."""
+        holder, until_s = self._issued.pop(token, ("", 0.0))
+        return holder == account and now_s < until_s
 
     def forget(self) -> None:
-        """Who forbids last, has the last word."""
-        self._given.clear()
+        """Makes all tokens invalid: forbidding cancels every permission under way."""
+        self._issued.clear()

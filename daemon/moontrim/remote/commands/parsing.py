@@ -1,4 +1,7 @@
-"""From the body of a command to a `session.Command`, or a reason why not. Pure."""
+"""Parses a phone's command: from its name and payload to a command of the session, and from what
+the tracker returned to the result. Pure.
+
+Each `_name` function below parses one command. `by` is the account that sent it."""
 
 from __future__ import annotations
 
@@ -25,15 +28,17 @@ from moontrim.session.commands import (
 from moontrim.session.session import TRIM_LIMIT_HZ, Session
 from moontrim.tuning.correction import AGREEMENTS
 
-FREQUENCY_LIMIT_HZ = 1e12
-# How the tracker names what a client calls otherwise.
+FREQUENCY_LIMIT_HZ = 1e12  # chosen: above every amateur band (the highest ends at 250 GHz)
+# Names of the tracker's fields that clients call differently.
 _FIELDS = {"sked_hz": "hz", "trim_rx_hz": "rx_hz", "trim_tx_hz": "tx_hz"}
 
 
 @dataclass(frozen=True, slots=True)
 class PhoneRequest:
-    """A command to carry out; which parts of the session answer it; and, for what takes a second
-    step, the token given with it."""
+    """A command to carry out.
+
+    answers: the fields of the session that make up the result. needs_confirming: it takes a second
+    step. confirm: the token of the second step, if it has one."""
 
     command: Command
     answers: tuple[str, ...]
@@ -42,68 +47,68 @@ class PhoneRequest:
 
 
 def read_command(name: str, body: Body, by: str) -> PhoneRequest:
-    """What a body asks for. by: who asks. Raises Refusal unknown_command, bad_value or
-    out_of_range; whether the station allows it is the tracker's to say."""
+    """Returns the command of a payload. Raises Refusal unknown_command, bad_value or out_of_range.
+    Whether the station allows it, the tracker decides."""
     reader = _READERS.get(name)
     if reader is None:
         raise Refusal(
             "unknown_command", "there is no such command", "command", name, ", ".join(COMMANDS)
         )
-    taken = Fields(name, body)
-    asked = reader(taken, by)
-    taken.no_more()
-    return asked
+    fields = Fields(name, body)
+    request = reader(fields, by)
+    fields.no_more()
+    return request
 
 
-def _band(given: Fields, by: str) -> PhoneRequest:
-    name = given.text("band", "the name of a configured band")
+def _band(fields: Fields, by: str) -> PhoneRequest:
+    name = fields.text("band", "the name of a configured band")
     return PhoneRequest(SetBand(by, name), ("band", "sked_hz", "trim_rx_hz", "trim_tx_hz"))
 
 
-def _sked(given: Fields, by: str) -> PhoneRequest:
+def _sked(fields: Fields, by: str) -> PhoneRequest:
     return PhoneRequest(
-        SetSked(by, given.number("hz", FREQUENCY_LIMIT_HZ, alone=True)), ("sked_hz",)
+        SetSked(by, fields.number("hz", FREQUENCY_LIMIT_HZ, alone=True)), ("sked_hz",)
     )
 
 
-def _nudge(given: Fields, by: str) -> PhoneRequest:
-    by_hz = given.number("by_hz", FREQUENCY_LIMIT_HZ, alone=True)
+def _nudge(fields: Fields, by: str) -> PhoneRequest:
+    by_hz = fields.number("by_hz", FREQUENCY_LIMIT_HZ, alone=True)
     return PhoneRequest(NudgeSked(by, by_hz), ("sked_hz",))
 
 
-def _agreement(given: Fields, by: str) -> PhoneRequest:
+def _agreement(fields: Fields, by: str) -> PhoneRequest:
     return PhoneRequest(
-        SetAgreement(by, given.text("agreement", ", ".join(AGREEMENTS))), ("agreement",)
+        SetAgreement(by, fields.text("agreement", ", ".join(AGREEMENTS))), ("agreement",)
     )
 
 
-def _partner(given: Fields, by: str) -> PhoneRequest:
+def _partner(fields: Fields, by: str) -> PhoneRequest:
     allowed = "self, a locator, or lat,lon,height_m"
-    return PhoneRequest(SetPartner(by, given.text("partner", allowed)), ("partner",))
+    return PhoneRequest(SetPartner(by, fields.text("partner", allowed)), ("partner",))
 
 
-def _trim(given: Fields, by: str) -> PhoneRequest:
-    rx_hz = given.number("rx_hz", TRIM_LIMIT_HZ, alone=False, optional=True)
-    tx_hz = given.number("tx_hz", TRIM_LIMIT_HZ, alone=False, optional=True)
-    given.no_more()
+def _trim(fields: Fields, by: str) -> PhoneRequest:
+    rx_hz = fields.number("rx_hz", TRIM_LIMIT_HZ, alone=False, optional=True)
+    tx_hz = fields.number("tx_hz", TRIM_LIMIT_HZ, alone=False, optional=True)
+    fields.no_more()
     if rx_hz is None and tx_hz is None:
         raise Refusal("bad_value", "rx_hz is missing", "rx_hz", None, "rx_hz, tx_hz or both")
-    given_hz = {"trim_rx_hz": rx_hz, "trim_tx_hz": tx_hz}
-    answers = tuple(name for name, trim_hz in given_hz.items() if trim_hz is not None)
+    trims_hz = {"trim_rx_hz": rx_hz, "trim_tx_hz": tx_hz}
+    answers = tuple(name for name, trim_hz in trims_hz.items() if trim_hz is not None)
     return PhoneRequest(SetTrim(by, rx_hz, tx_hz), answers)
 
 
-def _correct(given: Fields, by: str) -> PhoneRequest:
-    return PhoneRequest(Correct(by, given.switch("on")), ("correcting",))
+def _correct(fields: Fields, by: str) -> PhoneRequest:
+    return PhoneRequest(Correct(by, fields.switch("on")), ("correcting",))
 
 
-def _transmit(given: Fields, by: str) -> PhoneRequest:
-    on = given.switch("permitted")
-    confirm = given.token("confirm")
+def _transmit(fields: Fields, by: str) -> PhoneRequest:
+    on = fields.switch("permitted")
+    confirm = fields.token("confirm")
     return PhoneRequest(PermitTransmit(by, on), ("transmit_permitted",), on, confirm)
 
 
-def _readback(given: Fields, by: str) -> PhoneRequest:
+def _readback(fields: Fields, by: str) -> PhoneRequest:
     return PhoneRequest(ReadBack(by), ())
 
 
@@ -122,7 +127,7 @@ COMMANDS = tuple(_READERS)
 
 
 def refused_by_tracker(error: InputError | BusyError) -> Refusal:
-    """The tracker's reason in the words of the client."""
+    """Returns the tracker's error with the field names that clients use."""
     if isinstance(error, BusyError):
         return Refusal("busy", str(error))
     field = _FIELDS.get(error.field, error.field)
@@ -134,14 +139,14 @@ def refused_by_tracker(error: InputError | BusyError) -> Refusal:
 def changed_values(
     session: Session, settings: Settings, answers: tuple[str, ...]
 ) -> dict[str, Any]:
-    """The new values of what a command changes."""
-    here = session.here(settings)
-    return {name: _value(name, session, here.model_dump(), settings) for name in answers}
+    """Returns the values after a command of the fields that it changes."""
+    choices = session.here(settings)
+    return {name: _value(name, session, choices.model_dump(), settings) for name in answers}
 
 
-def _value(name: str, session: Session, here: dict[str, float], settings: Settings) -> Any:
+def _value(name: str, session: Session, choices: dict[str, float], settings: Settings) -> Any:
     if name == "partner":
         return session.partner_text(settings)
-    if name in here:
-        return hz(here[name])
+    if name in choices:
+        return hz(choices[name])
     return getattr(session, name)

@@ -1,8 +1,8 @@
-"""Payloads taken apart, and their fields taken out one by one, each with its check. Pure.
+"""The payloads of commands, taken apart and checked field by field, and those of replies. Pure.
 
-A payload is a JSON object, or for commands that take one value that value alone, as JSON or as bare
-text (`10 GHz`, `on`). Numbers are finite; strings are short and printable; unknown fields are
-refused, because a misspelt field is a wish that would go unheard."""
+A payload is a JSON object or, for commands that take one value, that value alone, as JSON or as
+bare text (`10 GHz`, `on`). Numbers are finite; strings are short and printable; unknown fields are
+refused, because a misspelt field would otherwise be ignored."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ import re
 from dataclasses import dataclass
 from typing import Any, NoReturn
 
-LARGEST_BYTES = 4096
-LONGEST_TEXT = 64
+LARGEST_BYTES = 4096  # chosen: many times what any command needs
+LONGEST_TEXT = 64  # chosen: a band name or a place fits
 ENVELOPE = ("id", "reply_to")  # for clients whose protocol has no response topic
 _NUMBER = re.compile(r"[+-]?\d{1,15}(\.\d{1,15})?([eE][+-]?\d{1,2})?")
 _SWITCH = {"on": True, "true": True, "off": False, "false": False}
@@ -21,7 +21,10 @@ _MISSING = object()
 
 
 class Refusal(Exception):
-    """Why a command is not carried out. code is for programs; message, for a person."""
+    """Raised with the reason why a command is not carried out.
+
+    code: for programs. message: for a person. field, value: what is refused, if it is one field.
+    allowed: what would be accepted."""
 
     def __init__(
         self,
@@ -38,7 +41,7 @@ class Refusal(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Body:
-    """A payload taken apart. fields is None where the payload is one value alone: `text`."""
+    """A payload taken apart. fields: None where the payload is one value alone, which is `text`."""
 
     fields: dict[str, Any] | None
     text: str
@@ -47,7 +50,7 @@ class Body:
 
 
 def read_body(payload: bytes) -> Body:
-    """Take a payload apart. Raises Refusal too_large, bad_json or bad_value."""
+    """Takes a payload apart. Raises Refusal too_large, bad_json, bad_value or bad_reply_topic."""
     if len(payload) > LARGEST_BYTES:
         raise Refusal(
             "too_large",
@@ -81,24 +84,29 @@ def read_body(payload: bytes) -> Body:
 
 
 class Fields:
-    """Takes fields out of a body, one after the other, each with its check."""
+    """The fields of one payload, taken out one after the other. Every method that takes one checks
+    it and raises Refusal bad_value or out_of_range.
+
+    name: of the command, for messages."""
 
     def __init__(self, name: str, body: Body) -> None:
         self._name = name
-        self._alone = body.fields is None  # one value by itself
+        self._alone = body.fields is None  # the payload is one value alone
         self._bare = body.text if self._alone else None
         self._left = dict(body.fields or {})
-        self._known: list[str] = []
+        self._taken: list[str] = []
 
     def _take(self, field: str, alone: bool) -> Any:
-        """alone: the value may have come by itself instead of in an object."""
-        self._known.append(field)
+        """Returns the value of a field, _MISSING if there is none. alone: this field may be the
+        value of a payload that is one value alone."""
+        self._taken.append(field)
         if self._bare is not None and alone:
             bare, self._bare = self._bare, None
             return bare
         return self._left.pop(field, _MISSING)
 
     def text(self, field: str, allowed: str, *, alone: bool = True) -> str:
+        """Takes a short printable text. allowed: what would be accepted, for the message."""
         value = self._take(field, alone)
         if self._alone and isinstance(value, str) and value.startswith('"'):
             value = _unquoted(value)
@@ -109,7 +117,8 @@ class Fields:
         return str(value.strip())
 
     def number(self, field: str, limit: float, *, alone: bool, optional: bool = False) -> Any:
-        """A finite number whose size is at most `limit`; None if it may be left out and is."""
+        """Takes a finite number in Hz of at most `limit` either way; None for an optional one that
+        is missing."""
         value = self._take(field, alone)
         if value is _MISSING and optional:
             return None
@@ -125,6 +134,7 @@ class Fields:
         return float(value)
 
     def switch(self, field: str) -> bool:
+        """Takes true or false; alone also on or off."""
         value = self._take(field, alone=True)
         if self._alone and isinstance(value, str):
             value = _SWITCH.get(value.lower(), value)
@@ -133,6 +143,7 @@ class Fields:
         return bool(value)
 
     def token(self, field: str) -> str | None:
+        """Takes the token of a second step; None if it is missing."""
         value = self._take(field, alone=False)
         if value is _MISSING:
             return None
@@ -141,10 +152,11 @@ class Fields:
         return str(value)
 
     def no_more(self) -> None:
+        """Raises Refusal bad_value if anything is left."""
         if self._bare:
             self._bad("payload", self._bare, "a JSON object")
         for field in self._left:
-            allowed = ", ".join((*self._known, *ENVELOPE))
+            allowed = ", ".join((*self._taken, *ENVELOPE))
             raise Refusal(
                 "bad_value", f"{self._name} takes no such field", str(_shown(field)), None, allowed
             )
@@ -156,6 +168,7 @@ class Fields:
 
 
 def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Returns the fields of a JSON object. Raises ValueError for a repeated one."""
     fields = dict(pairs)
     if len(fields) != len(pairs):
         raise ValueError("a field is given twice")
@@ -182,7 +195,7 @@ def _is_id(value: object) -> bool:
 
 
 def _shown(value: object) -> object:
-    """A refused value as it is sent back: as it came if that is short, else the start of it."""
+    """Returns a refused value as it goes into the reply: unchanged if short, else its beginning."""
     if value is None or isinstance(value, bool):
         return value
     if isinstance(value, float | int) and abs(value) < 2**63:
@@ -191,12 +204,17 @@ def _shown(value: object) -> object:
     return text if len(text) <= LONGEST_TEXT else text[: LONGEST_TEXT - 3] + "..."
 
 
+# --- replies --------------------------------------------------------------------------------------
+
+
 def reply_done(ident: str | int | None, changed: dict[str, Any]) -> dict[str, Any]:
+    """Returns the reply to a command that was carried out. changed: the new values."""
     return {"ok": True, "id": ident, "result": changed}
 
 
 def reply_refused(ident: str | int | None, refusal: Refusal) -> dict[str, Any]:
-    """With code `confirm`, `allowed` is the token of the second step."""
+    """Returns the reply to a command that was refused. With code `confirm`, `allowed` is the token
+    of the second step."""
     error = {
         "code": refusal.code,
         "message": refusal.message,

@@ -1,1 +1,1 @@
-"""What is published, and when."""
+"""What the daemon publishes by MQTT, and when."""

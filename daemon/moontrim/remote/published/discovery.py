@@ -1,9 +1,9 @@
-"""The message by which home-automation hubs learn what there is to see and to set. Pure.
+"""The message from which home-automation hubs learn what they can show and set. Pure.
 
 One retained message on `<prefix>/device/<id>/config` describes the whole device, as in the "device
 discovery" of the MQTT integration documentation of the hub that made this convention; others read
-it too. Commands go to the ordinary command topics as bare values, so that nothing else is needed.
-Permitting to transmit takes a second step and is therefore not offered; forbidding is."""
+it too. Commands go to the ordinary command topics as bare values. Permitting to transmit takes a
+second step and is therefore not offered; forbidding is."""
 
 from __future__ import annotations
 
@@ -31,12 +31,13 @@ _SENSORS = (
 
 
 def status_topic(remote: RemoteSettings) -> str:
-    """Where a hub says `online` when it starts and wants to be told again."""
+    """Returns the topic on which a hub publishes `online` when it starts and needs the message
+    again."""
     return f"{remote.discovery_prefix}/status"
 
 
 def announcement(remote: RemoteSettings, settings: Settings, topics: Topics, account: str) -> Post:
-    """The device as a hub is to show it. account: the one the hub commands under."""
+    """Returns the message that describes the device. account: the one the hub commands with."""
     ident = f"{topics.root}_{topics.station}"
     parts: dict[str, dict[str, Any]] = {
         "band": _control(topics, account, "select", "Band", "band")
@@ -100,6 +101,8 @@ def announcement(remote: RemoteSettings, settings: Settings, topics: Topics, acc
 def _control(
     topics: Topics, account: str, platform: str, name: str, command: str, field: str | None = None
 ) -> dict[str, Any]:
+    """Returns a component that shows a value and sends a command. field: the value, where its name
+    is not that of the command."""
     return {
         "p": platform,
         "name": name,
@@ -109,6 +112,7 @@ def _control(
 
 
 def _binary_sensor(topics: Topics, field: str, name: str) -> dict[str, Any]:
+    """Returns a component that shows an on-or-off value."""
     return {
         "p": "binary_sensor",
         "name": name,

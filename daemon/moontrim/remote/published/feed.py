@@ -1,7 +1,14 @@
-"""What to publish and when, from the snapshots of the daemon. Pure but for what it is told.
+"""Decides what to publish and when, from the snapshots of the daemon. Pure: it is given the time.
 
-Instants here are real, monotonic seconds: a rehearsal that runs a night in a minute must not flood
-a phone, so the pace of publishing is that of the people watching."""
+Instants are real, monotonic seconds, also in a rehearsal that runs a night in a minute: that must
+not flood a phone.
+
+States leave at most five a second. Routine ones keep a distance of a quarter of a second, so that
+the effect of a command and bad news find room in the same second:
+
+    snapshots   | | | | | | | | | |  (the tracker's steps, up to many a second)
+    routine     |     |     |     |  every 0.25 s, or one heartbeat a second if nothing changes
+    notable     at once, and the 0.6 s after it without the distance"""
 
 from __future__ import annotations
 
@@ -15,22 +22,21 @@ from moontrim.remote.published.topics import Topics
 from moontrim.remote.published.trace import ResidualTrace
 from moontrim.state.snapshot import Fault, Outlook, Snapshot, Tracking
 
-MOST_PER_S = 5
-HEARTBEAT_S = 1.0
-# Steps that follow the Moon are shown this seldom, so that there is room left in the second for
-# what someone waits for: the effect of a command, or bad news.
-ROUTINE_EVERY_S = 0.25
-EFFECT_S = 0.6  # what a command does to the dial shows within so long
-DEAD_AFTER_S = 3.0  # a tracker silent for so long must show as silence
-RESTLESS_EVERY_S = 1.0
-OUTLOOK_EVERY_S = 1.0  # at most
-TRACE_EVERY_S = 5.0
+MOST_PER_S = 5  # states; chosen: smooth to watch, and light for a phone's radio link
+HEARTBEAT_S = 1.0  # chosen: the tracker's own pace
+ROUTINE_EVERY_S = 0.25  # leaves one state of the five for what is notable
+EFFECT_S = 0.6  # a command shows on the dial within this time
+DEAD_AFTER_S = 3.0  # chosen: three seconds that the tracker missed; then nothing is published
+RESTLESS_EVERY_S = 1.0  # dashboards need these values no faster
+OUTLOOK_EVERY_S = 1.0  # at most; matters in a rehearsal only
+TRACE_EVERY_S = 5.0  # chosen: the page adds the newest seconds itself
 
 
 class Feed:
-    """Tell it each snapshot with `see`; ask `wait_s` how long nothing is due, then `take` what is.
+    """The posts to publish for a sequence of snapshots: `add` takes each one, `wait_s` returns how
+    long nothing is due, `take` returns what is due.
 
-    boot: tells one run of the daemon from the next."""
+    boot: an identifier of this run of the daemon."""
 
     def __init__(self, topics: Topics, boot: str) -> None:
         self._topics = topics
@@ -38,10 +44,10 @@ class Feed:
         self._trace = ResidualTrace()
         self._seq = itertools.count(1)
         self._now: Snapshot | None = None
-        self._seen_s = 0.0  # when that snapshot came
-        self._fresh = False  # is there a snapshot that was not taken yet?
-        self._beat_s = 0.0
-        self._awaited_until_s = -1.0
+        self._snapshot_s = 0.0  # when that snapshot came
+        self._fresh = False  # it has not been published
+        self._beat_s = 0.0  # when the next heartbeat is due
+        self._awaited_until_s = -1.0  # until then states leave without the distance
         self._notable: object = None
         self._sent_s: deque[float] = deque(maxlen=MOST_PER_S)
         self._values: dict[str, str] = {}
@@ -50,9 +56,9 @@ class Feed:
         self._tracking: Tracking | None = None
         self._fault: Fault | None = None
 
-    def see(self, now: Snapshot, at_s: float) -> list[Post]:
-        """A new snapshot. Returns the events it brings; everything else waits for `take`."""
-        self._now, self._seen_s, self._fresh = now, at_s, True
+    def add(self, now: Snapshot, at_s: float) -> list[Post]:
+        """Takes a new snapshot and returns the events in it. Everything else waits for `take`."""
+        self._now, self._snapshot_s, self._fresh = now, at_s, True
         if (notable := _notable(now)) != self._notable:
             self._notable = notable
             self.expect(at_s)
@@ -60,11 +66,11 @@ class Feed:
         return self._events(now)
 
     def expect(self, at_s: float) -> None:
-        """Someone asked for something and waits for its effect."""
+        """Lets the states of the next moment leave at once: a command may take effect."""
         self._awaited_until_s = at_s + EFFECT_S
 
     def start_over(self) -> None:
-        """After a new connection everything is published afresh: the broker may be a new one."""
+        """Makes everything due, for a new connection: the broker may be a new one."""
         self._values.clear()
         self._due_s.clear()
         self._sent_s.clear()
@@ -72,29 +78,29 @@ class Feed:
         self._fresh = self._now is not None
 
     def wait_s(self, at_s: float) -> float:
-        """How long the next state has to wait; 0 if it is due now."""
+        """Returns for how many seconds no state is due; 0 if one is due now."""
         if not self._fresh:
             return max(0.0, self._beat_s - at_s)
         if not self._sent_s:
             return 0.0
         due_s = self._sent_s[0] + 1.0 if len(self._sent_s) == MOST_PER_S else at_s
-        if self._seen_s > self._awaited_until_s:
+        if self._snapshot_s > self._awaited_until_s:
             due_s = max(due_s, self._sent_s[-1] + ROUTINE_EVERY_S)
         return max(0.0, due_s - at_s)
 
     def take(self, at_s: float) -> list[Post]:
-        """What is due now. Without a recent snapshot, nothing: silence is how others learn that
-        the daemon does not do its work."""
+        """Returns what is due now. Without a recent snapshot that is nothing: silence shows others
+        that the tracker does not run."""
         now, self._beat_s = self._now, at_s + HEARTBEAT_S
-        if now is None or at_s - self._seen_s > DEAD_AFTER_S:
+        if now is None or at_s - self._snapshot_s > DEAD_AFTER_S:
             return []
         self._fresh = False
         self._sent_s.append(at_s)
         state = messages.state(now, self._boot, next(self._seq))
         posts = [self._retained(self._topics.state, state)]
         posts += self._changed_values(now, at_s)
-        # The tracker makes a new one every minute and when something is chosen anew; in a
-        # rehearsal those minutes are short.
+        # The tracker makes a new one every minute, and when the operator chooses something; a
+        # rehearsal's minutes are short.
         new = now.outlook is not None and now.outlook is not self._outlook
         if new and self._due("outlook", at_s, OUTLOOK_EVERY_S):
             assert now.outlook is not None
@@ -139,7 +145,7 @@ class Feed:
 
 
 def _notable(now: Snapshot) -> object:
-    """What somebody ought to know at once when it changes."""
+    """Returns what operators must see at once when it changes."""
     return (
         now.last_change,
         now.tracking,

@@ -1,7 +1,8 @@
-"""What is published, as plain values ready for JSON. Pure: a snapshot in, a dictionary out.
+"""The published messages as plain values, ready for JSON. Pure.
 
 Frequencies are in Hz, instants (`..._ms`) in milliseconds of POSIX time by the daemon's clock,
-shifts are received minus transmitted (see `correction`). What is not known is null."""
+shifts are received minus transmitted (see `tuning.correction`). A value that is not known is null.
+"""
 
 from __future__ import annotations
 
@@ -15,9 +16,9 @@ from moontrim.session.session import TRIM_LIMIT_HZ
 from moontrim.state.snapshot import DialView, Outlook, Snapshot
 from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS
 
-SCHEMA = 1
-UNKNOWN = "unknown"
-# Values that change with every second: shown at most once a second, to a tenth.
+SCHEMA = 1  # to be raised when a field changes its meaning or goes
+UNKNOWN = "unknown"  # a single value that is not known, as text
+# Values that change with every second: published at most once a second, to a tenth.
 RESTLESS = frozenset(
     {
         "rx_shift_hz",
@@ -32,7 +33,7 @@ RESTLESS = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Post:
-    """One message to publish. correlation: handed back to whoever asked."""
+    """One message to publish. correlation: MQTT correlation data, copied from the request."""
 
     topic: str
     payload: bytes
@@ -42,17 +43,21 @@ class Post:
 
 
 def ms(utc_s: float) -> int:
+    """Returns POSIX seconds as whole milliseconds."""
     return round(utc_s * 1000.0)
 
 
 def hz(value: float, digits: int = 3) -> float | int:
-    """Whole hertz as an integer, so that nobody meets 10368100000.0."""
+    """Returns a frequency rounded to `digits` decimals, whole hertz as an integer (10368100000, not
+    10368100000.0)."""
     rounded = round(value, digits)
     return int(rounded) if rounded == int(rounded) else rounded
 
 
 def info(settings: Settings, boot: str, commands: tuple[str, ...]) -> dict[str, Any]:
-    """What stays as it is while the daemon runs. boot: tells one run from the next."""
+    """Returns what does not change while the daemon runs.
+
+    boot: an identifier of this run. commands: the names of all commands."""
     home = settings.home.site()
     return {
         "schema": SCHEMA,
@@ -80,7 +85,7 @@ def info(settings: Settings, boot: str, commands: tuple[str, ...]) -> dict[str, 
 
 
 def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
-    """The snapshot as others see it."""
+    """Returns the state message of a snapshot. seq: counts the states of one run."""
     moon, fault, change = now.moon, now.last_fault, now.last_change
     return {
         "schema": SCHEMA,
@@ -139,7 +144,7 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
 
 
 def outlook(ahead: Outlook) -> dict[str, Any]:
-    """What is to come."""
+    """Returns the outlook message: rises, windows, the shift of the coming hour, error budgets."""
     return {
         "at_ms": ms(ahead.at_utc_s),
         "moon_sets_ms": _instant(ahead.moon_sets_utc_s),
@@ -177,7 +182,7 @@ def outlook(ahead: Outlook) -> dict[str, Any]:
 
 
 def values(now: Snapshot) -> dict[str, str]:
-    """The scalars that plain dashboards want, each by itself, as text."""
+    """Returns the single values that plain dashboards subscribe to, as text, by field."""
     moon, rx, tx = now.moon, now.rx, now.tx
     return {
         "tracking": str(now.tracking),
@@ -235,5 +240,5 @@ def _whole(value: int | None) -> str:
 
 
 def encode(message: object) -> bytes:
-    """Compact JSON; ASCII, so that no string can spoil it."""
+    """Returns compact JSON in ASCII. Raises ValueError for a number that is not finite."""
     return json.dumps(message, separators=(",", ":"), allow_nan=False).encode()

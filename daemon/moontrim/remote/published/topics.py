@@ -1,8 +1,8 @@
-"""The names of the topics, and who a command topic says it is from. Pure.
+"""The names of the topics, and the account that a command topic names. Pure.
 
 <root>/<station>/availability info state outlook trace event value/<field>
-<root>/<station>/cmd/<account>/<name>      what is asked of us
-<root>/<station>/reply/<account>/<client>  the only place replies go to
+<root>/<station>/cmd/<account>/<name>      commands
+<root>/<station>/reply/<account>/<client>  the only place for replies
 """
 
 from __future__ import annotations
@@ -10,14 +10,14 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-LONGEST_LEVEL = 64
-# One level of a topic a client may choose: no wildcard, no separator, nothing unprintable.
+LONGEST_LEVEL = 64  # chosen: of account and command names in log and replies
+# The level of a reply topic that a client chooses: no wildcard, no separator, only printable.
 _LEVEL = re.compile(r"[A-Za-z0-9._~:@=-]{1,64}")
 
 
 @dataclass(frozen=True, slots=True)
 class Topics:
-    """All topics of one daemon."""
+    """All topics of one daemon. root, station: the first two levels of each."""
 
     root: str
     station: str
@@ -58,18 +58,18 @@ class Topics:
 
     @property
     def every_command(self) -> str:
-        """The filter that matches each command."""
+        """The filter that matches all commands."""
         return self.command("+", "+")
 
-    def asked(self, topic: str) -> tuple[str, str] | None:
-        """(account, command name) of a command topic; None for any other."""
+    def account_and_command(self, topic: str) -> tuple[str, str] | None:
+        """Returns account and command name of a command topic; None for any other."""
         levels = topic.removeprefix(f"{self.base}/cmd/").split("/")
         if len(levels) != 2 or self.command(*levels) != topic:
             return None
         return levels[0][:LONGEST_LEVEL], levels[1][:LONGEST_LEVEL]
 
     def is_reply(self, topic: str, account: str) -> bool:
-        """May a reply to this account go there? Only one level below the account's own reply
-        topic: anything else would let a sender make us write where it may not write itself."""
+        """Is this a reply topic of the account? Only one level below the account's reply topic is:
+        otherwise a sender could make the daemon publish where the sender may not."""
         start = f"{self.base}/reply/{account}/"
         return topic.startswith(start) and _LEVEL.fullmatch(topic[len(start) :]) is not None

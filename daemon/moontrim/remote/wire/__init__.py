@@ -1,1 +1,1 @@
-"""The MQTT connection and the web server."""
+"""The connection to the broker, and the web server of the phone page."""

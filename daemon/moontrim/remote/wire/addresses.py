@@ -11,8 +11,10 @@ from pathlib import Path
 
 @dataclass(frozen=True, slots=True)
 class BrokerAddress:
-    """How to reach the broker: by TCP, or by a Unix socket (unix_path, which then wins). ready: set
-    while there is a broker to reach. on_hung: called when it takes connections and does nothing."""
+    """How the daemon reaches its broker: by a Unix socket if unix_path is set, else by TCP.
+
+    ready: set while the broker accepts clients; None if that is not known. on_hung: called when it
+    accepts connections but does not answer."""
 
     host: str = ""
     port: int = 0
@@ -29,10 +31,11 @@ class BrokerAddress:
 
 @dataclass(frozen=True, slots=True)
 class Gateway:
-    """One broker, by TCP (host, port) or by a Unix socket (unix_path, which then wins).
+    """How the web server reaches the broker for its pages (by a Unix socket if unix_path is set,
+    else by TCP), and what a page must know to use it.
 
     password_needed: the broker refuses clients without one. root, station: the first two levels of
-    every topic. tls: speak TLS with it, checked like this."""
+    every topic. tls: use TLS, checked with this context."""
 
     host: str
     port: int

@@ -1,7 +1,7 @@
-"""The files of the phone page, read once from the package and kept ready to send.
+"""The files of the phone page, read once from the package and held ready to send.
 
 Knows nothing of HTTP servers. The page's MQTT library is put into `page/vendor` when the package is
-built (see `hatch_build.py`); where it is missing, the page says so instead of staying blank."""
+built (see `hatch_build.py`); where it is missing, another page says so."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ KINDS = {
     ".svg": "image/svg+xml",
     ".md": "text/plain",
 }
-SMALLEST_PACKED = 1024
+SMALLEST_PACKED = 1024  # bytes; chosen: below, compression saves no packet
 
 
 @dataclass(frozen=True, slots=True)
 class Asset:
-    """One file. packed: the same with gzip, None where that is not worth it. etag: a weak one, good
-    for both; with its quotes."""
+    """One file. kind: its media type. packed: its gzip form, None for a small file. etag: a weak
+    one, valid for both forms, with its quotes."""
 
     kind: str
     body: bytes
@@ -39,7 +39,8 @@ class Asset:
 
 @dataclass(frozen=True, slots=True)
 class Assets:
-    """front: what `/` gives. named: by path below `/static/`."""
+    """All files. front: for `/`. named: by path below `/static/`. complete: the library is among
+    them."""
 
     front: Asset
     named: dict[str, Asset]
@@ -47,32 +48,36 @@ class Assets:
 
 
 def load_assets(gateway: Gateway, page: Traversable | None = None) -> Assets:
-    """Read and pack everything; some ten milliseconds, so not on the daemon's loop.
+    """Reads and compresses everything. That takes some ten milliseconds, so it must not run on the
+    daemon's loop.
 
-    page: another folder than the package's own."""
+    page: a folder to read instead of the package's."""
     page = files("moontrim.remote") / "page" if page is None else page
-    found = dict(_walk(page, ""))
-    complete = bool(found.get(LIBRARY))
-    front = found[FRONT if complete else FRONT_WITHOUT_LIBRARY].decode()
+    bodies = dict(_walk(page, ""))
+    complete = bool(bodies.get(LIBRARY))
+    front = bodies[FRONT if complete else FRONT_WITHOUT_LIBRARY].decode()
     for mark, value in (
         ("{{root}}", gateway.root),
         ("{{station}}", gateway.station),
         ("{{password}}", "needed" if gateway.password_needed else "none"),
     ):
         front = front.replace(mark, html.escape(value))
-    named = {name: _asset(name, body) for name, body in found.items() if not name.endswith(".html")}
+    named = {
+        name: _asset(name, body) for name, body in bodies.items() if not name.endswith(".html")
+    }
     return Assets(_asset(FRONT, front.encode()), named, complete)
 
 
 def _walk(folder: Traversable, prefix: str) -> list[tuple[str, bytes]]:
-    found: list[tuple[str, bytes]] = []
+    """Returns path and content of all files of a known kind below a folder."""
+    bodies: list[tuple[str, bytes]] = []
     for entry in folder.iterdir():
         name = prefix + entry.name
         if entry.is_dir():
-            found += _walk(entry, name + "/")
+            bodies += _walk(entry, name + "/")
         elif name[name.rfind(".") :] in KINDS:
-            found.append((name, entry.read_bytes()))
-    return found
+            bodies.append((name, entry.read_bytes()))
+    return bodies
 
 
 def _asset(name: str, body: bytes) -> Asset:

@@ -1,9 +1,12 @@
-"""The connection to the broker: come, stay, come back, and leave with a word. The only importer of
-aiomqtt.
+"""The connection to the broker: connects, reconnects, and says goodbye.
 
-Owns the connection and the bounded queues on both sides of it. What a message means is for
-`admission` and `feed` to say. Nothing here is ever waited for by the daemon: snapshots are read
-from its hub, and commands go through its inbox. All waiting is in real time."""
+Owns the connection and the bounded queues on both sides of it. The daemon never waits for any of
+this: snapshots are read from its hub, and commands go through its inbox. Time is real.
+
+    hub ----> feed ---------------------------> broker  state, values, trace
+                 +-------> _outgoing ---------> broker  events, replies
+    inbox <-- admission ------^
+                 +-------- _commands <--------- broker  commands"""
 
 from __future__ import annotations
 
@@ -13,7 +16,6 @@ import logging
 import secrets
 import socket
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from typing import TYPE_CHECKING
 
 import aiomqtt
@@ -40,38 +42,41 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 _quiet = logging.getLogger(f"{__name__}.wire")
-_quiet.setLevel(logging.CRITICAL)  # what matters is raised, and said once by us
+_quiet.setLevel(logging.CRITICAL)  # errors are raised, and logged once in this module
 
-KEEPALIVE_S, ANSWER_S, FAREWELL_S, RELAY_S = 10, 5.0, 1.0, 1.0
-WAITING_IN, WAITING_OUT = 64, 256
-STALE_S = 10.0  # a reply or an event this old tells nobody anything
-STEADY_S = 10.0
+KEEPALIVE_S = 10  # chosen: the broker publishes `offline` after 1.5 times this (MQTT 5.0, 3.1.2.10)
+# Chosen: for the broker to answer, to disconnect, and to accept a relay's message.
+ANSWER_S, FAREWELL_S, RELAY_S = 5.0, 1.0, 1.0
+WAITING_IN = 64  # commands; chosen: more than one account's burst
+WAITING_OUT = 256  # replies and events; chosen
+STALE_S = 10.0  # chosen: older replies and events are dropped, nobody waits for them
+STEADY_S = 10.0  # chosen: a connection of this length resets the waits between attempts
 
 
 class MqttConnection:
-    """One daemon on one broker. `run` never returns but by cancellation.
+    """The connection of one daemon to one broker. `run` ends only by cancellation.
 
-    greeting: what to publish first on every new connection. asks_again: a topic on which `online`
-    asks for the greeting again; None if there is none."""
+    greeting: the messages to publish first on every connection, and whenever `online` is published
+    on hello_topic (None for never)."""
 
     def __init__(
         self,
         daemon: Daemon,
-        door: BrokerAddress,
+        address: BrokerAddress,
         topics: Topics,
         admission: Admission,
         feed: Feed,
         greeting: tuple[Post, ...],
-        asks_again: str | None,
+        hello_topic: str | None,
         real: Clock,
     ) -> None:
         self._daemon = daemon
-        self._door = door
+        self._address = address
         self._topics = topics
         self._admission = admission
         self._feed = feed
         self._greeting = greeting
-        self._asks_again = asks_again
+        self._hello_topic = hello_topic
         self._real = real
         self._stall = StallDetector(real)
         self._client: aiomqtt.Client | None = None
@@ -81,8 +86,8 @@ class MqttConnection:
         self._outgoing: asyncio.Queue[tuple[float, Post]] = asyncio.Queue(WAITING_OUT)
 
     async def switch(self, topic: str, payload: str) -> None:
-        """Tell a networked relay; returns once the broker has it. Raises OutputError. Not retained:
-        a relay that comes back later must not find an old `on`."""
+        """Publishes to a networked relay and returns once the broker has the message. Raises
+        OutputError. It is not retained: a relay that reconnects must not receive an old `on`."""
         if self._client is None:
             raise OutputError("there is no connection to the broker")
         try:
@@ -91,6 +96,7 @@ class MqttConnection:
             raise OutputError(f"the broker did not take it: {error}") from None
 
     async def run(self) -> None:
+        """Keeps the daemon connected and published until cancelled."""
         async with asyncio.TaskGroup() as group:
             group.create_task(self._watch(), name="mqtt watch")
             group.create_task(self._work(), name="mqtt commands")
@@ -100,42 +106,43 @@ class MqttConnection:
     # --- with or without a connection -------------------------------------------------------------
 
     async def _watch(self) -> None:
-        """Follow the daemon's snapshots."""
+        """Passes the daemon's snapshots to the feed."""
         hub = self._daemon.hub
         now = hub.latest
         while True:
             if now is not None:
-                self._offer(self._feed.see(now, self._real.monotonic_s()))
+                self._offer(self._feed.add(now, self._real.monotonic_s()))
                 self._fresh.set()
             now = await hub.next()
 
     async def _work(self) -> None:
-        """Deal with commands, one after the other."""
+        """Handles commands, one after the other."""
         while True:
             arrival = await self._commands.get()
             now_utc_s = self._daemon.clock.utc_s()
             self._feed.expect(self._real.monotonic_s())
-            self._offer(await self._admission.deal_with(arrival, self._daemon.ask, now_utc_s))
+            self._offer(await self._admission.handle(arrival, self._daemon.ask, now_utc_s))
 
     def _offer(self, posts: list[Post]) -> None:
-        """To be sent when there is a connection; what does not fit is lost."""
+        """Queues posts for sending; those that do not fit are dropped."""
         now_s = self._real.monotonic_s()
         for post in posts:
             with contextlib.suppress(asyncio.QueueFull):
                 self._outgoing.put_nowait((now_s, post))
 
     async def _stay_connected(self) -> None:
+        """Connects, and connects again after every failure."""
         backoff = Backoff()
         failures = 0
         while True:
-            if self._door.ready is not None:
-                await self._door.ready.wait()
+            if self._address.ready is not None:
+                await self._address.ready.wait()
             began_s = None
             try:
                 async with self._connected() as client:
                     began_s, failures = self._real.monotonic_s(), 0
                     self._client = client
-                    await self._session(client)
+                    await self._serve(client)
             except (aiomqtt.MqttError, OSError, ValueError) as error:
                 end_if_cancelled()
                 reason = str(error) or type(error).__name__
@@ -145,28 +152,29 @@ class MqttConnection:
             elif self._real.monotonic_s() - began_s > STEADY_S:
                 backoff.reset()
             if backoff.news(reason):
-                log.warning("no connection to %s: %s; trying on", self._door, reason)
-            if failures == 2:  # once may be chance
+                log.warning("no connection to %s: %s; trying on", self._address, reason)
+            if failures == 2:  # a single failure may be chance
                 failures = 0
-                self._door.on_hung()
+                self._address.on_hung()
             await self._real.sleep(backoff.next_s())
 
     # --- while connected --------------------------------------------------------------------------
 
-    @asynccontextmanager
+    @contextlib.asynccontextmanager
     async def _connected(self) -> AsyncIterator[aiomqtt.Client]:
-        """A fresh client each time: one whose connecting was cut short stays locked for ever. The
-        random identifier keeps others from taking our place at the broker by using the same."""
-        door = self._door
+        """Connects, and disconnects at the end. Raises aiomqtt.MqttError, OSError or ValueError."""
+        # A new client each time: one whose connecting was cancelled stays locked. Its identifier is
+        # random, so that no other client can take over the session by using the same.
+        address = self._address
         # Nagle's algorithm would hold back every small message for 40 ms (RFC 896; measured).
         nodelay = [(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)]
         client = aiomqtt.Client(
-            str(door.unix_path) if door.unix_path else door.host,
-            door.port or 1883,
-            transport="unix" if door.unix_path else "tcp",
-            username=door.user,
-            password=door.password,
-            tls_context=door.tls,
+            str(address.unix_path) if address.unix_path else address.host,
+            address.port or 1883,
+            transport="unix" if address.unix_path else "tcp",
+            username=address.user,
+            password=address.password,
+            tls_context=address.tls,
             protocol=aiomqtt.ProtocolVersion.V5,
             identifier=f"moontrim-{secrets.token_hex(8)}",
             clean_start=True,
@@ -174,7 +182,7 @@ class MqttConnection:
             keepalive=KEEPALIVE_S,
             timeout=ANSWER_S,
             max_queued_incoming_messages=16 * WAITING_IN,
-            socket_options=[] if door.unix_path else nodelay,
+            socket_options=[] if address.unix_path else nodelay,
             logger=_quiet,
         )
         await client.__aenter__()
@@ -185,43 +193,41 @@ class MqttConnection:
                 async with self._real.timeout(FAREWELL_S):
                     await client.__aexit__(None, None, None)
 
-    async def _session(self, client: aiomqtt.Client) -> None:
-        # Retained commands must be seen as such, to be refused and cleared; our own clearing not.
+    async def _serve(self, client: aiomqtt.Client) -> None:
+        """Subscribes, greets, and carries messages both ways until the connection fails."""
+        # Retained commands arrive as such, to be refused and cleared; the clearing does not return.
         options = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True, retainHandling=0)
         topics = [self._topics.every_command, self._topics.availability]
-        if self._asks_again is not None:
-            topics.append(self._asks_again)
+        if self._hello_topic is not None:
+            topics.append(self._hello_topic)
         for topic in topics:
             (code,) = await client.subscribe(topic, options=options)
             if not isinstance(code, int) and code.is_failure:
                 raise aiomqtt.MqttError(f"it does not let us read {topic} ({code})")
-        await self._greet(client)
+        for post in self._greeting:
+            await _publish(client, post)
         self._feed.start_over()
         self._fresh.set()
         await _publish(client, Post(self._topics.availability, b"online", 1, True))
-        log.info("connected to %s", self._door)
+        log.info("connected to %s", self._address)
         try:
             await until_one_fails(self._read(client), self._publish(client), self._send(client))
         except asyncio.CancelledError:
-            # An orderly goodbye cancels the will, so we say it ourselves.
+            # An orderly disconnection cancels the will, so `offline` is published here.
             with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
                 async with self._real.timeout(FAREWELL_S):
                     await client.publish(self._topics.availability, b"offline", 1, True)
             raise
 
-    async def _greet(self, client: aiomqtt.Client) -> None:
-        for post in self._greeting:
-            await _publish(client, post)
-
     async def _read(self, client: aiomqtt.Client) -> None:
-        """Never waits for anything but the next message."""
+        """Queues what arrives. Waits for nothing but the next message."""
         async for message in client.messages:
             topic = str(message.topic)
             if topic == self._topics.availability:
-                if message.payload != b"online":  # the will of a connection before this one
+                if message.payload != b"online":  # the will of an earlier connection
                     self._offer([Post(topic, b"online", 1, True)])
                 continue
-            if topic == self._asks_again:
+            if topic == self._hello_topic:
                 if message.payload == b"online":
                     self._offer(list(self._greeting))
                 continue
@@ -232,40 +238,40 @@ class MqttConnection:
                 self._offer(self._admission.too_many(arrival, self._daemon.clock.utc_s()))
 
     def _arrival(self, topic: str, message: aiomqtt.Message) -> Arrival:
-        given = message.properties
-        payload = message.payload
+        properties, payload = message.properties, message.payload
         return Arrival(
             topic,
             payload if isinstance(payload, bytes) else str(payload).encode(),
             at_s=self._real.monotonic_s(),
             retained=bool(message.retain),
-            reply_to=getattr(given, "ResponseTopic", None),
-            correlation=getattr(given, "CorrelationData", None),
-            expires_s=getattr(given, "MessageExpiryInterval", None),
+            reply_to=getattr(properties, "ResponseTopic", None),
+            correlation=getattr(properties, "CorrelationData", None),
+            expires_s=getattr(properties, "MessageExpiryInterval", None),
             age_s=self._stall.age_s(),
         )
 
     async def _publish(self, client: aiomqtt.Client) -> None:
-        """The state, at the pace of those who watch."""
+        """Publishes the state when the feed says it is due."""
         while True:
             self._fresh.clear()
             wait_s = self._feed.wait_s(self._real.monotonic_s())
             if wait_s > 0.0:
-                # A new snapshot may be one that must not wait so long.
+                # A new snapshot may be due earlier.
                 await self._real.wait(self._fresh, wait_s)
                 continue
             for post in self._feed.take(self._real.monotonic_s()):
                 await _publish(client, post)
 
     async def _send(self, client: aiomqtt.Client) -> None:
-        """Replies and events."""
+        """Publishes queued replies and events, unless they are too old."""
         while True:
-            made_s, post = await self._outgoing.get()
-            if self._real.monotonic_s() - made_s < STALE_S:
+            offered_s, post = await self._outgoing.get()
+            if self._real.monotonic_s() - offered_s < STALE_S:
                 await _publish(client, post)
 
 
 async def _publish(client: aiomqtt.Client, post: Post) -> None:
+    """Publishes one message. Raises aiomqtt.MqttError."""
     properties = None
     if post.correlation is not None:
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]

@@ -10,18 +10,22 @@ from typing import Any
 
 from moontrim.clock.system import Clock
 
-FIRST_S, LONGEST_S = 0.5, 15.0
+FIRST_S, LONGEST_S = 0.5, 15.0  # chosen: of the waits between attempts
+BEAT_S = 0.25  # chosen: between looks at the clock
+STALL_S = 1.0  # chosen: a longer time between looks is a stall; a busy machine causes shorter ones
+STALE_FOR_S = 1.0  # chosen: after a stall, messages read within this time may have waited
 
 
 class Backoff:
-    """Twice as long each time up to a limit, with jitter, so that many who lost the same broker do
-    not all come back at once."""
+    """The waits between attempts, each twice as long as the one before up to a limit. Jitter keeps
+    clients that lost the same broker from all coming back at once."""
 
     def __init__(self) -> None:
         self._next_s = FIRST_S
         self._reason: str | None = None
 
     def next_s(self) -> float:
+        """Returns the next wait in seconds."""
         wait_s = self._next_s * random.uniform(0.8, 1.2)
         self._next_s = min(LONGEST_S, self._next_s * 2.0)
         return min(LONGEST_S, wait_s)
@@ -32,51 +36,51 @@ class Backoff:
         return before != reason
 
     def reset(self) -> None:
+        """Starts again with the shortest wait."""
         self._next_s, self._reason = FIRST_S, None
 
 
-BEAT_S = 0.25
-STALL_S = 1.0
-STALE_FOR_S = 1.0  # so long is what is read then taken for having waited
-
-
 class StallDetector:
-    """`watch` beats; `age_s` says how long a message read now may have lain unread."""
+    """Notices that this process stood still (stopped, or swapped out). Messages that arrived
+    meanwhile waited in the socket, where no expiry counts, and would be taken for fresh."""
 
     def __init__(self, real: Clock) -> None:
         self._real = real
         self._beat_s = real.monotonic_s()
-        self._stood_s = 0.0
-        self._until_s = 0.0
+        self._stall_s = 0.0  # the length of the last stall
+        self._until_s = 0.0  # messages read before this instant may be from it
 
     async def watch(self) -> None:
+        """Looks at the clock until cancelled."""
         while True:
             self._look()
             await self._real.sleep(BEAT_S)
 
     def age_s(self) -> float:
+        """Returns for how many seconds a message read now may have waited."""
         self._look()
-        return self._stood_s if self._real.monotonic_s() < self._until_s else 0.0
+        return self._stall_s if self._real.monotonic_s() < self._until_s else 0.0
 
     def _look(self) -> None:
         now_s = self._real.monotonic_s()
-        stood_s = now_s - self._beat_s
+        elapsed_s = now_s - self._beat_s
         self._beat_s = now_s
-        if stood_s > STALL_S:
-            self._stood_s, self._until_s = stood_s, now_s + STALE_FOR_S
+        if elapsed_s > STALL_S:
+            self._stall_s, self._until_s = elapsed_s, now_s + STALE_FOR_S
 
 
 def end_if_cancelled() -> None:
-    """Up to Python 3.11 `asyncio.wait_for`, which the client uses, swallows a cancellation that
-    comes together with its result: after each call, look whether there was one."""
+    """Raises CancelledError if this task is being cancelled. To be called after each call of the
+    MQTT client: up to Python 3.11 `asyncio.wait_for`, which that uses, swallows a cancellation that
+    comes together with its result."""
     task = asyncio.current_task()
     if task is not None and task.cancelling():
         raise asyncio.CancelledError
 
 
 async def until_one_fails(*parts: Coroutine[Any, Any, None]) -> None:
-    """Run them side by side; the first failure ends all and is raised. Not a TaskGroup, because up
-    to Python 3.11 that leaves the task counted as cancelled, see above."""
+    """Runs the parts side by side until one ends, cancels the others and raises its error. Not a
+    TaskGroup: up to Python 3.11 that leaves the task counted as cancelled (see above)."""
     tasks = [asyncio.create_task(part) for part in parts]
     try:
         await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)

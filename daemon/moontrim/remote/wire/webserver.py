@@ -1,12 +1,12 @@
-"""The one HTTP port: the phone page, its way to the broker, and a health check.
+"""The web server: the phone page, its way to the broker, and a health check.
 
-    /         the page, or what is missing to have one
+    /         the page, or one that says what is missing
     /static/  its files
-    /mqtt     WebSocket to the broker (see `bridge`), for pages of this very server only
-    /healthz  JSON: what tracking says and how long ago the last tick was; 200 or 503
+    /mqtt     WebSocket to the broker (see `websocket`), only for pages of this server
+    /healthz  JSON: tracking state and age of the last snapshot; 200 or 503
 
-Nothing here can hold up or end the daemon: connections are counted, waits are bounded, and a port
-that cannot be had is one line in the log. Knows nothing of MQTT, accounts or passwords."""
+It cannot delay or end the daemon: connections are counted, waits are bounded, and a port that is
+not free is one line in the log. Knows nothing of MQTT, accounts or passwords."""
 
 from __future__ import annotations
 
@@ -30,17 +30,18 @@ from moontrim.state.hub import StateHub
 
 log = logging.getLogger(__name__)
 
-MOST_CONNECTIONS = 64
-MOST_BRIDGES = 32
-FIRST_REQUEST_S = 10.0
-KEEP_ALIVE_S = 15.0
-FAREWELL_S = 1.0
-HEALTHY_TICK_AGE_S = 3.0
+MOST_CONNECTIONS = 64  # chosen: bounds the file descriptors, which the radio needs too
+MOST_BRIDGES = 32  # WebSockets among them; chosen: the others load pages
+FIRST_REQUEST_S = 10.0  # chosen: for the first request of a connection
+KEEP_ALIVE_S = 15.0  # chosen: a connection may be idle between requests
+FAREWELL_S = 1.0  # chosen: for an orderly end
+HEALTHY_TICK_AGE_S = 3.0  # chosen: three missed seconds of the tracker
+# The Host header: a name or an IPv4 address, or an IPv6 address in brackets; perhaps a port.
 _HOST = re.compile(r"[A-Za-z0-9.-]{1,253}(:\d{1,5})?|\[[0-9A-Fa-f:.]{2,45}\](:\d{1,5})?")
 
 
 class Watched(Protocol):
-    """What a health check has to see of the daemon."""
+    """The part of the daemon that the health check reads."""
 
     @property
     def hub(self) -> StateHub: ...
@@ -56,8 +57,8 @@ async def serve(
     *,
     on_ready: Callable[[str], object] = lambda url: None,
 ) -> None:
-    """Serve until cancelled. Returns early, with one line in the log, where the page would be open
-    to a network without a password. OSError: the port is taken.
+    """Serves until cancelled. Raises OSError if the port is not free. Returns early, with a line in
+    the log, where the page would be open to a network without a password.
 
     port: 0 takes a free one. on_ready: called with the page's address once it can be opened."""
     if not gateway.password_needed and not _is_loopback(host):
@@ -77,7 +78,8 @@ async def serve(
             listening = socket.create_server((host, port))
         except (OSError, OverflowError) as error:
             raise OSError(f"cannot listen on {host} port {port}: {error}") from None
-        # Made here, since asyncio forgets its own when it is cancelled before it has begun.
+        # The socket is closed here: asyncio does not close one that it made itself if it is
+        # cancelled before it serves.
         with listening:
             server = await asyncio.get_running_loop().create_server(
                 lambda: site.admit(runner), sock=listening
@@ -90,16 +92,17 @@ async def serve(
 
 
 class PageSite:
-    """The routes, and the count of who is connected."""
+    """The routes of the server, and its open connections."""
 
     def __init__(self, daemon: Watched, gateway: Gateway, assets: Assets) -> None:
         self._daemon = daemon
         self._gateway = gateway
         self._assets = assets
         self._bridges: set[web.WebSocketResponse] = set()
-        self._silent: set[asyncio.BaseProtocol] = set()  # have not asked for anything yet
+        self._silent: set[asyncio.BaseProtocol] = set()  # connections without a request so far
 
     def application(self) -> web.Application:
+        """Returns the application with its routes."""
         app = web.Application(middlewares=[self._guard])
         app.router.add_get("/", self._front)
         app.router.add_get("/static/{name:.+}", self._static)
@@ -110,23 +113,23 @@ class PageSite:
         return app
 
     def admit(self, runner: web.AppRunner) -> asyncio.BaseProtocol:
-        """A protocol for a new connection; one too many is dropped, and so is one that asks for
-        nothing: file descriptors belong to the radio first."""
+        """Returns the protocol of a new connection. Surplus connections are dropped, and so are
+        those without a request: the radio must not run out of file descriptors."""
         assert runner.server is not None
         if len(runner.server.connections) >= MOST_CONNECTIONS:
             return _Refusal()
         protocol = runner.server()
         self._silent.add(protocol)
 
-        def still_silent() -> None:
+        def drop_if_silent() -> None:
             if protocol in self._silent:
                 self._silent.discard(protocol)
                 protocol.force_close()
 
-        asyncio.get_running_loop().call_later(FIRST_REQUEST_S, still_silent)
+        asyncio.get_running_loop().call_later(FIRST_REQUEST_S, drop_if_silent)
         return protocol
 
-    # --- what is asked ----------------------------------------------------------------------------
+    # --- the routes -------------------------------------------------------------------------------
 
     async def _front(self, request: web.Request) -> web.StreamResponse:
         status = 200 if self._assets.complete else 503
@@ -159,7 +162,7 @@ class PageSite:
         )
         try:
             ready = page.can_prepare(request)
-        except ValueError:  # a key that is no ASCII
+        except ValueError:  # a key that is not ASCII
             raise web.HTTPBadRequest(text="no usable WebSocket key\n") from None
         if not ready.ok or ready.protocol != SUBPROTOCOL:
             raise web.HTTPBadRequest(text=f"a WebSocket with subprotocol {SUBPROTOCOL} is needed\n")
@@ -192,20 +195,20 @@ class PageSite:
         self._silent.discard(request.protocol)
         if not _HOST.fullmatch(request.host):
             raise web.HTTPBadRequest(text="a usable Host is needed\n")
-        # A page from elsewhere may give its own name our address; then its Origin equals its Host.
-        # Without a password only names that nobody else can own are good.
+        # DNS rebinding: another site may point its name to this server's address, and its Origin
+        # then equals the Host. Without a password, only names that no site can have are accepted.
         if not self._gateway.password_needed and not _is_safe_name(request.host):
             raise web.HTTPForbidden(text="open the page by its IP address or as localhost\n")
         return await handler(request)
 
     async def _headers(self, request: web.Request, answer: web.StreamResponse) -> None:
-        here = request.host if _HOST.fullmatch(request.host) else "invalid"
+        host = request.host if _HOST.fullmatch(request.host) else "invalid"
         answer.headers.update(
             {
                 # Older Safari does not count a WebSocket to the same host as 'self'.
                 "Content-Security-Policy": "default-src 'none'; script-src 'self'; "
                 "style-src 'self'; img-src 'self'; "
-                f"connect-src 'self' ws://{here} wss://{here}; "
+                f"connect-src 'self' ws://{host} wss://{host}; "
                 "base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
                 "X-Content-Type-Options": "nosniff",
                 "Referrer-Policy": "no-referrer",
@@ -220,14 +223,14 @@ class PageSite:
 
 
 class _Refusal(asyncio.Protocol):
-    """Closes at once."""
+    """The protocol of a surplus connection: closes it at once."""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         transport.close()
 
 
 def _answer(request: web.Request, asset: Asset, status: int = 200) -> web.Response:
-    """The file, or `not modified`; always asked for again, so that an update shows at once."""
+    """Returns a file, or `not modified`: browsers ask each time, so an update shows at once."""
     headers = {"Cache-Control": "no-cache", "ETag": asset.etag, "Vary": "Accept-Encoding"}
     known = request.headers.get("If-None-Match", "")
     if status == 200 and asset.etag in (tag.strip() for tag in known.split(",")):
@@ -249,7 +252,7 @@ def _is_loopback(host: str) -> bool:
 
 
 def _host_of(origin: str) -> str:
-    """Host and port of an address; empty if it is none."""
+    """Returns host and port of an Origin; empty if it has none."""
     try:
         return urlsplit(origin).netloc
     except ValueError:
@@ -257,6 +260,7 @@ def _host_of(origin: str) -> str:
 
 
 def _is_safe_name(host: str) -> bool:
+    """Is this Host header `localhost` or an IP address?"""
     try:
         name = (urlsplit(f"//{host}").hostname or "").lower()
     except ValueError:  # brackets with no address in them

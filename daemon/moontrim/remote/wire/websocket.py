@@ -1,8 +1,7 @@
-"""MQTT over WebSocket: bytes both ways between a page and the broker, understood by neither end's
-standards here; the broker judges them.
+"""MQTT over WebSocket: carries bytes between a page and the broker without interpreting them.
 
-Every wait is bounded and nothing is buffered beyond the sockets' own limits: a page that does not
-read stops us reading from the broker, and is dropped after a while."""
+Every wait is bounded, and nothing is buffered beyond the sockets' limits: while a page does not
+read, nothing is read from the broker for it, and it is dropped after a while."""
 
 from __future__ import annotations
 
@@ -16,14 +15,14 @@ from moontrim.remote.wire.addresses import Gateway
 
 SUBPROTOCOL = "mqtt"  # registered with IANA; MQTT 5.0 (OASIS), section 6
 LARGEST_MESSAGE = 32 * 1024  # twice the broker's largest packet
-READ_AT_ONCE = 16 * 1024
-OPEN_S = 3.0
-FIRST_MESSAGE_S = 5.0
-IDLE_S = 90.0  # a page pings every 10 s
-SLOW_S = 20.0  # so long may one message take to be accepted by either end
-CLOSE_S = 2.0
+READ_AT_ONCE = 16 * 1024  # bytes; the broker's largest packet
+OPEN_S = 3.0  # chosen: for the broker to accept a connection
+FIRST_MESSAGE_S = 5.0  # chosen: for the page's first message
+IDLE_S = 90.0  # chosen: a page pings every 10 s, a sleeping phone less often
+SLOW_S = 20.0  # chosen: for one message to be accepted by either end
+CLOSE_S = 2.0  # chosen: for an orderly end
 
-# The network runs in real time, also while a rehearsal's clock does not.
+# The network runs in real time, also in a rehearsal.
 _clock = SystemClock()
 
 
@@ -36,7 +35,7 @@ class Broker:
 
 
 async def open_broker(gateway: Gateway) -> Broker:
-    """Connect. OSError (TimeoutError and ssl.SSLError are ones) when nobody fit answers."""
+    """Connects to the broker. Raises OSError (TimeoutError and ssl.SSLError are kinds of it)."""
     async with _clock.timeout(OPEN_S):
         if gateway.unix_path is not None:
             opened = await asyncio.open_unix_connection(gateway.unix_path, limit=READ_AT_ONCE)
@@ -48,9 +47,9 @@ async def open_broker(gateway: Gateway) -> Broker:
 
 
 async def carry(page: web.WebSocketResponse, broker: Broker, abort_page: asyncio.Transport) -> None:
-    """Carry bytes until either end closes, stays silent or stays slow; then close both.
+    """Carries bytes until either end closes, falls silent or becomes too slow; then closes both.
 
-    abort_page: the page's transport, for when it does not even take a farewell."""
+    abort_page: the page's transport, aborted if the page does not close in time."""
     ways = [
         asyncio.create_task(_page_to_broker(page, broker), name="page to broker"),
         asyncio.create_task(_broker_to_page(page, broker), name="broker to page"),
