@@ -67,7 +67,7 @@ def add(commands: Any) -> None:
 
 
 def call(options: argparse.Namespace) -> int:
-    from moontrim.bench.picturefile import check_picture
+    from moontrim.cli.picturefile import check_picture
     from moontrim.formats import iso
     from moontrim.outlook.companion import keep_outlook
     from moontrim.rehearsal import rehearsal
@@ -193,7 +193,7 @@ def _faults(settings: Settings, options: argparse.Namespace, start: float, pace:
         return 0 if passed else 1
     for one in outcomes:
         took = "never" if one.took_s is None else f"{one.took_s:.1f} s"
-        print(f"{one.fault}: {took} (at most {one.limit_s:.1f} s); {one.kept}")
+        print(f"{one.fault}: {took} (at most {one.limit_s:.1f} s); {one.effect}")
         print(f"    shown: {', '.join(one.states) or 'no change'}")
     print("all as it should be" if passed else "NOT all as it should be")
     return 0 if passed else 1

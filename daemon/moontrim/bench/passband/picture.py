@@ -1,4 +1,4 @@
-"""The picture of a pass band: the response with its edges, and the range enlarged."""
+"""The picture of a pass band: the response with its edges above, the range enlarged below."""
 
 from __future__ import annotations
 
@@ -12,36 +12,36 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from moontrim.bench.passband.measure import SIGMAS_95, Passband
-from moontrim.bench.passband.show import edges_text, longer, told, verdict
-from moontrim.bench.picturefile import check_picture
+from moontrim.bench.passband.show import edges_text, longer, relevant_remarks, verdict
 from moontrim.errors import InputError
 
 SMOOTH: dict[str, Any] = {"color": "#16325c", "linewidth": 1.6}
 FINE: dict[str, Any] = {"color": "#bdbdbd", "linewidth": 0.5}
 RANGE: dict[str, Any] = {"color": "#d1701c", "alpha": 0.12, "linewidth": 0.0}
 LINES: dict[str, Any] = {"color": "#d1701c", "linewidth": 1.0, "alpha": 0.8}
-LOWEST_DB = -50.0
-WRAP = 150
+LOWEST_DB = -50.0  # what is further down is the converter's own noise, not the filter
+WRAP = 150  # characters to a line below the panels
 
 
-def draw_passband(found: Passband, path: Path) -> None:
-    """Write a PNG or SVG. Raises InputError for another suffix or a place that cannot be
+def draw_passband(passband: Passband, path: Path) -> None:
+    """Writes an SVG for that suffix, else a PNG. Raises InputError for a file that cannot be
     written."""
-    check_picture(path)
     figure = Figure(figsize=(11, 8), dpi=110, layout="constrained")
     FigureCanvasAgg(figure)
     whole, near = figure.subplots(2, 1, height_ratios=(3, 2))
     title = "Not steady broadband noise"
-    if found.is_noise:
+    if passband.is_noise:
         title = (
-            f"Pass band: ripple {found.ripple_db:.2f} dB ± {found.ripple_uncertainty_db:.2f} "
-            f"(95 %) from {found.low_hz:g} to {found.high_hz:g} Hz"
+            f"Pass band: ripple {passband.ripple_db:.2f} dB ± {passband.ripple_uncertainty_db:.2f} "
+            f"(95 %) from {passband.low_hz:g} to {passband.high_hz:g} Hz"
         )
     figure.suptitle(title, fontsize=14, weight="bold")
-    _whole_panel(whole, found)
-    _near_panel(near, found)
-    texts = [f"{verdict(found)} {longer(found)}."]
-    texts += [note.text[0].upper() + note.text[1:] + "." for note in told(found)]
+    _whole_panel(whole, passband)
+    _near_panel(near, passband)
+    texts = [f"{verdict(passband)} {longer(passband)}."]
+    texts += [
+        remark.text[0].upper() + remark.text[1:] + "." for remark in relevant_remarks(passband)
+    ]
     lines = [line for text in texts for line in textwrap.wrap(text, WRAP)]
     figure.supxlabel("\n".join(lines), x=0.01, ha="left", fontsize=9)
     try:
@@ -55,23 +55,28 @@ def draw_passband(found: Passband, path: Path) -> None:
         ) from None
 
 
-def _whole_panel(axes: Axes, found: Passband) -> None:
-    top_hz = _top_hz(found)
-    shown = found.frequency_hz <= top_hz
-    f = found.frequency_hz[shown]
-    axes.plot(f, found.fine_db[shown], label="unsmoothed", **FINE)
-    axes.plot(f, found.response_db[shown], label=f"mean of {found.smoothing_hz:.0f} Hz", **SMOOTH)
-    axes.axvspan(found.low_hz, found.high_hz, **RANGE)
-    highest = float(np.nanmax(found.response_db[shown]))
-    lowest = max(float(np.nanmin(found.response_db[shown])) - 3.0, LOWEST_DB)
-    for down, edges, style in ((3, found.edges_3db_hz, "--"), (6, found.edges_6db_hz, ":")):
+def _whole_panel(axes: Axes, passband: Passband) -> None:
+    """Draws the response from 0 Hz to beyond its upper edge."""
+    top_hz = _top_hz(passband)
+    shown = passband.frequency_hz <= top_hz
+    f = passband.frequency_hz[shown]
+    axes.plot(f, passband.fine_db[shown], label="unsmoothed", **FINE)
+    axes.plot(
+        f, passband.response_db[shown], label=f"mean of {passband.smoothing_hz:.0f} Hz", **SMOOTH
+    )
+    axes.axvspan(passband.low_hz, passband.high_hz, **RANGE)
+    highest = float(np.nanmax(passband.response_db[shown]))
+    lowest = max(float(np.nanmin(passband.response_db[shown])) - 3.0, LOWEST_DB)
+    for down, edges, style in ((3, passband.edges_3db_hz, "--"), (6, passband.edges_6db_hz, ":")):
         axes.axhline(
             -down, color="black", linewidth=0.8, linestyle=style,
             label=f"-{down} dB: {edges_text(edges)}",
         )  # fmt: skip
         known = [edge for edge in edges if edge is not None and edge <= top_hz]
         axes.plot(known, [-down] * len(known), "o", color="black", markersize=4)
-    lines = [line.frequency_hz for line in found.hum + found.tones if line.frequency_hz < top_hz]
+    lines = [
+        line.frequency_hz for line in passband.hum + passband.tones if line.frequency_hz < top_hz
+    ]
     if lines:
         axes.plot(
             lines, [0.03] * len(lines), "|", transform=axes.get_xaxis_transform(), markersize=11,
@@ -84,10 +89,11 @@ def _whole_panel(axes: Axes, found: Passband) -> None:
     axes.grid(alpha=0.25)
 
 
-def _near_panel(axes: Axes, found: Passband) -> None:
-    within = found.in_range
-    f, level_db = found.frequency_hz[within], found.response_db[within]
-    doubt_db = SIGMAS_95 * found.point_error_db[within]
+def _near_panel(axes: Axes, passband: Passband) -> None:
+    """Draws the response in the range, with the 95 % band of each point."""
+    within = passband.in_range
+    f, level_db = passband.frequency_hz[within], passband.response_db[within]
+    doubt_db = SIGMAS_95 * passband.point_error_db[within]
     axes.fill_between(
         f, level_db - doubt_db, level_db + doubt_db, color=SMOOTH["color"], alpha=0.18,
         linewidth=0.0, label="95 % of each point",
@@ -102,7 +108,7 @@ def _near_panel(axes: Axes, found: Passband) -> None:
         )  # fmt: skip
         axes.plot(f[k], level_db[k], "o", color="black", markersize=4)
     axes.margins(y=0.3)
-    axes.set_xlim(found.low_hz, found.high_hz)
+    axes.set_xlim(passband.low_hz, passband.high_hz)
     low, high = axes.get_ylim()
     if high - low < 2.0:  # a flat one should look flat
         axes.set_ylim(-1.0, 1.0)
@@ -112,7 +118,7 @@ def _near_panel(axes: Axes, found: Passband) -> None:
     axes.grid(alpha=0.25)
 
 
-def _top_hz(found: Passband) -> float:
-    """Some way beyond the range and the upper edge."""
-    edge_hz = found.edges_6db_hz[1] or found.high_hz
-    return min(float(found.frequency_hz[-1]), 1.25 * max(edge_hz, found.high_hz))
+def _top_hz(passband: Passband) -> float:
+    """Returns the upper end of the frequency axis, beyond the range and the upper edge."""
+    edge_hz = passband.edges_6db_hz[1] or passband.high_hz
+    return min(float(passband.frequency_hz[-1]), 1.25 * max(edge_hz, passband.high_hz))

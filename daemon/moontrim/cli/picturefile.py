@@ -1,4 +1,4 @@
-"""The name of a picture file, checked before the long work that ends in it."""
+"""Check of `--picture`, before the long work whose result goes into that file."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ SUFFIXES = (".png", ".svg")
 
 
 def check_picture(path: Path, suffixes: tuple[str, ...] = SUFFIXES) -> None:
-    """Raises InputError for a suffix or a place that cannot be written, before the long work."""
+    """Raises InputError for another suffix, or a file that cannot be written."""
     if path.suffix.lower() not in suffixes:
         raise InputError("--picture", str(path), f"a file name ending in {' or '.join(suffixes)}")
     try:
-        there = os.path.lexists(path)  # a link to a file to come is kept too
+        existed = os.path.lexists(path)  # true also for a link whose target does not exist
         if not path.parent.is_dir():
             raise InputError("--picture", str(path), "a file in a folder that exists")
-        # Tried and not asked: what root may do in /proc, no permission bit tells.
+        # Opened for writing, since permission bits do not tell what root may do in /proc.
         os.close(os.open(path, os.O_WRONLY | os.O_CREAT, 0o666))
-        if not there:
+        if not existed:
             path.unlink()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
