@@ -42,7 +42,7 @@ def test_the_bound_is_that_of_the_information_matrix() -> None:
 def test_random_tones_come_out_within_one_and_a_half_times_the_bound() -> None:
     """Energies from 16 to 46 dB over the noise density; two of three cases near 16 dB."""
     rng = np.random.default_rng(1974)
-    frequency, drift, covered, found, weak = [], [], [], 0, []
+    frequency, drift, covered, detected, weak = [], [], [], 0, []
     for case in range(TONES):
         rate_hz = int(rng.choice(RATES_HZ))
         seconds = float(rng.choice(SECONDS))
@@ -58,9 +58,9 @@ def test_random_tones_come_out_within_one_and_a_half_times_the_bound() -> None:
         )  # fmt: skip
         tone = measure(made)
         if energy_db == 16.0:
-            weak.append(tone.found)
-        found += tone.found
-        if not tone.found:
+            weak.append(tone.detected)
+        detected += tone.detected
+        if not tone.detected:
             continue
         bound_hz, bound_drift = fisher(10.0 ** (energy_db / 10.0), seconds)
         frequency.append((tone.frequency_hz - at_hz) / bound_hz)
@@ -69,7 +69,7 @@ def test_random_tones_come_out_within_one_and_a_half_times_the_bound() -> None:
     frequency_rms, drift_rms = (float(np.sqrt(np.mean(np.square(x)))) for x in (frequency, drift))
     inside = np.mean(np.abs(covered) < 1.0), np.mean(np.abs(covered) < 1.96)
     print(
-        f"{found} of {TONES} found, {np.mean(weak):.3f} at 16 dB; RMS over bound: frequency "
+        f"{detected} of {TONES} found, {np.mean(weak):.3f} at 16 dB; RMS over bound: frequency "
         f"{frequency_rms:.3f}, drift {drift_rms:.3f}; within 1 sigma {inside[0]:.3f}, 1.96 sigma "
         f"{inside[1]:.3f}"
     )
@@ -84,7 +84,7 @@ def test_random_tones_come_out_within_one_and_a_half_times_the_bound() -> None:
 def test_the_uncertainty_of_a_fading_tone_covers_its_error() -> None:
     """A complex Gaussian fade of 1 to 6 Hz at half power: the bound above does not apply."""
     rng = np.random.default_rng(7)
-    covered, found = [], 0
+    covered, detected = [], 0
     for _ in range(FADING):
         seconds, rate_hz = float(rng.choice([20.0, 40.0, 60.0])), 4000
         at_hz, spread_hz = rng.uniform(600.0, 1400.0), rng.uniform(0.5, 2.5)
@@ -92,15 +92,15 @@ def test_the_uncertainty_of_a_fading_tone_covers_its_error() -> None:
             rng, seconds, rate_hz, at_hz, snr_db_hz=rng.uniform(8.0, 18.0), spread_hz=spread_hz
         )
         tone = measure(made, near_hz=round(at_hz, -1), within_hz=100.0)
-        if tone.found:
-            found += 1
+        if tone.detected:
+            detected += 1
             covered.append((tone.frequency_hz - at_hz) / tone.uncertainty_hz)
     inside = np.mean(np.abs(covered) < 1.0), np.mean(np.abs(covered) < 1.96)
     print(
-        f"fading: {found} of {FADING} found; within 1 sigma {inside[0]:.3f}, 1.96 sigma "
+        f"fading: {detected} of {FADING} found; within 1 sigma {inside[0]:.3f}, 1.96 sigma "
         f"{inside[1]:.3f}, RMS {np.sqrt(np.mean(np.square(covered))):.2f}"
     )
-    assert found > 0.9 * FADING
+    assert detected > 0.9 * FADING
     slack = 3.0 / np.sqrt(len(covered))
     assert inside[0] > 0.683 - 0.5 * slack
     assert inside[1] > 0.95 - 0.25 * slack
@@ -117,6 +117,6 @@ def _free(rng: np.random.Generator, case: int) -> Tone:
 def test_noise_alone_is_no_tone() -> None:
     """White, flicker, shaped by a receiver, with mains hum: under 1 % of recordings."""
     rng = np.random.default_rng(3)
-    fooled = [case for case in range(TONE_FREE) if _free(rng, case).found]
+    fooled = [case for case in range(TONE_FREE) if _free(rng, case).detected]
     print(f"tone-free: {len(fooled)} of {TONE_FREE} taken for a tone")
     assert len(fooled) <= max(1, 0.01 * TONE_FREE)

@@ -1,4 +1,5 @@
-"""Bench: what a sound recording tells about a radio.
+"""Measurements of a radio from a sound recording: its pass band, and the frequency of a tone.
 
-Reads recordings and measures them: the pass band, a tone. Everything here is pure but for reading
-the file; nothing knows the daemon, the clock or a radio."""
+Nothing in this room knows the daemon, the clock or a radio. Input and output are at its edges:
+`recording` reads a file, `soundcard` a sound card, `configedit` writes a value to the config, and
+the two modules `picture` write a picture."""

@@ -1,8 +1,8 @@
-"""Overlapping Allan deviation: how a frequency wanders over each length of time.
+"""Overlapping Allan deviation: how much a frequency wanders over each averaging time.
 
-Of phase in seconds, by equation (11) of NIST Special Publication 1065 (Riley 2008). Own code for
-four lines of arithmetic: the library there is takes a second to import and brings a documentation
-builder along; it is held against this in the tests."""
+Computed from phase in seconds by equation (11) of NIST Special Publication 1065 (Riley 2008). The
+arithmetic is four lines, written here because the library for it takes a second to import; a test
+compares the two (tests/authority)."""
 
 from __future__ import annotations
 
@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True, slots=True)
 class AllanPoint:
-    """deviation: fractional, for averages over tau_s; uncertainty: 1 sigma, common practice for
-    the number of averages there are."""
+    """Allan deviation at one averaging time.
+
+    deviation: fractional, for averages over tau_s. uncertainty: 1 sigma, the deviation over the
+    square root of the number of averages (common practice)."""
 
     tau_s: float
     deviation: float
@@ -27,9 +29,11 @@ class AllanPoint:
 def allan_deviation(
     phase_s: NDArray[np.floating[Any]], step_s: float, factors: Iterable[int] | None = None
 ) -> tuple[AllanPoint, ...]:
-    """phase_s, shape (n,): time error in seconds (phase over 2 pi times frequency), every step_s.
-    factors: averages over so many steps; left out: 1, 2, 4 ... up to a third of the length. Those
-    the data are too short for are left out."""
+    """Returns the deviation at each averaging time for which the data are long enough.
+
+    phase_s: shape (n,), time error in seconds (phase / (2 pi frequency)), one value every step_s.
+    factors: averaging times as multiples of step_s; by default the powers of two up to a third of
+    the length."""
     n = phase_s.size
     if factors is None:
         factors = (1 << k for k in range(n.bit_length()) if 3 * (1 << k) <= n - 1)

@@ -1,8 +1,8 @@
-"""Narrow lines over noise, and among them the family of the mains: 50 or 60 Hz and harmonics.
+"""Narrow lines in a noise spectrum, and which of them are mains hum: 50 or 60 Hz and harmonics.
 
-A line has to stand out from the noise on both sides of it, so that neither the slope of a filter
-nor its corner passes for one. Levels are of the line's power over the noise in 1 Hz around it,
-whatever the resolution."""
+A cell of the spectrum is the top of a line if it exceeds the noise on both of its sides, so that
+neither the slope of a filter nor its corner passes for one. The level of a line is its power over
+that of the noise in 1 Hz around it, which does not depend on the resolution."""
 
 from __future__ import annotations
 
@@ -17,33 +17,37 @@ from scipy.special import gammaincinv
 from moontrim.bench.recordingfaults import Samples
 from moontrim.path.vectors import Array
 
-# Long enough to part a line from noise, short enough for the mains not to wander out of a cell.
+# Chosen: long enough to tell a line from noise, short enough that the mains stay within a cell.
 SEGMENT_S = 8.0
+# Chosen: in less than this the cells are too wide (2 Hz) to tell one line from its neighbours.
 LEAST_S = 0.5
-# An hour need not be gone through to find what hums all the time.
+# Chosen: hum is there all the time, so a sample of a long recording shows it.
 SEGMENTS_AT_MOST = 64
-# Noise alone shows a line in one recording of this many.
+# Chosen: the share of recordings in which noise alone shows a line.
 FALSE_ALARM = 1e-3
-# On either side of a line: left out as its own skirt, and looked at for the noise. In cells.
+# In cells, on each side of a line: GUARD are its own skirt, SIDE give the noise level.
 GUARD, SIDE = 6, 24
-# Falls by 92 dB within four cells of a line (Harris, Proc. IEEE 66 (1978) 51, table I): a strong
-# line has no side lobes that pass for lines. All its power is in so many cells.
+# Falls by 92 dB within four cells of a line (Harris, Proc. IEEE 66 (1978) 51, table I), so that the
+# side lobes of a strong line do not pass for lines. LOBE cells hold all the power of a line.
 WINDOW, LOBE = "blackmanharris", 9
 
 MAINS_HZ = (50.0, 60.0)
 # Common practice: grids keep within 0.2 Hz even on a bad day.
 MAINS_WANDER_HZ = 0.2
+# Chosen: moves the 80th harmonic by 0.4 Hz, less than what counts as a match there.
 WANDER_STEP_HZ = 0.005
+# Chosen: further up every line is near some harmonic, so that a match says nothing.
 HUM_UP_TO_HZ = 4_000.0
-# Common practice: one line alone is hum only among the first harmonics (rectifiers make the second,
-# transformers odd ones). Further up a line, or the two of a two-tone test, may be anything.
+# Common practice: a single line is hum only among the first harmonics (rectifiers make the second,
+# transformers odd ones). Higher up it takes TOGETHER lines: one, or the two of a two-tone test, may
+# be anything.
 ALONE_UP_TO = 6
 TOGETHER = 3
 
 
 @dataclass(frozen=True)
 class HumLine:
-    """A line of the mains. level_db: its power over that of the noise in 1 Hz around it."""
+    """A line of the spectrum. level_db: its power over that of the noise in 1 Hz around it."""
 
     frequency_hz: float
     level_db: float
@@ -51,8 +55,10 @@ class HumLine:
 
 @dataclass(frozen=True)
 class Spectrum:
-    """Averaged power density (per Hz) over frequency, in cells of `cell_hz`; `degrees` of freedom
-    of every value (of a chi-square; Welch, IEEE Trans. Audio Electroacoust. 15 (1967) 70)."""
+    """Averaged power density (per Hz) over frequency, both of shape (cells,), `cell_hz` apart.
+
+    degrees: of freedom of the chi-square distribution of every value (Welch, IEEE Trans. Audio
+    Electroacoust. 15 (1967) 70)."""
 
     frequency_hz: Array
     density: Array
@@ -61,8 +67,7 @@ class Spectrum:
 
 
 def hum_lines(samples: Samples, rate_hz: float) -> tuple[HumLine, ...]:
-    """Lines of the mains in a recording, by frequency; empty if there are none, or if it is
-    shorter than half a second."""
+    """Returns the mains lines of a recording, by frequency; none if it is shorter than 0.5 s."""
     spectrum = fine_spectrum(samples, rate_hz)
     if spectrum is None:
         return ()
@@ -70,13 +75,14 @@ def hum_lines(samples: Samples, rate_hz: float) -> tuple[HumLine, ...]:
 
 
 def mains_hz(lines: Sequence[HumLine]) -> float:
-    """50 or 60: the family that these lines are of."""
+    """Returns the nominal mains frequency, 50 or 60, whose harmonics are nearest to the lines."""
     off = [sum(abs(_off(line.frequency_hz, mains)) for line in lines) for mains in MAINS_HZ]
     return MAINS_HZ[int(np.argmin(off))]
 
 
 def fine_spectrum(samples: Samples, rate_hz: float) -> Spectrum | None:
-    """Of up to 64 pieces spread evenly over the recording; None if it is shorter than 0.5 s."""
+    """Returns the mean spectrum of pieces spread evenly over the recording, at most 64 segments in
+    all; None if it is shorter than 0.5 s."""
     if samples.size < LEAST_S * rate_hz:
         return None
     segment = min(round(SEGMENT_S * rate_hz), samples.size)
@@ -95,35 +101,44 @@ def fine_spectrum(samples: Samples, rate_hz: float) -> Spectrum | None:
 
 
 def line_levels(spectrum: Spectrum) -> Array:
-    """For every cell that is the top of a line its power over the noise in 1 Hz around it, as a
-    ratio; 0 for every other cell."""
+    """Returns, for every cell that is the top of a line, the power of the line over the noise in
+    1 Hz around it, as a ratio; 0 for every other cell.
+
+    The noise under a cell is the higher of the medians of the 24 cells on its left and on its
+    right, beyond a guard of 6. A cell must exceed it by what a chi-square value of these degrees of
+    freedom exceeds in one of 1000 recordings:
+
+         side           guard  line  guard           side
+        |<-- 24 -->|    | 6 |   ^    | 6 |    |<-- 24 -->|
+    """
     density, half = spectrum.density, spectrum.degrees / 2.0
     wide = median_filter(density, size=SIDE, mode="nearest")
     away = GUARD + SIDE // 2
     padded = np.pad(wide, away, mode="edge")
     noise = np.maximum(padded[: density.size], padded[2 * away :])
     noise /= gammaincinv(half, 0.5) / half  # from the median of a chi-square to its mean
-    # The median of so few cells is itself uncertain by about this much.
+    # Allows for the error of the median of so few cells (1.25 / sqrt(n) of a sigma), times three.
     unsure = 1.0 + 3.0 * 1.25 / np.sqrt(half * SIDE)
     highest = gammaincinv(half, 1.0 - FALSE_ALARM / density.size) / half * unsure
     top = np.zeros(density.size, bool)
     top[1:-1] = (density[1:-1] >= density[:-2]) & (density[1:-1] > density[2:])
-    found = top & (density > highest * noise)
+    is_line = top & (density > highest * noise)
     levels = np.zeros(density.size)
     lobe = np.convolve(density, np.ones(LOBE), "same")
     excess = np.maximum(lobe / noise - LOBE, density / noise - 1.0)
-    levels[found] = excess[found] * spectrum.cell_hz
+    levels[is_line] = excess[is_line] * spectrum.cell_hz
     return levels
 
 
 def hum_among(spectrum: Spectrum, levels: Array) -> tuple[HumLine, ...]:
-    """Those of the lines that are of the mains; of the two families the one with more in it."""
+    """Returns the mains lines among all lines, of the family (50 or 60 Hz) with more in it."""
     families = [_family(spectrum, levels, mains) for mains in MAINS_HZ]
     return max(families, key=lambda lines: sum(1.0 + line.level_db for line in lines))
 
 
 def _family(spectrum: Spectrum, levels: Array, mains: float) -> tuple[HumLine, ...]:
-    """All harmonics of the one mains frequency that explains most of the lines."""
+    """Returns the lines that are harmonics of one fundamental near `mains`: of all fundamentals
+    within the wander of a grid, the one that explains most lines."""
     best: tuple[int, ...] = ()
     wander = np.arange(-MAINS_WANDER_HZ, MAINS_WANDER_HZ + WANDER_STEP_HZ, WANDER_STEP_HZ)
     cells = np.flatnonzero(levels)
@@ -147,4 +162,5 @@ def _family(spectrum: Spectrum, levels: Array, mains: float) -> tuple[HumLine, .
 
 
 def _off(frequency_hz: float, mains: float) -> float:
+    """Returns the distance in Hz from the nearest harmonic."""
     return frequency_hz - mains * max(round(frequency_hz / mains), 1)

@@ -1,9 +1,9 @@
-"""Sound recordings: one channel of samples, and what is wrong with them.
+"""Sound recordings: one channel of samples, and remarks on what is wrong with them.
 
-Owns reading the file (through libsndfile: WAV, FLAC, AIFF, Ogg and more), the choice of a channel
-and the words for every fault. Finding the faults is for `faults` and `hum`. A file is read in
-blocks; the samples are held once, as float64 up to 10 minutes at 48 kHz and as float32 beyond
-(24 bits, no loss for a sound card), so that an hour at 48 kHz takes 0.7 GB."""
+Reads the file (through libsndfile: WAV, FLAC, AIFF, Ogg and more), chooses a channel and puts every
+fault into a sentence; `recordingfaults` and `hum` detect the faults. A file is read in blocks; the
+samples are in memory once, as float64 up to 10 minutes at 48 kHz and as float32 beyond (24 bits, no
+loss for a sound card), so that an hour at 48 kHz takes 0.7 GB."""
 
 from __future__ import annotations
 
@@ -17,29 +17,32 @@ import soundfile
 from numpy.typing import NDArray
 
 from moontrim.bench.hum import hum_lines, mains_hz
-from moontrim.bench.recordingfaults import Samples, ac_rms, clipping, still_stretches
+from moontrim.bench.recordingfaults import Samples, ac_rms, clipping, constant_stretches
 from moontrim.errors import InputError
 
 RecordingRemarkKind = Literal["clipping", "gap", "stereo", "hum", "short", "silent"]
 
+# Chosen: LEAST_S is refused as useless, SHORT_S only remarked upon.
 LEAST_S = 0.1
 SHORT_S = 5.0
+# Chosen: from below telephone audio to above any sound card; beyond that the header is damaged.
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1_000.0, 1_000_000.0
 # 1 GB as float32: 93 minutes at 48 kHz.
 MOST_SAMPLES = 1 << 28
 DOUBLE_UP_TO = 10 * 60 * 48_000
-BLOCK = 1 << 18
-# The last bit of 16, as a share of full scale: below that there is only the converter itself.
+BLOCK = 1 << 18  # samples read at once: 2 MB
+# The last bit of 16, as a share of full scale: below that a converter records only itself.
 SILENT_RMS = 2.0**-15
-# Nothing that came from a sound card is this far over full scale; such values are damage.
+# Chosen: no sound card delivers values this far over full scale; they mean a damaged file.
 LARGEST = 1e9
-LOSSY = ("VORBIS", "OPUS", "MPEG")
+LOSSY = ("VORBIS", "OPUS", "MPEG")  # as the subtypes of libsndfile begin
+# Chosen: channels that differ by less than this are one channel recorded twice.
 ALIKE_DB = -60.0
 
 
 @dataclass(frozen=True)
 class RecordingRemark:
-    """Something about a recording that a person should know. text: one plain sentence."""
+    """A fact about a recording that its user should know. text: one plain sentence."""
 
     kind: RecordingRemarkKind
     text: str
@@ -47,8 +50,8 @@ class RecordingRemark:
 
 @dataclass(frozen=True)
 class Recording:
-    """One channel. samples: full scale 1.0, float64, or float32 if long; `rate_hz` of them come
-    in a second."""
+    """One channel of sound. samples: shape (n,), full scale 1.0, float64, or float32 if long;
+    `rate_hz` of them a second."""
 
     samples: Samples
     rate_hz: float
@@ -60,12 +63,12 @@ class Recording:
 
 
 def read_recording(path: Path, seconds: float | None = None) -> Recording:
-    """Read a sound file, or its first `seconds`; of several channels the loudest.
+    """Reads a sound file, or its first `seconds`; of several channels the loudest.
 
     Raises InputError for what is not a sound file, is empty, shorter than 0.1 s or longer than
     memory allows, or has samples that are not finite."""
     try:
-        if path.exists() and not path.is_file():  # opening a pipe would wait for somebody to write
+        if path.exists() and not path.is_file():  # opening a pipe would wait for a writer
             raise _unreadable(path, "this is not a file")
         with path.open("rb"):
             pass
@@ -83,9 +86,9 @@ def read_recording(path: Path, seconds: float | None = None) -> Recording:
 def recording_of(
     samples: Samples, rate_hz: float, remarks: tuple[RecordingRemark, ...] = ()
 ) -> Recording:
-    """A recording from samples of one channel in memory, with its faults named after `remarks`."""
-    found = [*remarks, *_faults(samples, rate_hz)]
-    return Recording(samples, rate_hz, tuple(found))
+    """Returns a recording of one channel in memory, its faults remarked upon after `remarks`."""
+    all_remarks = [*remarks, *_faults(samples, rate_hz)]
+    return Recording(samples, rate_hz, tuple(all_remarks))
 
 
 def _unreadable(path: Path, reason: str) -> InputError:
@@ -101,13 +104,13 @@ def _read(path: Path, file: Any, seconds: float | None) -> Recording:
             f"{LOWEST_RATE_HZ:.0f} to {HIGHEST_RATE_HZ:.0f} samples a second (it has "
             f"{rate_hz:.0f})",
         )
-    asked = file.frames if seconds is None else min(file.frames, round(seconds * rate_hz))
-    # Some formats do not know their length beforehand; one more than fits tells that it is more.
-    frames = min(asked, MOST_SAMPLES + 1)
+    wanted = file.frames if seconds is None else min(file.frames, round(seconds * rate_hz))
+    # Some formats do not know their length beforehand; one more than allowed shows an excess.
+    frames = min(wanted, MOST_SAMPLES + 1)
     channel, remarks = 0, []
     if file.channels > 1:
-        channel, words = _choose(file, path, frames)
-        remarks.append(RecordingRemark("stereo", words))
+        channel, text = _choose(file, path, frames)
+        remarks.append(RecordingRemark("stereo", text))
     store: Any = np.empty(frames, np.float64 if frames <= DOUBLE_UP_TO else np.float32)
     filled = 0
     for block in _blocks(file, path, frames):
@@ -124,7 +127,7 @@ def _read(path: Path, file: Any, seconds: float | None) -> Recording:
             str(path),
             f"a recording of {LEAST_S:g} s or more (it has {filled} samples)",
         )
-    if filled < frames and frames == asked:
+    if filled < frames and frames == wanted:
         remarks.append(
             RecordingRemark(
                 "short",
@@ -136,9 +139,9 @@ def _read(path: Path, file: Any, seconds: float | None) -> Recording:
 
 
 def _blocks(file: Any, path: Path, frames: int) -> Iterator[NDArray[np.float64]]:
-    """The file from its start in blocks of shape (samples, channels), all of them finite."""
+    """Yields the file from its start in blocks of shape (samples, channels), all values finite."""
     file.seek(0)
-    # What decodes to more than full scale was at full scale when it was recorded.
+    # A lossy format overshoots what was at full scale when it was recorded; it is clipped back.
     lossy = file.subtype.startswith(LOSSY)
     size = max(BLOCK // file.channels, 1)
     left = frames
@@ -157,14 +160,14 @@ def _blocks(file: Any, path: Path, frames: int) -> Iterator[NDArray[np.float64]]
 
 
 def _choose(file: Any, path: Path, frames: int) -> tuple[int, str]:
-    """The loudest channel (without its mean), and in words why it."""
+    """Returns the index of the loudest channel (without its mean), and a sentence on why it."""
     count = file.channels
-    total, products, seen = np.zeros(count), np.zeros((count, count)), 0
+    total, products, frames_read = np.zeros(count), np.zeros((count, count)), 0
     for block in _blocks(file, path, frames):
         total += block.sum(axis=0)
         products += block.T @ block
-        seen += len(block)
-    covariance = products / max(seen, 1) - np.outer(total, total) / max(seen, 1) ** 2
+        frames_read += len(block)
+    covariance = products / max(frames_read, 1) - np.outer(total, total) / max(frames_read, 1) ** 2
     power = np.maximum(np.diag(covariance), 0.0)
     best = int(np.argmax(power))
     if count != 2:
@@ -190,6 +193,7 @@ def _choose(file: Any, path: Path, frames: int) -> tuple[int, str]:
 
 
 def _faults(samples: Samples, rate_hz: float) -> Iterator[RecordingRemark]:
+    """Yields a remark for each fault of the samples."""
     length_s = samples.size / rate_hz
     if length_s < SHORT_S:
         yield RecordingRemark("short", f"only {length_s:.1f} s long")
@@ -212,11 +216,11 @@ def _faults(samples: Samples, rate_hz: float) -> Iterator[RecordingRemark]:
             f"{_percent(clipped.level)} of full scale, up to {clipped.longest} in a row; turn the "
             "level down",
         )
-    still = still_stretches(samples, rate_hz)
-    if still:
-        lost_s = sum(end - start for start, end in still) / rate_hz
-        first_s = still[0][0] / rate_hz
-        times = "once" if len(still) == 1 else f"{len(still)} times"
+    constant = constant_stretches(samples, rate_hz)
+    if constant:
+        lost_s = sum(end - start for start, end in constant) / rate_hz
+        first_s = constant[0][0] / rate_hz
+        times = "once" if len(constant) == 1 else f"{len(constant)} times"
         yield RecordingRemark(
             "gap",
             f"the sound stops dead {times}, {lost_s:.2f} s in all, first at {first_s:.2f} s: "
@@ -234,4 +238,5 @@ def _faults(samples: Samples, rate_hz: float) -> Iterator[RecordingRemark]:
 
 
 def _percent(share: float) -> str:
+    """Returns a share in percent, with two digits."""
     return f"{100.0 * share:.2g} %" if share < 0.995 else "100 %"

@@ -1,6 +1,6 @@
-"""Faults of a recording that show in the samples themselves: clipping, and sound that stops dead.
+"""Faults of a recording that show in its samples: clipping, and stretches of one repeated value.
 
-Works through long arrays in blocks; never makes a copy of the whole."""
+Works through long arrays in blocks and never copies the whole."""
 
 from __future__ import annotations
 
@@ -13,20 +13,23 @@ from numpy.typing import NDArray
 
 Samples = NDArray[np.floating[Any]]
 
-BLOCK = 1 << 20
-STILL_S = 0.02
-# How much of the way to the extreme its neighbours are looked for, and how many of them.
+BLOCK = 1 << 20  # samples a block: 8 MB
+# Chosen: no noise repeats a value for so long, and a buffer that a sound card loses is as long.
+CONSTANT_S = 0.02
+# Values above NEAR of the extreme are counted, and the extreme compared with the NEIGHBOURS next
+# below it.
 NEAR, NEIGHBOURS = 0.9, 8
-# A converter that runs into its end value takes it far more often than the value next to it; noise
-# takes it less often. The crest of a sine in whole steps takes it up to 3 times as often.
+# Chosen: a clipped converter delivers its end value far more often than the next ones, noise less
+# often; the crest of a sine in whole steps delivers it up to 3 times as often.
 PILED = 8.0
+# Where no value is next below: an extreme above this share of full scale is the end of the scale.
 FULL = 0.99
 
 
 @dataclass(frozen=True)
 class Clipping:
-    """share of all samples at an end value (0 to 1), the longest run of them, and that value
-    as a share of full scale."""
+    """Samples stuck at an end value. share: of all samples, 0 to 1. longest: run of them, in
+    samples. level: that value, as a share of full scale."""
 
     share: float
     longest: int
@@ -34,7 +37,7 @@ class Clipping:
 
 
 def ac_rms(samples: Samples) -> float:
-    """Root mean square about the mean. Exactly 0 if all samples are the same."""
+    """Returns the root mean square about the mean; exactly 0 if all samples are the same."""
     first = float(samples[0])
     total = squares = 0.0
     for _, block in _blocks(samples):
@@ -46,7 +49,8 @@ def ac_rms(samples: Samples) -> float:
 
 
 def clipping(samples: Samples) -> Clipping | None:
-    """Flat tops: the largest or the smallest value is taken far too often. None if neither."""
+    """Returns how far the recording is clipped, which shows as a largest or smallest value that is
+    far too frequent; None if neither is."""
     ends = [
         end
         for sign in (1.0, -1.0)
@@ -63,6 +67,7 @@ def clipping(samples: Samples) -> Clipping | None:
 
 
 def _piled_up(samples: Samples, sign: float, extreme: float) -> Clipping | None:
+    """Returns the clipping at one end of the scale; sign: -1 for the lower end."""
     near: dict[float, int] = {}
     at = longest = 0
     tail = 0  # a run may go on in the next block
@@ -84,18 +89,20 @@ def _piled_up(samples: Samples, sign: float, extreme: float) -> Clipping | None:
     if next_ones:
         piled = at > PILED * float(np.mean([near[value] for value in next_ones]))
     else:
-        # Steps coarser than a tenth of the extreme: only the end of the scale itself is telling.
+        # Steps coarser than a tenth of the extreme: only the end of the scale itself is evidence.
         piled = extreme >= FULL
     return Clipping(at / samples.size, longest, extreme) if piled and at > 1 else None
 
 
-def still_stretches(
+def constant_stretches(
     samples: Samples, rate_hz: float, ends: bool = False
 ) -> tuple[tuple[int, int], ...]:
-    """Stretches (first sample, one past the last) of one repeated value, 20 ms or longer, with
-    sound before and after. ends: also those at the beginning and at the end of the recording."""
-    least = max(round(STILL_S * rate_hz), 2)
-    found: list[tuple[int, int]] = []
+    """Returns the stretches (first sample, one past the last) of one repeated value, 20 ms or
+    longer, with sound before and after.
+
+    ends: also the stretches at the beginning and at the end of the recording."""
+    least = max(round(CONSTANT_S * rate_hz), 2)
+    stretches: list[tuple[int, int]] = []
     begin = 0  # of the run of equal samples that the last block ended in
     last = samples[0]
     for start, block in _blocks(samples):
@@ -103,11 +110,11 @@ def still_stretches(
         begins = np.concatenate(([begin], changed))
         lengths = np.diff(begins)
         for k in np.flatnonzero(lengths >= least):
-            found.append((int(begins[k]), int(begins[k + 1])))
+            stretches.append((int(begins[k]), int(begins[k + 1])))
         begin, last = int(begins[-1]), block[-1]
     if ends and samples.size - begin >= least:
-        found.append((begin, samples.size))
-    return tuple(stretch for stretch in found if stretch[0] > 0 or ends)
+        stretches.append((begin, samples.size))
+    return tuple(stretch for stretch in stretches if stretch[0] > 0 or ends)
 
 
 def _blocks(samples: Samples) -> Iterator[tuple[int, Samples]]:

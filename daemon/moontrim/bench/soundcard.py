@@ -1,4 +1,4 @@
-"""A recording straight from the sound card. The only importer of sounddevice, which is optional."""
+"""A recording straight from the sound card, by the optional package sounddevice."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from moontrim.bench.recording import Recording, recording_of
 from moontrim.errors import InputError, MoontrimError
 
-RATE_HZ = 48_000
+RATE_HZ = 48_000  # common practice: every sound card has it
 INSTALL = (
     "--live needs the sound library: pip install 'moontrim[live]', and on Debian apt install "
     "libportaudio2"
@@ -17,8 +17,9 @@ INSTALL = (
 
 
 def record(seconds: float, device: str | None = None) -> Recording:
-    """Listen for so long on an input, named by a part of its name or its number. Raises InputError
-    for a device that cannot be used, MoontrimError without the library."""
+    """Records so many seconds of an input. device: a part of its name, or its number.
+
+    Raises InputError for a device that cannot be used, MoontrimError without the library."""
     sound = _library()
     chosen: int | str | None = int(device) if device and device.isdigit() else device
     try:
@@ -36,6 +37,6 @@ def record(seconds: float, device: str | None = None) -> Recording:
 def _library() -> Any:
     try:
         import sounddevice
-    except (ImportError, OSError):  # OSError: without the library beneath it
+    except (ImportError, OSError):  # OSError: the package is there, its C library is not
         raise MoontrimError(INSTALL) from None
     return sounddevice

@@ -34,24 +34,24 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.bench.recording import read_recording
 
     if options.picture is not None:
-        from moontrim.bench.picturefile import check_picture
+        from moontrim.cli.picturefile import check_picture
 
         check_picture(options.picture)
-    found = measure_passband(read_recording(options.recording), low_hz, high_hz)
+    passband = measure_passband(read_recording(options.recording), low_hz, high_hz)
     if options.picture is not None:
         from moontrim.bench.passband.picture import draw_passband
 
-        draw_passband(found, options.picture)
+        draw_passband(passband, options.picture)
         print(f"moontrim: wrote {options.picture}", file=sys.stderr)
     if options.json:
         from moontrim.bench.passband.show import as_plain
 
-        print(json.dumps(as_plain(found), indent=1, allow_nan=False))
+        print(json.dumps(as_plain(passband), indent=1, allow_nan=False))
     else:
         from moontrim.bench.passband.show import show_passband
 
-        show_passband(found)
-    return 0 if found.is_noise else 1
+        show_passband(passband)
+    return 0 if passband.is_noise else 1
 
 
 def _hertz(text: str, field: str) -> float:

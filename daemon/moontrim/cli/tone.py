@@ -15,7 +15,7 @@ from moontrim.tuning.band import Band
 if TYPE_CHECKING:
     from moontrim.bench.recording import Recording
     from moontrim.bench.tone.configedit import ConfigEdit
-    from moontrim.bench.tone.words import Told
+    from moontrim.bench.tone.words import ToneReport
 
 SECONDS = 60.0
 LONGEST_S = 3600.0
@@ -65,29 +65,29 @@ def call(options: argparse.Namespace) -> int:
     recording, name = _recording(options)
 
     from moontrim.bench.tone.measure import measure
-    from moontrim.bench.tone.words import Told, as_plain, lines
+    from moontrim.bench.tone.words import ToneReport, as_plain, lines
 
-    told = Told(measure(recording, near_hz, within_hz), expected_hz, on_air_hz)
+    report = ToneReport(measure(recording, near_hz, within_hz), expected_hz, on_air_hz)
     out = sys.stderr if options.json else sys.stdout
     if not options.json:
-        for line in lines(told):
+        for line in lines(report):
             print(line)
-    change = _change(options, band, told)
+    change = _change(options, band, report)
     if options.json:
-        plain = as_plain(told)
+        plain = as_plain(report)
         if change is not None:
             plain["store"] = {"before": change.before, "after": change.after}
         print(json.dumps(plain, indent=1, allow_nan=False))
     if options.picture is not None:
         from moontrim.bench.tone.picture import draw_tone
 
-        draw_tone(told, name, options.picture)
+        draw_tone(report, name, options.picture)
         print(f"moontrim: wrote {options.picture}", file=sys.stderr)
     if change is not None:
         _store(options, change, out)
-    elif options.store is not None and told.tone.found:
+    elif options.store is not None and report.tone.detected:
         return 1
-    return 0 if told.tone.found else 1
+    return 0 if report.tone.detected else 1
 
 
 def _recording(options: argparse.Namespace) -> tuple[Recording, str]:
@@ -144,20 +144,22 @@ def _expected(
     return expected_hz
 
 
-def _change(options: argparse.Namespace, band: Band | None, told: Told) -> ConfigEdit | None:
+def _change(
+    options: argparse.Namespace, band: Band | None, report: ToneReport
+) -> ConfigEdit | None:
     """What is to be stored, if the tone is good for that; says so where it is not."""
-    if options.store is None or not told.tone.found:
+    if options.store is None or not report.tone.detected:
         return None
-    assert band is not None and told.expected_hz is not None
-    if told.tone.mains:
+    assert band is not None and report.expected_hz is not None
+    if report.tone.mains:
         print("moontrim: not stored: the tone may be of the mains", file=sys.stderr)
         return None
     from moontrim.bench.tone.calibrate import KEYS, corrected
     from moontrim.bench.tone.configedit import planned
 
     value = corrected(
-        band, options.store, told.tone.frequency_hz, told.expected_hz, options.sideband,
-        told.on_air_hz,
+        band, options.store, report.tone.frequency_hz, report.expected_hz, options.sideband,
+        report.on_air_hz,
     )  # fmt: skip
     return planned(options.config, options.band, KEYS[options.store], value)
 

@@ -41,8 +41,8 @@ def measured(samples: Array, low_hz: float = 200, high_hz: float = 3000) -> Pass
     return measure_passband(recording_of(samples, float(RATE_HZ)), low_hz, high_hz)
 
 
-def kinds(found: Passband) -> list[str]:
-    return [note.kind for note in found.remarks]
+def kinds(passband: Passband) -> list[str]:
+    return [remark.kind for remark in passband.remarks]
 
 
 def run(*arguments: object) -> int:
@@ -102,14 +102,14 @@ def test_uncertainty_falls_with_the_root_of_the_length() -> None:
 
 def test_a_range_beyond_the_pass_band_is_named_with_a_better_one() -> None:
     samples = band(noise())
-    found = measured(samples)
-    assert "range" in kinds(found) and "beyond the pass band" in show.verdict(found)
-    (text,) = (note.text for note in found.remarks if note.kind == "range")
-    words = text.split()
-    low_hz, high_hz = (float(words[words.index(name) + 1]) for name in ("--low", "--high"))
+    passband = measured(samples)
+    assert "range" in kinds(passband) and "beyond the pass band" in show.verdict(passband)
+    (text,) = (remark.text for remark in passband.remarks if remark.kind == "range")
+    parts = text.split()
+    low_hz, high_hz = (float(parts[parts.index(name) + 1]) for name in ("--low", "--high"))
     better = measured(samples, low_hz, high_hz)
     assert "range" not in kinds(better)
-    assert better.ripple_db < 2.0 < found.ripple_db
+    assert better.ripple_db < 2.0 < passband.ripple_db
 
 
 def test_edges_that_are_not_there() -> None:
@@ -129,34 +129,34 @@ def test_a_tone_is_named_and_left_out() -> None:
     assert weak.ripple_db == pytest.approx(without.ripple_db, abs=0.15)
     strong = measured(noise() + 0.5 * np.sin(2 * np.pi * 1234.5 * times(noise())))
     assert not strong.is_noise
-    assert any("not broadband noise" in note.text for note in strong.remarks)
+    assert any("not broadband noise" in remark.text for remark in strong.remarks)
 
 
 @pytest.mark.parametrize("rate", [0.05, 0.7])
 def test_a_sweep_is_not_noise(rate: float) -> None:
     t = times(noise())
     swept = np.sin(2 * np.pi * (1500 * t + 1000 / rate * np.sin(2 * np.pi * rate * t) / 6.28))
-    found = measured(0.01 * noise() + 0.3 * swept)
-    assert not found.is_noise
-    assert "says nothing about the radio" in show.verdict(found)
-    assert show.as_plain(found)["ripple_db"] is None
+    passband = measured(0.01 * noise() + 0.3 * swept)
+    assert not passband.is_noise
+    assert "says nothing about the radio" in show.verdict(passband)
+    assert show.as_plain(passband)["ripple_db"] is None
 
 
 def test_changing_level_is_named_and_does_no_harm() -> None:
     samples = noise() * np.linspace(0.2, 1.0, noise().size)
-    found = measured(samples)
-    assert "unsteady" in kinds(found) and found.is_noise
-    assert found.ripple_db <= found.ripple_uncertainty_db
+    passband = measured(samples)
+    assert "unsteady" in kinds(passband) and passband.is_noise
+    assert passband.ripple_db <= passband.ripple_uncertainty_db
 
 
 def test_lost_samples_do_not_count() -> None:
     """Silence between, before and after is no noise; the ripple stays what it is."""
     samples = noise(40.0)
     samples[:40_000] = samples[100_000:140_000] = samples[-40_000:] = 0.0
-    found = measured(samples)
-    assert found.length_s == pytest.approx(25.0, abs=0.01)
-    assert "gap" in kinds(found) and found.is_noise
-    assert found.ripple_db <= found.ripple_uncertainty_db
+    passband = measured(samples)
+    assert passband.length_s == pytest.approx(25.0, abs=0.01)
+    assert "gap" in kinds(passband) and passband.is_noise
+    assert passband.ripple_db <= passband.ripple_uncertainty_db
 
 
 @pytest.mark.parametrize(
@@ -173,9 +173,9 @@ def test_silent_or_too_short(samples: Array, says: str) -> None:
 
 
 def test_just_long_enough() -> None:
-    found = measured(noise(4.0))
-    assert "short" in kinds(found)
-    assert "Too short to tell" in show.verdict(found)
+    passband = measured(noise(4.0))
+    assert "short" in kinds(passband)
+    assert "Too short to tell" in show.verdict(passband)
 
 
 @pytest.mark.parametrize(
@@ -187,14 +187,14 @@ def test_verdicts(ripple_db: float, says: str) -> None:
     white = np.fft.rfft(noise(40.0))
     frequency_hz = np.fft.rfftfreq(noise(40.0).size, 1 / RATE_HZ)
     white *= 10.0 ** (-ripple_db * (frequency_hz - 1600) / 2800 / 20)
-    found = measured(np.fft.irfft(white))
+    passband = measured(np.fft.irfft(white))
     if ripple_db < 6.0:
-        assert found.ripple_db == pytest.approx(ripple_db, abs=0.4)
-        assert says in show.verdict(found)
-        assert "common practice" in show.verdict(found)
+        assert passband.ripple_db == pytest.approx(ripple_db, abs=0.4)
+        assert says in show.verdict(passband)
+        assert "common practice" in show.verdict(passband)
     else:
         # The edge is then inside the range only by noise; either sentence is right.
-        assert says in show.verdict(found) or "range" in show.verdict(found)
+        assert says in show.verdict(passband) or "range" in show.verdict(passband)
 
 
 def test_command_prints_and_draws(
@@ -209,12 +209,12 @@ def test_command_prints_and_draws(
 
 def test_command_as_json(radio: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(radio, "--low", 400, "--high", 2500, "--json") == 0
-    told = json.loads(capsys.readouterr().out)
-    assert told["low_hz"] == 400.0 and told["high_hz"] == 2500.0
-    assert told["edges_3db_hz"] == [pytest.approx(300, abs=53), pytest.approx(2700, abs=53)]
-    assert told["edges_6db_hz"][0] < told["edges_3db_hz"][0]
-    assert 0.0 <= told["ripple_db"] < 0.8 and 0.2 < told["ripple_uncertainty_db"] < 0.7
-    assert told["hum"] == [] and told["remarks"] == [] and told["noise"] is True
+    plain = json.loads(capsys.readouterr().out)
+    assert plain["low_hz"] == 400.0 and plain["high_hz"] == 2500.0
+    assert plain["edges_3db_hz"] == [pytest.approx(300, abs=53), pytest.approx(2700, abs=53)]
+    assert plain["edges_6db_hz"][0] < plain["edges_3db_hz"][0]
+    assert 0.0 <= plain["ripple_db"] < 0.8 and 0.2 < plain["ripple_uncertainty_db"] < 0.7
+    assert plain["hum"] == [] and plain["remarks"] == [] and plain["noise"] is True
 
 
 def test_command_on_what_is_no_noise(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -226,7 +226,7 @@ def test_command_on_what_is_no_noise(tmp_path: Path, capsys: pytest.CaptureFixtu
 
 
 @pytest.mark.parametrize(
-    ("given", "field"),
+    ("arguments", "field"),
     [
         (("--low", "nan"), "--low"),
         (("--low=-5",), "--low"),
@@ -243,9 +243,9 @@ def test_command_on_what_is_no_noise(tmp_path: Path, capsys: pytest.CaptureFixtu
         (("--picture", "/nowhere/at/all.png"), "--picture"),
     ],
 )
-def test_refusals(radio: Path, given: tuple[str, ...], field: str) -> None:
+def test_refusals(radio: Path, arguments: tuple[str, ...], field: str) -> None:
     with pytest.raises(InputError) as refused:
-        run(radio, *given)
+        run(radio, *arguments)
     assert refused.value.field == field and "\n" not in str(refused.value)
 
 

@@ -13,7 +13,7 @@ import soundfile
 from moontrim.bench import recording, recordingfaults
 from moontrim.bench.hum import hum_lines, mains_hz
 from moontrim.bench.recording import Recording, read_recording, recording_of
-from moontrim.bench.recordingfaults import ac_rms, clipping, still_stretches
+from moontrim.bench.recordingfaults import ac_rms, clipping, constant_stretches
 from moontrim.errors import InputError
 from moontrim.path.vectors import Array
 
@@ -148,9 +148,9 @@ def test_a_run_over_the_end_of_a_block_is_one(monkeypatch: pytest.MonkeyPatch) -
     samples[5000:5003] = samples.max()
     for size in (100, 1000, 10_000, 1_000_000):
         monkeypatch.setattr(recordingfaults, "BLOCK", size)
-        found = clipping(samples)
-        assert found is not None and found.longest == 20
-        assert found.share == pytest.approx(23 / samples.size)
+        remarks = clipping(samples)
+        assert remarks is not None and remarks.longest == 20
+        assert remarks.share == pytest.approx(23 / samples.size)
 
 
 def test_dropouts_are_named(tmp_path: Path) -> None:
@@ -166,7 +166,7 @@ def test_dropouts_are_named(tmp_path: Path) -> None:
 def test_silence_at_the_ends_is_no_dropout() -> None:
     samples = noise()
     samples[:2000] = samples[-2000:] = 0.0
-    assert still_stretches(samples, RATE_HZ) == ()
+    assert constant_stretches(samples, RATE_HZ) == ()
 
 
 @pytest.mark.parametrize("size", [100, 170, 20_000, 1_000_000])
@@ -176,7 +176,7 @@ def test_a_dropout_over_the_end_of_a_block_is_one(
     monkeypatch.setattr(recordingfaults, "BLOCK", size)
     samples = noise()
     samples[19_900:20_400] = 0.0
-    assert still_stretches(samples, RATE_HZ) == ((19_900, 20_400),)
+    assert constant_stretches(samples, RATE_HZ) == ((19_900, 20_400),)
 
 
 def test_short_and_silent(tmp_path: Path) -> None:
@@ -222,8 +222,8 @@ def test_a_lone_line_is_hum_only_low_down() -> None:
 def test_noise_does_not_hum() -> None:
     """One false line in a thousand recordings is stated; in 60, three would be 1 in 30,000."""
     lengths = (0.6, 3.0, 10.0, 30.0)
-    found = [hum_lines(noise(lengths[k % 4], seed=k), RATE_HZ) for k in range(60)]
-    assert sum(bool(lines) for lines in found) <= 2
+    remarks = [hum_lines(noise(lengths[k % 4], seed=k), RATE_HZ) for k in range(60)]
+    assert sum(bool(lines) for lines in remarks) <= 2
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,7 @@ from support.tones import NOISE_RMS, recording
 def test_a_clean_tone_to_a_hundredth_of_a_hertz(rate_hz: int, frequency_hz: float) -> None:
     made = recording(np.random.default_rng(1), 5.0, rate_hz, frequency_hz, energy_db=50.0)
     tone = measure(made)
-    assert tone.found
+    assert tone.detected
     assert abs(tone.frequency_hz - frequency_hz) < 0.01
     assert abs(tone.frequency_hz - frequency_hz) < 5.0 * tone.uncertainty_hz < 0.01
     assert tone.snr_db_hz == pytest.approx(50.0 - 10.0 * np.log10(5.0), abs=1.5)
@@ -30,7 +30,7 @@ def test_a_clean_tone_to_a_hundredth_of_a_hertz(rate_hz: int, frequency_hz: floa
 def test_a_tone_without_any_noise() -> None:
     t = np.arange(80_000) / 8000.0
     tone = measure(Recording(0.5 * np.sin(2.0 * np.pi * 1203.4 * t), 8000.0, ()))
-    assert tone.found
+    assert tone.detected
     assert abs(tone.frequency_hz - 1203.4) < 1e-3
 
 
@@ -38,7 +38,7 @@ def test_ten_decibels_under_the_noise_of_one_hertz() -> None:
     """-10 dB in 1 Hz for 400 s is 16 dB of energy over the noise density."""
     made = recording(np.random.default_rng(5), 400.0, 4000, 1234.5, snr_db_hz=-10.0)
     tone = measure(made, near_hz=1250.0)
-    assert tone.found
+    assert tone.detected
     assert abs(tone.frequency_hz - 1234.5) < 5.0 * tone.uncertainty_hz < 0.002
     assert tone.snr_db_hz == pytest.approx(-10.0, abs=2.0)
 
@@ -48,7 +48,7 @@ def test_drift() -> None:
         np.random.default_rng(2), 30.0, 8000, 1500.3, snr_db_hz=15.0, drift_hz_per_s=0.1
     )
     tone = measure(made)
-    assert tone.found
+    assert tone.detected
     assert abs(tone.drift_hz_per_s - 0.1) < 5.0 * tone.drift_uncertainty_hz_per_s
     assert abs(tone.frequency_hz - 1500.3) < 5.0 * tone.uncertainty_hz
     assert tone.track is not None
@@ -61,14 +61,14 @@ def test_a_strong_tone_that_drifts_fast() -> None:
         np.random.default_rng(4), 60.0, 8000, 1500.0, snr_db_hz=25.0, drift_hz_per_s=1.9
     )
     tone = measure(made)
-    assert tone.found
+    assert tone.detected
     assert tone.drift_hz_per_s == pytest.approx(1.9, abs=0.01)
 
 
 def test_a_spread_tone_is_called_one() -> None:
     made = recording(np.random.default_rng(6), 60.0, 6000, 811.0, snr_db_hz=12.0, spread_hz=1.0)
     tone = measure(made)
-    assert tone.found
+    assert tone.detected
     assert tone.spread_hz == pytest.approx(2.35, rel=0.4)
     assert abs(tone.frequency_hz - 811.0) < 4.0 * tone.uncertainty_hz < 1.5
 
@@ -96,7 +96,7 @@ def _with_hum(made: Recording, fundamental_hz: float, snr_db_hz: float) -> Recor
 def test_a_tone_is_found_beside_stronger_hum() -> None:
     made = recording(np.random.default_rng(9), 20.0, 8000, 1017.3, snr_db_hz=10.0)
     tone = measure(_with_hum(made, 50.02, 25.0))
-    assert tone.found
+    assert tone.detected
     assert abs(tone.frequency_hz - 1017.3) < 5.0 * tone.uncertainty_hz
     assert tone.mains == ""
 
@@ -104,21 +104,21 @@ def test_a_tone_is_found_beside_stronger_hum() -> None:
 def test_hum_alone_is_no_tone_and_is_named() -> None:
     made = recording(np.random.default_rng(10), 20.0, 8000, 1017.3, snr_db_hz=-60.0)
     tone = measure(_with_hum(made, 59.98, 25.0))
-    assert not tone.found
+    assert not tone.detected
     assert "harmonics of the mains" in tone.reason
 
 
 def test_a_lone_tone_on_a_harmonic_is_found_with_a_remark() -> None:
     made = recording(np.random.default_rng(11), 10.0, 8000, 1000.0, snr_db_hz=20.0)
     tone = measure(made)
-    assert tone.found
+    assert tone.detected
     assert tone.mains == "20 × 50 Hz"
     assert "move the dial" in tone.remarks[-1]
 
 
 def test_silence_is_no_tone() -> None:
     tone = measure(Recording(np.zeros(8000), 8000.0, ()))
-    assert not tone.found
+    assert not tone.detected
     assert "silent" in tone.reason
 
 

@@ -1,1 +1,1 @@
-"""How flat a receiver is, from a recording of noise."""
+"""The pass band of a receiver (ripple and edges), measured from a recording of noise."""

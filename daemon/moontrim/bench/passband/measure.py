@@ -1,9 +1,19 @@
 """The pass band of a receiver, from a recording of broadband noise through it.
 
-Owns ripple, edges, their uncertainty and what makes a recording unfit. Ripple is peak to peak of
-the smoothed response. The largest and smallest of many noisy values lie too far apart; so they are
-looked for in one half of the recording and read in the other, over all ways to halve its 8 parts:
-then a flat response gives 0 on average."""
+What goes in is flat, so the spectrum of what comes out is the response. It is measured in eight
+successive parts of the recording (see `spectrum`), divided by their median levels and averaged.
+Three choices keep the figures honest:
+
+- Ripple is the peak-to-peak value of the smoothed response. The largest and the smallest of many
+  noisy values lie too far apart, so that a short recording would show ripple where there is none.
+  Therefore they are located in one half of the parts and read in the other half, for all 70 ways to
+  halve eight parts:  [1 . 3 4 . . 7 .] locate,  [. 2 . . 5 6 . 8] read.  The noise of the two is
+  independent, and a flat response gives 0 dB on average.
+- Hum and tones are not noise. Cells near a line are left out; if lines hold half of the power, the
+  recording is called unfit.
+- The parts also tell whether the noise was steady: steady Gaussian noise makes them scatter by a
+  variance that follows from window and length alone. More than that widens the uncertainty, much
+  more makes the recording unfit."""
 
 from __future__ import annotations
 
@@ -31,31 +41,32 @@ from moontrim.path.vectors import Array
 
 Cells = NDArray[np.intp]
 
-LEAST_S = 4.0
-LEAST_SPAN_HZ = 50.0
-# Ripple in a range has a few periods; 40 points in it show them and are still well averaged.
+LEAST_S = 4.0  # chosen: half a second for each part
+LEAST_SPAN_HZ = 50.0  # chosen: five times the finest smoothing
+# Chosen: ripple in a range has a few periods; 40 points show them and are each well averaged.
 POINTS = 40
-SMOOTHING_HZ = (10.0, 100.0)
-# Two values make a ripple; that it is not known which two costs as much again as this. Measured
-# over flat, tilted and rippling responses: the 95 % are held (tests/authority).
+SMOOTHING_HZ = (10.0, 100.0)  # chosen: limits to what POINTS gives for an odd range
+# The ripple is the difference of two values, chosen by noisy data; the choice adds to the error by
+# this factor. Measured over flat, tilted and rippling responses: the 95 % hold (tests/authority).
 CHOICE = 1.2
-SIGMAS_95 = 1.96
-WANTED_DB = 0.2
-# Scatter between parts, over that of steady noise, where 1.3 would be 3 sigma.
+SIGMAS_95 = 1.96  # of a normal distribution
+WANTED_DB = 0.2  # chosen: a fifth of the ripple of a radio that counts as flat
+# Chosen: variance between the parts, over that of steady noise. For comparison, 1.3 is 3 sigma.
 UNSTEADY, NOT_NOISE = 2.0, 6.0
-# Lines that hold as much power as all noise in the range make it a recording of lines.
+# Lines with as much power as all the noise in the range make it a recording of lines.
 LINES_SHARE = 0.5
-# A line that does not reach so far up (power density, over that in the range) changes nothing.
+# Chosen: a line below this share of the power density in the range changes nothing.
 LINE_MATTERS = 0.1
 
 
 @dataclass(frozen=True)
 class Passband:
-    """What was measured. Levels in dB are relative to the median level in the range.
+    """A measured pass band. Levels in dB are relative to the median level in the range.
 
-    frequency_hz, response_db, fine_db, point_error_db: (cells); smoothed, unsmoothed, and the
-    standard error of the smoothed; NaN where lines leave nothing. ripple_uncertainty_db: 95 %.
-    An edge is None if it is not in the recording. is_noise: False if it is not fit for this."""
+    frequency_hz, response_db, fine_db, point_error_db: shape (cells,); response smoothed and
+    unsmoothed, standard error of the smoothed one; NaN where lines leave nothing.
+    ripple_uncertainty_db: 95 %. edges: lower and upper, None where the recording does not show it.
+    is_noise: whether the recording is fit for this at all."""
 
     low_hz: float
     high_hz: float
@@ -76,20 +87,22 @@ class Passband:
 
     @property
     def in_range(self) -> slice:
-        """The cells of the range."""
+        """The cells of the range, as a slice of the arrays."""
         a, b = np.searchsorted(self.frequency_hz, (self.low_hz, self.high_hz + 1e-9))
         return slice(int(a), int(b))
 
     @property
     def needed_s(self) -> float:
-        """How long a recording has to be for a ripple known to 0.2 dB: error falls with its
-        root."""
+        """The length of a recording that would give the ripple to 0.2 dB: the error falls with
+        the square root of the length."""
         return self.length_s * (self.ripple_uncertainty_db / WANTED_DB) ** 2
 
 
 def measure_passband(recording: Recording, low_hz: float, high_hz: float) -> Passband:
-    """Measure between low_hz and high_hz. Raises InputError for a range that is not in the
-    recording, or a recording that is silent or has less than 4 s of sound."""
+    """Measures the pass band between low_hz and high_hz.
+
+    Raises InputError for a range that is not in the recording, or a recording that is silent or has
+    less than 4 s of sound."""
     check_range(low_hz, high_hz, recording.rate_hz)
     rate_hz = recording.rate_hz
     samples = sound_of(recording.samples, rate_hz)
@@ -122,23 +135,23 @@ def measure_passband(recording: Recording, low_hz: float, high_hz: float) -> Pas
         _edges(parts.frequency_hz, response_db, usable, centre_hz, down) for down in (-3.0, -6.0)
     ]
     share = _lines_share(parts, within)
-    notes = [PassbandRemark(remark.kind, remark.text) for remark in recording.remarks]
-    notes += tone_notes(tones, share if share >= LINES_SHARE else None)
+    remarks = [PassbandRemark(remark.kind, remark.text) for remark in recording.remarks]
+    remarks += tone_notes(tones, share if share >= LINES_SHARE else None)
     if excess >= UNSTEADY:
-        notes.append(unsteady_note(excess, excess >= NOT_NOISE))
-    notes += level_notes(_db(levels))
-    notes += edge_notes(edges[0], edges[1])
-    notes += range_notes(edges[0], low_hz, high_hz, parts.smoothing_hz, LEAST_SPAN_HZ)
+        remarks.append(unsteady_note(excess, excess >= NOT_NOISE))
+    remarks += level_notes(_db(levels))
+    remarks += edge_notes(edges[0], edges[1])
+    remarks += range_notes(edges[0], low_hz, high_hz, parts.smoothing_hz, LEAST_SPAN_HZ)
     return Passband(
         low_hz, high_hz, samples.size / rate_hz, parts.smoothing_hz,
         parts.frequency_hz, response_db, _db(parts.fine) - np.median(_db(parts.fine)[usable]),
         point_error_db, ripple_db, SIGMAS_95 * error_db, edges[0], edges[1], hum, tones,
-        tuple(notes), excess < NOT_NOISE and share < LINES_SHARE,
+        tuple(remarks), excess < NOT_NOISE and share < LINES_SHARE,
     )  # fmt: skip
 
 
 def check_range(low_hz: float, high_hz: float, rate_hz: float) -> None:
-    """Raises InputError naming --low or --high."""
+    """Raises InputError, naming --low or --high, for a range that the sampling rate excludes."""
     top_hz = rate_hz / 2.0
     if not 0.0 < low_hz < top_hz:
         raise InputError("--low", low_hz, f"hertz, more than 0 and less than {top_hz:g}")
@@ -155,9 +168,9 @@ def _db(power: Array) -> Array:
 def _lines(
     samples: Samples, rate_hz: float, low_hz: float, high_hz: float
 ) -> tuple[tuple[HumLine, ...], tuple[HumLine, ...]]:
-    """Hum, and all other lines that matter."""
+    """Returns the mains lines, and all other lines that are strong enough to matter."""
     spectrum = fine_spectrum(samples, rate_hz)
-    assert spectrum is not None  # 4 s are enough
+    assert spectrum is not None  # only for less than 0.5 s, and there are 4
     levels = line_levels(spectrum)
     hum = hum_among(spectrum, levels)
     within = (spectrum.frequency_hz >= low_hz) & (spectrum.frequency_hz <= high_hz)
@@ -172,26 +185,28 @@ def _lines(
 
 
 def _ripple_db(shapes: Array) -> float:
-    """Largest minus smallest of (parts, points), found in four parts and read in the others."""
+    """Returns largest minus smallest response, located in four parts and read in the other four
+    (see the module's docstring). shapes: (parts, points)."""
     halves = np.array(
         [[k in chosen for k in range(PARTS)] for chosen in combinations(range(PARTS), PARTS // 2)]
     )
-    found = halves.astype(float) @ shapes
-    read = (~halves).astype(float) @ shapes
+    search_half = halves.astype(float) @ shapes
+    read_half = (~halves).astype(float) @ shapes
     one = np.arange(len(halves))
-    highest, lowest = found.argmax(axis=1), found.argmin(axis=1)
-    return float(np.mean(_db(read[one, highest]) - _db(read[one, lowest])))
+    highest, lowest = search_half.argmax(axis=1), search_half.argmin(axis=1)
+    return float(np.mean(_db(read_half[one, highest]) - _db(read_half[one, lowest])))
 
 
 def _excess(shapes: Array, scatter: Array) -> float:
-    """Variance between the parts over that of steady Gaussian noise."""
+    """Returns the variance between the parts over that of steady Gaussian noise."""
     return float(np.mean(np.var(np.log(shapes), axis=0, ddof=1) / scatter))
 
 
 def _edges(
     frequency_hz: Array, response_db: Array, usable: Cells, centre_hz: float, down_db: float
 ) -> Edges:
-    """Where, going outwards from the middle of the range, the response first falls that low."""
+    """Returns where the response first falls below down_db on the way outwards from the middle of
+    the range, below and above."""
     inside = usable[response_db[usable] >= 0.0]
     start = inside[np.argmin(np.abs(frequency_hz[inside] - centre_hz))]
     known = np.flatnonzero(np.isfinite(response_db))
@@ -203,15 +218,16 @@ def _edges(
 
 
 def _crossing(frequency_hz: Array, response_db: Array, level_db: float) -> float | None:
+    """Returns the first frequency at which the response falls below level_db, interpolated."""
     low = np.flatnonzero(response_db < level_db)
     if not low.size:
         return None
-    k = int(low[0])  # never 0: the walk starts above
+    k = int(low[0])  # never 0: the arrays begin above level_db
     share = (level_db - response_db[k - 1]) / (response_db[k] - response_db[k - 1])
     return float(frequency_hz[k - 1] + share * (frequency_hz[k] - frequency_hz[k - 1]))
 
 
 def _lines_share(parts: Parts, within: NDArray[np.bool_]) -> float:
-    """Of the power in the range, how much is near lines."""
+    """Returns the share of the power in the range that is near lines."""
     power = parts.fine[within]
     return float(power[parts.left_out[within]].sum() / power.sum())

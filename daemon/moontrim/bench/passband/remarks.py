@@ -1,4 +1,4 @@
-"""What there is to say about a measurement of a pass band beside its numbers, in sentences."""
+"""Remarks on a measured pass band, as sentences."""
 
 from __future__ import annotations
 
@@ -15,19 +15,20 @@ from moontrim.bench.recording import RecordingRemarkKind
 NoteKind = RecordingRemarkKind | Literal["tone", "unsteady", "edge", "range"]
 Edges = tuple[float | None, float | None]
 
-LEVEL_CHANGE_DB = 3.0
+LEVEL_CHANGE_DB = 3.0  # chosen: half the power, which no steady source loses by itself
 
 
 @dataclass(frozen=True)
 class PassbandRemark:
-    """Something about the measurement that a person should know. text: one plain sentence."""
+    """A fact about the measurement that its user should know. text: one plain sentence."""
 
     kind: NoteKind
     text: str
 
 
 def tone_notes(tones: Sequence[HumLine], share: float | None) -> list[PassbandRemark]:
-    """share: of the power in the range that tones and hum hold, if too much."""
+    """Returns remarks on tones. share: of the power in the range, held by tones and hum; None
+    unless it is too much."""
     notes = []
     if tones:
         loudest = max(tones, key=lambda line: line.level_db)
@@ -53,13 +54,14 @@ def tone_notes(tones: Sequence[HumLine], share: float | None) -> list[PassbandRe
 
 
 def unsteady_note(excess: float, hopeless: bool) -> PassbandRemark:
-    """excess: variance between parts of the recording, over that of steady noise."""
+    """Returns the remark on noise that is not steady. excess: variance between parts of the
+    recording, over that of steady noise. hopeless: too much for any measurement."""
     text = f"the spectrum changes: its parts differ {np.sqrt(excess):.1f} times as much as noise's"
     return PassbandRemark("unsteady", f"not steady noise: {text}" if hopeless else text)
 
 
 def level_notes(levels_db: NDArray[np.float64]) -> list[PassbandRemark]:
-    """levels_db: of successive parts."""
+    """Returns a remark if the level changes. levels_db: shape (parts,), of successive parts."""
     change_db = float(np.ptp(levels_db))
     if change_db < LEVEL_CHANGE_DB:
         return []
@@ -69,7 +71,7 @@ def level_notes(levels_db: NDArray[np.float64]) -> list[PassbandRemark]:
 
 
 def edge_notes(edges_3db: Edges, edges_6db: Edges) -> list[PassbandRemark]:
-    """Edges that were not found."""
+    """Returns a remark for each side on which the recording shows no edge."""
     notes = []
     for side, where in enumerate(("lower edge: even near 0 Hz", "upper edge: up to the top")):
         missing = [down for down, edges in ((3, edges_3db), (6, edges_6db)) if edges[side] is None]
@@ -83,7 +85,7 @@ def edge_notes(edges_3db: Edges, edges_6db: Edges) -> list[PassbandRemark]:
 def range_notes(
     edges_3db: Edges, low_hz: float, high_hz: float, smoothing_hz: float, least_span_hz: float
 ) -> list[PassbandRemark]:
-    """Says so when the range reaches beyond the pass band, and which range would not."""
+    """Returns a remark if the range reaches beyond the pass band, with a range that does not."""
     inside = [edge for edge in edges_3db if edge is not None and low_hz < edge < high_hz]
     if not inside:
         return []

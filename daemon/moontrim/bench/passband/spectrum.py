@@ -1,8 +1,8 @@
-"""The power spectrum of a recording of noise, in independent parts, smoothed, with what is known
-about its scatter.
+"""The smoothed power spectrum of successive parts of a recording of noise, with the scatter that
+steady noise would have.
 
-Knows nothing of pass bands. Cells near lines and near zero frequency are left out; a smoothed value
-is the mean of the cells left within the smoothing width around it."""
+Cells near lines and near zero frequency are left out; a smoothed value is the mean of the remaining
+cells within the smoothing width around it."""
 
 from __future__ import annotations
 
@@ -14,19 +14,20 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 from scipy.signal import get_window, welch
 
-from moontrim.bench.recordingfaults import Samples, still_stretches
+from moontrim.bench.recordingfaults import Samples, constant_stretches
 from moontrim.path.vectors import Array
 
+# Chosen: enough parts for their scatter, and for 70 halves; few enough that each is long.
 PARTS = 8
 # The window falls by 92 dB within four cells (Harris, Proc. IEEE 66 (1978) 51, table I), so that
-# a line 80 dB over the noise spoils no more than these.
+# a line 80 dB over the noise spoils no cell beyond MAIN_LOBE_CELLS.
 WINDOW, MAIN_LOBE_CELLS = "blackmanharris", 5
-CELL_HZ = 1.0
-# Every part holds at least two segments: that, and not the hertz, is the cell of a short recording.
+CELL_HZ = 1.0  # chosen: a tenth of the finest smoothing
+# A part holds at least two segments; in a short recording this makes the cells wider than CELL_HZ.
 SEGMENTS_A_PART = 2
-WELCH_BLOCK = 1 << 21
-LINE_WANDER = 5e-4
-LEAST_CELLS = 3
+WELCH_BLOCK = 1 << 21  # samples at once: 16 MB
+LINE_WANDER = 5e-4  # chosen: relative, what the mains wander within a recording
+LEAST_CELLS = 3  # the fewest whose mean is a smoothed value
 DB_PER_NEPER = 10.0 / np.log(10.0)
 
 
@@ -34,10 +35,10 @@ DB_PER_NEPER = 10.0 / np.log(10.0)
 class Parts:
     """Spectra of successive parts of a recording.
 
-    density: (parts, cells), power per Hz, smoothed, NaN where too few cells are left.
-    fine: (cells), of the whole recording, unsmoothed. left_out: (cells), near a line or zero.
-    scatter: (cells), relative variance of the density of one part, were it steady Gaussian noise.
-    """
+    frequency_hz: (cells). density: (parts, cells), power per Hz, smoothed, NaN where too few cells
+    remain. fine: (cells), of the whole recording, unsmoothed. left_out: (cells), near a line or
+    zero. scatter: (cells), relative variance that the density of one part has for steady Gaussian
+    noise."""
 
     frequency_hz: Array
     density: Array
@@ -48,19 +49,21 @@ class Parts:
 
 
 def sound_of(samples: Samples, rate_hz: float) -> Samples:
-    """Without the stretches where it stands still: they are no noise, and would count as such."""
-    still = still_stretches(samples, rate_hz, ends=True)
-    if not still:
+    """Returns the samples without stretches of one repeated value, which are not noise."""
+    constant = constant_stretches(samples, rate_hz, ends=True)
+    if not constant:
         return samples
-    begins = [0, *(end for _, end in still)]
-    ends = [*(begin for begin, _ in still), samples.size]
+    begins = [0, *(end for _, end in constant)]
+    ends = [*(begin for begin, _ in constant), samples.size]
     return np.concatenate([samples[b:e] for b, e in zip(begins, ends, strict=True)])
 
 
 def spectra(
     samples: Samples, rate_hz: float, smoothing_hz: float, lines_hz: Sequence[float]
 ) -> Parts:
-    """Welch's spectra of 8 successive parts. samples: at least 8 cells' worth a part."""
+    """Returns Welch spectra of 8 successive parts, without the cells near lines_hz.
+
+    samples: shape (n,), sound only (see `sound_of`), a few cells' worth in each part at least."""
     part = samples.size // PARTS
     segment = int(min(rate_hz / CELL_HZ, part // SEGMENTS_A_PART))
     step = segment // 3
@@ -83,7 +86,7 @@ def spectra(
     share = uniform_filter1d((~left_out).astype(float), cells, mode="mirror")
     share[share * cells < max(cells / 4.0, 1.5)] = np.nan
     smooth = uniform_filter1d(np.where(left_out, 0.0, fine), cells, axis=1, mode="mirror") / share
-    # Far down in a stop band the running sum may round to nothing.
+    # Far down in a stop band the running sum may round to zero or below.
     smooth = np.maximum(smooth, np.finfo(float).tiny)
     segments = 1 + (block - segment) // step
     scatter = cell_scatter(window, step, segments) / blocks / (cells * share)
@@ -91,8 +94,8 @@ def spectra(
 
 
 def cell_scatter(window: Array, step: int, segments: int) -> float:
-    """Relative variance of the mean of `segments` overlapping periodograms over many cells, times
-    the number of cells, for Gaussian noise that is white over a few cells.
+    """Returns the relative variance of the mean of `segments` overlapping periodograms over many
+    cells, times the number of cells, for Gaussian noise that is white over a few cells.
 
     The covariance of periodograms of segments m steps apart at cells d apart is |C(m, d)|^2, with
     C the transform of the product of the window and itself m steps later (Welch, IEEE Trans. Audio

@@ -1,5 +1,6 @@
-"""A band of audio as complex samples about its middle, at a low rate. Owns the filtering and the
-noise density; knows nothing of tones. Works in blocks, so that an hour needs little memory."""
+"""A band of audio as complex samples about its middle, at a low rate, and its noise density.
+
+Works in blocks, so that an hour of sound needs little memory."""
 
 from __future__ import annotations
 
@@ -13,19 +14,22 @@ from scipy import fft, signal, special
 Complex = NDArray[np.complex128]
 Real = NDArray[np.floating[Any]]
 
+# Chosen: a line outside the band that is 80 dB over the noise in 1 Hz adds no more than that noise.
 STOPBAND_DB = 80.0
-BLOCK = 1 << 20
-DENSITY_S = 4.0  # length of the spectra averaged for the noise density
-# On the skirt of a filter no median is right to a dB: where the two sides of a frequency differ by
-# so much, the higher one is the noise.
+BLOCK = 1 << 20  # samples at once: 16 MB of complex values
+DENSITY_S = 4.0  # chosen: length of the spectra averaged for the noise density, 0.25 Hz a cell
+# Chosen: on the skirt of a filter the median around a frequency is too low. Where one side exceeds
+# it by this ratio, that side is taken for the noise.
 STEEP = 1.4
-CLOSE_HZ = 40.0  # how far about a frequency its noise is looked at, or more in a short recording
+CLOSE_HZ = 40.0  # chosen: noise is measured within this of a frequency (short recording: wider)
 
 
 @dataclass(frozen=True, slots=True)
 class Baseband:
-    """z, shape (n,): samples about centre_hz at rate_hz. Valid within half_width_hz of it. The
-    first sample is at the first one of the recording."""
+    """A band of audio, mixed down to zero.
+
+    z: shape (n,), samples about centre_hz at rate_hz, the first at the first one of the recording.
+    half_width_hz: from the centre to the edges within which the filter is flat."""
 
     z: NDArray[np.complex64]
     rate_hz: float
@@ -37,17 +41,19 @@ class Baseband:
         return self.z.size / self.rate_hz
 
     def times_s(self) -> Real:
-        """Of each sample, from the middle of the recording."""
+        """Returns the time of each sample, shape (n,), from the middle of the recording."""
         return (np.arange(self.z.size) - 0.5 * (self.z.size - 1)) / self.rate_hz
 
     @property
     def neighbourhood_hz(self) -> float:
-        """Half width of what counts as the noise near a frequency."""
+        """The half width of the stretch in which the noise near a frequency is measured."""
         return max(CLOSE_HZ, 75.0 / self.duration_s)
 
 
 def baseband(samples: Real, rate_hz: float, low_hz: float, high_hz: float) -> Baseband:
-    """The band from low_hz to high_hz and some noise around it. samples: shape (n,), real."""
+    """Returns the band from low_hz to high_hz with some noise around it.
+
+    samples: shape (n,), real."""
     margin_hz = max(CLOSE_HZ, 75.0 * rate_hz / samples.size) + 5.0
     half_hz = 0.5 * (high_hz - low_hz) + margin_hz
     centre_hz = 0.5 * (high_hz + low_hz)
@@ -59,9 +65,9 @@ def baseband(samples: Real, rate_hz: float, low_hz: float, high_hz: float) -> Ba
 def _decimate(
     samples: Real, centre: float, factor: int, half_width: float
 ) -> NDArray[np.complex64]:
-    """Mix `centre` (cycles a sample) to zero, keep what is within half_width of it, and every
-    factor-th sample. Without a change of rate nothing needs to be filtered."""
-    kept = samples.size // factor
+    """Mixes `centre` (cycles a sample) to zero, filters out what is beyond half_width, and returns
+    every factor-th sample. With a factor of 1 there is nothing to filter."""
+    count = samples.size // factor
     if factor == 1:
         taps, reach = np.ones(1), 0
     else:
@@ -69,9 +75,9 @@ def _decimate(
         length, beta = signal.kaiserord(STOPBAND_DB, 2.0 * transition)
         reach = factor * -(-length // (2 * factor))  # whole output samples, for upfirdn
         taps = signal.firwin(2 * reach + 1, 1.0 / factor, window=("kaiser", beta), fs=2.0)
-    z = np.empty(kept, np.complex64)
-    for first in range(0, kept, max(1, BLOCK // factor)):
-        last = min(kept, first + max(1, BLOCK // factor))
+    z = np.empty(count, np.complex64)
+    for first in range(0, count, max(1, BLOCK // factor)):
+        last = min(count, first + max(1, BLOCK // factor))
         start, end = first * factor - reach, (last - 1) * factor + reach + 1
         a, b = max(0, start), min(samples.size, end)
         turned = samples[a:b] * np.exp(-2j * np.pi * ((centre * np.arange(a, b)) % 1.0))
@@ -84,8 +90,10 @@ def _decimate(
 
 @dataclass(frozen=True, slots=True)
 class Density:
-    """Power density per Hz over frequency (Hz from the centre): of one sideband, so that a tone of
-    power P in noise of density N has P/N in 1 Hz. Averages of `looks` spectra."""
+    """Power density per Hz over frequency (Hz from the centre), both of shape (cells,).
+
+    One-sided, so that a tone of power P in noise of density N has the ratio P/N in 1 Hz. looks:
+    the number of spectra averaged. step_hz: width of a cell."""
 
     frequency_hz: Real
     power: Real
@@ -93,8 +101,8 @@ class Density:
     step_hz: float
 
     def noise_at(self, frequency_hz: float, half_width_hz: float, leave_out_hz: float) -> float:
-        """Median around a frequency, without what is nearer than leave_out_hz, as a mean. On the
-        skirt of a filter the higher side counts."""
+        """Returns the mean density around a frequency, by its median, without what is nearer than
+        leave_out_hz. On the skirt of a filter the higher side counts."""
         off_hz = self.frequency_hz - frequency_hz
         around = (np.abs(off_hz) <= half_width_hz) & (np.abs(off_hz) >= leave_out_hz)
         sides = [self.power[around & side] for side in (off_hz < 0.0, off_hz > 0.0)]
@@ -107,7 +115,8 @@ class Density:
 
 
 def density(band: Baseband) -> Density:
-    """Hann-weighted, because a strong tone must not drown the noise beside it."""
+    """Returns the power density of a band, Hann-weighted, so that a strong tone does not leak over
+    the noise beside it."""
     size = min(band.z.size, int(DENSITY_S * band.rate_hz))
     looks = band.z.size // size
     window = signal.windows.hann(size, sym=False)
@@ -124,5 +133,5 @@ def density(band: Baseband) -> Density:
 
 
 def median_of_mean(looks: int) -> float:
-    """Median of the mean of so many independent exponential variates of mean 1."""
+    """Returns the median of the mean of so many independent exponential variates of mean 1."""
     return float(special.gammaincinv(looks, 0.5)) / looks

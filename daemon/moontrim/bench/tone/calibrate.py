@@ -1,9 +1,9 @@
-"""From a measured tone to the band's errors. Pure arithmetic on `Band`; see there for the signs.
+"""The error of a band's dial or reference that follows from a measured tone. Pure arithmetic.
 
-A single-sideband receiver moves what is on the air down to audio: in the upper sideband audio is
-the on-air frequency minus that of the dial, in the lower one the other way round. A transverter of
-inverse sense turns the sidebands over. So a tone that comes out too low in the upper sideband means
-that the dial is truly higher than it says."""
+A single-sideband receiver moves what is on the air down to audio: in the upper sideband, audio is
+the on-air frequency minus that of the dial; in the lower one, the other way round. A transverter of
+inverse sense swaps the sidebands. So a tone that comes out too low in the upper sideband means
+that the dial is truly higher than it indicates. The signs of the errors are those of `Band`."""
 
 from __future__ import annotations
 
@@ -14,18 +14,20 @@ from moontrim.tuning.band import Band
 Sideband = Literal["usb", "lsb"]
 Kind = Literal["dial", "reference"]
 KEYS: dict[Kind, str] = {"dial": "dial_error_hz", "reference": "reference_error_ppb"}
-# Finer than any measurement: 1 mHz, and as little at 47 GHz.
+# Chosen: finer than any measurement; 1 mHz of dial, and 1e-5 ppb is 0.5 mHz at 47 GHz.
 DECIMALS: dict[Kind, int] = {"dial": 3, "reference": 5}
 
 
 def audio_sign(band: Band, sideband: Sideband) -> float:
-    """d(audio)/d(on-air): +1 or -1. sideband: as set at the radio."""
+    """Returns d(audio)/d(on-air), +1 or -1. sideband: as set at the radio."""
     upper = (sideband == "usb") == (band.transverter_sense == "plus")
     return 1.0 if upper else -1.0
 
 
 def audio_hz(band: Band, dial_hz: float, source_hz: float, sideband: Sideband) -> float:
-    """Where a source of a known true on-air frequency comes out, by what is known of the band."""
+    """Returns the audio frequency at which a source is expected, with the band's errors as stored.
+
+    source_hz: its true on-air frequency."""
     on_air_hz: float = band.on_air_hz(dial_hz)
     return audio_sign(band, sideband) * (source_hz - on_air_hz)
 
@@ -38,8 +40,8 @@ def corrected(
     sideband: Sideband,
     source_hz: float | None,
 ) -> float:
-    """The value that the band's error must have for the tone to come out where it was measured.
-    What is there already is part of what was expected, so the difference is added to it.
+    """Returns the value that the band's error must have for the tone to come out as measured. The
+    stored value is part of what was expected, so the difference is added to it.
 
     source_hz: on the air; needed for the reference only, whose error is in proportion. Raises
     ValueError without it."""

@@ -1,4 +1,4 @@
-"""One number into the config file, all else in it left as it is.
+"""Writes one number into the config file and leaves all else in it as it is.
 
 Comments and order stay (tomlkit). The new file is checked as a whole before anything is written; it
 replaces the old one in one step, with the same mode, and the old one stays beside it as a copy."""
@@ -20,7 +20,8 @@ from moontrim.errors import InputError
 
 @dataclass(frozen=True, slots=True)
 class ConfigEdit:
-    """before, after: the lines that change, as text; before is empty where there was none."""
+    """A planned change of the config. before, after: the lines that change; before is empty where
+    there was none. old, new: the whole file."""
 
     path: Path
     before: str
@@ -30,8 +31,8 @@ class ConfigEdit:
 
 
 def planned(path: Path, band: str, key: str, value: float) -> ConfigEdit:
-    """What storing would change; writes nothing. Raises InputError where the file cannot be used,
-    now or with the new value."""
+    """Returns what storing the value would change; writes nothing. Raises InputError if the file
+    cannot be used, now or with the new value."""
     load_settings(path).band(band)
     old = path.read_bytes()
     text = old.decode()
@@ -59,8 +60,8 @@ def planned(path: Path, band: str, key: str, value: float) -> ConfigEdit:
 
 
 def write(change: ConfigEdit) -> Path:
-    """Replace the file; returns the path of the copy of the old one. Raises InputError if the file
-    has changed meanwhile or cannot be written."""
+    """Replaces the file and returns the path of the copy of the old one. Raises InputError if the
+    file has changed meanwhile or cannot be written."""
     path = change.path.resolve()  # a link stays a link
     try:
         if path.read_bytes() != change.old:
@@ -77,6 +78,7 @@ def write(change: ConfigEdit) -> Path:
 
 
 def _free(path: Path) -> Path:
+    """Returns the first unused name for a copy."""
     number = 1
     while (copy := path.with_name(f"{path.name}.old{number}")).exists():
         number += 1
@@ -84,7 +86,8 @@ def _free(path: Path) -> Path:
 
 
 def _place(path: Path, data: bytes, like: os.stat_result, *, replace: bool) -> None:
-    """Write a whole file beside it, then give it the name. Never a part of a file under `path`."""
+    """Writes the data beside `path`, syncs them and renames them, so that `path` is never a part of
+    a file. like: whose owner and mode the file gets. replace: else `path` must not exist."""
     descriptor, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
     new = Path(name)
     try:

@@ -1,9 +1,19 @@
-"""A tone spread by fading: centre, width, drift.
+"""A tone spread by fading: its centre, width and drift, by maximum likelihood.
 
 An echo from the Moon fades as the reflecting points move against each other; its spectrum is a
-hump, a few Hz wide. Taken as a complex Gaussian process with a bell-shaped spectrum on flat noise,
-it has a likelihood over the cells of short spectra (Whittle, Ark. Mat. 2 (1953) 423), which is
-maximised by Fisher's scoring; the information gives the uncertainty."""
+hump, a few Hz wide, and it has no steady phase for `fit` to follow. It is modelled as a complex
+Gaussian process whose spectrum is a bell on flat noise:
+
+    S(f, t) = noise * (1 + height * exp(-(f - centre - drift * t)^2 / (2 width^2)))
+
+The recording is cut into short Hann-weighted spectra. Their cells P are nearly independent
+exponential variates of mean S, so that the likelihood is the sum of -(ln S + P / S) over the cells
+(Whittle, Ark. Mat. 2 (1953) 423). Fisher's scoring, damped as in the method of Levenberg and
+Marquardt, maximises it over centre, drift and the logarithms of width, height and noise; the
+inverse of the information matrix is their covariance. Two matters of detail: how long the spectra
+should be depends on the width, so that the fit is repeated with the width that it gave; and a
+narrow peak of the noise on the hump can be a local maximum, so that the fit starts from four widths
+and the most likely result counts."""
 
 from __future__ import annotations
 
@@ -16,15 +26,17 @@ from moontrim.bench.tone.baseband import Baseband, Real
 from moontrim.bench.tone.fit import Follow, follow
 from moontrim.bench.tone.search import ToneCandidate
 
-WIDEST_HZ = 15.0  # standard deviation
-# Hann-weighted spectra that overlap by half hold each sample twice.
+WIDEST_HZ = 15.0  # chosen: standard deviation; a wider hump is the shape of a filter
+# Spectra that overlap by half contain each sample twice, so that the likelihood counts it about so
+# many times. The value gives right uncertainties for Hann weights (tests/authority).
 OVERLAP = 2.3
 
 
 @dataclass(frozen=True, slots=True)
 class SpreadFit:
-    """width_hz: standard deviation of the bell. uncertainties: 1 sigma. power_ratio: power of the
-    tone over the noise in 1 Hz. gain: of logarithmic likelihood, over noise alone."""
+    """A spread tone. frequency_hz: at the middle, from the band's centre. uncertainties: 1 sigma.
+    width_hz: standard deviation of the bell. power_ratio: power of the tone over the noise in 1 Hz.
+    gain: of the logarithm of the likelihood, over noise alone."""
 
     frequency_hz: float
     drift_hz_per_s: float
@@ -36,18 +48,18 @@ class SpreadFit:
 
 
 def fit_spread(band: Baseband, place: ToneCandidate, density: float) -> SpreadFit | None:
-    """Around a place that is good to about the width. density: of the noise, per Hz. None if
-    there is no such hump, or too little of it."""
+    """Returns the fit around a place that is right to about the width; None if there is no such
+    hump, or too little of it. density: of the noise, power per Hz."""
     guess_hz = max(0.4 * place.segments / band.duration_s, 1.0 / band.duration_s)
-    # A narrow peak of the noise on the hump can be a maximum too: several beginnings.
-    found = [_settled(band, place, density, guess_hz * factor) for factor in (0.4, 1.0, 2.5, 6.0)]
-    return max((f for f in found if f is not None), key=lambda f: f.gain, default=None)
+    fits = [_settled(band, place, density, guess_hz * factor) for factor in (0.4, 1.0, 2.5, 6.0)]
+    return max((f for f in fits if f is not None), key=lambda f: f.gain, default=None)
 
 
 def _settled(
     band: Baseband, place: ToneCandidate, density: float, width_hz: float
 ) -> SpreadFit | None:
-    """The width decides how long the spectra should be, and how wide the look; so, a few times."""
+    """Returns the fit from one width to start from, repeated until the width settles: it decides
+    how long the spectra are, and how wide the stretch that is fitted."""
     result: SpreadFit | None = None
     for _ in range(3):
         result = _fit(band, place, density, width_hz)
@@ -63,22 +75,23 @@ def _settled(
 
 
 def _fit(band: Baseband, place: ToneCandidate, density: float, width_hz: float) -> SpreadFit | None:
+    """Returns the fit with spectra for a hump of about this width."""
     duration_s = band.duration_s
     half_hz = max(8.0 * width_hz, 12.0 / duration_s)
     blocks = int(min(duration_s * 4.0 * half_hz, band.z.size))
     followed = follow(band, place, blocks)
     segment_s = float(np.clip(5.0 / width_hz, 8.0 * followed.step_s, duration_s / 4.0))
     power, frequency_hz, middle_s = _spectra(followed, segment_s, half_hz)
-    # In units of the noise: a block of so many samples has so much of it.
+    # In units of the noise, of which a block of so many samples has so much.
     samples = band.z.size / followed.y.size
     power /= density * band.rate_hz / 2.0 * samples
     near = max(width_hz, frequency_hz[1] - frequency_hz[0])
     excess = float(np.mean(power[:, np.abs(frequency_hz) < near])) - 1.0
     start = np.array([0.0, 0.0, np.log(near), np.log(max(excess, 0.05)), 0.0])
-    found = _score(power, frequency_hz, middle_s, start)
-    if found is None:
+    solution = _score(power, frequency_hz, middle_s, start)
+    if solution is None:
         return None
-    values, covariance, gain = found
+    values, covariance, gain = solution
     width = float(np.exp(values[2]))
     height = float(np.exp(values[3]))
     errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
@@ -96,8 +109,8 @@ def _fit(band: Baseband, place: ToneCandidate, density: float, width_hz: float) 
 
 
 def _spectra(followed: Follow, segment_s: float, half_hz: float) -> tuple[Real, Real, Real]:
-    """Power of Hann-weighted spectra that overlap by half, per block of noise power 1; their
-    frequencies and middles."""
+    """Returns the power of Hann-weighted spectra that overlap by half, shape (spectra, cells), for
+    blocks of noise power 1; the frequencies of the cells and the middles of the spectra."""
     size = max(8, int(segment_s / followed.step_s))
     starts = np.arange(0, followed.y.size - size + 1, size // 2)
     window = np.hanning(size + 2)[1:-1]
@@ -105,20 +118,22 @@ def _spectra(followed: Follow, segment_s: float, half_hz: float) -> tuple[Real, 
     parts = np.stack([followed.y[s : s + size] for s in starts]) * window
     power = np.abs(fft.fft(parts, axis=1)) ** 2
     frequency_hz = fft.fftfreq(size, followed.step_s)
-    kept = np.flatnonzero(np.abs(frequency_hz) <= half_hz)
-    kept = kept[np.argsort(frequency_hz[kept])]
+    inside = np.flatnonzero(np.abs(frequency_hz) <= half_hz)
+    inside = inside[np.argsort(frequency_hz[inside])]
     middle_s = followed.u_s[starts] + 0.5 * (size - 1) * followed.step_s
-    return power[:, kept], frequency_hz[kept], middle_s
+    return power[:, inside], frequency_hz[inside], middle_s
 
 
 def _score(
     power: Real, frequency_hz: Real, middle_s: Real, start: Real
 ) -> tuple[Real, Real, float] | None:
-    """Fisher scoring of centre, drift, log width, log height, log noise. Returns the values, their
-    covariance and the gain over noise alone; None if it goes nowhere."""
+    """Maximises the likelihood by Fisher's scoring over centre, drift, log width, log height and
+    log noise. Returns these five, their covariance and the gain over noise alone; None if it does
+    not converge."""
     values = start.copy()
 
     def model(v: Real) -> tuple[Real, Real]:
+        """Returns the mean power S of each cell, and its derivatives by the five parameters."""
         x = (frequency_hz[None, :] - v[0] - v[1] * middle_s[:, None]) / np.exp(v[2])
         bell = np.exp(v[3] + v[4] - 0.5 * x**2)
         noise = np.exp(v[4])
@@ -134,6 +149,7 @@ def _score(
         return bell + noise, slopes
 
     def badness(v: Real) -> float:
+        """Returns the negative logarithm of the likelihood."""
         mean, _ = model(v)
         return float(np.sum(np.log(mean) + power / mean))
 

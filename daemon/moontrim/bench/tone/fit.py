@@ -1,10 +1,18 @@
-"""Frequency and drift of a tone whose place is known, by maximum likelihood.
+"""Frequency and drift of a tone whose place is roughly known, by maximum likelihood.
 
 For a steady tone in white noise the likelihood is greatest where the power of the whole recording's
-spectrum is, at one frequency and drift (Rife and Boorstyn, IEEE Trans. Inf. Theory 20 (1974) 591;
-Abatzoglou, IEEE Trans. Aerosp. Electron. Syst. 22 (1986) 708, for the drift); `bound` is the
-Cramer-Rao bound of the same sources. The frequency is that at the middle of the recording, where
-its error does not depend on whether the drift is known."""
+spectrum is greatest over frequency and drift (Rife and Boorstyn, IEEE Trans. Inf. Theory 20 (1974)
+591; Abatzoglou, IEEE Trans. Aerosp. Electron. Syst. 22 (1986) 708, for the drift). The search is
+right to a cell of its short segments only, and the peak of the whole recording is so narrow that it
+would be missed from there. So `climb` approaches it with segments four times as long each time, as
+long as the tone keeps its energy; a tone that loses energy is spread, and `fading` measures it.
+Then `fit` climbs the last cell by Newton's method.
+
+The estimate reaches the Cramer-Rao bound of the same sources (`bound`): with the energy E over the
+noise density, in a time T, sqrt(6 / E) / (2 pi T) for the frequency. It is the frequency at the
+middle of the recording, where its error does not depend on whether the drift is known. The bound
+supposes that nothing but noise moves the phase. A real oscillator wanders; the phases of 24 parts
+against the fit show it (`_wander`), and the stated uncertainty grows accordingly."""
 
 from __future__ import annotations
 
@@ -17,19 +25,21 @@ from scipy import fft
 from moontrim.bench.tone.baseband import Baseband, Complex, Real
 from moontrim.bench.tone.search import LINE_STEP, SHORTEST_SEGMENT_S, ToneCandidate
 
-BLOCKS = 32  # a segment, of the sums that stand for the samples
-# A tone whose energy falls by more than this when segments get longer, beyond what noise does, is
-# spread: fading turns its phase within them.
+BLOCKS = 32  # a segment: sums that replace the samples; a cell or two off, they lose nothing
+# Chosen: a tone whose energy falls by more than this share when segments get longer, beyond what
+# noise does, is spread: fading turns its phase within them.
 LOSES = 0.05
-PARTS = 24  # of the recording, whose phases are held against the fit
-SIGNIFICANT = 2.5  # standard deviations
-SURE = 3.0
+PARTS = 24  # chosen: of the recording, whose phases are compared with the fit
+SIGNIFICANT = 2.5  # chosen: standard deviations; a steady tone exceeds them in 1 of 160
+SURE = 3.0  # chosen: standard deviations, before a tone is called spread after all
 
 
 @dataclass(frozen=True, slots=True)
 class Follow:
-    """The band turned by a place's frequency and drift, added up in blocks: y, shape (n,), at the
-    times u_s from the middle. For a frequency near zero the sums lose nothing."""
+    """The band turned back by the frequency and drift of a place, added up in blocks.
+
+    y: shape (n,), sums; u_s: shape (n,), their times from the middle. A tone at the place is now
+    near zero frequency, for which the sums lose nothing."""
 
     y: Complex
     u_s: Real
@@ -43,10 +53,11 @@ class Follow:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A steady tone. energy_ratio: energy over noise density.
-    uncertainties: 1 sigma, the Cramer-Rao bound, more if the phase wanders more than the noise
-    makes it. tapered_share: of the energy in a Hann-weighted spectrum, 2/3 for a tone, next to
-    nothing for what only leaks from elsewhere."""
+    """A steady tone. frequency_hz: at the middle, from the band's centre.
+
+    energy_ratio: energy over noise density. uncertainties: 1 sigma, the Cramer-Rao bound, or more
+    if the phase wanders. tapered_share: of the energy that a Hann-weighted spectrum shows: 2/3 for
+    a tone, next to nothing for what only leaks from elsewhere."""
 
     frequency_hz: float
     drift_hz_per_s: float
@@ -57,16 +68,16 @@ class Fit:
 
 
 def bound(energy_ratio: float, duration_s: float) -> tuple[float, float]:
-    """Cramer-Rao bound (1 sigma) of frequency in Hz and drift in Hz/s of a tone of this energy over
-    noise density (power / (noise power in 1 Hz) * duration), amplitude and phase unknown."""
+    """Returns the Cramer-Rao bound (1 sigma) of frequency in Hz and drift in Hz/s of a tone of
+    unknown amplitude and phase. energy_ratio: power / (noise power in 1 Hz) * duration."""
     frequency_hz = np.sqrt(6.0 / energy_ratio) / (2.0 * np.pi * duration_s)
     drift_hz_per_s = np.sqrt(90.0 / energy_ratio) / (np.pi * duration_s**2)
     return float(frequency_hz), float(drift_hz_per_s)
 
 
 def follow(band: Baseband, place: ToneCandidate, blocks: int) -> Follow:
-    """Turn the band by the place, and add it up in about so many blocks of equal size; what is left
-    at the end, less than a block, is left out."""
+    """Returns the band turned back by the place, in about so many blocks of equal size; the rest at
+    the end, less than a block, is left out."""
     size = max(1, band.z.size // blocks)
     count = band.z.size // size
     y = np.empty(count, complex)
@@ -83,29 +94,30 @@ def follow(band: Baseband, place: ToneCandidate, blocks: int) -> Follow:
 
 
 def climb(band: Baseband, place: ToneCandidate, noise: float) -> tuple[ToneCandidate, float]:
-    """From the segments that found a tone to ever longer ones, as long as it keeps its energy.
-    Returns the place at the longest such, and the energy over `noise` (the density) there."""
+    """Refines a place with ever longer segments, as long as the tone keeps its energy. Returns the
+    place for the longest such, and its energy over `noise` (the density)."""
     followed = follow(band, place, BLOCKS * place.segments)
     scale = 2.0 / (noise * band.rate_hz * band.z.size)  # |sum|^2 of all samples -> energy ratio
-    here, energy = _local_best(followed, place, place.segments, place.segments, scale)
+    best, energy = _local_best(followed, place, place.segments, place.segments, scale)
     most = energy
-    while here.segments > 1:
-        segments = max(1, here.segments // 4)
-        followed = follow(band, here, BLOCKS * max(segments, 4))
-        there, more = _local_best(followed, here, segments, here.segments, scale)
-        slack = LOSES * most + SIGNIFICANT * np.sqrt(2.0 * max(most, 0.0) + here.segments)
+    while best.segments > 1:
+        segments = max(1, best.segments // 4)
+        followed = follow(band, best, BLOCKS * max(segments, 4))
+        longer, more = _local_best(followed, best, segments, best.segments, scale)
+        slack = LOSES * most + SIGNIFICANT * np.sqrt(2.0 * max(most, 0.0) + best.segments)
         if more < most - slack:
             break
-        here, energy = there, more
+        best, energy = longer, more
         most = max(most, more)
-    return (here if here.segments > 1 else _spread_after_all(band, here, energy, scale)), energy
+    return (best if best.segments > 1 else _spread_after_all(band, best, energy, scale)), energy
 
 
 def _spread_after_all(
     band: Baseband, place: ToneCandidate, energy: float, scale: float
 ) -> ToneCandidate:
-    """Segments about the place of a tone of steady phase hold no more energy than the whole. A
-    single strong peak of a fading tone passes for one until its surroundings are looked at."""
+    """Returns the place with more than one segment if the tone is spread although it climbed to
+    one. A strong peak of a fading tone does: but its surroundings, in short segments, hold more
+    energy than the peak, and those of a steady tone do not."""
     segments, most = 1, SURE
     for count in (4, 16, 64, 256):
         followed = follow(band, place, 4 * count)
@@ -122,8 +134,10 @@ def _spread_after_all(
 def _local_best(
     followed: Follow, place: ToneCandidate, segments: int, before: int, scale: float
 ) -> tuple[ToneCandidate, float]:
-    """Maximum of the power added over segments, near the place as found with `before` segments,
-    and its excess over the noise as an energy ratio."""
+    """Returns the maximum of the power added over `segments`, near a place that comes from `before`
+    segments, and its excess over the noise as an energy ratio.
+
+    scale: of |sum of all samples|^2, to an energy ratio."""
     y, u_s = followed.y, followed.u_s
     size = y.size // segments
     duration_s = y.size * followed.step_s
@@ -142,16 +156,16 @@ def _local_best(
         if power[top] > best:
             best = float(power[top])
             where = ((top - near) / (bins * followed.step_s), float(drift))
-    # |sum|^2 of a segment: energy * its share of samples; so segments make up the whole again.
+    # The |sum|^2 of a segment is its share of the samples, squared: hence times segments.
     energy = best * segments * scale - segments
-    found = ToneCandidate(
+    candidate = ToneCandidate(
         place.frequency_hz + where[0], place.drift_hz_per_s + where[1], segments, place.log_p
     )
-    return found, energy
+    return candidate, energy
 
 
 def fit(band: Baseband, place: ToneCandidate, noise: float) -> Fit:
-    """The steady tone at a place that is good to about a cell (1 / duration)."""
+    """Returns the steady tone at a place that is right to about a cell (1 / duration)."""
     for _ in range(2):
         followed = follow(band, place, 512)
         change_hz, change_drift = _maximise(followed)
@@ -162,7 +176,7 @@ def fit(band: Baseband, place: ToneCandidate, noise: float) -> Fit:
     duration_s = followed.y.size * followed.step_s
     total = followed.y.sum()
     per_sample = 2.0 / (noise * band.rate_hz * band.z.size)
-    # Two parameters chosen for the most power have picked up that much of the noise.
+    # Two parameters fitted for the most power pick up that much of the noise.
     energy = max(abs(total) ** 2 * per_sample - 2.0, 1e-3)
     window = np.hanning(followed.y.size + 2)[1:-1]
     tapered = np.sum(followed.y * window)
@@ -179,8 +193,9 @@ def fit(band: Baseband, place: ToneCandidate, noise: float) -> Fit:
 
 
 def _maximise(followed: Follow) -> tuple[float, float]:
-    """Newton's method on the logarithm of the power of the sum over exp(-i(a u + b u^2)), from the
-    best of a grid one cell around."""
+    """Returns the change of frequency and drift that maximises the power of the sum of
+    y exp(-i(a u + b u^2)): Newton's method on its logarithm, from the best point of a grid that
+    reaches one cell around."""
     duration_s = followed.y.size * followed.step_s
     u = followed.u_s / duration_s  # -1/2 to 1/2
     y = followed.y
@@ -204,7 +219,8 @@ def _maximise(followed: Follow) -> tuple[float, float]:
 
 
 def _newton_step(m: list[complex]) -> NDArray[np.float64]:
-    """m[k]: sum of y exp(...) u^k. Of L = ln|m0|^2: dL/da = 2 Im(m1/m0), and so on."""
+    """Returns the step in a and b. m[k]: sum of y exp(...) u^k, so that for L = ln |m0|^2 the
+    derivative dL/da is 2 Im(m1/m0), and so on."""
     r = [x / m[0] for x in m]
     gradient = np.array([2.0 * r[1].imag, 2.0 * r[2].imag])
     hessian = np.empty((2, 2))
@@ -217,9 +233,12 @@ def _newton_step(m: list[complex]) -> NDArray[np.float64]:
 
 
 def _wander(followed: Follow, total: complex, noise_energy: float) -> float:
-    """How much more than the noise makes it the phase wanders about the fit, as a factor of the
-    uncertainty, 1 unless that is significant. What is across the mean phase is all noise for a
-    steady tone; slow wander counts for more, as it passes for a frequency."""
+    """Returns the factor by which a wandering phase raises the uncertainty; 1 unless the wander is
+    significant.
+
+    The parts of the recording are turned to the mean phase of the tone. What is then across it is
+    nothing but noise for a steady tone: more variance than noise has is wander. If neighbouring
+    parts are alike, the wander is slow, and counts for more, since it passes for a frequency."""
     size = followed.y.size // PARTS
     parts = followed.y[: size * PARTS].reshape(PARTS, size).sum(axis=1)
     across = (parts * np.exp(-1j * np.angle(total))).imag

@@ -1,8 +1,13 @@
 """A steady weak carrier in a recording: is there one, and what is its frequency?
 
-Puts the parts together: search, mains, fit of a steady or a spread tone, the course over time. Pure
-but for the recording it is given. Frequencies are of the audio, as true as the clock of the sound
-card that recorded it."""
+Puts the steps together: search, fit of a steady or a spread tone, check for mains hum, course over
+time. Frequencies are of the audio, as true as the clock of the sound card that recorded it. Pure.
+
+    search ---> climb ---> fit (one segment: steady) ------+---> mains? -- no --> the tone
+      |           |                                        |       |
+    nothing       +------> fit_spread (more: fading) ------+      yes: search once more,
+                                                                  without the whole family
+"""
 
 from __future__ import annotations
 
@@ -27,30 +32,33 @@ from moontrim.bench.tone.search import Looks, ToneCandidate, search, widest_drif
 from moontrim.bench.tone.track import ToneTrack, track_spread, track_steady
 from moontrim.errors import InputError
 
-LOW_HZ, HIGH_HZ = 200.0, 5000.0  # where a receiver's audio is, if nobody says more
-LOWEST_HZ = 20.0
-NYQUIST_SHARE = 0.46  # of the sample rate; above, the sound card's filter
-WITHIN_HZ = 50.0
-SHORTEST_S = 0.5
-HALF_POWER = 2.3548  # width at half power over standard deviation, of a bell
-LEAST_ENERGY = 6.0  # over noise density; whatever was found, less is not a tone
-TAPERED_SHARE = 0.25  # see Fit; a weak tone in noise scatters about 2/3
-FULL_LOOK_DB = 16.0  # energy over noise density with which a steady tone is nearly always found
+LOW_HZ, HIGH_HZ = 200.0, 5000.0  # common practice: where the audio of a receiver is
+LOWEST_HZ = 20.0  # common practice: sound cards pass nothing below
+NYQUIST_SHARE = 0.46  # of the sample rate; above is the slope of a sound card's filter
+WITHIN_HZ = 50.0  # chosen: a dial read wrongly by a digit is further off
+SHORTEST_S = 0.5  # chosen: as the shortest recording in which hum can be recognised
+HALF_POWER = 2.3548  # width at half power over standard deviation of a bell, 2 sqrt(2 ln 2)
+LEAST_ENERGY = 6.0  # chosen: over noise density; a fit with less is not a tone, only noise
+TAPERED_SHARE = 0.25  # chosen: see Fit; for a weak tone in noise the share scatters about 2/3
+# Energy over noise density with which a steady tone is nearly always detected; measured.
+FULL_LOOK_DB = 16.0
 
 
 @dataclass(frozen=True, slots=True)
 class Tone:
-    """What a recording says. found: the rest of the numbers count only then. frequency_hz: at the
+    """The result of a measurement.
+
+    low_hz, high_hz: searched. detected: if false, the numbers below are NaN. frequency_hz: at the
     middle of the recording. uncertainty: 1 sigma. snr_db_hz: power over that of the noise in 1 Hz.
-    spread_hz: half-power width; 0 for a steady tone. track: frequencies from 0 Hz of audio. mains:
-    the harmonic it may be, or empty. reason: why not found."""
+    spread_hz: half-power width; 0 for a steady tone. track: with frequencies of audio; None if the
+    tone is too weak for one. mains: the harmonic it may be, or empty. reason: why not detected."""
 
     duration_s: float
     low_hz: float
     high_hz: float
     density: Density
     remarks: tuple[str, ...]
-    found: bool = False
+    detected: bool = False
     frequency_hz: float = float("nan")
     uncertainty_hz: float = float("nan")
     snr_db_hz: float = float("nan")
@@ -65,8 +73,8 @@ class Tone:
 def measure(
     recording: Recording, near_hz: float | None = None, within_hz: float | None = None
 ) -> Tone:
-    """Look for a tone everywhere, or within some Hz of a frequency. Raises InputError for what
-    cannot be looked at."""
+    """Measures the strongest tone, of all audio or within some Hz of a frequency. Raises InputError
+    for a recording that is too short, or a frequency that it does not contain."""
     samples, rate_hz = recording.samples, recording.rate_hz
     if samples.size < SHORTEST_S * rate_hz:
         raise InputError(
@@ -92,7 +100,7 @@ def measure(
     if place is None:
         return replace(nothing, reason=_not_sure(nothing))
     tone = _measured(band, levels, place, nothing)
-    if not tone.found:
+    if not tone.detected:
         return tone
     cell_hz = place.segments / band.duration_s
     sure_hz = max(1.0 / tone.duration_s, 3.0 * tone.uncertainty_hz)
@@ -111,7 +119,7 @@ def measure(
 
 
 def limits(rate_hz: float, near_hz: float | None, within_hz: float | None) -> tuple[float, float]:
-    """The stretch of audio to look at. Raises InputError."""
+    """Returns the stretch of audio to search. Raises InputError if the recording lacks it."""
     top_hz = NYQUIST_SHARE * rate_hz
     if near_hz is None:
         if within_hz is not None:
@@ -129,7 +137,7 @@ def limits(rate_hz: float, near_hz: float | None, within_hz: float | None) -> tu
 
 
 def _measured(band: Baseband, levels: Density, place: ToneCandidate, nothing: Tone) -> Tone:
-    """The fit of a steady tone if it keeps its phase, else of a spread one."""
+    """Returns the tone at a place: steady if it keeps its phase, else spread."""
     duration_s = band.duration_s
     leave_out_hz = (
         3.0 * levels.step_hz
@@ -138,7 +146,7 @@ def _measured(band: Baseband, levels: Density, place: ToneCandidate, nothing: To
     )
     around_hz = max(band.neighbourhood_hz, 2.0 * leave_out_hz)
     noise = levels.noise_at(place.frequency_hz, around_hz, leave_out_hz)
-    # A perfect tone in nothing at all: the noise of the arithmetic.
+    # For a synthetic tone without noise: the rounding errors of the arithmetic.
     noise = max(noise, 1e-14 * float(np.mean(np.abs(band.z) ** 2)) / band.rate_hz)
     longest, _ = climb(band, place, noise)
     spread = fit_spread(band, longest, noise) if longest.segments > 1 else None
@@ -164,7 +172,7 @@ def _measured(band: Baseband, levels: Density, place: ToneCandidate, nothing: To
         return replace(nothing, reason=_not_sure(nothing))
     return replace(
         nothing,
-        found=True,
+        detected=True,
         frequency_hz=at_hz + band.centre_hz,
         uncertainty_hz=errors[0],
         snr_db_hz=10.0 * float(np.log10(ratio)),
@@ -176,19 +184,21 @@ def _measured(band: Baseband, levels: Density, place: ToneCandidate, nothing: To
 
 
 def _with_mains(tone: Tone, name: str) -> Tone:
+    """Returns the tone with a remark that it may be the harmonic `name`, unless that is empty."""
     if not name:
         return tone
-    words = (
+    text = (
         f"the tone sits where a harmonic of the mains would be ({name}); move the dial by a few Hz "
         "and see whether it moves along"
     )
-    return replace(tone, mains=name, remarks=(*tone.remarks, words))
+    return replace(tone, mains=name, remarks=(*tone.remarks, text))
 
 
 def _beside(
     band: Baseband, levels: Density, mains: Mains, looks: Looks, nothing: Tone, hum: Tone, name: str
 ) -> Tone:  # fmt: skip
-    """The strongest line is of the mains: look once more, without all of its family."""
+    """Returns the strongest tone besides the mains, of which the strongest line is a harmonic: by
+    another search without all of that family."""
     cell_hz = 2.0 / band.duration_s
     skip = []
     for order in range(1, int(nothing.high_hz / mains.fundamental_hz) + 2):
@@ -198,7 +208,7 @@ def _beside(
     place = search(band, replace(looks, taper=True, skip=tuple(skip)))
     if place is not None:
         tone = _measured(band, levels, place, nothing)
-        if tone.found and not mains.harmonic(tone.frequency_hz, cell_hz):
+        if tone.detected and not mains.harmonic(tone.frequency_hz, cell_hz):
             return tone
     reason = (
         f"the strongest line, {hum.frequency_hz:.2f} Hz, is one of {len(mains.lines)} harmonics of "
@@ -208,7 +218,7 @@ def _beside(
 
 
 def _not_sure(nothing: Tone) -> str:
-    """In words, with what it would have taken."""
+    """Returns the reason why no tone is reported, with the strength that it would have taken."""
     need_db = FULL_LOOK_DB - 10.0 * float(np.log10(nothing.duration_s))
     return (
         f"no tone to be sure of from {nothing.low_hz:.0f} to {nothing.high_hz:.0f} Hz; in "

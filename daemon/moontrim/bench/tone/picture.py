@@ -13,28 +13,28 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import NullFormatter
 
-from moontrim.bench.tone.words import Told
+from moontrim.bench.tone.words import ToneReport
 from moontrim.errors import InputError
 
 INK, SECOND = "#1b4f72", "#b9770e"
-AROUND_HZ = 100.0
-POINTS = 4000
+AROUND_HZ = 100.0  # chosen: shows the noise beside the tone, and mains lines
+POINTS = 4000  # four times the pixels across
 
 
-def draw_tone(told: Told, name: str, path: Path) -> None:
-    """Write a PNG or what else the suffix says. Raises InputError for a file that cannot be
-    written."""
+def draw_tone(report: ToneReport, name: str, path: Path) -> None:
+    """Writes a PNG, SVG or PDF, by the suffix. name: of the recording, for the title. Raises
+    InputError for another suffix or a file that cannot be written."""
     figure = Figure(figsize=(11, 8.5), layout="constrained")
-    tone = told.tone
-    if tone.found and tone.track is not None:
+    tone = report.tone
+    if tone.detected and tone.track is not None:
         grid = figure.add_gridspec(2, 2, height_ratios=(3, 3))
-        _course(figure.add_subplot(grid[0, :]), told)
-        _spectrum(figure.add_subplot(grid[1, 0]), told)
-        _allan(figure.add_subplot(grid[1, 1]), told)
+        _course(figure.add_subplot(grid[0, :]), report)
+        _spectrum(figure.add_subplot(grid[1, 0]), report)
+        _allan(figure.add_subplot(grid[1, 1]), report)
     else:
-        _spectrum(figure.add_subplot(), told)
+        _spectrum(figure.add_subplot(), report)
     title = f"{name}, {tone.duration_s:.0f} s: "
-    if tone.found:
+    if tone.detected:
         title += (
             f"tone at {tone.frequency_hz:.3f} Hz, {tone.snr_db_hz:.1f} dB in 1 Hz, "
             f"drift {tone.drift_hz_per_s:+.2g} Hz/s"
@@ -51,8 +51,9 @@ def draw_tone(told: Told, name: str, path: Path) -> None:
         raise InputError("--picture", str(path), "a name ending in .png, .svg or .pdf") from None
 
 
-def _course(axes: Axes, told: Told) -> None:
-    tone, track = told.tone, told.tone.track
+def _course(axes: Axes, report: ToneReport) -> None:
+    """Draws the frequency over time, with the fit as a line."""
+    tone, track = report.tone, report.tone.track
     assert track is not None
     base_hz = tone.frequency_hz
     off_hz = track.frequency_hz - base_hz
@@ -66,8 +67,8 @@ def _course(axes: Axes, told: Told) -> None:
         ends_s, line_hz, "--", color=SECOND, linewidth=1.4,
         label=f"fit: uncertainty {tone.uncertainty_hz:.2g} Hz in the middle",
     )  # fmt: skip
-    if told.expected_hz is not None and abs(told.expected_hz - base_hz) < 20.0 * np.ptp(off_hz):
-        axes.axhline(told.expected_hz - base_hz, color="black", linewidth=0.9, label="expected")
+    if report.expected_hz is not None and abs(report.expected_hz - base_hz) < 20.0 * np.ptp(off_hz):
+        axes.axhline(report.expected_hz - base_hz, color="black", linewidth=0.9, label="expected")
     axes.set_xlabel("time (s)")
     axes.set_ylabel(f"frequency minus\n{base_hz:.3f} Hz (Hz)")
     axes.margins(x=0.01)
@@ -75,16 +76,17 @@ def _course(axes: Axes, told: Told) -> None:
     axes.grid(alpha=0.25)
 
 
-def _spectrum(axes: Axes, told: Told) -> None:
-    """Highest value of each stretch, so that thinning loses no line."""
-    tone = told.tone
+def _spectrum(axes: Axes, report: ToneReport) -> None:
+    """Draws the spectrum around the tone, or all that was searched. Of each stretch of cells the
+    highest is drawn, so that no line is lost."""
+    tone = report.tone
     frequency_hz, power = tone.density.frequency_hz, tone.density.power
-    if tone.found:
+    if tone.detected:
         low_hz, high_hz = tone.frequency_hz - AROUND_HZ, tone.frequency_hz + AROUND_HZ
     else:
         low_hz, high_hz = tone.low_hz, tone.high_hz
-    kept = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
-    frequency_hz, power = frequency_hz[kept], power[kept]
+    shown = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
+    frequency_hz, power = frequency_hz[shown], power[shown]
     if power.size and np.median(power) > 0.0:
         step = max(1, power.size // POINTS)
         size = power.size // step * step
@@ -92,10 +94,10 @@ def _spectrum(axes: Axes, told: Told) -> None:
         level_db = 10.0 * np.log10(np.maximum(highest / np.median(power), 1e-6))
         axes.plot(frequency_hz[:size:step], level_db, color=INK, linewidth=0.9)
         axes.set_ylim(bottom=max(float(level_db.min()), -25.0) - 1.0)
-    if tone.found:
+    if tone.detected:
         axes.axvline(tone.frequency_hz, color=SECOND, linestyle="--", linewidth=1.0, label="tone")
-    if told.expected_hz is not None and low_hz <= told.expected_hz <= high_hz:
-        axes.axvline(told.expected_hz, color="black", linewidth=0.9, label="expected")
+    if report.expected_hz is not None and low_hz <= report.expected_hz <= high_hz:
+        axes.axvline(report.expected_hz, color="black", linewidth=0.9, label="expected")
     if axes.get_legend_handles_labels()[0]:
         axes.legend(loc="best", frameon=False, fontsize=9)
     axes.set_xlabel("audio frequency (Hz)")
@@ -104,21 +106,22 @@ def _spectrum(axes: Axes, told: Told) -> None:
     axes.grid(alpha=0.25)
 
 
-def _allan(axes: Axes, told: Told) -> None:
-    points, track = told.allan, told.tone.track
+def _allan(axes: Axes, report: ToneReport) -> None:
+    """Draws the Allan deviation, and what of it is noise of the measurement."""
+    points, track = report.allan, report.tone.track
     assert track is not None
     tau_s = np.array([p.tau_s for p in points])
     deviation = np.array([p.deviation for p in points])
     error = np.array([min(p.uncertainty, 0.9 * p.deviation) for p in points])
     axes.errorbar(tau_s, deviation, error, fmt=".-", color=INK, label="measured")
-    noise = [n for t in tau_s if (n := track.noise_deviation(t, told.of_hz)) is not None]
+    noise = [n for t in tau_s if (n := track.noise_deviation(t, report.of_hz)) is not None]
     if noise:
         axes.plot(tau_s, noise, "--", color=SECOND, label="noise of the measurement alone")
     axes.set_xscale("log")
     axes.set_yscale("log")
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.set_xlabel("averaging time (s)")
-    of = "on-air" if told.on_air_hz is not None else "audio"
-    axes.set_ylabel(f"Allan deviation, fraction\nof {told.of_hz:.0f} Hz {of}")
+    of = "on-air" if report.on_air_hz is not None else "audio"
+    axes.set_ylabel(f"Allan deviation, fraction\nof {report.of_hz:.0f} Hz {of}")
     axes.legend(loc="best", frameon=False, fontsize=9)
     axes.grid(alpha=0.25, which="both")

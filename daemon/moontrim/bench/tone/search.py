@@ -1,10 +1,20 @@
 """Is there a tone, and about where: a search over frequency and drift.
 
-The recording is cut into K segments whose spectra are added along straight lines in frequency over
-time. Few long segments find a steady tone deepest in the noise, many short ones a tone that drifts
-fast or is spread by fading, so several K are tried. What is found counts if noise alone would do as
-much in less than FALSE_ALARM of all recordings, given how many independent places were looked at.
-Knows nothing of what a tone is worth measured."""
+The recording is cut into K segments, and the powers of their spectra are added along straight lines
+in frequency over time (rows: segments; columns: cells of their spectra):
+
+    time |  . . . # . . .      For every drift (slope of the line) and every frequency in the middle
+         |  . . . . # . .      the cells # are added up. Noise gives a sum of K exponential
+         |  . . . . # . .      variates; a tone on that line adds to each of them.
+         v  . . . . . # .
+
+Few long segments (K = 4) find a steady tone deepest in the noise; many short ones find a tone that
+drifts fast or is spread by fading. So K is tried in steps of four, and the best places of the
+smallest K are examined once more with the whole recording as one segment (`_closer`). A sum becomes
+the probability that noise alone gives as much anywhere: the tail of an F distribution (`log_tail`)
+times the independent frequencies, times a factor that favours small drifts, times the number of K.
+The least probable place is a tone if that is below FALSE_ALARM. The noise is measured beside each
+cell (`noisefloor`), so that neither coloured noise nor the skirt of a filter raises an alarm."""
 
 from __future__ import annotations
 
@@ -18,27 +28,28 @@ from scipy import fft, special
 from moontrim.bench.tone.baseband import Baseband, Real
 from moontrim.bench.tone.noisefloor import Floor, floor_of
 
-FALSE_ALARM = 0.005
-LINES = 32  # drifts tried on each side of zero
-# Between two drifts tried, in units of 1 / (length of segment * length of recording).
+FALSE_ALARM = 0.005  # chosen: share of recordings without a tone in which one is reported
+LINES = 32  # chosen: drifts tried on each side of zero
+# Between two drifts, in units of 1 / (length of segment * length of recording). Chosen: a tone half
+# way between two is off by a third of a cell at the ends.
 LINE_STEP = 1.4
-FEWEST_SEGMENTS = 4
-LONGEST_SEGMENT_S = 250.0
-SHORTEST_SEGMENT_S = 0.12
-KEPT = 200  # of the best places a scale, for the closer look
-# A hump this much over both its sides can be a line; less may be the shape of a filter.
+FEWEST_SEGMENTS = 4  # chosen: `_closer` takes the step from four to one
+LONGEST_SEGMENT_S = 250.0  # chosen: in cells of 4 mHz the best oscillators begin to wander
+SHORTEST_SEGMENT_S = 0.12  # chosen: cells of 8 Hz hold the widest echoes
+PLACES_CLOSER = 200  # chosen: how many of the best places are examined closer
+# Chosen: a sum of many segments must exceed both its sides by this; less may be a filter's shape.
 CONTRAST = 1.3
-# No oscillator and no path by way of the Moon (2 Hz/s at 10 GHz) does more.
+# No oscillator and no path by way of the Moon (2 Hz/s at 10 GHz) drifts more.
 MOST_DRIFT_HZ_PER_S = 10.0
-AT_ONCE = 1 << 21  # values, so that an hour needs little memory
+AT_ONCE = 1 << 21  # values in memory at once, so that an hour needs little of it
 # This many cells from a line a Hann-weighted spectrum is 57 dB down.
 TAPERED_CELLS = 6.0
 
 
 @dataclass(frozen=True, slots=True)
 class ToneCandidate:
-    """Somewhere a tone may be. frequency_hz: at the middle of the recording, from the band's
-    centre. log_p: natural logarithm of how often noise alone would do as much anywhere."""
+    """A place where a tone may be. frequency_hz: at the middle of the recording, from the band's
+    centre. segments: the K used. log_p: natural logarithm of the probability described above."""
 
     frequency_hz: float
     drift_hz_per_s: float
@@ -48,8 +59,8 @@ class ToneCandidate:
 
 @dataclass(frozen=True, slots=True)
 class Looks:
-    """Where to look, in Hz from the band's centre; taper: Hann against strong lines nearby, for
-    1.8 dB of a weak tone. skip: stretches left out."""
+    """What to search, in Hz from the band's centre. taper: Hann weights, against strong lines
+    nearby, which cost a weak tone 1.8 dB. skip: stretches left out."""
 
     low_hz: float
     high_hz: float
@@ -59,8 +70,8 @@ class Looks:
     def skipped(
         self, frequency_hz: Real, length_s: float, drift_hz_per_s: float
     ) -> NDArray[np.bool_]:
-        """Which of these are left out, in spectra of this length and turned by this drift: as wide
-        as a strong line is there."""
+        """Returns which of the frequencies are left out in spectra of this length and drift, with
+        the skirts that a strong line has in them."""
         left_out = np.zeros(frequency_hz.size, bool)
         more_hz = TAPERED_CELLS / length_s + 0.5 * drift_hz_per_s * length_s
         for low_hz, high_hz in self.skip:
@@ -69,31 +80,30 @@ class Looks:
 
 
 def search(band: Baseband, looks: Looks) -> ToneCandidate | None:
-    """The most significant place, if it is significant."""
+    """Returns the most significant place; None if noise alone would do as much too often."""
     best: ToneCandidate | None = None
     scales = list(_scales(band.duration_s))
     for segments in scales:
-        places = _scan(band, looks, segments, KEPT if segments == scales[0] else 1)
-        # One half of the chance for a false alarm goes to the coherent look, one to the others.
+        places = _scan(band, looks, segments, PLACES_CLOSER if segments == scales[0] else 1)
+        # One half of the false alarms goes to the whole recording at once, one to all scales.
         share = np.log(2.0 * len(scales))
-        found = [_weighed(p, share) for p in places[:1]]
-        if segments == scales[0]:
-            closer = _closer(band, looks, segments, places)
-            if closer is not None:
-                found.append(_weighed(closer, np.log(2.0)))
-        for place in found:
+        weighed = [_weighed(p, share) for p in places[:1]]
+        if segments == scales[0] and (closer := _closer(band, looks, segments, places)) is not None:
+            weighed.append(_weighed(closer, np.log(2.0)))
+        for place in weighed:
             if best is None or place.log_p < best.log_p:
                 best = place
     return best if best is not None and best.log_p < np.log(FALSE_ALARM) else None
 
 
 def widest_drift_hz_per_s(duration_s: float) -> float:
-    """Up to here a steady tone is found as deep in the noise as without drift; beyond, less."""
+    """Returns the drift up to which a steady tone is found as deep in the noise as without."""
     segments = next(iter(_scales(duration_s)))
     return min(MOST_DRIFT_HZ_PER_S, LINES * LINE_STEP * segments / duration_s**2)
 
 
 def _scales(duration_s: float) -> Iterator[int]:
+    """Yields the numbers of segments to try, K."""
     segments = FEWEST_SEGMENTS
     while duration_s / segments > LONGEST_SEGMENT_S:
         segments *= 4
@@ -104,22 +114,24 @@ def _scales(duration_s: float) -> Iterator[int]:
 
 
 def _weighed(place: ToneCandidate, share: float) -> ToneCandidate:
+    """Returns the place with its probability raised for all that was searched besides."""
     return ToneCandidate(
         place.frequency_hz, place.drift_hz_per_s, place.segments, place.log_p + share
     )
 
 
 def _log_places(line: NDArray[np.float64] | float, lines: int) -> Real:
-    """Logarithm of the price of drift number `line` of +-lines: small drifts are likelier, so they
-    get the greater share of the false alarms (1 / (1 + |line|))."""
+    """Returns the logarithm of the factor by which the probability of drift number `line` of
+    +-lines is raised. Small drifts are likelier, so they get the greater share of the false alarms,
+    in proportion to 1 / (1 + |line|)."""
     total = 2.0 * float(np.sum(1.0 / np.arange(1, lines + 2))) - 1.0
     return np.asarray(np.log(total * (1.0 + np.abs(line))))
 
 
 def log_tail(sums: Real, segments: int, floor_worth: float) -> Real:
-    """Logarithm of the chance that `segments` exponential variates add up to more than `sums`
-    times a mean that was itself estimated from floor_worth others: an F distribution; in its far
-    tail the bound of Chernoff."""
+    """Returns the logarithm of the probability that `segments` exponential variates add up to more
+    than `sums` times a mean that was itself estimated from floor_worth others: the tail of an F
+    distribution; where that underflows, Chernoff's bound on it."""
     k, n = float(segments), floor_worth
     with np.errstate(divide="ignore"):
         exact = np.log(special.fdtrc(2 * k, 2 * n, sums / k))
@@ -128,8 +140,8 @@ def log_tail(sums: Real, segments: int, floor_worth: float) -> Real:
     return np.asarray(np.where(exact > -600.0, exact, np.minimum(bound, -600.0)))
 
 
-def _scan(band: Baseband, looks: Looks, segments: int, kept: int) -> list[ToneCandidate]:
-    """One scale: the `kept` most significant places apart from each other, the best first."""
+def _scan(band: Baseband, looks: Looks, segments: int, most: int) -> list[ToneCandidate]:
+    """Returns the most significant places of one K, at most so many, the best first."""
     duration_s, rate_hz = band.duration_s, band.rate_hz
     size = band.z.size // segments
     length_s = size / rate_hz
@@ -172,7 +184,7 @@ def _scan(band: Baseband, looks: Looks, segments: int, kept: int) -> list[ToneCa
             if segments > 16:
                 sides = floor.sides[reach : reach + total.size]
                 total[total < CONTRAST * sides * segments] = 0.0
-            top = _top(total, kept)
+            top = _top(total, most)
             rows.append((total[top], top, int(line)))
     if floor is None:
         return []
@@ -184,18 +196,19 @@ def _scan(band: Baseband, looks: Looks, segments: int, kept: int) -> list[ToneCa
     frequency_hz, drift = (first + where) * step_hz, line_of * drift_step
     return [
         ToneCandidate(float(frequency_hz[i]), float(drift[i]), segments, float(log_p[i]))
-        for i in _apart(log_p, frequency_hz * length_s, line_of / 1.5, count=kept)
+        for i in _apart(log_p, frequency_hz * length_s, line_of / 1.5, count=most)
     ]
 
 
 def _weight(size: int, taper: bool) -> NDArray[np.float32]:
+    """Returns the weights of the samples of a segment, of energy 1."""
     weight = np.hanning(size + 2)[1:-1] if taper else np.ones(size)
     return np.asarray(weight / np.sqrt(np.sum(weight**2)), np.float32)
 
 
 def _along(added: Real, shift: NDArray[np.int_], reach: int, width: int) -> Real:
-    """Sums along one line: runs of segments with the same shift are one difference of the running
-    sums."""
+    """Returns the sums along one line, for all frequencies. added: running sums of the segments'
+    spectra, so that a run of segments with the same shift is one difference."""
     total = np.zeros(width)
     edges = np.flatnonzero(np.diff(shift)) + 1
     for a, b in zip([0, *edges], [*edges, shift.size], strict=True):
@@ -205,13 +218,15 @@ def _along(added: Real, shift: NDArray[np.int_], reach: int, width: int) -> Real
 
 
 def _top(values: Real, count: int) -> NDArray[np.int64]:
+    """Returns the indices of the largest values, in no order."""
     if values.size <= count:
         return np.arange(values.size)
     return np.argpartition(values, -count)[-count:]
 
 
 def _apart(log_p: Real, cell: Real, line: Real, count: int) -> list[int]:
-    """The best ones that are not the flank of a better one: within 1 of it in both."""
+    """Returns the indices of the best places that are not the flank of a better one, which is
+    within 1 of it in both cell and line."""
     order = np.argsort(log_p)[: 20 * count]
     left = np.ones(order.size, bool)
     picked: list[int] = []
@@ -225,7 +240,9 @@ def _apart(log_p: Real, cell: Real, line: Real, count: int) -> list[int]:
 def _closer(
     band: Baseband, looks: Looks, segments: int, places: list[ToneCandidate]
 ) -> ToneCandidate | None:
-    """The whole recording at once, only where the segments already add up well."""
+    """Returns the best place with the whole recording as one segment, near those where its segments
+    add up well: around each, a few cells of the whole spectrum are turned back into a short series
+    of samples, which is transformed once more for each drift of a fan."""
     if not places:
         return None
     n, duration_s = band.z.size, band.duration_s

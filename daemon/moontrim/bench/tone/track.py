@@ -1,4 +1,4 @@
-"""A tone over time: its frequency block by block, and the Allan deviation that follows."""
+"""A tone over time: its frequency in each block of the recording, and the Allan deviation."""
 
 from __future__ import annotations
 
@@ -13,21 +13,24 @@ from moontrim.bench.tone.fading import SpreadFit
 from moontrim.bench.tone.fit import Fit, bound, follow
 from moontrim.bench.tone.search import ToneCandidate
 
-# A block needs this energy over noise density (13 dB) lest noise be taken for the tone.
+# Chosen: energy over noise density (13 dB) with which noise is hardly ever taken for the tone.
 BLOCK_ENERGY = 20.0
-MOST_BLOCKS = 120
-FEWEST_BLOCKS = 4
-SHORTEST_BLOCK_S = 0.05
-SUMS = 16  # a block
-# The phase is known from block to block if it moves less than this, in turns.
+MOST_BLOCKS = 120  # chosen: as many points as a picture shows
+FEWEST_BLOCKS = 4  # chosen: fewer show no course
+SHORTEST_BLOCK_S = 0.05  # chosen: what changes faster is not the frequency of an oscillator
+SUMS = 16  # a block, so that a frequency off by some cells loses nothing
+# The phase can be followed from block to block if it moves by less than this, in turns: at half a
+# turn the sign of the step is lost.
 FOLLOWED_TURNS = 0.3
 
 
 @dataclass(frozen=True, slots=True)
 class ToneTrack:
-    """Shape (n,) each: middles of the blocks in seconds from the first sample, frequency in Hz
-    from the band's centre and its uncertainty (1 sigma). phase_turns: of the tone at those times
-    against a steady one of the frequency at the middle; None where it cannot be followed."""
+    """The course of a tone in n blocks of block_s.
+
+    Arrays are of shape (n,). at_s: middle of the block, from the first sample. frequency_hz: from
+    the band's centre. uncertainty_hz: 1 sigma. phase_turns: phase against a steady tone of the
+    frequency at the middle; None if it cannot be followed."""
 
     at_s: Real
     frequency_hz: Real
@@ -36,7 +39,7 @@ class ToneTrack:
     block_s: float
 
     def allan(self, of_hz: float) -> tuple[AllanPoint, ...]:
-        """Fractional of of_hz."""
+        """Returns the Allan deviation as a fraction of of_hz."""
         if self.phase_turns is not None:
             turns = self.phase_turns
         else:
@@ -45,8 +48,8 @@ class ToneTrack:
         return allan_deviation(turns / of_hz, self.block_s)
 
     def noise_deviation(self, tau_s: float, of_hz: float) -> float | None:
-        """What the noise of the measurement alone makes of the Allan deviation: white phase noise,
-        sqrt(3) x / tau (NIST SP 1065, table of noise types)."""
+        """Returns the Allan deviation that the noise of the measurement alone makes: white phase
+        noise, sqrt(3) x / tau (NIST SP 1065, table of noise types). None without phases."""
         if self.phase_turns is None:
             return None
         # From the bound of a block's frequency back to that of its phase: 1 / sqrt(2 E) rad.
@@ -55,8 +58,8 @@ class ToneTrack:
 
 
 def track_steady(band: Baseband, fitted: Fit) -> ToneTrack | None:
-    """Of a steady tone, in blocks as short as its strength allows; None if it is too weak for a
-    handful."""
+    """Returns the course of a steady tone, in blocks as short as its strength allows; None if it is
+    too weak for FEWEST_BLOCKS."""
     blocks = _blocks(band, fitted.energy_ratio)
     if blocks < FEWEST_BLOCKS:
         return None
@@ -69,7 +72,7 @@ def track_steady(band: Baseband, fitted: Fit) -> ToneTrack | None:
     power = np.abs(fft.fftshift(fft.fft(y, 16 * SUMS, axis=1), axes=1)) ** 2
     near = power[:, 4 * SUMS : 12 * SUMS]  # +-4 cells
     off_hz = _peak(near) / (16 * block_s)
-    here_hz = fitted.frequency_hz + fitted.drift_hz_per_s * u_s
+    line_hz = fitted.frequency_hz + fitted.drift_hz_per_s * u_s
     each_hz = bound(fitted.energy_ratio / blocks, block_s)[0]
     turns: Real | None = np.unwrap(np.angle(y.sum(axis=1))) / (2.0 * np.pi)
     assert turns is not None
@@ -79,7 +82,7 @@ def track_steady(band: Baseband, fitted: Fit) -> ToneTrack | None:
         turns = turns + 0.5 * fitted.drift_hz_per_s * u_s**2
     return ToneTrack(
         u_s + 0.5 * band.duration_s,
-        here_hz + off_hz,
+        line_hz + off_hz,
         np.full(blocks, each_hz),
         turns,
         block_s,
@@ -87,7 +90,8 @@ def track_steady(band: Baseband, fitted: Fit) -> ToneTrack | None:
 
 
 def track_spread(band: Baseband, fitted: SpreadFit) -> ToneTrack | None:
-    """Of a spread tone: where a bell of its width fits best, block by block."""
+    """Returns the course of a spread tone: where a bell of its width fits best in each block. None
+    if it is too weak, or blocks long enough for the bell too few."""
     width_hz = fitted.width_hz
     energy = fitted.power_ratio * band.duration_s
     blocks = min(_blocks(band, energy), int(band.duration_s * width_hz / 3.0))
@@ -119,16 +123,17 @@ def track_spread(band: Baseband, fitted: SpreadFit) -> ToneTrack | None:
 
 
 def _blocks(band: Baseband, energy: float) -> int:
+    """Returns the number of blocks for a tone of this energy over noise density."""
     by_length = int(band.duration_s / SHORTEST_BLOCK_S)
     return min(MOST_BLOCKS, int(energy / BLOCK_ENERGY), by_length, band.z.size // (2 * SUMS))
 
 
 def _peak(power: Real) -> Real:
-    """Of each row, the place of the greatest value from the middle column, by a parabola through
-    it and its neighbours."""
+    """Returns for each row the position of its greatest value, in columns from the middle one, by a
+    parabola through it and its neighbours."""
     top = np.clip(np.argmax(power, axis=1), 1, power.shape[1] - 2)
     rows = np.arange(power.shape[0])
-    before, here, after = power[rows, top - 1], power[rows, top], power[rows, top + 1]
-    bend = before - 2.0 * here + after
+    before, middle, after = power[rows, top - 1], power[rows, top], power[rows, top + 1]
+    bend = before - 2.0 * middle + after
     part = np.where(bend < 0.0, 0.5 * (before - after) / np.where(bend < 0.0, bend, 1.0), 0.0)
     return np.asarray(top + np.clip(part, -1.0, 1.0) - power.shape[1] // 2)

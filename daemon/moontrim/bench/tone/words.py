@@ -1,4 +1,4 @@
-"""What a tone is told as: plain values for JSON, lines for a person."""
+"""A measured tone as plain data for JSON, and as lines of text."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ SOUND_CARD_PPM = 50.0  # common practice for a sound card's clock
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
-    """A tone, and what it is held against. expected_hz: of audio. on_air_hz: what the Allan
-    deviation is a fraction of; None: of the audio frequency."""
+class ToneReport:
+    """A measured tone and what it is compared with. expected_hz: of audio. on_air_hz: the frequency
+    that the Allan deviation is a fraction of; None: the audio frequency."""
 
     tone: Tone
     expected_hz: float | None = None
@@ -24,44 +24,46 @@ class Told:
 
     @property
     def of_hz(self) -> float:
+        """The frequency that the Allan deviation is a fraction of."""
         return self.tone.frequency_hz if self.on_air_hz is None else self.on_air_hz
 
     @property
     def allan(self) -> tuple[AllanPoint, ...]:
+        """The Allan deviation; empty without a course over time."""
         return () if self.tone.track is None else self.tone.track.allan(self.of_hz)
 
     @property
     def difference_hz(self) -> float | None:
-        """Measured minus expected."""
-        if self.expected_hz is None or not self.tone.found:
+        """Measured minus expected frequency; None where either is not known."""
+        if self.expected_hz is None or not self.tone.detected:
             return None
         return self.tone.frequency_hz - self.expected_hz
 
 
-def as_plain(told: Told) -> dict[str, Any]:
-    """For JSON; numbers that are not known are null."""
-    tone = told.tone
+def as_plain(report: ToneReport) -> dict[str, Any]:
+    """Returns plain data for JSON; numbers that are not known are null."""
+    tone = report.tone
 
     def known(value: float) -> float | None:
-        return value if tone.found else None
+        return value if tone.detected else None
 
     return {
-        "found": tone.found,
+        "found": tone.detected,
         "frequency_hz": known(tone.frequency_hz),
         "uncertainty_hz": known(tone.uncertainty_hz),
         "snr_db_hz": known(tone.snr_db_hz),
         "drift_hz_per_s": known(tone.drift_hz_per_s),
         "drift_uncertainty_hz_per_s": known(tone.drift_uncertainty_hz_per_s),
         "spread_hz": known(tone.spread_hz),
-        "expected_hz": told.expected_hz,
-        "difference_hz": told.difference_hz,
+        "expected_hz": report.expected_hz,
+        "difference_hz": report.difference_hz,
         "duration_s": tone.duration_s,
         "searched_hz": [tone.low_hz, tone.high_hz],
-        "allan_fraction_of": "audio" if told.on_air_hz is None else "on-air",
-        "allan_fraction_of_hz": known(told.of_hz),
+        "allan_fraction_of": "audio" if report.on_air_hz is None else "on-air",
+        "allan_fraction_of_hz": known(report.of_hz),
         "allan": [
             {"tau_s": p.tau_s, "deviation": p.deviation, "uncertainty": p.uncertainty}
-            for p in told.allan
+            for p in report.allan
         ],
         "mains": tone.mains,
         "reason": tone.reason,
@@ -69,37 +71,38 @@ def as_plain(told: Told) -> dict[str, Any]:
     }
 
 
-def lines(told: Told) -> Iterator[str]:
-    """For the terminal."""
-    tone = told.tone
-    if not tone.found:
+def lines(report: ToneReport) -> Iterator[str]:
+    """Yields the lines for the terminal."""
+    tone = report.tone
+    if not tone.detected:
         yield f"not found: {tone.reason}"
     else:
-        yield from _found(told)
+        yield from _measured_lines(report)
     for remark in tone.remarks:
         yield f"note       {remark}"
 
 
-def _found(told: Told) -> Iterator[str]:
-    tone = told.tone
+def _measured_lines(report: ToneReport) -> Iterator[str]:
+    """Yields the lines with numbers."""
+    tone = report.tone
     digits = _digits(tone.uncertainty_hz)
     yield (
         f"frequency  {tone.frequency_hz:.{digits}f} Hz of audio at the middle of "
         f"{tone.duration_s:.1f} s, uncertainty {tone.uncertainty_hz:.2g} Hz (1 sigma)"
     )
-    if told.expected_hz is not None and told.difference_hz is not None:
-        difference = f"{told.difference_hz:+.{digits}f}"
-        yield f"difference {difference} Hz from {told.expected_hz:.{digits}f} Hz"
+    if report.expected_hz is not None and report.difference_hz is not None:
+        difference = f"{report.difference_hz:+.{digits}f}"
+        yield f"difference {difference} Hz from {report.expected_hz:.{digits}f} Hz"
     yield f"strength   {tone.snr_db_hz:.1f} dB in 1 Hz"
     drift = f"{tone.drift_hz_per_s:+.{_digits(tone.drift_uncertainty_hz_per_s)}f}"
     yield (f"drift      {drift} Hz/s, uncertainty {tone.drift_uncertainty_hz_per_s:.2g} Hz/s")
     if tone.spread_hz > 0.0:
         yield f"spread     {tone.spread_hz:.2g} Hz wide at half power"
-    chosen = told.allan
+    chosen = report.allan
     if chosen:
-        of = "on-air" if told.on_air_hz is not None else "audio"
+        of = "on-air" if report.on_air_hz is not None else "audio"
         each = ", ".join(f"{p.deviation:.1e} at {p.tau_s:.3g} s" for p in chosen)
-        yield f"Allan      {each} (of {told.of_hz:.0f} Hz {of})"
+        yield f"Allan      {each} (of {report.of_hz:.0f} Hz {of})"
     else:
         yield "Allan      the tone is too weak, or the recording too short, to cut it up"
     card_hz = SOUND_CARD_PPM * 1e-6 * tone.frequency_hz
@@ -110,5 +113,5 @@ def _found(told: Told) -> Iterator[str]:
 
 
 def _digits(uncertainty_hz: float) -> int:
-    """Decimals that show two digits of the uncertainty, 1 to 6."""
+    """Returns the number of decimals that show two digits of the uncertainty, 1 to 6."""
     return max(1, min(6, 1 - math.floor(math.log10(max(uncertainty_hz, 1e-9)))))
