@@ -1,5 +1,8 @@
-"""The columns of a session's rows, in CSV and in Parquet alike. A leaf, so that the command can say
-what they are without reading any journal. Empty (CSV) or null (Parquet) where nothing is known."""
+"""The columns of a session's rows, in CSV and in Parquet alike. Empty (CSV) or null (Parquet) where
+nothing is known.
+
+A module of its own, since every start of the program reads it for the help of `moontrim report`,
+and all else in this room takes long to import."""
 
 from __future__ import annotations
 

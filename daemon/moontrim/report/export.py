@@ -1,5 +1,5 @@
 """A session for other programs: row by row as CSV or Parquet, and its summary as plain data for
-JSON. Computes nothing."""
+JSON."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from moontrim.errors import InputError
 from moontrim.formats import iso_utc
 from moontrim.report import words
 from moontrim.report.columns import COLUMNS
-from moontrim.report.facts import word
+from moontrim.report.facts import state_name
 from moontrim.report.recorded import Recorded
 from moontrim.report.report import SessionReport
 
@@ -27,13 +27,13 @@ INSTALL = "the package pyarrow, which is not installed: pip install 'moontrim[pa
 
 
 def columns_of(recorded: Recorded) -> dict[str, list[Any]]:
-    """Every column of COLUMNS, row by row; None where nothing is known."""
+    """Returns every column of COLUMNS by name, a value a row; None where nothing is known."""
     seconds = recorded.seconds
     contexts = [recorded.contexts.get(int(id_)) for id_ in seconds.context_id.tolist()]
-    keying = recorded.words.get("keying", {})
+    keying = recorded.code_names.get("keying", {})
     made: dict[str, list[Any]] = {
         "utc": [iso_utc(utc_s) for utc_s in seconds.utc_s.tolist()],
-        "tracking": [word(recorded, code) for code in seconds.tracking.tolist()],
+        "tracking": [state_name(recorded, code) for code in seconds.tracking.tolist()],
         "keying": [keying.get(int(code), f"state {code:g}") for code in seconds.keying.tolist()],
     }
     for name in OF_CONTEXT:
@@ -45,13 +45,15 @@ def columns_of(recorded: Recorded) -> dict[str, list[Any]]:
 
 
 def _numbers(values: list[float], digits: int | None) -> list[float | int | None]:
+    """Returns whole numbers for 0 digits, and None for NaN."""
     if digits == 0:
         return [int(value) if math.isfinite(value) else None for value in values]
     return [value if math.isfinite(value) else None for value in values]
 
 
 def write_csv(recorded: Recorded, path: Path) -> int:
-    """A line of names, then a row a second; the number of rows. Raises InputError."""
+    """Writes a line of names, then a row a second. Returns the number of rows. Raises InputError if
+    the file cannot be written."""
     columns = columns_of(recorded)
     texts = [_texts(values, COLUMNS[name][0]) for name, values in columns.items()]
     try:
@@ -65,7 +67,8 @@ def write_csv(recorded: Recorded, path: Path) -> int:
 
 
 def _texts(values: list[Any], digits: int | None) -> Iterator[str]:
-    """Texts as they are, but none that a spreadsheet would take for a formula."""
+    """Yields the cells of a column. Text that a spreadsheet would take for a formula gets a quote
+    in front."""
     for value in values:
         if value is None:
             yield ""
@@ -77,13 +80,13 @@ def _texts(values: list[Any], digits: int | None) -> Iterator[str]:
 
 
 def _minus_no_number(text: str) -> bool:
-    """A southern latitude begins with a minus and is no formula."""
+    """Is it a formula that begins with a minus, and not a southern latitude?"""
     return text[:1] == "-" and not text[1:2].isdigit()
 
 
 def write_parquet(recorded: Recorded, path: Path) -> int:
-    """One Parquet file with a row a second, names and units in the columns' own metadata; the
-    number of rows. Raises InputError, also where pyarrow is missing."""
+    """Writes a Parquet file with a row a second, meaning and unit in the metadata of each column.
+    Returns the number of rows. Raises InputError if it cannot be written, or without pyarrow."""
     try:
         arrow = importlib.import_module("pyarrow")
         parquet = importlib.import_module("pyarrow.parquet")
@@ -109,8 +112,8 @@ def _type(arrow: Any, digits: int | None) -> Any:
 
 
 def summary(report: SessionReport) -> dict[str, Any]:
-    """What the page says, as plain data: times ISO 8601 UTC, hertz unless the name says otherwise,
-    null where nothing is known. Leaves out the seconds themselves."""
+    """Returns the contents of the page as plain data, without the seconds themselves: times in ISO
+    8601 UTC, None where nothing is known."""
     recorded, facts = report.recorded, report.facts
     return {
         "session": recorded.id,
@@ -125,7 +128,7 @@ def summary(report: SessionReport) -> dict[str, Any]:
             "on_frequency": facts.on_frequency,
         },
         "states": [
-            {"state": s.word, "seconds": s.seconds, "longest_s": s.longest.seconds}
+            {"state": s.name, "seconds": s.seconds, "longest_s": s.longest.seconds}
             for s in facts.states
         ],
         "dials": {
@@ -173,5 +176,5 @@ def _plain(value: Any) -> dict[str, Any] | None:
 
 
 def unwritable(option: str, path: Path, error: OSError) -> InputError:
-    """What to tell about a file that cannot be written."""
+    """Returns the error for a file that cannot be written."""
     return InputError(option, str(path), f"a file that can be written ({error.strerror})")

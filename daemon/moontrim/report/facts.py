@@ -1,7 +1,7 @@
-"""What a session's seconds add up to: time on frequency, residuals, gaps, overs, faults. Pure.
+"""The sums of a session's seconds: time on frequency, residuals, gaps, overs, faults. Pure.
 
-Counts what the journal holds and nothing else: a second without a row is missed, a row without a
-dial says nothing about the dial."""
+Counts what the journal contains and nothing else: a second without a row is missed, a row without a
+dial tells nothing about the dial."""
 
 from __future__ import annotations
 
@@ -18,15 +18,16 @@ from moontrim.state.snapshot import Tracking
 
 Mask = NDArray[np.bool_]
 
-KEPT_S = 0.001  # instants closer than this are the same: rows keep theirs to the microsecond
-# Standard deviation of a rounding error, for a step of 1 (the uniform distribution's; any textbook
-# of statistics or of measurement, as JCGM 100:2008, 4.3.7).
+# Instants closer than this are the same. Chosen: the rows store theirs to the microsecond.
+SAME_INSTANT_S = 0.001
+# Standard deviation of a rounding error for a step of 1, which is that of the uniform distribution
+# (JCGM 100:2008, 4.3.7).
 ROUNDING_SIGMA = 1.0 / 12.0**0.5
 
 
 @dataclass(frozen=True)
 class Spell:
-    """A stretch of consecutive seconds with something in common; the end is exclusive."""
+    """Consecutive seconds with something in common; the end is exclusive."""
 
     from_utc_s: int
     to_utc_s: int
@@ -38,9 +39,9 @@ class Spell:
 
 @dataclass(frozen=True)
 class StateTime:
-    """All seconds in one state."""
+    """The seconds in one tracking state. share: of all seconds expected."""
 
-    word: str
+    name: str
     seconds: int
     share: float
     longest: Spell
@@ -48,8 +49,9 @@ class StateTime:
 
 @dataclass(frozen=True)
 class Residuals:
-    """Of one dial over the seconds counted. within_share: part of them within half a dial step of
-    the ideal. largest_hz: by size, without its sign."""
+    """The residuals of one dial over the seconds counted. p95_hz: size not exceeded by 95 % of
+    them. largest_hz: size, without its sign. within_share: share of the seconds within half a dial
+    step of the ideal."""
 
     seconds: int
     rms_hz: float
@@ -61,9 +63,9 @@ class Residuals:
 
 @dataclass(frozen=True)
 class DialFacts:
-    """One dial, `receive` or `transmit`, whenever it was known: while the radio was on frequency,
-    while it was held because it transmits, and in any other second with correction on. step_hz:
-    its dial step."""
+    """The residuals of one dial, `receive` or `transmit`, where it was read back: while on
+    frequency, while held because the radio transmits, and in any other second with correction on.
+    step_hz: the dial step."""
 
     name: str
     step_hz: float
@@ -74,8 +76,8 @@ class DialFacts:
 
 @dataclass(frozen=True)
 class Over:
-    """One over: seconds in which the radio said it transmits. dial, residual: of the transmit dial
-    in its first and last second, NaN where unknown."""
+    """One over: consecutive seconds in which the radio reported that it transmits. dial_hz,
+    residual_hz: of the transmit dial in the first and the last of them, NaN where unknown."""
 
     spell: Spell
     dial_hz: tuple[float, float]
@@ -84,8 +86,8 @@ class Over:
 
 @dataclass(frozen=True)
 class FaultFacts:
-    """after: the state in the first second after it. recovered_s: from its beginning until on
-    frequency again; None if that never came."""
+    """A fault and what followed. after: the state in the first second after it. recovered_s: from
+    its beginning until on frequency again; None if that never came."""
 
     record: FaultRecord
     length_s: float | None
@@ -95,7 +97,8 @@ class FaultFacts:
 
 @dataclass(frozen=True)
 class ChoicePeriod:
-    """A stretch with the same choices."""
+    """Consecutive seconds with the same choices of the operator. recorded, on_frequency: numbers of
+    seconds."""
 
     context: Context
     spell: Spell
@@ -105,8 +108,8 @@ class ChoicePeriod:
 
 @dataclass(frozen=True)
 class Facts:
-    """expected: seconds from the first to the last row, which shares are of. states: the longest
-    time first."""
+    """All facts of a session. expected: seconds from the first to the last row, which shares are
+    of. states: the one with the most seconds first. dials: receive, transmit."""
 
     spell: Spell
     expected: int
@@ -121,15 +124,17 @@ class Facts:
 
     @property
     def missed(self) -> int:
+        """The number of seconds without a row."""
         return self.expected - self.recorded
 
     @property
     def on_frequency_share(self) -> float:
+        """The share of the expected seconds on frequency, 0 to 1."""
         return self.on_frequency / self.expected
 
 
 def facts_of(recorded: Recorded) -> Facts:
-    """Add up a session (of at least one second)."""
+    """Adds up a session, of at least one second."""
     utc_s = recorded.seconds.utc_s
     spell = Spell(int(utc_s[0]), int(utc_s[-1]) + 1)
     on = state_mask(recorded, Tracking.ON_FREQUENCY)
@@ -147,19 +152,21 @@ def facts_of(recorded: Recorded) -> Facts:
     )
 
 
-def word(recorded: Recorded, code: float) -> str:
-    """A tracking state in words; the code itself if the journal does not name it."""
-    return recorded.words.get("tracking", {}).get(int(code), f"state {code:g}")
+def state_name(recorded: Recorded, code: float) -> str:
+    """Returns the name of a tracking state; its code if the journal has no name for it."""
+    return recorded.code_names.get("tracking", {}).get(int(code), f"state {code:g}")
 
 
 def state_mask(recorded: Recorded, state: Tracking) -> Mask:
-    """The seconds (N,) in this state."""
-    codes = [code for code, text in recorded.words.get("tracking", {}).items() if text == state]
+    """Returns which seconds are in this state, shape (n,)."""
+    codes = [
+        code for code, text in recorded.code_names.get("tracking", {}).items() if text == state
+    ]
     return np.isin(recorded.seconds.tracking, codes)
 
 
 def spells(utc_s: Array, where: Mask) -> list[Spell]:
-    """The stretches of consecutive seconds in which it is so; a missed second ends one."""
+    """Returns the runs of consecutive seconds in which `where` is true; a gap ends one."""
     at = np.flatnonzero(where)
     if not at.size:
         return []
@@ -169,13 +176,13 @@ def spells(utc_s: Array, where: Mask) -> list[Spell]:
 
 
 def residual_of(recorded: Recorded, name: str) -> Array:
-    """Residuals (N,) of the `receive` or `transmit` dial, Hz."""
+    """Returns the residuals of the `receive` or `transmit` dial in Hz, shape (n,)."""
     seconds = recorded.seconds
     return seconds.rx_residual_hz if name == "receive" else seconds.tx_residual_hz
 
 
 def step_hz_of(recorded: Recorded) -> float:
-    """The coarsest dial step of the bands used; 1 Hz where nothing is known."""
+    """Returns the coarsest dial step of the bands used; 1 Hz where nothing is known."""
     known = recorded.station.bands
     used = {context.band for context in recorded.contexts.values()}
     return float(max((known[name].dial_resolution_hz for name in used if name in known), default=1))
@@ -183,11 +190,11 @@ def step_hz_of(recorded: Recorded) -> float:
 
 def _states(recorded: Recorded, expected: int) -> tuple[StateTime, ...]:
     seconds = recorded.seconds
-    found = []
+    states = []
     for code, count in Counter(seconds.tracking.tolist()).most_common():
         longest = max(spells(seconds.utc_s, seconds.tracking == code), key=lambda s: s.seconds)
-        found.append(StateTime(word(recorded, code), count, count / expected, longest))
-    return tuple(found)
+        states.append(StateTime(state_name(recorded, code), count, count / expected, longest))
+    return tuple(states)
 
 
 def _dial(recorded: Recorded, name: str, on: Mask) -> DialFacts:
@@ -206,6 +213,7 @@ def _dial(recorded: Recorded, name: str, on: Mask) -> DialFacts:
 
 
 def _residuals(utc_s: Array, residual_hz: Array, counted: Mask, step_hz: float) -> Residuals | None:
+    """Returns the residuals of the seconds counted; None without any."""
     if not counted.any():
         return None
     size_hz = np.abs(residual_hz[counted])
@@ -216,50 +224,51 @@ def _residuals(utc_s: Array, residual_hz: Array, counted: Mask, step_hz: float) 
         p95_hz=float(np.percentile(size_hz, 95.0)),
         largest_hz=float(size_hz[worst]),
         largest_at_utc_s=int(utc_s[counted][worst]),
-        # Half a step to the millihertz that the journal keeps.
+        # Half a step, and a millihertz for what the stored numbers are rounded by.
         within_share=float(np.mean(size_hz <= step_hz / 2.0 + 0.001)),
     )
 
 
 def _overs(recorded: Recorded) -> tuple[Over, ...]:
     s = recorded.seconds
-    found = []
+    overs = []
     for spell in spells(s.utc_s, s.transmitting == 1.0):
         first, last = np.searchsorted(s.utc_s, (spell.from_utc_s, spell.to_utc_s - 1))
-        found.append(
+        overs.append(
             Over(
                 spell,
                 (float(s.tx_dial_hz[first]), float(s.tx_dial_hz[last])),
                 (float(s.tx_residual_hz[first]), float(s.tx_residual_hz[last])),
             )
         )
-    return tuple(found)
+    return tuple(overs)
 
 
 def _fault(recorded: Recorded, record: FaultRecord, on: Mask) -> FaultFacts:
-    """What comes after it begins with the first row that holds for an instant not before its
-    end."""
+    """Returns a fault with what followed it, from the first row on that holds for an instant not
+    before its end."""
     at_utc_s = recorded.seconds.at_utc_s
     length_s = None if record.to_utc_s is None else record.to_utc_s - record.from_utc_s
     end_utc_s = record.from_utc_s if record.to_utc_s is None else record.to_utc_s
-    after = int(np.searchsorted(at_utc_s, end_utc_s - KEPT_S))
+    after = int(np.searchsorted(at_utc_s, end_utc_s - SAME_INSTANT_S))
     if record.to_utc_s is None or after == at_utc_s.size:
         return FaultFacts(record, length_s, "the record ends", None)
     again = np.flatnonzero(on[after:])
     recovered_s = float(at_utc_s[after + again[0]]) - record.from_utc_s if again.size else None
     return FaultFacts(
-        record, length_s, word(recorded, recorded.seconds.tracking[after]), recovered_s
+        record, length_s, state_name(recorded, recorded.seconds.tracking[after]), recovered_s
     )
 
 
 def _stretches(recorded: Recorded, on: Mask) -> tuple[ChoicePeriod, ...]:
-    """By the rows' own context; choices of which no second was recorded do not show."""
+    """Returns the periods of the same choices, by the context of each row: choices during which no
+    second was recorded do not show."""
     s = recorded.seconds
     edges = np.r_[0, np.flatnonzero(np.diff(s.context_id)) + 1, s.utc_s.size]
-    found = []
+    periods = []
     for a, b in pairwise(edges.tolist()):
         context = recorded.contexts.get(int(s.context_id[a]))
         if context is not None:
             spell = Spell(int(s.utc_s[a]), int(s.utc_s[b - 1]) + 1)
-            found.append(ChoicePeriod(context, spell, b - a, int(on[a:b].sum())))
-    return tuple(found)
+            periods.append(ChoicePeriod(context, spell, b - a, int(on[a:b].sum())))
+    return tuple(periods)

@@ -1,4 +1,4 @@
-"""The report's figures, one function each. Draws; see `reportdraw` for how."""
+"""The figures of the report, one function each; `style` has what they have in common."""
 
 from __future__ import annotations
 
@@ -34,17 +34,21 @@ from moontrim.report.style import (
 )
 from moontrim.state.snapshot import Tracking
 
-BINS_PER_STEP, MOST_STEPS = 20, 5  # of the histogram
+# Of the histogram. Chosen: bins fine enough for the shape of one step; what is beyond five steps is
+# counted in the legend.
+BINS_PER_STEP, MOST_STEPS = 20, 5
 
 
 def states(figure: Figure, recorded: Recorded, facts: Facts) -> None:
-    """When the radio was in which state, one row a state; missed seconds and overs below."""
+    """Draws when the radio was in which state, one row a state; missed seconds and overs below."""
     s = recorded.seconds
     rows: list[tuple[str, str, Array]] = []
     for state in facts.states:
-        codes = [c for c, text in recorded.words.get("tracking", {}).items() if text == state.word]
-        good = state.word in (Tracking.ON_FREQUENCY, Tracking.HELD_KEYED, Tracking.PAUSED)
-        rows.append((plain(state.word), GOOD if good else BAD, s.utc_s[np.isin(s.tracking, codes)]))
+        codes = [
+            c for c, text in recorded.code_names.get("tracking", {}).items() if text == state.name
+        ]
+        good = state.name in (Tracking.ON_FREQUENCY, Tracking.HELD_KEYED, Tracking.PAUSED)
+        rows.append((plain(state.name), GOOD if good else BAD, s.utc_s[np.isin(s.tracking, codes)]))
     if facts.gaps:
         missed = np.concatenate([np.arange(gap.from_utc_s, gap.to_utc_s) for gap in facts.gaps])
         rows.append(("no record", BAD, missed))
@@ -55,8 +59,8 @@ def states(figure: Figure, recorded: Recorded, facts: Facts) -> None:
     (axes,) = panels_of(figure, 1, 0.27 * len(rows), left_inch=left_inch, top_inch=0.05)
     edges = edges_of(facts, 2 * PARTS)
     for place, (_, colour, utc_s) in enumerate(rows):
-        there = np.histogram(utc_s + 0.5, edges)[0] > 0
-        turns = np.flatnonzero(np.diff(np.r_[False, there, False]))
+        present = np.histogram(utc_s + 0.5, edges)[0] > 0
+        turns = np.flatnonzero(np.diff(np.r_[False, present, False]))
         bars = [
             (days(edges[a]), days(edges[b]) - days(edges[a]))
             for a, b in turns.reshape(-1, 2).tolist()
@@ -69,7 +73,8 @@ def states(figure: Figure, recorded: Recorded, facts: Facts) -> None:
 
 
 def residual_over_time(figure: Figure, recorded: Recorded, facts: Facts) -> None:
-    """The range of each dial's residual as a band and its RMS as a line, and half a step beside."""
+    """Draws the range of each dial's residual as a band and its RMS as a line, with lines at half a
+    dial step."""
     shown = _with_residuals(facts)
     panels = panels_of(figure, len(shown), 1.35)
     edges, on = edges_of(facts, PARTS), state_mask(recorded, Tracking.ON_FREQUENCY)
@@ -92,7 +97,7 @@ def residual_over_time(figure: Figure, recorded: Recorded, facts: Facts) -> None
 
 
 def residual_histogram(figure: Figure, recorded: Recorded, facts: Facts) -> None:
-    """How often each residual was seen, beside what a perfect dial of this step would give."""
+    """Draws how often each residual occurred, beside what a perfect dial of this step gives."""
     (axes,) = panels_of(figure, 1, 1.6)
     on = state_mask(recorded, Tracking.ON_FREQUENCY)
     step_hz = facts.dials[0].step_hz
@@ -125,7 +130,8 @@ def residual_histogram(figure: Figure, recorded: Recorded, facts: Facts) -> None
 
 
 def shift(figure: Figure, recorded: Recorded, facts: Facts, again: Recomputed) -> None:
-    """What was asked of the dials: ideal on-air minus sked frequency, and how fast it moved."""
+    """Draws the shift that the dials had to follow (ideal on-air minus sked frequency), and its
+    rate."""
     s = recorded.seconds
     rated = bool(np.isfinite(again.rx_rate_hz_per_s).any())
     panels = panels_of(figure, 1 + rated, 1.25)
@@ -145,7 +151,7 @@ def shift(figure: Figure, recorded: Recorded, facts: Facts, again: Recomputed) -
 
 
 def sky(figure: Figure, recorded: Recorded, facts: Facts, again: Recomputed) -> None:
-    """The Moon's elevation at both ends, and the spread and loss of the path."""
+    """Draws the Moon's elevation at both ends, and the spread and loss of the path."""
     s = recorded.seconds
     solved = bool(np.isfinite(again.spread_hz).any())
     panels = panels_of(figure, 3 if solved else 1, 1.1)
@@ -170,7 +176,7 @@ def sky(figure: Figure, recorded: Recorded, facts: Facts, again: Recomputed) -> 
 
 
 def doubts(figure: Figure, recorded: Recorded, facts: Facts) -> None:
-    """How well the clock was known, and what the error budget stated, beside what was read."""
+    """Draws how well the clock was known, and the 95 % bounds that the error budget stated."""
     bound_ms = recorded.seconds.clock_bound_ms
     clock, budget = bool(np.isfinite(bound_ms).any()), bool(recorded.budgets)
     panels = panels_of(figure, clock + budget, 1.2, gap_inch=LEGEND_INCH)

@@ -1,4 +1,4 @@
-"""The report as one page: verdict, figures, tables, and how the numbers came about.
+"""The report as one HTML page: verdict, figures, tables, and how the numbers came about.
 
 The page needs nothing but itself: no script, no other file, no network. Everything that comes from
 the journal is escaped."""
@@ -15,18 +15,19 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from moontrim import __version__
-from moontrim.errors import InputError, MoontrimError
+from moontrim.errors import MoontrimError
 from moontrim.formats import LEG_LABELS, iso_utc
 from moontrim.path import LegName
 from moontrim.path.vectors import Array
 from moontrim.report import figures, words
+from moontrim.report.export import unwritable
 from moontrim.report.facts import ROUNDING_SIGMA
 from moontrim.report.report import SessionReport
 from moontrim.report.style import drawn
 from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS
 
 ROWS_SHOWN = 100  # of a table on the page; the JSON summary has all
-EXAMPLES = 5
+EXAMPLES = 5  # chosen: seconds shown for a reader to check
 # Where the receive shift is that of one leg, as `moontrim path` prints it.
 RECEIVE_LEG: dict[str, LegName] = {
     "halves": "from_moon",
@@ -36,19 +37,17 @@ RECEIVE_LEG: dict[str, LegName] = {
 
 
 def write_page(report: SessionReport, path: Path) -> Path:
-    """Write the page; where it went. Raises InputError if it cannot be written."""
+    """Writes the page and returns its path. Raises InputError if it cannot be written."""
     html = page(report)
     try:
         path.write_text(html, encoding="utf-8")
     except OSError as error:
-        raise InputError(
-            "--out", str(path), f"a file that can be written ({error.strerror})"
-        ) from None
+        raise unwritable("--out", path, error) from None
     return path
 
 
 def page(report: SessionReport) -> str:
-    """The page as HTML."""
+    """Returns the page as HTML."""
     environment = Environment(
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined
     )
@@ -81,7 +80,7 @@ def _text(name: str) -> str:
 
 
 def _figures(report: SessionReport) -> dict[str, Markup]:
-    """By name; left out where there is nothing to draw."""
+    """Returns the figures as SVG, by name, without those for which there is nothing to draw."""
     recorded, facts, again = report.recorded, report.facts, report.again
     known = {
         "states": True,
@@ -91,20 +90,20 @@ def _figures(report: SessionReport) -> dict[str, Markup]:
         "sky": bool(np.isfinite(recorded.seconds.elevation_deg).any()),
         "doubts": bool(recorded.budgets or np.isfinite(recorded.seconds.clock_bound_ms).any()),
     }
-    given: dict[str, tuple[Any, ...]] = {
+    arguments: dict[str, tuple[Any, ...]] = {
         "shift": (recorded, facts, again),
         "sky": (recorded, facts, again),
     }
     return {
         # matplotlib escapes what it draws.
-        name: Markup(drawn(getattr(figures, name), *given.get(name, (recorded, facts))))  # noqa: S704
+        name: Markup(drawn(getattr(figures, name), *arguments.get(name, (recorded, facts))))  # noqa: S704
         for name, wanted in known.items()
         if wanted
     }
 
 
 def _examples(report: SessionReport) -> list[dict[str, float]]:
-    """A few of the recomputed seconds, spread over the session, for a reader to check."""
+    """Returns a few of the recomputed seconds, spread over the session, for a reader to check."""
     seconds, again = report.recorded.seconds, report.again
     solved = np.flatnonzero(np.isfinite(again.rx_ideal_hz) & np.isfinite(again.tx_ideal_hz))
     picked = solved[np.unique(np.linspace(0, solved.size - 1, EXAMPLES).astype(int))] if (
@@ -125,7 +124,7 @@ def _examples(report: SessionReport) -> list[dict[str, float]]:
 
 
 def _conditions(report: SessionReport) -> list[tuple[str, str, list[str]]]:
-    """Name, unit and the values at the start, at the end, least and most."""
+    """Returns name, unit and values (at the start, at the end, least, most) of each condition."""
     s, again = report.recorded.seconds, report.again
     bound_s = s.clock_bound_ms[again.row] / 1e3
     rows: list[tuple[str, str, Array, int]] = [
@@ -142,18 +141,18 @@ def _conditions(report: SessionReport) -> list[tuple[str, str, list[str]]]:
         ("Clock known to within", "ms", s.clock_bound_ms, 1),
         ("What that clock can cost in receive", "Hz", bound_s * np.abs(again.rx_rate_hz_per_s), 4),
     ]
-    found = []
+    conditions = []
     for name, unit, values, decimals in rows:
         known = values[np.isfinite(values)]
         if known.size:
             picked = (known[0], known[-1], known.min(), known.max())
-            found.append((name, unit, [words.hz(float(v), decimals) for v in picked]))
-    return found
+            conditions.append((name, unit, [words.hz(float(v), decimals) for v in picked]))
+    return conditions
 
 
 def _budgets(report: SessionReport) -> list[dict[str, Any]]:
-    """For each dial the stated 95 % bounds, beside what was read back."""
-    found = []
+    """Returns for each dial the least and the greatest 95 % bound that was stated."""
+    bounds_stated = []
     for dial, bounds in zip(
         report.facts.dials,
         (
@@ -164,12 +163,13 @@ def _budgets(report: SessionReport) -> list[dict[str, Any]]:
     ):
         known = [bound for bound in bounds if bound is not None]
         if known:
-            found.append({"dial": dial, "least_hz": min(known), "most_hz": max(known)})
-    return found
+            bounds_stated.append({"dial": dial, "least_hz": min(known), "most_hz": max(known)})
+    return bounds_stated
 
 
 def _causes(report: SessionReport) -> list[tuple[str, list[str]]]:
-    """Of the last budget, each cause by name: one sigma and the largest, receive, then transmit."""
+    """Returns each cause of the last budget by name, with one sigma and the largest error of the
+    receive dial, then of the transmit dial."""
     try:
         both = json.loads(report.recorded.budgets[-1].json)
         sides = [{one["name"]: one for one in both[side]["causes"]} for side in ("rx", "tx")]
@@ -189,21 +189,21 @@ def _causes(report: SessionReport) -> list[tuple[str, list[str]]]:
 
 
 def _partners(report: SessionReport) -> dict[str, str]:
-    """The places that the contexts' partners stand for, by what they are called there."""
-    found = {}
+    """Returns the places of the partners, by what the contexts call them."""
+    places = {}
     for context in report.recorded.contexts.values():
         if context.partner != "self":
             try:
                 site = report.recorded.station.partner_named(context.partner)
-                found[context.partner] = words.place(site)
+                places[context.partner] = words.place(site)
             except MoontrimError:
-                found[context.partner] = "not a place that can be worked with"
-    return found
+                places[context.partner] = "not a place that can be worked with"
+    return places
 
 
 def _to_check(report: SessionReport) -> dict[str, str] | None:
-    """One recomputed second as a command to type, and what it should print; None where the shift is
-    not that of one leg alone."""
+    """Returns one recomputed second as a command to type and what it should print; None where the
+    shift is not that of one leg alone."""
     recorded, again = report.recorded, report.again
     for k in np.flatnonzero(np.isfinite(again.rx_ideal_hz)).tolist()[again.row.size // 2 :]:
         row = int(again.row[k])

@@ -1,10 +1,10 @@
-"""The path solved once more for seconds spread over a session, and held against what the daemon
+"""The path solved once more for seconds spread over a session, and compared with what the daemon
 recorded then. Pure.
 
 The daemon takes its dials from a fit of the delay, made ahead of time, through straight lines of a
-second each. Here each instant is solved exactly and by itself, from what the journal says was
-chosen. It is the same physics (see README for what that is held against), but none of the daemon's
-working: a stale fit, a wrong second, a wrong partner or a forgotten trim shows."""
+second each. Here each instant is solved exactly and by itself, from the choices in the journal. The
+physics is the same (README says what that is checked against), but nothing else is: a stale fit, a
+wrong second, a wrong partner or a forgotten trim shows."""
 
 from __future__ import annotations
 
@@ -20,17 +20,18 @@ from moontrim.report.recorded import Context, Recorded
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import AGREEMENTS, fractions_of, on_air
 
-MOST_INSTANTS = 3600
-CHUNK = 600  # instants solved at once: the arrays stay small
+MOST_INSTANTS = 3600  # chosen: every tenth second of a whole pass, solved in a few seconds
+CHUNK = 600  # instants solved at once, so that the arrays stay small
 
 
-# What to_moon, from_moon, from_partner and to_partner are called by the arithmetic of agreements.
 @dataclass(frozen=True)
 class Recomputed:
-    """At each instant (N,): the two ideal dials, how fast the ideal on-air frequencies move (0 for
-    one that stays put), limb-to-limb spread and path loss between isotropic antennas at the sked
-    frequency, distances of the Moon. NaN where it could not be worked out. row: index of the second
-    it belongs to. problem: why something is missing, or empty."""
+    """The path at n instants; every array has shape (n,), NaN where it could not be solved.
+
+    row: index of the second that an instant belongs to. ideal: the dials. rate: of the ideal on-air
+    frequencies, 0 for one that does not move. spread_hz: limb to limb, loss_db: between isotropic
+    antennas, both at the sked frequency. home_km, partner_km: distances of the Moon. problem: why
+    something is missing, or empty."""
 
     row: np.ndarray
     utc_s: Array
@@ -48,7 +49,7 @@ class Recomputed:
 def recompute(
     ephemeris: Ephemeris, recorded: Recorded, most_instants: int = MOST_INSTANTS
 ) -> Recomputed:
-    """Every n-th second that is comparable, at most so many of them in all."""
+    """Solves the path for every n-th second that is comparable, at most so many in all."""
     steady = np.flatnonzero(_steady(recorded))
     step = max(1, -(-steady.size // most_instants))
     row = steady[::step]
@@ -56,12 +57,12 @@ def recompute(
     columns = np.full((8, row.size), np.nan)
     problems = []
     for context_id in np.unique(recorded.seconds.context_id[row]):
-        here = np.flatnonzero(recorded.seconds.context_id[row] == context_id)
-        keyed = recorded.seconds.transmitting[row[here]] == 1.0
+        members = np.flatnonzero(recorded.seconds.context_id[row] == context_id)
+        keyed = recorded.seconds.transmitting[row[members]] == 1.0
         try:
             context = recorded.contexts[int(context_id)]
-            for at in range(0, here.size, CHUNK):
-                part = here[at : at + CHUNK]
+            for at in range(0, members.size, CHUNK):
+                part = members[at : at + CHUNK]
                 columns[:, part] = _solve(
                     ephemeris, recorded, context, utc_s[part], keyed[at : at + CHUNK]
                 )
@@ -74,8 +75,9 @@ def recompute(
 
 
 def _steady(recorded: Recorded) -> np.ndarray:
-    """Seconds (N,) whose neighbours have the same choices and the same transmit state: around a
-    change it is not recorded which of the two the dial was made for."""
+    """Returns which seconds, shape (n,), have neighbours with the same choices and the same
+    transmit state. Around a change the journal does not tell for which of the two a dial was set.
+    """
     s = recorded.seconds
     if s.utc_s.size == 1:
         return np.array([True])
@@ -87,7 +89,8 @@ def _steady(recorded: Recorded) -> np.ndarray:
 def _solve(
     ephemeris: Ephemeris, recorded: Recorded, context: Context, utc_s: Array, keyed: np.ndarray
 ) -> Array:
-    """The columns of Recomputed (8, N). Raises KeyError for what the journal does not know."""
+    """Returns the columns of Recomputed, shape (8, n). Raises KeyError where the journal has not
+    enough."""
     station = recorded.station
     if station.home is None:
         raise KeyError("home")
@@ -104,7 +107,7 @@ def _solve(
     later_rx_hz, later_tx_hz = _on_air(context, path, ahead_s=1.0)
     sent_hz = tx_hz
     if band.while_transmitting == "mid_over":
-        # Receiving, the transmit dial stands where it ought to be in the middle of an over.
+        # While receiving, the transmit dial is set for the middle of the next over.
         ahead_s = np.where(keyed, 0.0, band.over_s / 2.0)
         sent_hz = _on_air(context, solved(utc_s + ahead_s))[1]
     return np.array(
@@ -124,7 +127,8 @@ def _solve(
 
 
 def _on_air(context: Context, path: PathSolution, ahead_s: float = 0.0) -> tuple[Array, Array]:
-    """Ideal on-air frequencies (N,), received and transmitted; ahead_s: at the present rate."""
+    """Returns the ideal on-air frequencies, received and transmitted, shape (n,) each. ahead_s: for
+    so much later, at the present rate."""
 
     def fraction(leg: LegName) -> Array:
         return path.legs[leg].fraction + ahead_s * path.legs[leg].fraction_rate_per_s
@@ -147,8 +151,8 @@ def _dial(band: Band, on_air_hz: Array) -> Array:
 
 @dataclass(frozen=True)
 class Difference:
-    """Recorded minus recomputed ideal dial over so many instants, receive and transmit together:
-    the largest size, the second it belongs to, and the RMS."""
+    """Recorded minus recomputed ideal dial, receive and transmit together. largest_hz: its largest
+    size; at_utc_s: the second of that."""
 
     instants: int
     largest_hz: float
@@ -157,7 +161,7 @@ class Difference:
 
 
 def difference(recorded: Recorded, again: Recomputed) -> Difference | None:
-    """None if nothing could be recomputed."""
+    """Returns the difference between recorded and recomputed dials; None if none was recomputed."""
     s = recorded.seconds
     off_hz = np.stack(
         [

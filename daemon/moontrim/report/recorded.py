@@ -1,6 +1,6 @@
-"""One session of the journal in memory: a column an array, so that the report can reckon with it.
+"""One session of the journal in memory, a column an array.
 
-Reads; judges nothing. Every text in it comes from a file that anyone may have written."""
+Every text in it comes from a file that anyone may have written."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from moontrim.errors import InputError
 from moontrim.path.vectors import Array
 from moontrim.report.station import Station, station_from
 
-ROWS_AT_ONCE = 20_000
+ROWS_AT_ONCE = 20_000  # chosen: rows as Python objects take several times the memory of the arrays
 
 
 @dataclass(frozen=True)
 class Seconds:
-    """Columns of the table `seconds`, named and meant as there; each (N,), NaN where unknown, in
-    order of utc_s. at_utc_s: the instant that a row holds for. tracking, keying: codes, see
-    Recorded.words."""
+    """The columns of the view `seconds` (`journal.schema` explains them), each of shape (n,), NaN
+    where unknown, in order of utc_s. at_utc_s: the instant that a row holds for. tracking, keying:
+    codes, see Recorded.code_names."""
 
     utc_s: Array
     at_utc_s: Array
@@ -51,7 +51,7 @@ COLUMNS = tuple(field.name for field in fields(Seconds))
 
 @dataclass(frozen=True)
 class Context:
-    """What the operator had chosen from from_utc_s on."""
+    """The choices of the operator from from_utc_s on."""
 
     id: int
     from_utc_s: float
@@ -67,7 +67,7 @@ class Context:
 
 @dataclass(frozen=True)
 class CommandRecord:
-    """outcome: `done`, or the refusal."""
+    """A command. by: who sent it. outcome: `done`, or the refusal."""
 
     at_utc_s: float
     by: str
@@ -77,7 +77,7 @@ class CommandRecord:
 
 @dataclass(frozen=True)
 class FaultRecord:
-    """to_utc_s: None while it lasts."""
+    """A fault. to_utc_s: None while it lasts."""
 
     from_utc_s: float
     to_utc_s: float | None
@@ -87,8 +87,8 @@ class FaultRecord:
 
 @dataclass(frozen=True)
 class BudgetRecord:
-    """What the error budget stated: with 95 % probability each dial is within this of the truth.
-    json: both budgets whole, by cause."""
+    """A stated error budget. bound95: with 95 % probability the dial is within this of the truth.
+    largest: the largest cause. json: both budgets whole, by cause."""
 
     at_utc_s: float
     rx_bound95_hz: float | None
@@ -100,8 +100,8 @@ class BudgetRecord:
 
 @dataclass(frozen=True)
 class Recorded:
-    """A session. ended_utc_s: None while it runs, or when it never got to say so. words: of a
-    kind's codes."""
+    """A session. ended_utc_s: None while it runs, or if it never ended in order. newest: the last
+    session of the journal. code_names: the name of each code, by kind (`tracking`, `keying`)."""
 
     id: int
     began_utc_s: float
@@ -114,34 +114,34 @@ class Recorded:
     commands: tuple[CommandRecord, ...]
     faults: tuple[FaultRecord, ...]
     budgets: tuple[BudgetRecord, ...]
-    words: dict[str, dict[int, str]]
+    code_names: dict[str, dict[int, str]]
 
 
 def read_session(connection: sqlite3.Connection, session_id: int | None) -> Recorded:
-    """The session with this id, or the last. Raises InputError when there is none, when nothing was
-    recorded in it, or when the file's contents are damaged."""
+    """Returns the session with this id, or the last. Raises InputError if there is none, if nothing
+    was recorded in it, or if the contents of the file are damaged."""
     with damage_named():
         if session_id is None:
             session_id = _one(connection, "SELECT max(id) FROM sessions")[0]
             if session_id is None:
                 raise InputError("journal", "empty", "a journal with a session in it")
-        found = _one(
+        session_row = _one(
             connection,
             "SELECT id, began_utc_s, ended_utc_s, version, station_json FROM sessions WHERE id = ?",
             session_id,
         )
-        if found is None:
+        if session_row is None:
             raise InputError("SESSION", session_id, "an id that `moontrim report --list` shows")
         seconds = _seconds(connection, session_id)
         if not seconds.utc_s.size:
             raise InputError("SESSION", session_id, "a session with a second recorded in it")
         return Recorded(
-            id=int(found[0]),
-            began_utc_s=float(found[1]),
-            ended_utc_s=None if found[2] is None else float(found[2]),
-            version=str(found[3]),
+            id=int(session_row[0]),
+            began_utc_s=float(session_row[1]),
+            ended_utc_s=None if session_row[2] is None else float(session_row[2]),
+            version=str(session_row[3]),
             newest=session_id == _one(connection, "SELECT max(id) FROM sessions")[0],
-            station=station_from(found[4]),
+            station=station_from(session_row[4]),
             seconds=seconds,
             contexts=_contexts(connection, session_id),
             commands=tuple(
@@ -157,15 +157,15 @@ def read_session(connection: sqlite3.Connection, session_id: int | None) -> Reco
                 )
             ),
             budgets=tuple(
-                BudgetRecord(float(at), _number(rx), _number(tx), *map(str, words))
-                for at, rx, tx, *words in _of(
+                BudgetRecord(float(at), _number(rx), _number(tx), *map(str, texts))
+                for at, rx, tx, *texts in _of(
                     connection,
                     "at_utc_s, rx_bound95_hz, tx_bound95_hz, largest, advice, json",
                     "budgets",
                     session_id,
                 )
             ),
-            words=_words(connection),
+            code_names=_code_names(connection),
         )
 
 
@@ -174,7 +174,7 @@ def _one(connection: sqlite3.Connection, query: str, *values: Any) -> Any:
 
 
 def _of(connection: sqlite3.Connection, columns: str, table: str, session_id: int) -> list[Any]:
-    """Rows in order of their first column, a time."""
+    """Returns the rows of a session in order of their first column, a time."""
     query = f"SELECT {columns} FROM {table} WHERE session_id = ? ORDER BY 1"  # noqa: S608 (ours)
     return connection.execute(query, (session_id,)).fetchall()
 
@@ -215,11 +215,11 @@ def _contexts(connection: sqlite3.Connection, session_id: int) -> dict[int, Cont
     }
 
 
-def _words(connection: sqlite3.Connection) -> dict[str, dict[int, str]]:
-    words: dict[str, dict[int, str]] = {}
+def _code_names(connection: sqlite3.Connection) -> dict[str, dict[int, str]]:
+    names: dict[str, dict[int, str]] = {}
     for kind, code, text in connection.execute("SELECT kind, code, text FROM names"):
-        words.setdefault(str(kind), {})[int(code)] = str(text)
-    return words
+        names.setdefault(str(kind), {})[int(code)] = str(text)
+    return names
 
 
 def _number(value: Any) -> float | None:
@@ -228,7 +228,7 @@ def _number(value: Any) -> float | None:
 
 @contextmanager
 def damage_named() -> Iterator[None]:
-    """Whatever a damaged file does to a reader, as one InputError."""
+    """Turns every error that reading a damaged file raises into an InputError."""
     try:
         yield
     except (sqlite3.Error, ValueError, TypeError, OverflowError) as error:

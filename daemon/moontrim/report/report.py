@@ -1,5 +1,4 @@
-"""A session, added up and held against the path solved once more: all that the page and the summary
-are made from."""
+"""A session added up, and compared with the path solved once more, for the page and the summary."""
 
 from __future__ import annotations
 
@@ -14,7 +13,8 @@ from moontrim.report.recorded import Recorded
 
 @dataclass(frozen=True)
 class SessionReport:
-    """earth_rotation: how well the tables used now know the Earth's turn of that day, in words."""
+    """A report. made_utc_s: when. earth_rotation: how well the tables used now know the Earth's
+    rotation of that day, as text."""
 
     recorded: Recorded
     facts: Facts
@@ -25,15 +25,17 @@ class SessionReport:
 
     @property
     def verdict(self) -> list[str]:
+        """The result in a few sentences."""
         return words.verdict(self.facts, self.difference)
 
     @property
     def ending(self) -> str:
+        """How the session ended, as text."""
         return words.ending(self.recorded, self.facts, self.made_utc_s)
 
 
 def report_of(recorded: Recorded, ephemeris: Ephemeris, now_utc_s: float) -> SessionReport:
-    """Add the session up and solve its path once more."""
+    """Adds the session up and solves its path once more. now_utc_s: when the report is made."""
     again = recompute(ephemeris, recorded)
     return SessionReport(
         recorded=recorded,

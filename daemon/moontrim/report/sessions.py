@@ -1,4 +1,4 @@
-"""Which sessions a journal holds."""
+"""The list of the sessions in a journal."""
 
 from __future__ import annotations
 
@@ -24,7 +24,8 @@ QUERY = """
 
 @dataclass(frozen=True)
 class Listed:
-    """One session. length_s: from its first second recorded to its last, 0 if there is none."""
+    """One session of the list. ended_utc_s: None while it runs, or if it never ended in order.
+    length_s: from its first recorded second to its last, 0 if there is none."""
 
     id: int
     began_utc_s: float
@@ -35,7 +36,7 @@ class Listed:
 
 
 def list_sessions(connection: sqlite3.Connection) -> list[Listed]:
-    """All, the oldest first. Raises InputError for a damaged file."""
+    """Returns all sessions, the oldest first. Raises InputError for a damaged file."""
     with damage_named():
         return [
             Listed(

@@ -1,5 +1,5 @@
-"""The station as the journal keeps it beside a session: what the report shows, and what is needed
-to work out the path and the dial once more.
+"""The station as recorded with a session (`sessions.station_json`, see `journal.companion`): what
+the report shows, and what is needed to solve path and dials once more.
 
 The journal may come from another machine or version, so that everything may be missing or of
 another kind; then that part of the report says so."""
@@ -20,8 +20,8 @@ from moontrim.path.site import Site, parse_site
 
 @dataclass(frozen=True)
 class Station:
-    """home: None if not known. partner: the config's, None for our own echo or if not known;
-    partner_text: as contexts name it. bands: by name, those that could be read."""
+    """A station as recorded. home: None if not known. partner: the config's, None for our own echo
+    or if not known; partner_text: as contexts name it. bands: by name, those that could be read."""
 
     home: Site | None = None
     partner: Site | None = None
@@ -31,9 +31,9 @@ class Station:
     bands: dict[str, BandSettings] = field(default_factory=dict)
 
     def partner_named(self, text: str) -> Site | None:
-        """The place a context names; None for our own echo. A locator tells no height: if it is
-        that of the config's partner, it is the config's partner. InputError for what is no
-        place."""
+        """Returns the place that a context names; None for our own echo. The text of the config's
+        partner gives the config's place, which has a height; a locator alone has none. Raises
+        InputError for what is no place."""
         if text == "self":
             return None
         if self.partner is not None and text == self.partner_text:
@@ -42,7 +42,7 @@ class Station:
 
 
 def station_from(text: Any) -> Station:
-    """From `sessions.station_json` (see `journal.station`)."""
+    """Returns the station of a JSON text; an empty one if it cannot be read."""
     try:
         raw = json.loads(text)
     except (ValueError, TypeError, RecursionError):
@@ -62,7 +62,8 @@ def station_from(text: Any) -> Station:
 
 
 def _site(raw: Any) -> Site | None:
-    """Exact coordinates; the locator they came from, if any, is only a name for them."""
+    """Returns a place by its exact coordinates; the locator they came from, if any, is only a name.
+    None for what is no place."""
     if not isinstance(raw, dict):
         return None
     keys = ("latitude_deg", "longitude_deg", "height_m")
@@ -82,6 +83,7 @@ def _site(raw: Any) -> Site | None:
 
 
 def _band(raw: Any) -> BandSettings | None:
+    """Returns a band, without keys that this version does not know; None for what is no band."""
     if not isinstance(raw, dict):
         return None
     known = {key: value for key, value in raw.items() if key in BandSettings.model_fields}

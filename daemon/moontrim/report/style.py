@@ -1,8 +1,8 @@
-"""What the report's figures have in common: style, panels, axes, and the SVG that goes into a page.
+"""Style, panels and axes of the report's figures, and the SVG that goes into the page.
 
-Colours are the page's own (variables of its style sheet), so that one drawing serves light, dark
-and paper; text stays text. Lines differ by stroke as well as by colour. Drawn with matplotlib's
-figures directly; its settings are put back as they were."""
+Colours are variables of the page's style sheet, so that one drawing serves light, dark and paper;
+text stays text. Lines differ by stroke as well as by colour. The settings of matplotlib are
+restored after each drawing."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from matplotlib.figure import Figure
 from moontrim.path.vectors import Array
 from moontrim.report.facts import Facts
 
-# Stand-ins that occur nowhere else; the page's variables take their places.
+# Stand-ins that occur nowhere else in an SVG; the page's variables replace them.
 INK, GRID, RECEIVE, TRANSMIT, GOOD, BAD = (f"#0a0b{k:02x}" for k in range(1, 7))
 VARIABLES = {
     INK: "--ink",
@@ -60,24 +60,24 @@ STYLE: Any = {
 }
 WIDTH_INCH, LEFT_INCH, RIGHT_INCH, BOTTOM_INCH, LEGEND_INCH = 5.4, 0.95, 0.25, 0.5, 0.3
 CHARACTER_INCH, LABEL_INCH = 0.08, 0.6
-PARTS = 240  # the session is drawn in so many parts: more would not show
+PARTS = 240  # chosen: the session is drawn in so many parts; more would not show at this width
 DAY_S = 86400.0
 
 
-def drawn(make: Any, *given: Any) -> str:
-    """One figure as an `svg` element. make: draws it on an empty Figure, from what is given."""
+def drawn(make: Any, *arguments: Any) -> str:
+    """Returns a figure as an `svg` element. make: draws on an empty Figure, with the arguments."""
     with matplotlib.rc_context(STYLE):
         figure = Figure()
         FigureCanvasSVG(figure)
-        make(figure, *given)
+        make(figure, *arguments)
         buffer = io.StringIO()
         figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None})
     return _for_page(buffer.getvalue(), make.__name__)
 
 
 def _for_page(svg: str, name: str) -> str:
-    """Without prolog and metadata; names made unique in the page; colours the page's; named by the
-    element of that id."""
+    """Returns the SVG without prolog and metadata, its ids made unique in the page, its colours
+    replaced by the page's, and labelled by the element with the id `name`."""
     svg = svg[svg.index("<svg") :]
     svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
     svg = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{name}-", svg)
@@ -97,8 +97,7 @@ def panels_of(
     top_inch: float = LEGEND_INCH,
     gap_inch: float = 0.13,
 ) -> list[Axes]:
-    """So many panels of that height, one above the other; the figure becomes as high as they
-    need."""
+    """Returns so many panels of that height, one above the other; sets the height of the figure."""
     height_inch = top_inch + count * panel_inch + (count - 1) * gap_inch + BOTTOM_INCH
     figure.set_size_inches(WIDTH_INCH, height_inch)
     places = {
@@ -116,40 +115,43 @@ def panels_of(
 
 
 def edges_of(facts: Facts, parts: int) -> Array:
-    """Of equal parts of the session, none shorter than a second."""
+    """Returns the edges (UTC seconds) of equal parts of the session, none shorter than a second."""
     return np.linspace(facts.spell.from_utc_s, facts.spell.to_utc_s, min(parts, facts.expected) + 1)
 
 
 def parts_of(utc_s: Array, values: Array, edges: Array) -> list[Array]:
-    """The finite values of each part of the session."""
+    """Returns the finite values of each part of the session."""
     cuts = np.searchsorted(utc_s, edges - 0.5)
     return [values[a:b][np.isfinite(values[a:b])] for a, b in pairwise(cuts)]
 
 
 def by_part(parts: list[Array], of: Callable[[Array], Any]) -> Array:
-    """NaN for a part without values, so that a line breaks there."""
+    """Returns one number for each part; NaN for a part without values, so that a line breaks."""
     return np.array([float(of(part)) if part.size else np.nan for part in parts])
 
 
 def means(utc_s: Array, values: Array, edges: Array) -> tuple[Array, Array]:
-    """A quantity that changes slowly, as a line."""
+    """Returns x and y of the line of a quantity that changes slowly: its mean in each part."""
     return middles(edges), by_part(parts_of(utc_s, values, edges), np.mean)
 
 
 def middles(edges: Array) -> Array:
+    """Returns the middles of the parts, as matplotlib's dates."""
     return np.asarray(days((edges[:-1] + edges[1:]) / 2.0))
 
 
 def rms(values: Array) -> float:
+    """Returns the root mean square."""
     return float(np.sqrt(np.mean(values**2)))
 
 
 def days(utc_s: Any) -> Any:
-    """Instants as matplotlib's dates: days since 1970."""
+    """Returns instants as matplotlib's dates: days since 1970."""
     return np.asarray(utc_s) / DAY_S
 
 
 def time_axis(axes: Axes, facts: Facts) -> None:
+    """Labels the x axis with UTC, from the beginning of the session to its end."""
     axes.set_xlim(days(facts.spell.from_utc_s), days(facts.spell.to_utc_s))
     locator = dates.AutoDateLocator(tz=UTC, minticks=3, maxticks=7)  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
@@ -160,6 +162,7 @@ def time_axis(axes: Axes, facts: Facts) -> None:
 
 
 def legend(axes: Axes) -> None:
+    """Puts a legend above the panel if it has labelled lines."""
     handles, _ = axes.get_legend_handles_labels()
     if handles:
         axes.legend(
@@ -168,5 +171,5 @@ def legend(axes: Axes) -> None:
 
 
 def plain(text: str) -> str:
-    """A word of the journal as matplotlib may draw it: printable, and no formula."""
+    """Returns a text of the journal as matplotlib may draw it: printable, short, no formula."""
     return "".join(c for c in text if c.isprintable()).replace("$", "")[:40]

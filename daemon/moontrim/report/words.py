@@ -1,4 +1,4 @@
-"""The report in words and figures of the right length. Pure."""
+"""The sentences of the report, and its numbers as text of the right length. Pure."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from moontrim.report.recorded import Recorded
 from moontrim.state.snapshot import Tracking
 
 NONE = "–"
-LIVE_S = 60.0  # a session whose last second is older than this is not running any more
+LIVE_S = 60.0  # chosen: a session whose last second is older than this no longer runs
 # More than the daemon's fit (0.0001 Hz) and later tables of the Earth's rotation (0.006 Hz for 3 ms
 # of UT1 at 10 GHz) can explain.
 ASTRAY_HZ = 0.05
-# What is meant to be so, and how the sentence calls it.
+# States that are intended, as a sentence names them.
 INTENDED = {
     Tracking.HELD_KEYED: "held while transmitting",
     Tracking.PAUSED: "paused by the operator",
@@ -25,17 +25,17 @@ INTENDED = {
 
 
 def utc(utc_s: float) -> str:
-    """ISO 8601 UTC to the second."""
+    """Returns ISO 8601 UTC to the second."""
     return iso_utc(math.floor(utc_s))
 
 
 def exactly(utc_s: float) -> str:
-    """ISO 8601 UTC to the microsecond, as the journal keeps it."""
+    """Returns ISO 8601 UTC to the microsecond, as the journal stores it."""
     return iso_utc(utc_s)
 
 
 def span(seconds: float | None) -> str:
-    """`2 h 05 min`, `3 min 20 s`, `12.4 s`."""
+    """Returns text such as `2 h 05 min`, `3 min 20 s`, `12.4 s`; `lasts` for None."""
     if seconds is None:
         return "lasts"
     if seconds < 60.0:
@@ -47,30 +47,30 @@ def span(seconds: float | None) -> str:
 
 
 def hz(value: float | None, decimals: int = 3, sign: bool = False) -> str:
-    """With its unit left to the column."""
+    """Returns hertz without their unit, which the column's heading has."""
     if value is None or not math.isfinite(value):
         return NONE
     return f"{value:+,.{decimals}f}" if sign else f"{value:,.{decimals}f}"
 
 
 def dial(value: float) -> str:
-    """Hertz in groups of three, as dials show them."""
+    """Returns whole hertz in groups of three, as dials show them."""
     return NONE if not math.isfinite(value) else f"{value:,.0f}".replace(",", " ")
 
 
 def percent(share: float) -> str:
-    """Never rounded up to a whole that it is not."""
+    """Returns a share in percent, rounded down, so that only 1 gives 100 %."""
     value = math.floor(share * 10_000) / 100
     return "100 %" if share == 1.0 else f"{value:.2f} %"
 
 
 def count(number: int, one: str) -> str:
-    """`1 second`, `2 seconds`."""
+    """Returns text such as `1 second`, `2 seconds`."""
     return f"{number:,} {one}" if number == 1 else f"{number:,} {one}s"
 
 
 def ending(recorded: Recorded, facts: Facts, now_utc_s: float) -> str:
-    """How the session ended, as far as the journal knows."""
+    """Returns how the session ended, as far as the journal tells."""
     if recorded.ended_utc_s is not None:
         return f"ended {utc(recorded.ended_utc_s)}"
     if recorded.newest and now_utc_s - facts.spell.to_utc_s < LIVE_S:
@@ -82,7 +82,7 @@ def ending(recorded: Recorded, facts: Facts, now_utc_s: float) -> str:
 
 
 def verdict(facts: Facts, difference: Difference | None) -> list[str]:
-    """The whole in a few plain sentences, each with its numbers."""
+    """Returns the result in a few sentences, each with its numbers."""
     return [
         *_time(facts),
         *_dials(facts),
@@ -92,6 +92,7 @@ def verdict(facts: Facts, difference: Difference | None) -> list[str]:
 
 
 def _again(difference: Difference | None) -> list[str]:
+    """Returns sentences on the path solved once more."""
     if difference is None:
         return ["The path could not be solved once more: nothing but the journal says so."]
     sentences = [
@@ -107,20 +108,21 @@ def _again(difference: Difference | None) -> list[str]:
 
 
 def _time(facts: Facts) -> list[str]:
+    """Returns sentences on the time in each state."""
     on = f"{facts.on_frequency:,} of {facts.expected:,} s ({percent(facts.on_frequency_share)})"
-    meant = [s for s in facts.states if s.word in INTENDED]
-    astray = [s for s in facts.states if s.word not in {Tracking.ON_FREQUENCY, *INTENDED}]
+    meant = [s for s in facts.states if s.name in INTENDED]
+    astray = [s for s in facts.states if s.name not in {Tracking.ON_FREQUENCY, *INTENDED}]
     sentences = [f"On frequency for {on}."]
     if meant:
         well = facts.on_frequency + sum(s.seconds for s in meant)
-        parts = ", ".join(f"{s.seconds:,} s {INTENDED[Tracking(s.word)]}" for s in meant)
+        parts = ", ".join(f"{s.seconds:,} s {INTENDED[Tracking(s.name)]}" for s in meant)
         sentences = [
             f"As intended for {well:,} of {facts.expected:,} s ({percent(well / facts.expected)}): "
             f"{facts.on_frequency:,} s on frequency, {parts}."
         ]
     if astray:
         parts = ", ".join(
-            f"{s.word} for {span(s.seconds)}"
+            f"{s.name} for {span(s.seconds)}"
             + (f" (longest {span(s.longest.seconds)})" if s.longest.seconds < s.seconds else "")
             for s in astray
         )
@@ -129,6 +131,7 @@ def _time(facts: Facts) -> list[str]:
 
 
 def _dials(facts: Facts) -> list[str]:
+    """Returns a sentence on how close the dials were."""
     shown = [
         f"the {one.name} dial was within {hz(one.on_frequency.largest_hz)} Hz of where the path "
         f"wanted it, RMS {hz(one.on_frequency.rms_hz)} Hz"
@@ -145,6 +148,7 @@ def _dials(facts: Facts) -> list[str]:
 
 
 def _missed(facts: Facts) -> list[str]:
+    """Returns a sentence on the seconds without a record."""
     if not facts.missed:
         return ["No second was missed."]
     longest = max(facts.gaps, key=lambda gap: gap.seconds)
@@ -155,8 +159,8 @@ def _missed(facts: Facts) -> list[str]:
 
 
 def earth_rotation(ephemeris: Ephemeris, recorded: Recorded) -> str:
-    """Whether the tables used for the report knew the Earth's rotation of that day, or predicted
-    it; empty outside them."""
+    """Returns whether the tables used for the report contain the Earth's rotation of that day as
+    measured or as predicted; empty outside them."""
     try:
         rotation = ephemeris.earth_rotation(float(recorded.seconds.utc_s[0]))
     except CoverageError:
@@ -166,12 +170,12 @@ def earth_rotation(ephemeris: Ephemeris, recorded: Recorded) -> str:
 
 
 def exact(site: Site) -> str:
-    """A place as `moontrim path` takes it, to a tenth of a metre."""
+    """Returns a place as `moontrim path` takes it, to a tenth of a metre."""
     return f"{site.latitude_deg:.6f},{site.longitude_deg:.6f},{site.height_m:.1f}"
 
 
 def place(site: Site | None) -> str:
-    """A station, exactly, with its locator if it was given by one."""
+    """Returns a place by its coordinates, with its locator if the config gives one."""
     if site is None:
         return NONE
     return f"{site.locator} ({exact(site)})" if site.locator else exact(site)

@@ -62,9 +62,9 @@ def test_seconds_states_and_gaps(tmp_path: Path, ephemeris: Ephemeris) -> None:
     assert facts.on_frequency == 996 - 31
     assert facts.on_frequency_share == 0.965, "a second without a record is not on frequency"
     on, lost = facts.states
-    assert (on.word, on.seconds, on.share) == ("on frequency", 965, 0.965)
+    assert (on.name, on.seconds, on.share) == ("on frequency", 965, 0.965)
     assert on.longest == Spell(T0 + 503, T0 + 900)
-    assert (lost.word, lost.seconds, lost.longest) == ("radio lost", 31, Spell(T0 + 200, T0 + 230))
+    assert (lost.name, lost.seconds, lost.longest) == ("radio lost", 31, Spell(T0 + 200, T0 + 230))
     first, event, lasting = facts.faults
     assert (first.length_s, first.after) == (30.0, "on frequency")
     assert first.recovered_s == pytest.approx(30.0)
