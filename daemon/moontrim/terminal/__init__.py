@@ -1,1 +1,1 @@
-"""Words and numbers on a terminal."""
+"""Output for a person at a terminal: the live panel, the log line, the report on a path."""

@@ -1,5 +1,5 @@
-"""What a person sees in the terminal: a live panel on a terminal, plain lines otherwise. Reads
-snapshots only."""
+"""The daemon's state for a person: a live panel on a terminal, otherwise lines in the log. Both are
+made from snapshots only."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS
 log = logging.getLogger(__name__)
 
 CONSOLE = Console(stderr=True)
-REFRESH_S = 0.5
-LINE_EVERY_S = 60.0
-GAUGE_CELLS = 15
-WIDEST = 100  # beyond that the eye loses the line
-GAUGE_FROM = 96  # narrower than that the gauge would cost digits
+REFRESH_S = 0.5  # chosen: a dial moves about once a second
+LINE_EVERY_S = 60.0  # chosen: a day of log is 1440 lines
+GAUGE_CELLS = 15  # odd, for a cell in the middle
+WIDEST = 100  # chosen: in a wider panel the eye loses the line
+GAUGE_FROM = 96  # columns; on a narrower terminal the gauge would cost digits
 
 _COLOUR = {
     Tracking.ON_FREQUENCY: "bold green",
@@ -39,40 +39,44 @@ _COLOUR = {
 
 
 async def log_view(daemon: Daemon) -> None:
-    """One line a minute, and one whenever the tracking state changes."""
+    """Logs one line a minute, and one whenever the tracking state changes, until cancelled."""
     last, next_s = None, 0.0
     while True:
-        seen = await daemon.hub.next()
-        if seen.tracking is not last:
-            level = logging.INFO if seen.tracking in _COLOUR else logging.WARNING
-            log.log(level, "%s%s", seen.tracking, f": {seen.reason}" if seen.reason else "")
-        elif seen.utc_s < next_s:
+        snapshot = await daemon.hub.next()
+        if snapshot.tracking is not last:
+            level = logging.INFO if snapshot.tracking in _COLOUR else logging.WARNING
+            log.log(
+                level, "%s%s", snapshot.tracking, f": {snapshot.reason}" if snapshot.reason else ""
+            )
+        elif snapshot.utc_s < next_s:
             continue
-        last, next_s = seen.tracking, seen.utc_s + LINE_EVERY_S
-        log.info("%s", status_line(seen))
+        last, next_s = snapshot.tracking, snapshot.utc_s + LINE_EVERY_S
+        log.info("%s", status_line(snapshot))
 
 
-def status_line(seen: Snapshot) -> str:
-    """The essentials in one plain line."""
-    parts = [f"{seen.band} sked {grouped(seen.sked_hz)} Hz"]
-    for name, dial in (("rx", seen.rx), ("tx", seen.tx)):
+def status_line(snapshot: Snapshot) -> str:
+    """Returns the essentials of a snapshot in one plain line."""
+    parts = [f"{snapshot.band} sked {grouped(snapshot.sked_hz)} Hz"]
+    for name, dial in (("rx", snapshot.rx), ("tx", snapshot.tx)):
         if dial is None:
             continue
         parts.append(f"{name} shift {dial.shift_hz:+.1f} Hz")
         if dial.dial_hz is not None:
             parts.append(f"dial {dial.dial_hz} residual {dial.residual_hz:+.2f}")
-    if seen.moon is not None:
-        parts.append(f"Moon az {seen.moon.azimuth_deg:.1f} el {seen.moon.elevation_deg:.1f}")
+    if snapshot.moon is not None:
+        parts.append(
+            f"Moon az {snapshot.moon.azimuth_deg:.1f} el {snapshot.moon.elevation_deg:.1f}"
+        )
     return ", ".join(parts)
 
 
 def show(text: str) -> None:
-    """Print something for the person at the terminal, above the panel if there is one."""
+    """Prints a text for the person at the terminal, above the panel if there is one."""
     CONSOLE.print(text, markup=False, highlight=False, soft_wrap=True)
 
 
 async def live_view(daemon: Daemon) -> None:
-    """A panel that redraws itself twice a second of real time until cancelled."""
+    """Draws the panel, twice a second of real time, until cancelled."""
     wall = SystemClock()
     with Live(console=CONSOLE, auto_refresh=False, transient=False) as live:
         while True:
@@ -82,64 +86,68 @@ async def live_view(daemon: Daemon) -> None:
 
 
 def takes_output(terminal: IO[str]) -> bool:
-    """Not while somebody has stopped it with Ctrl-S: writing would then hold up the daemon."""
+    """Does the terminal take output now? Not after Ctrl-S: writing would then stop the daemon."""
     try:
         return bool(select.select([], [terminal], [], 0.0)[1])
-    except (OSError, ValueError):  # nothing that can be asked, so nothing that stops
+    except (OSError, ValueError):  # a file or a pipe without a descriptor; Ctrl-S does not stop it
         return True
 
 
-def panel(seen: Snapshot, columns: int) -> Panel:
-    """The whole display for one snapshot, on a terminal of so many columns."""
+def panel(snapshot: Snapshot, columns: int) -> Panel:
+    """Returns the panel for one snapshot, on a terminal of so many columns."""
     top = Text()
     top.append(
-        f" {seen.tracking.upper()} ", style=_COLOUR.get(seen.tracking, "bold red") + " reverse"
+        f" {snapshot.tracking.upper()} ",
+        style=_COLOUR.get(snapshot.tracking, "bold red") + " reverse",
     )
-    if seen.transmitting:
+    if snapshot.transmitting:
         top.append("  TRANSMITTING", style="bold red")
-    if seen.reason:
-        top.append(f"  {seen.reason}")
+    if snapshot.reason:
+        top.append(f"  {snapshot.reason}")
     grid = Table.grid(padding=(0, 2))
     grid.add_column(style="dim")
     grid.add_column()
-    grid.add_row("sked", Text(f"{grouped(seen.sked_hz)} Hz", style="bold"))
-    grid.add_row("agreement", f"{seen.agreement}: {AGREEMENT_DESCRIPTIONS[seen.agreement]}")
-    grid.add_row("partner", "our own echo" if seen.partner == "self" else seen.partner)
-    if seen.moon is not None:
-        where = f"azimuth {seen.moon.azimuth_deg:5.1f}°  elevation {seen.moon.elevation_deg:5.1f}°"
-        if seen.moon.partner_elevation_deg is not None:
-            where += f"  (partner {seen.moon.partner_elevation_deg:.1f}°)"
-        if seen.outlook is not None:
-            up = seen.moon.elevation_deg > 0.0
-            next_s = seen.outlook.moon_sets_utc_s if up else seen.outlook.moon_rises_utc_s
+    grid.add_row("sked", Text(f"{grouped(snapshot.sked_hz)} Hz", style="bold"))
+    grid.add_row("agreement", f"{snapshot.agreement}: {AGREEMENT_DESCRIPTIONS[snapshot.agreement]}")
+    grid.add_row("partner", "our own echo" if snapshot.partner == "self" else snapshot.partner)
+    if (moon := snapshot.moon) is not None:
+        where = f"azimuth {moon.azimuth_deg:5.1f}°  elevation {moon.elevation_deg:5.1f}°"
+        if moon.partner_elevation_deg is not None:
+            where += f"  (partner {moon.partner_elevation_deg:.1f}°)"
+        if snapshot.outlook is not None:
+            up = moon.elevation_deg > 0.0
+            next_s = snapshot.outlook.moon_sets_utc_s if up else snapshot.outlook.moon_rises_utc_s
             if next_s is not None:
                 where += f"  {'sets' if up else 'rises'} {iso(next_s)[11:16]}"
         grid.add_row("Moon", where)
-    link = seen.link
+    link = snapshot.link
     grid.add_row(
         "radio",
         f"{link.state}, {link.sets} sets, {1e3 * link.set_latency_s:.0f} ms a set, "
         f"{link.failures} failures",
     )
-    grid.add_row("seconds", f"{seen.ticks} planned, {seen.missed_seconds} missed")
-    if seen.clock is not None:
-        grid.add_row("clock", _clock(seen.clock))
-    if seen.outlook is not None and seen.outlook.budgets is not None:
-        rx, tx = (budget.bound95_hz for budget in seen.outlook.budgets)
+    grid.add_row("seconds", f"{snapshot.ticks} planned, {snapshot.missed_seconds} missed")
+    if snapshot.clock is not None:
+        grid.add_row("clock", _clock(snapshot.clock))
+    if snapshot.outlook is not None and snapshot.outlook.budgets is not None:
+        rx, tx = (budget.bound95_hz for budget in snapshot.outlook.budgets)
         grid.add_row("off at most", f"{rx:.2f} Hz receive, {tx:.2f} Hz transmit (95 %)")
-    for text in seen.warnings:
+    for text in snapshot.warnings:
         grid.add_row("mind", Text(text, style="yellow"))
-    if seen.last_fault is not None:
-        grid.add_row("last fault", f"{iso(seen.last_fault.at_utc_s)} {seen.last_fault.text}")
+    if snapshot.last_fault is not None:
+        grid.add_row(
+            "last fault", f"{iso(snapshot.last_fault.at_utc_s)} {snapshot.last_fault.text}"
+        )
     return Panel(
-        Group(top, Text(), _dials(seen, gauge=columns >= GAUGE_FROM), Text(), grid),
-        title=f"moontrim  {seen.band}",
-        subtitle=iso(seen.utc_s),
+        Group(top, Text(), _dials(snapshot, gauge=columns >= GAUGE_FROM), Text(), grid),
+        title=f"moontrim  {snapshot.band}",
+        subtitle=iso(snapshot.utc_s),
         width=min(columns, WIDEST),
     )
 
 
 def _clock(clock: ClockView) -> Text:
+    """Returns how well the clock is known."""
     if clock.doubt:
         return Text(f"not trusted: {clock.doubt}", style="yellow")
     if clock.bound_ms is None:
@@ -148,15 +156,16 @@ def _clock(clock: ClockView) -> Text:
     return Text(f"right to {clock.bound_ms:.0f} ms{cost} ({clock.source})")
 
 
-def _dials(seen: Snapshot, *, gauge: bool) -> Table:
-    """Never wraps: a frequency broken at its groups reads as three wrong ones."""
+def _dials(snapshot: Snapshot, *, gauge: bool) -> Table:
+    """Returns the table of both dials. It never wraps: a frequency broken at its groups reads as
+    three wrong ones."""
     table = Table(box=None, header_style="dim", padding=(0, 1, 0, 0), pad_edge=False, expand=True)
     for heading in ("", "on the air Hz", "shift Hz", "rate Hz/s", "dial Hz", "residual Hz"):
         table.add_column(heading, justify="right" if heading else "left", no_wrap=True)
     if gauge:
         table.add_column("low   ok   high", justify="center", no_wrap=True)
-    step_hz = float(seen.link.dial_resolution_hz)
-    for name, dial in (("receive", seen.rx), ("transmit", seen.tx)):
+    step_hz = float(snapshot.link.dial_resolution_hz)
+    for name, dial in (("receive", snapshot.rx), ("transmit", snapshot.tx)):
         if dial is not None:
             cells = [name, *_cells(dial, step_hz)]
             table.add_row(*cells[: len(table.columns)])
@@ -164,6 +173,7 @@ def _dials(seen: Snapshot, *, gauge: bool) -> Table:
 
 
 def _cells(dial: DialView, step_hz: float) -> tuple[str | Text, ...]:
+    """Returns the cells of one dial, the gauge last."""
     known = dial.dial_hz is not None and dial.residual_hz is not None
     return (
         grouped(dial.on_air_hz, 1),
@@ -176,7 +186,7 @@ def _cells(dial: DialView, step_hz: float) -> tuple[str | Text, ...]:
 
 
 def _gauge(residual_hz: float, step_hz: float) -> Text:
-    """Where the dial is between one step low and one step high of ideal."""
+    """Returns a gauge that shows where the dial is, from one step below ideal to one above."""
     middle = GAUGE_CELLS // 2
     share = max(-1.0, min(1.0, residual_hz / step_hz))
     at = middle + round(share * middle)
@@ -186,5 +196,5 @@ def _gauge(residual_hz: float, step_hz: float) -> Text:
 
 
 def on_terminal() -> bool:
-    """Is there a person looking?"""
+    """Is standard error a terminal, so that a person may be reading it?"""
     return sys.stderr.isatty()

@@ -1,4 +1,4 @@
-"""The path report as a person reads it. Prints; computes nothing."""
+"""The output of `moontrim path` for a terminal."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from moontrim.formats import LEG_LABELS
 
 
 def show_path(report: dict[str, Any]) -> None:
-    """Three tables: the ends, the legs and the error budget."""
+    """Prints three tables: the ends, the legs and the error budget."""
     console = Console()
     frequency_mhz = report["frequency_hz"] / 1e6
     console.print(f"[bold]{report['at']}[/bold]  {frequency_mhz:.6f} MHz", highlight=False)
@@ -31,14 +31,14 @@ def show_path(report: dict[str, Any]) -> None:
             f"{end['distance_km']:,.1f}",
         )
     console.print(ends)
-    # As wide as 80 columns allow: beside shifts at 122 GHz nothing longer fits.
+    # Shifts at 122 GHz, and these headings, just fit into 80 columns.
     legs = Table(box=None, header_style="dim", padding=(0, 2, 0, 0), pad_edge=False)
     for heading in ("", "delay s", "shift Hz", "rate Hz/s", "by air Hz", "limb spread Hz"):
         legs.add_column(heading, justify="right" if heading else "left", no_wrap=True)
-    for name, words in LEG_LABELS.items():
+    for name, label in LEG_LABELS.items():
         leg = report["legs"][name]
         legs.add_row(
-            words,
+            label,
             f"{leg['delay_s']:.6f}",
             f"{leg['shift_hz']:+,.3f}",
             f"{leg['shift_rate_hz_per_s']:+.4f}",
@@ -53,13 +53,14 @@ def show_path(report: dict[str, Any]) -> None:
 
 
 def _show_budget(console: Console, budget: dict[str, Any], agreement: str) -> None:
+    """Prints the error budget of both dials, and what would make it smaller."""
     rx, tx = budget["rx"], budget["tx"]
     console.print(f"[bold]How far off the dials may be[/bold], agreement {agreement}, Hz")
     table = Table(box=None, header_style="dim", padding=(0, 2, 0, 0))
     for heading in ("", "receive 1 sigma", "can cost", "transmit 1 sigma", "can cost"):
         table.add_column(heading, justify="right" if heading else "left", no_wrap=True)
     by_name = [{cause["name"]: cause for cause in side["causes"]} for side in (rx, tx)]
-    for name in by_name[1] | by_name[0]:  # the transmit dial has every cause that there is
+    for name in by_name[1] | by_name[0]:  # in the order of the transmit dial, which has every cause
         table.add_row(name, *_sizes(by_name[0].get(name)), *_sizes(by_name[1].get(name)))
     table.add_row("all that is known", f"{rx['sigma_hz']:.3f}", "", f"{tx['sigma_hz']:.3f}", "")
     table.add_row(
@@ -80,6 +81,7 @@ def _show_budget(console: Console, budget: dict[str, Any], agreement: str) -> No
 
 
 def _sizes(cause: dict[str, Any] | None) -> tuple[str, str]:
+    """Returns one sigma and the largest error of a cause, as text."""
     if cause is None:
         return "", ""
     if cause["sigma_hz"] is None:
