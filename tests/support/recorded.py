@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from moontrim.config.settings import Settings
-from moontrim.journal.codes import codes_of
+from moontrim.journal.companion import station_json
+from moontrim.journal.file import codes_of
 from moontrim.journal.opening import open_to_write
 from moontrim.journal.schema import NAME, insert
-from moontrim.journal.station import station_json
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.rehearsal import embedded_settings
 from moontrim.session.session import Session, first_session

@@ -1,13 +1,14 @@
-"""The journal beside a daemon: reads its snapshots, hands records to the writer, waits for no disk.
+"""The journal beside a daemon: turns its snapshots into records for the writer, and never waits.
 
 A companion like any other (see `app`), but one that never ends the daemon: what it cannot record is
-logged once, and told as `problem`."""
+logged once, and published as `problem`."""
 
 from __future__ import annotations
 
 import json
 import logging
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -17,8 +18,8 @@ from moontrim.config.settings import Settings
 from moontrim.journal.file import JournalFile
 from moontrim.journal.recorder import Recorder
 from moontrim.journal.records import BudgetEntry, Choice, clean
-from moontrim.journal.station import station_json
 from moontrim.journal.writer import Writer
+from moontrim.session.session import first_session
 from moontrim.state.snapshot import Snapshot
 
 if TYPE_CHECKING:
@@ -29,8 +30,31 @@ log = logging.getLogger(__name__)
 BYTES_PER_MB = 1_000_000
 
 
+def station_json(settings: Settings) -> str:
+    """Returns what the config says about the station, as a JSON object: what a report needs (see
+    `report.station`), and nothing that opens a door. The driver's options are left out, since they
+    name hosts and ports.
+
+    home: a `moontrim.path.Site` by its fields; null until the GPS receiver has reported it.
+    partner: another, or null for our own echo: the config's, since the partner of each context is a
+    text. partner_text: how a context names it. driver: of the radio. troposphere: is it corrected?
+    bands: the tables of the config, whole."""
+    partner = None if settings.partner == "self" else settings.partner.site()
+    return json.dumps(
+        {
+            "home": asdict(settings.home.site()) if settings.home_is_known else None,
+            "partner": None if partner is None else asdict(partner),
+            "partner_text": first_session(settings).partner_text(settings),
+            "driver": settings.radio.driver,
+            "when_turned": settings.radio.when_turned,
+            "troposphere": settings.troposphere,
+            "bands": [band.model_dump(mode="json") for band in settings.bands],
+        }
+    )
+
+
 class RecordedBudget(Protocol):
-    """What is recorded of the error budget of one dial (see `path.budget`)."""
+    """The parts of the error budget of one dial that are recorded (see `errorbudget.budget`)."""
 
     @property
     def bound95_hz(self) -> float: ...
@@ -42,8 +66,8 @@ class RecordedBudget(Protocol):
 
 
 class Journal:
-    """The journal of a folder. clock: the daemon's; a rehearsal's is fine. clock_bound_s: how wrong
-    it may be just now, if anyone knows."""
+    """Keeps the journal of a folder. clock: the daemon's, or a rehearsal's. clock_bound_s: returns
+    how wrong it may be just now, None if that is not known."""
 
     def __init__(
         self,
@@ -52,25 +76,25 @@ class Journal:
         clock: Clock,
         clock_bound_s: Callable[[], float | None] = lambda: None,
     ) -> None:
-        own = settings.journal
-        self._enabled = own.enabled
+        options = settings.journal
+        self._enabled = options.enabled
         self._settings = settings
         self._clock = clock
         self._clock_bound_s = clock_bound_s
-        file = JournalFile(folder, own.max_mb * BYTES_PER_MB, clock)
+        file = JournalFile(folder, options.max_mb * BYTES_PER_MB, clock)
         self._writer = Writer(folder, file)
         station = station_json(settings)
         self._recorder = Recorder(clock.utc_s(), __version__, station, self._choice)
         self._budgets: object = None
-        self._own_problem = ""
+        self._recording_problem = ""
 
     @property
     def problem(self) -> str:
-        """For the state: what keeps the journal from being written; empty while all is well."""
-        return self._own_problem or self._writer.problem
+        """The reason why the journal is not written, for the state; empty while all is well."""
+        return self._recording_problem or self._writer.problem
 
     async def run(self, daemon: Daemon) -> None:
-        """Record the daemon until cancelled, then end the session and write what waits."""
+        """Records the daemon until cancelled, then ends the session and writes what waits."""
         if not self._enabled:
             return
         self._writer.start()
@@ -86,11 +110,11 @@ class Journal:
             await self._writer.close()
 
     async def flush(self) -> None:
-        """Until all recorded so far is on the disk, or has been refused by it."""
+        """Waits until all recorded so far is on the disk, or has been refused by it."""
         await self._writer.flush()
 
     def note_budget(self, at_utc_s: float, rx: RecordedBudget, tx: RecordedBudget) -> None:
-        """Record an error budget. The larger of the two gives its words."""
+        """Records an error budget. The dial with the larger bound gives the texts."""
         if not self._enabled:
             return
         worse = max(rx, tx, key=lambda budget: budget.bound95_hz)
@@ -105,25 +129,26 @@ class Journal:
         )
         self._writer.put([entry])
 
-    def _take(self, daemon: Daemon, seen: Snapshot) -> None:
+    def _take(self, daemon: Daemon, snapshot: Snapshot) -> None:
+        """Records one snapshot, the commands noted since the last, and a new error budget."""
         try:
             if daemon.settings.home != self._settings.home:
                 self._move(daemon.settings)
-            self._writer.put(self._recorder.take(seen, self._clock_bound_s()))
+            self._writer.put(self._recorder.take(snapshot, self._clock_bound_s()))
             self._take_notes(daemon)
-            budgets = seen.outlook.budgets if seen.outlook else None
+            budgets = snapshot.outlook.budgets if snapshot.outlook else None
             if budgets is not None and budgets is not self._budgets:
                 self._budgets = budgets
-                self.note_budget(seen.utc_s, *budgets)
+                self.note_budget(snapshot.utc_s, *budgets)
         except Exception as error:
-            if not self._own_problem:
+            if not self._recording_problem:
                 log.exception("cannot record what the daemon does")
-            self._own_problem = f"journal: cannot record: {error!r}"
+            self._recording_problem = f"journal: cannot record: {error!r}"
         else:
-            self._own_problem = ""
+            self._recording_problem = ""
 
     def _move(self, settings: Settings) -> None:
-        """Home is elsewhere: a session has one home, so this is a new one."""
+        """Begins a new session for another home, since a session has one home."""
         self._settings = settings
         now_utc_s = self._clock.utc_s()
         self._writer.put(self._recorder.end(now_utc_s))
@@ -132,14 +157,15 @@ class Journal:
     def _take_notes(self, daemon: Daemon) -> None:
         self._writer.put(self._recorder.commands(daemon.notes.take()))
 
-    def _choice(self, seen: Snapshot) -> Choice:
+    def _choice(self, snapshot: Snapshot) -> Choice:
+        """Returns the operator's choices as of a snapshot."""
         return Choice(
-            clean(seen.band),
-            seen.sked_hz,
-            seen.sked_hz + self._settings.band(seen.band).tx_shift_hz,
-            seen.agreement,
-            clean(seen.partner),
-            seen.trim_rx_hz,
-            seen.trim_tx_hz,
-            seen.correcting,
+            clean(snapshot.band),
+            snapshot.sked_hz,
+            snapshot.sked_hz + self._settings.band(snapshot.band).tx_shift_hz,
+            snapshot.agreement,
+            clean(snapshot.partner),
+            snapshot.trim_rx_hz,
+            snapshot.trim_tx_hz,
+            snapshot.correcting,
         )

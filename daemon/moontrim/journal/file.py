@@ -1,8 +1,11 @@
-"""One journal as the writing thread uses it: batches of records in, rows out.
+"""One journal as the writing thread uses it: turns batches of records into rows.
 
-Every statement may be carried out twice: a batch of which nobody knows whether it was committed is
+Every statement may be executed twice: a batch of which it is unknown whether it was committed is
 written again and leads to the same rows. For that, a session, a context, a command and a fault get
-their row number here and keep it."""
+their row number here, once and for all.
+
+Tracking and keying states are stored as small numbers, and the table `names` of the same file says
+what each means, so that an old journal keeps its meaning when a later version has other states."""
 
 from __future__ import annotations
 
@@ -10,11 +13,11 @@ import contextlib
 import os
 import sqlite3
 from collections.abc import Sequence
+from enum import StrEnum
 from pathlib import Path
 from weakref import WeakKeyDictionary, WeakSet
 
 from moontrim.clock.system import Clock
-from moontrim.journal.codes import codes_of
 from moontrim.journal.opening import is_damage, lock, open_to_write, set_aside
 from moontrim.journal.records import (
     BudgetEntry,
@@ -28,6 +31,10 @@ from moontrim.journal.records import (
 )
 from moontrim.journal.schema import NAME, insert
 from moontrim.journal.sizelimit import drop_oldest
+from moontrim.keying.sequence import Phase
+from moontrim.state.snapshot import Tracking
+
+KINDS: dict[str, type[StrEnum]] = {"tracking": Tracking, "keying": Phase}
 
 SESSION, CONTEXT = insert("sessions", 5), insert("contexts", 11)
 SECOND = insert("seconds_raw", 18)
@@ -42,6 +49,21 @@ END_KILLED_FAULTS = (
 )
 COMMAND, FAULT, BUDGET = insert("commands", 6), insert("faults", 6), insert("budgets", 7)
 NUMBERED = ("sessions", "contexts", "commands", "faults")
+
+
+def codes_of(conn: sqlite3.Connection) -> dict[str, dict[str, int]]:
+    """Returns, by kind, the code of every state in this file, and adds the states it lacks."""
+    codes: dict[str, dict[str, int]] = {}
+    for kind, states in KINDS.items():
+        rows = conn.execute("SELECT text, code FROM names WHERE kind = ?", (kind,))
+        known = codes[kind] = dict(rows.fetchall())
+        for state in states:
+            if state.value not in known:
+                known[state.value] = max(known.values(), default=-1) + 1
+                conn.execute(
+                    "INSERT INTO names VALUES (?, ?, ?)", (kind, known[state.value], state.value)
+                )
+    return codes
 
 
 class JournalFile:
@@ -63,7 +85,7 @@ class JournalFile:
         self._present: SessionBegin | None = None
 
     def write(self, batch: Sequence[Record]) -> None:
-        """Commit a batch: when this returns, a power cut does not lose it. Then make room, if the
+        """Commits a batch: when this returns, a power cut does not lose it. Then makes room, if the
         journal has grown to its limit."""
         try:
             conn = self._connection()
@@ -74,14 +96,14 @@ class JournalFile:
             if self._present is not None:
                 drop_oldest(conn, self._ids[self._present], self._max_bytes)
         except BaseException as error:
-            self._let_go()
+            self._disconnect()
             if isinstance(error, sqlite3.Error) and is_damage(error):
                 set_aside(self._folder / NAME, self._clock.utc_s(), str(error))
             raise
 
     def close(self) -> None:
-        """Let go of the file; it may be written again."""
-        self._let_go()
+        """Closes the file and gives up its lock; another write opens it again."""
+        self._disconnect()
         if self._lock is not None:
             os.close(self._lock)
             self._lock = None
@@ -89,9 +111,11 @@ class JournalFile:
     # --- the connection ---------------------------------------------------------------------------
 
     def _connection(self) -> sqlite3.Connection:
+        """Returns the connection, opened if need be. A file that was removed or replaced while open
+        is opened anew."""
         path = self._folder / NAME
         if self._conn is not None and (not path.exists() or path.stat().st_ino != self._inode):
-            self._let_go()  # somebody took the file away
+            self._disconnect()
         if self._conn is None:
             if self._lock is None:
                 self._lock = lock(self._folder)
@@ -104,7 +128,8 @@ class JournalFile:
             self._conn.execute("COMMIT")
         return self._conn
 
-    def _let_go(self) -> None:
+    def _disconnect(self) -> None:
+        """Closes the connection, if there is one."""
         conn, self._conn = self._conn, None
         self._written.clear()
         if conn is not None:
@@ -112,8 +137,8 @@ class JournalFile:
                 conn.close()
 
     def _tidy(self, conn: sqlite3.Connection) -> None:
-        """End what a killed daemon could not end, at the last thing known of it; go on counting
-        where the file ends."""
+        """Ends the sessions and faults that a killed daemon left open, at the last second recorded
+        of it; continues row numbers where the file ends."""
         ours = {id_ for of, id_ in self._ids.items() if isinstance(of, SessionBegin)}
         open_ids = conn.execute("SELECT id FROM sessions WHERE ended_utc_s IS NULL").fetchall()
         for (id_,) in open_ids:
@@ -127,6 +152,7 @@ class JournalFile:
     # --- rows -------------------------------------------------------------------------------------
 
     def _put(self, conn: sqlite3.Connection, record: Record) -> None:
+        """Writes one record, after the session and the context that it belongs to."""
         session_id = self._session(conn, record.session)
         match record:
             case SessionEnd():
@@ -136,20 +162,21 @@ class JournalFile:
             case Second():
                 conn.execute(SECOND, self._second(conn, session_id, record))
             case CommandRecord():
-                said = (record.at_utc_s, record.by, record.what, record.outcome)
-                conn.execute(COMMAND, (self._number("commands", record), session_id, *said))
+                values = (record.at_utc_s, record.by, record.what, record.outcome)
+                conn.execute(COMMAND, (self._number("commands", record), session_id, *values))
             case FaultRecord():
                 of = record.stretch
                 row = (of.from_utc_s, record.to_utc_s, of.kind, of.text)
                 conn.execute(FAULT, (self._number("faults", of), session_id, *row))
             case BudgetEntry():
                 bounds = (record.at_utc_s, record.rx_bound95_hz, record.tx_bound95_hz)
-                words = (record.largest, record.advice, record.json)
-                conn.execute(BUDGET, (session_id, *bounds, *words))
+                texts = (record.largest, record.advice, record.json)
+                conn.execute(BUDGET, (session_id, *bounds, *texts))
 
     def _second(
         self, conn: sqlite3.Connection, session_id: int, second: Second
     ) -> tuple[int | None, ...]:
+        """Returns the row of a second."""
         return (
             session_id,
             second.utc_s,
@@ -163,6 +190,7 @@ class JournalFile:
         )
 
     def _session(self, conn: sqlite3.Connection, session: SessionBegin) -> int:
+        """Returns the row number of a session, which is written if it is not in the file."""
         self._present = session
         id_ = self._number("sessions", session)
         if session not in self._written:
@@ -172,6 +200,7 @@ class JournalFile:
         return id_
 
     def _context(self, conn: sqlite3.Connection, context: ContextRecord) -> int:
+        """Returns the row number of a context, which is written if it is not in the file."""
         id_ = self._number("contexts", context)
         if context not in self._written:
             session_id = self._session(conn, context.session)
@@ -180,7 +209,7 @@ class JournalFile:
         return id_
 
     def _number(self, table: str, of: object) -> int:
-        """The row number of a record in its table; the next one if it has none yet."""
+        """Returns the row number of a record in its table; the next one if it has none yet."""
         if of not in self._ids:
             self._ids[of] = self._next[table]
             self._next[table] += 1

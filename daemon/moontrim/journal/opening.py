@@ -1,7 +1,7 @@
-"""The file of a journal: made, checked, opened to write, or set aside.
+"""Creates, checks and opens the file of a journal for writing, or sets it aside.
 
 A file that cannot be used (of a newer version, damaged, something else under its name) is renamed
-with the time, together with SQLite's log beside it, and a fresh one begun. None is ever deleted.
+with the time, together with SQLite's log beside it, and a new one begun. None is ever deleted.
 
 SQLite runs with a write-ahead log and `synchronous=FULL`: a commit is on the disk when it returns,
 at the price of one sync. `NORMAL` would save that sync and lose, on a power cut, all since the last
@@ -21,16 +21,17 @@ from moontrim.journal.schema import APPLICATION_ID, NAME, TABLES, VERSION
 
 log = logging.getLogger(__name__)
 
-LOG_PAGES = 250  # of 4096 bytes: the write-ahead log is emptied into the file at this length
+# Chosen: the write-ahead log is emptied into the file at this length, 1 MB in pages of 4096 bytes.
+LOG_PAGES = 250
 LOG_BYTES = LOG_PAGES * 4096
-CACHE_PAGES = 64  # what is written is not read again; SQLite's 2 MB would fill up all night
-PATIENCE_S = 2.0  # for a reader that tidies up after a crash
+CACHE_PAGES = 64  # chosen: what is written is not read again; SQLite's 2 MB would fill up all night
+PATIENCE_S = 2.0  # chosen: for a reader that recovers the file after a crash
 
-BESIDE = ("", "-wal", "-shm")
+BESIDE = ("", "-wal", "-shm")  # the file, and those that SQLite puts beside it
 
 
 class UnusableFileError(Exception):
-    """What lies under the journal's name cannot be a journal of ours."""
+    """The file under the journal's name is not a journal that this version can write."""
 
 
 class OtherWriterError(Exception):
@@ -38,8 +39,8 @@ class OtherWriterError(Exception):
 
 
 def lock(folder: Path) -> int:
-    """A descriptor that holds the right to write the journal of this folder; closing it gives it
-    back. Raises OtherWriterError, OSError."""
+    """Locks the journal of a folder for writing, until the returned descriptor is closed. Raises
+    OtherWriterError, OSError."""
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     descriptor = os.open(folder / (NAME + ".lock"), os.O_RDWR | os.O_CREAT, 0o600)
     try:
@@ -51,8 +52,8 @@ def lock(folder: Path) -> int:
 
 
 def open_to_write(folder: Path, utc_s: float, *, check: bool) -> sqlite3.Connection:
-    """A connection to the journal of a folder, made if need be. utc_s: now, for the name of a file
-    set aside. check: look at the whole file. Raises OSError, sqlite3.Error."""
+    """Returns a connection to the journal of a folder, which is created if need be. utc_s: now, for
+    the name of a file set aside. check: the whole file. Raises OSError, sqlite3.Error."""
     path = folder / NAME
     try:
         return _opened(path, check=check)
@@ -62,25 +63,26 @@ def open_to_write(folder: Path, utc_s: float, *, check: bool) -> sqlite3.Connect
         if not (is_damage(error) or _is_unknown_format(error)):
             raise
         reason = str(error)
-    except UnicodeError as error:  # SQLite quotes damage that is no text
+    except UnicodeError as error:  # a message of SQLite quotes damaged bytes that are not UTF-8
         reason = str(error)
     set_aside(path, utc_s, reason)
     return _opened(path, check=False)
 
 
 def is_damage(error: sqlite3.Error) -> bool:
-    """Does it say that the file is none, or no longer one?"""
+    """Does the error mean that the file is damaged, or not a database at all?"""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     return code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
 def _is_unknown_format(error: sqlite3.Error) -> bool:
-    """A damaged header can pass for that of a later SQLite, which has no code of its own."""
+    """Does the error mean an unknown format? A damaged header can look like that of a later SQLite,
+    for which there is no code of its own."""
     return getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_ERROR
 
 
 def set_aside(path: Path, utc_s: float, reason: str) -> Path:
-    """Rename a journal out of the way; where to. Raises OSError."""
+    """Renames a journal out of the way and returns its new path. Raises OSError."""
     stamp = datetime.fromtimestamp(utc_s, UTC).strftime("%Y%m%dT%H%M%SZ")
     aside, n = path.with_name(f"{path.name}.unusable-{stamp}"), 1
     while aside.exists():
@@ -97,7 +99,8 @@ def set_aside(path: Path, utc_s: float, reason: str) -> Path:
 
 
 def _opened(path: Path, *, check: bool) -> sqlite3.Connection:
-    # Made here, for its mode; and a disk that refuses says why more clearly than SQLite does.
+    """Returns a connection to the file, which is created if need be."""
+    # Created here for its mode; and the error of a disk that refuses is clearer than SQLite's.
     descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
     os.fchmod(descriptor, 0o600)
     os.close(descriptor)
@@ -111,6 +114,7 @@ def _opened(path: Path, *, check: bool) -> sqlite3.Connection:
 
 
 def _prepare(conn: sqlite3.Connection, *, check: bool) -> None:
+    """Examines the file, sets the connection up, and creates the tables in an empty file."""
     (empty,) = conn.execute("SELECT count(*) = 0 FROM sqlite_schema").fetchone()
     if empty:
         conn.execute("PRAGMA auto_vacuum = INCREMENTAL")  # not possible once there is a table
@@ -128,6 +132,7 @@ def _prepare(conn: sqlite3.Connection, *, check: bool) -> None:
 
 
 def _examine(conn: sqlite3.Connection, *, check: bool) -> None:
+    """Raises UnusableFileError for another program's file, another version, or damage."""
     (application,) = conn.execute("PRAGMA application_id").fetchone()
     (version,) = conn.execute("PRAGMA user_version").fetchone()
     if application != APPLICATION_ID:
@@ -141,7 +146,7 @@ def _examine(conn: sqlite3.Connection, *, check: bool) -> None:
 
 
 def _make(conn: sqlite3.Connection) -> None:
-    """All in one transaction, so that a power cut leaves all of it or an empty file."""
+    """Creates the tables in one transaction, so that a power cut leaves all or an empty file."""
     conn.execute("BEGIN IMMEDIATE")
     for statement in TABLES:
         conn.execute(statement)

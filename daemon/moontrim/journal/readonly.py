@@ -1,4 +1,4 @@
-"""How others open a journal: to read only, also while a daemon writes it."""
+"""Opens a journal for reading only, also while a daemon writes it."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from urllib.parse import quote
 from moontrim.errors import InputError
 from moontrim.journal.schema import APPLICATION_ID, VERSION
 
-PATIENCE_S = 5.0  # for the moments in which the writer holds the file
-# SQLite quotes what is wrong, and Python then finds that it is no text.
+PATIENCE_S = 5.0  # chosen: for the moments in which the writer locks the file
+# UnicodeError: a message of SQLite quotes damaged bytes that are not UTF-8.
 DAMAGED = (sqlite3.Error, UnicodeError)
 
 
@@ -30,9 +30,9 @@ class SessionRow:
 
 
 def open_journal(path: Path) -> sqlite3.Connection:
-    """A connection that cannot write, with rows by name or number; close it soon, since the writer
-    cannot shorten its log meanwhile. InputError when there is no journal, or not one this version
-    can read."""
+    """Returns a connection that cannot write, with rows by name or number. Close it soon, since the
+    writer cannot shorten its log meanwhile. Raises InputError if there is no journal, or none that
+    this version can read."""
     field, value = "journal", str(path)
     try:
         if not path.is_file():
@@ -62,8 +62,9 @@ def open_journal(path: Path) -> sqlite3.Connection:
 
 
 def _connected(path: Path) -> sqlite3.Connection:
-    """In a folder where this user may not write, a journal whose daemon has ended in order is
-    complete in its one file, and SQLite must be told that nobody writes it."""
+    """Returns a connection that has been tried. In a folder where this user may not write, SQLite
+    cannot create its log beside the file; a journal whose daemon has ended in order is complete
+    without it, and is opened as `immutable`."""
     address = f"file:{quote(str(path.absolute()))}?mode=ro"
     conn = _opened(address)
     try:
@@ -85,6 +86,7 @@ def _connected(path: Path) -> sqlite3.Connection:
 
 
 def _opened(address: str) -> sqlite3.Connection:
+    """Returns a connection to a database by its URI."""
     conn = sqlite3.connect(address, uri=True, timeout=PATIENCE_S)
     conn.row_factory = sqlite3.Row
     return conn

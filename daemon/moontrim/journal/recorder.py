@@ -1,7 +1,7 @@
-"""Snapshots in, records out. Pure: no clock, no thread, no disk.
+"""Turns snapshots into records. Pure: no clock, no thread, no disk.
 
-A second is what the first snapshot of a tick says; where no tick came, nothing is made up. What was
-chosen, and whether the radio was on frequency, is taken from every snapshot, also between ticks."""
+The row of a second comes from the first snapshot of its tick; a second without a tick has no row.
+Choices of the operator and tracking states are taken from every snapshot, also between ticks."""
 
 from __future__ import annotations
 
@@ -30,11 +30,12 @@ from moontrim.tracking.commandlog import CommandNote
 from moontrim.tracking.planning import AHEAD_S
 
 WELL = frozenset({Tracking.ON_FREQUENCY, Tracking.HELD_KEYED, Tracking.PAUSED})
-SET_BACK_S = 1.0  # by more than this, seconds would come twice: a new session begins
+# If the clock goes back by more than this, seconds would come twice, so that a new session begins.
+SET_BACK_S = 1.0
 
 
 class Recorder:
-    """The record of one daemon. choice: what was chosen, as of a snapshot."""
+    """Makes the records of one daemon. choice: returns the operator's choices as of a snapshot."""
 
     def __init__(
         self,
@@ -54,23 +55,24 @@ class Recorder:
         self._ticks = 0
         self._missed = 0
 
-    def take(self, seen: Snapshot, clock_bound_s: float | None = None) -> list[Record]:
-        """What a snapshot adds to the record."""
-        found: list[Record] = []
-        if seen.utc_s < self._last_utc_s - SET_BACK_S:
-            found += self.end(self._last_utc_s)
-            found += self.begin(seen.utc_s, self.session.station_json)
-        self._last_utc_s = seen.utc_s
-        choice = self._choice(seen)
+    def take(self, snapshot: Snapshot, clock_bound_s: float | None = None) -> list[Record]:
+        """Returns the records that a snapshot adds."""
+        records: list[Record] = []
+        if snapshot.utc_s < self._last_utc_s - SET_BACK_S:
+            records += self.end(self._last_utc_s)
+            records += self.begin(snapshot.utc_s, self.session.station_json)
+        self._last_utc_s = snapshot.utc_s
+        choice = self._choice(snapshot)
         if self._context is None or self._context.choice != choice:
-            self._context = ContextRecord(self.session, seen.utc_s, choice)
-            found.append(self._context)
-        found += self._stretches(seen)
-        if seen.ticks != self._ticks:
-            found += self._tick(seen, self._context, clock_bound_s)
-        return found
+            self._context = ContextRecord(self.session, snapshot.utc_s, choice)
+            records.append(self._context)
+        records += self._stretches(snapshot)
+        if snapshot.ticks != self._ticks:
+            records += self._tick(snapshot, self._context, clock_bound_s)
+        return records
 
     def commands(self, notes: Iterable[CommandNote]) -> list[Record]:
+        """Returns the records of commands."""
         return [
             CommandRecord(
                 self.session, note.at_utc_s, *map(clean, (note.by, note.what, note.outcome))
@@ -79,59 +81,64 @@ class Recorder:
         ]
 
     def end(self, utc_s: float) -> list[Record]:
-        """The session is over."""
+        """Returns the records that end the session."""
         return [*self._well_again(utc_s), SessionEnd(self.session, utc_s)]
 
     def begin(self, utc_s: float, station_json: str) -> list[Record]:
-        """Another session, after the end of the one before."""
+        """Begins another session, after the end of the one before, and returns its record."""
         self.session = SessionBegin(utc_s, self.session.version, station_json)
         self._context = self._tracking = self._second = None
         return [self.session]
 
     def _tick(
-        self, seen: Snapshot, context: ContextRecord, clock_bound_s: float | None
+        self, snapshot: Snapshot, context: ContextRecord, clock_bound_s: float | None
     ) -> list[Record]:
-        found: list[Record] = []
-        second = math.floor(seen.utc_s + AHEAD_S)
-        missed = seen.missed_seconds - self._missed
+        """Returns the record of a second, after that of the seconds missed before it."""
+        records: list[Record] = []
+        second = math.floor(snapshot.utc_s + AHEAD_S)
+        missed = snapshot.missed_seconds - self._missed
         due = None if self._second is None else self._second + 1 + missed
         if missed > 0 and self._second is not None:
             stretch = TroubleRecord(
                 self.session, self._second + 1.0, "missed", f"{missed} seconds missed"
             )
-            found.append(FaultRecord(stretch, self._second + 1.0 + missed))
-        at_us = offset_us(seen.utc_s, second)
+            records.append(FaultRecord(stretch, self._second + 1.0 + missed))
+        at_us = offset_us(snapshot.utc_s, second)
         late = milliseconds(at_us - offset_us(-AHEAD_S, 0)) if second == due else None
-        found.append(
+        records.append(
             Second(
                 context,
                 second,
                 at_us,
-                seen.tracking,
-                seen.keying.state,
-                numbers_of(seen),
+                snapshot.tracking,
+                snapshot.keying.state,
+                numbers_of(snapshot),
                 late,
                 clock_bound(clock_bound_s),
             )
         )
-        self._second, self._ticks, self._missed = second, seen.ticks, seen.missed_seconds
-        return found
+        self._second, self._ticks, self._missed = second, snapshot.ticks, snapshot.missed_seconds
+        return records
 
-    def _stretches(self, seen: Snapshot) -> list[Record]:
-        found: list[Record] = []
-        if seen.tracking is not self._tracking:
-            found += self._well_again(seen.utc_s)
-            self._tracking = seen.tracking
-            if seen.tracking not in WELL:
-                kind = f"tracking:{seen.tracking}"
-                self._wrong = TroubleRecord(self.session, seen.utc_s, kind, clean(seen.reason))
-                found.append(FaultRecord(self._wrong, None))
-        for trouble in seen.faults_after(self._trouble):
+    def _stretches(self, snapshot: Snapshot) -> list[Record]:
+        """Returns the records of faults that begin or end with this snapshot."""
+        records: list[Record] = []
+        if snapshot.tracking is not self._tracking:
+            records += self._well_again(snapshot.utc_s)
+            self._tracking = snapshot.tracking
+            if snapshot.tracking not in WELL:
+                kind = f"tracking:{snapshot.tracking}"
+                self._wrong = TroubleRecord(
+                    self.session, snapshot.utc_s, kind, clean(snapshot.reason)
+                )
+                records.append(FaultRecord(self._wrong, None))
+        for trouble in snapshot.faults_after(self._trouble):
             event = TroubleRecord(self.session, trouble.at_utc_s, "event", clean(trouble.text))
-            found.append(FaultRecord(event, trouble.at_utc_s))
-        self._trouble = seen.last_fault
-        return found
+            records.append(FaultRecord(event, trouble.at_utc_s))
+        self._trouble = snapshot.last_fault
+        return records
 
     def _well_again(self, utc_s: float) -> list[Record]:
+        """Returns the record that ends the present fault of tracking, if there is one."""
         wrong, self._wrong = self._wrong, None
         return [] if wrong is None else [FaultRecord(wrong, max(utc_s, wrong.from_utc_s))]

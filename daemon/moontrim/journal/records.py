@@ -1,8 +1,8 @@
-"""What is written: frozen values, each of which carries what it belongs to.
+"""The records of a journal: immutable values, each with a reference to what it belongs to.
 
-A second knows its context and a context its session, so that whatever had to be dropped or written
-again, what is left can still be written whole. Sessions, contexts and stretches are told apart by
-identity: two that look alike are two."""
+A second refers to its context and a context to its session, so that whatever had to be dropped or
+written again, the rest can be written whole. Sessions, contexts and faults are compared by
+identity: two with the same contents are two."""
 
 from __future__ import annotations
 
@@ -14,12 +14,13 @@ from moontrim.journal.schema import PER_DEG, PER_HZ, PER_S, US_PER_MS
 from moontrim.keying.sequence import Phase
 from moontrim.state.snapshot import DialView, Snapshot, Tracking
 
-LONGEST_TEXT = 500  # characters; what comes from a network is not to fill the disk
+LONGEST_TEXT = 500  # chosen: characters; text from a network must not fill the disk
 
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class SessionBegin:
-    """One run of the daemon; a new one also begins when the clock is set back."""
+    """The beginning of a session: one run of the daemon; also when the clock is set back, or home
+    moves."""
 
     began_utc_s: float
     version: str
@@ -27,17 +28,20 @@ class SessionBegin:
 
     @property
     def session(self) -> SessionBegin:
+        """The record itself, as the other records have it."""
         return self
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SessionEnd:
+    """The end of a session."""
+
     session: SessionBegin
     ended_utc_s: float
 
 
 class Choice(NamedTuple):
-    """What the operator has chosen, in the order of the columns."""
+    """The operator's choices, in the order of the columns of `contexts`."""
 
     band: str
     sked_hz: float
@@ -51,13 +55,15 @@ class Choice(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class ContextRecord:
+    """The choices from an instant on."""
+
     session: SessionBegin
     from_utc_s: float
     choice: Choice
 
 
 class Numbers(NamedTuple):
-    """Columns of `seconds_raw` that are the same in every file, scaled and in their order."""
+    """The columns of `seconds_raw` that are the same in every file, scaled and in their order."""
 
     rx_ideal_e4: int | None
     rx_dial_hz: int | None
@@ -73,7 +79,7 @@ class Numbers(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Second:
-    """at_us: microseconds from utc_s to the instant of the snapshot."""
+    """The row of one second. at_us: microseconds from utc_s to the instant of the snapshot."""
 
     context: ContextRecord
     utc_s: int
@@ -86,11 +92,14 @@ class Second:
 
     @property
     def session(self) -> SessionBegin:
+        """The session of its context."""
         return self.context.session
 
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class CommandRecord:
+    """A command. by: who sent it. outcome: `done`, or the refusal."""
+
     session: SessionBegin
     at_utc_s: float
     by: str
@@ -100,7 +109,7 @@ class CommandRecord:
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class TroubleRecord:
-    """Time in which something was wrong."""
+    """The beginning of a fault. kind: `tracking:STATE`, `missed` or `event`."""
 
     session: SessionBegin
     from_utc_s: float
@@ -110,18 +119,21 @@ class TroubleRecord:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FaultRecord:
-    """A stretch as far as it is known: to_utc_s None while it lasts, then once more."""
+    """A fault: written with to_utc_s None while it lasts, and once more when it is over."""
 
     stretch: TroubleRecord
     to_utc_s: float | None
 
     @property
     def session(self) -> SessionBegin:
+        """The session that it began in."""
         return self.stretch.session
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BudgetEntry:
+    """An error budget as stated. bound95: see `errorbudget.budget`. json: both budgets whole."""
+
     session: SessionBegin
     at_utc_s: float
     rx_bound95_hz: float | None
@@ -136,20 +148,21 @@ Record = (
 )
 
 
-def numbers_of(seen: Snapshot) -> Numbers:
-    """A snapshot's dials and Moon; what is no number is left out."""
-    moon = seen.moon
+def numbers_of(snapshot: Snapshot) -> Numbers:
+    """Returns the dials and the Moon of a snapshot; None for what is not a number."""
+    moon = snapshot.moon
     return Numbers(
-        *_dial(seen.rx),
-        *_dial(seen.tx),
+        *_dial(snapshot.rx),
+        *_dial(snapshot.tx),
         scaled(moon.elevation_deg if moon else None, PER_DEG),
         scaled(moon.azimuth_deg if moon else None, PER_DEG),
         scaled(moon.partner_elevation_deg if moon else None, PER_DEG),
-        None if seen.transmitting is None else int(seen.transmitting),
+        None if snapshot.transmitting is None else int(snapshot.transmitting),
     )
 
 
 def _dial(dial: DialView | None) -> tuple[int | None, int | None, int | None]:
+    """Returns ideal dial, dial and shift, scaled."""
     if dial is None:
         return None, None, None
     return (
@@ -160,7 +173,8 @@ def _dial(dial: DialView | None) -> tuple[int | None, int | None, int | None]:
 
 
 def scaled(value: float | None, per_unit: int) -> int | None:
-    """A whole number of parts of a unit; None for what is none, or does not fit a column."""
+    """Returns a whole number of parts of a unit; None for what is not a number, or does not fit a
+    column."""
     if value is None or not math.isfinite(value):
         return None
     whole = round(value * per_unit)
@@ -168,17 +182,20 @@ def scaled(value: float | None, per_unit: int) -> int | None:
 
 
 def clock_bound(bound_s: float | None) -> int | None:
+    """Returns the bound of the clock's error in microseconds."""
     return scaled(bound_s, PER_S)
 
 
 def offset_us(at_utc_s: float, utc_s: int) -> int:
+    """Returns the microseconds from a whole second to an instant."""
     return round((at_utc_s - utc_s) * PER_S)
 
 
 def milliseconds(offset_us: int) -> int:
+    """Returns microseconds as whole milliseconds."""
     return round(offset_us / US_PER_MS)
 
 
 def clean(text: str) -> str:
-    """A text that any disk takes: Unicode without lone surrogates, and not endless."""
+    """Returns a text that can be stored: Unicode without lone surrogates, and not too long."""
     return text.encode(errors="replace").decode()[:LONGEST_TEXT]

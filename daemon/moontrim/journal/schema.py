@@ -1,7 +1,7 @@
-"""The tables of a journal: what the columns mean, and how numbers are kept small.
+"""The tables of a journal: the meaning of the columns, and the units in which they are stored.
 
-Times are POSIX seconds of UTC. Numbers of `seconds` are stored as whole numbers, which SQLite keeps
-in as few bytes as each needs, in the table `seconds_raw`; readers use the view `seconds`, which
+Times are POSIX seconds of UTC. Numbers of `seconds` are stored as whole numbers, for which SQLite
+takes as few bytes as each needs, in the table `seconds_raw`; readers use the view `seconds`, which
 turns them into hertz and degrees:
 
 session_id      of `sessions`
@@ -25,11 +25,11 @@ to_utc_s NULL is still going on."""
 
 from __future__ import annotations
 
-APPLICATION_ID = 0x4D54726A  # "MTrj", the SQLite header's word for whose file it is
+APPLICATION_ID = 0x4D54726A  # "MTrj", in the SQLite header, says whose file it is
 VERSION = 1
 NAME = "journal.sqlite3"
 
-PER_HZ = 10_000  # hertz are kept as ten-thousandths, degrees as thousandths
+PER_HZ = 10_000  # hertz are stored as ten-thousandths, degrees as thousandths
 PER_DEG = 1_000
 PER_S = 1_000_000
 US_PER_MS = 1_000
@@ -127,6 +127,7 @@ TABLES = (
 
 
 def insert(table: str, columns: int) -> str:
-    """A statement that writes one whole row. Written again after a failure, it is the same row."""
+    """Returns a statement that writes one whole row. Executed again after a failure, it writes the
+    same row."""
     verb = "OR IGNORE" if table == "seconds_raw" else "OR REPLACE"
     return f"INSERT {verb} INTO {table} VALUES ({', '.join('?' * columns)})"  # noqa: S608

@@ -1,8 +1,8 @@
-"""The journal never grows beyond its size: the oldest sessions go first.
+"""Drops the oldest sessions, so that the journal never grows beyond its size.
 
 In small steps, one after each commit, so that neither the log nor the time a commit takes grows. A
-session loses its row first, and with that its readers, then its seconds. When only the present one
-is left, its oldest hour goes."""
+session loses its row first, so that readers no longer find it, then its seconds. When only the
+present one is left, its oldest hour goes."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ import sqlite3
 from moontrim.journal.opening import LOG_BYTES
 
 RESERVE_BYTES = 2 * LOG_BYTES  # of the limit: for the log, and what one step adds to it
-SECONDS_A_STEP = 3600
+SECONDS_A_STEP = 3600  # chosen: about 250 kB, a quarter of the log
 DROP_UNUSED_CONTEXTS = (
     "DELETE FROM contexts WHERE session_id = ? AND id < "
     "(SELECT context_id FROM seconds_raw WHERE session_id = ? AND utc_s = ?)"
 )
-PAGES_A_STEP = 200  # given back to the disk; what a step frees beyond that is left for the next
+PAGES_A_STEP = 200  # chosen: 800 kB given back to the disk; the rest is left for the next step
 
 
 def drop_oldest(conn: sqlite3.Connection, present_id: int, max_bytes: int) -> None:
-    """One step, if the file is at its limit. Raises sqlite3.Error."""
+    """Takes one step, if the file is at its limit. Raises sqlite3.Error."""
     limit = (max_bytes - RESERVE_BYTES) // _number(conn, "page_size")
     pages = _number(conn, "page_count")
     if pages <= limit:
@@ -32,10 +32,12 @@ def drop_oldest(conn: sqlite3.Connection, present_id: int, max_bytes: int) -> No
 
 
 def _number(conn: sqlite3.Connection, pragma: str) -> int:
+    """Returns the value of a pragma."""
     return int(conn.execute(f"PRAGMA {pragma}").fetchone()[0])
 
 
 def _drop(conn: sqlite3.Connection, present_id: int) -> None:
+    """Drops part of the oldest session of which there are seconds."""
     (oldest_id,) = conn.execute("SELECT min(session_id) FROM seconds_raw").fetchone()
     if oldest_id is None:
         return
@@ -48,7 +50,7 @@ def _drop(conn: sqlite3.Connection, present_id: int) -> None:
 
 
 def _drop_up_to(conn: sqlite3.Connection, oldest_id: int) -> None:
-    """All of the oldest session but for those of its seconds that are left for the next step."""
+    """Drops the oldest session, but of its seconds only as many as a step takes."""
     conn.execute("DELETE FROM sessions WHERE id <= ?", (oldest_id,))
     for table in ("contexts", "commands", "faults", "budgets"):
         conn.execute(f"DELETE FROM {table} WHERE session_id <= ?", (oldest_id,))  # noqa: S608
@@ -60,7 +62,7 @@ def _drop_up_to(conn: sqlite3.Connection, oldest_id: int) -> None:
 
 
 def _shorten(conn: sqlite3.Connection, present_id: int) -> None:
-    """The oldest hour of the present session, or half of it if it is shorter."""
+    """Drops the oldest hour of the present session, or half of it if that is shorter."""
     query = "SELECT count(*) FROM seconds_raw WHERE session_id = ?"
     (seconds,) = conn.execute(query, (present_id,)).fetchone()
     cut_utc_s = _nth_second(conn, present_id, min(SECONDS_A_STEP, seconds // 2))
@@ -77,6 +79,7 @@ def _shorten(conn: sqlite3.Connection, present_id: int) -> None:
 
 
 def _nth_second(conn: sqlite3.Connection, session_id: int, n: int) -> int | None:
+    """Returns the UTC second of the n-th row of a session, from 0; None if there is none."""
     query = "SELECT utc_s FROM seconds_raw WHERE session_id = ? ORDER BY utc_s LIMIT 1 OFFSET ?"
     row = conn.execute(query, (session_id, n)).fetchone()
     return None if row is None else int(row[0])
@@ -85,6 +88,7 @@ def _nth_second(conn: sqlite3.Connection, session_id: int, n: int) -> int | None
 def _delete_before(
     conn: sqlite3.Connection, table: str, column: str, session_id: int, utc_s: int
 ) -> None:
+    """Deletes the rows of a session that are older than an instant."""
     conn.execute(
         f"DELETE FROM {table} WHERE session_id = ? AND {column} < ?",  # noqa: S608 (our own names)
         (session_id, utc_s),

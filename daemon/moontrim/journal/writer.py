@@ -1,8 +1,8 @@
-"""The one thread that writes: it takes what has come together and commits it.
+"""The one thread that writes: it takes all records that wait and commits them.
 
-What comes is written at once, but at most every half second, so that a power cut costs less than a
-second and a rehearsal that runs through hours in a minute is written in large pieces. While the
-disk refuses, the newest hour waits in memory and writing is tried again, ever more rarely."""
+Records are written at once, but at most every half second, so that a power cut costs less than a
+second and a rehearsal that runs through hours in a minute is written in large batches. While the
+disk refuses, the newest hour waits in memory and writing is tried again at growing intervals."""
 
 from __future__ import annotations
 
@@ -22,15 +22,15 @@ from moontrim.journal.records import Record, Second
 
 log = logging.getLogger(__name__)
 
-CAPACITY = 4000  # records in memory: an hour of seconds, and what else happens in it
-PAUSE_S = 0.5  # between commits
-HURRY = 500  # records; with so many waiting there is no pause
-RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0)
-SILENT_S = 5.0  # a disk that takes longer over one commit is said to be slow
-FAREWELL_S = 2.0  # for a disk that is slow at the end
-FULL_BYTES = 100_000  # with less room than this, that is the reason whatever SQLite says
+CAPACITY = 4000  # chosen: records in memory; an hour of seconds, and what else happens in it
+PAUSE_S = 0.5  # chosen: between commits
+HURRY = 500  # chosen: with so many records waiting there is no pause
+RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0)  # chosen: after the first, second ... failure in a row
+SILENT_S = 5.0  # chosen: a disk that takes longer over one commit is reported as slow
+FAREWELL_S = 2.0  # chosen: how long the end of the daemon waits for a slow disk
+FULL_BYTES = 100_000  # with less free space the disk is full, whatever reason SQLite gives
 
-WORDS = {
+REASONS = {
     sqlite3.SQLITE_FULL: "disk full",
     sqlite3.SQLITE_READONLY: "read-only",
     sqlite3.SQLITE_BUSY: "another program holds it",
@@ -38,7 +38,7 @@ WORDS = {
 
 
 class Writer:
-    """Made and used in the event loop, all but its thread."""
+    """Takes records in the event loop, and writes them in a thread of its own."""
 
     def __init__(self, folder: Path, file: JournalFile) -> None:
         self._folder = folder
@@ -58,7 +58,7 @@ class Writer:
 
     @property
     def problem(self) -> str:
-        """Why nothing is written just now and how much waits; empty while all is well."""
+        """The reason why nothing is written just now, with how much waits; else empty."""
         with self._change:
             reason, began_s = self._reason, self._began_s
             waiting = sum(isinstance(r, Second) for r in (*self._in_hand, *self._waiting))
@@ -70,17 +70,18 @@ class Writer:
         return f"journal: {reason}; {waiting} s waiting" + (f", {lost} s lost" if lost else "")
 
     def start(self) -> None:
+        """Starts the thread."""
         self._thread.start()
 
     def put(self, records: Iterable[Record]) -> None:
-        """Hand records over; never waits for the disk."""
+        """Queues records for the thread; never waits for the disk."""
         with self._change:
             self._waiting.extend(records)
             self._drop_beyond_capacity()
             self._change.notify()
 
     async def flush(self) -> None:
-        """Until all that was put so far has been written, or has been refused."""
+        """Waits until all records so far have been written, or refused by the disk."""
         flushed: Future[None] = Future()
         with self._change:
             if not self._thread.is_alive():
@@ -90,7 +91,7 @@ class Writer:
         await asyncio.wrap_future(flushed)
 
     async def close(self) -> None:
-        """Write what waits and let go of the file; a disk that takes too long is left to it."""
+        """Writes what waits and closes the file; does not wait for a disk that takes too long."""
         with self._change:
             self._stopping = True
             self._change.notify()
@@ -105,6 +106,7 @@ class Writer:
     # --- the thread -------------------------------------------------------------------------------
 
     def _work(self) -> None:
+        """Runs in the thread: takes what waits, writes it, pauses, until the writer is closed."""
         try:
             while True:
                 with self._change:
@@ -124,6 +126,7 @@ class Writer:
             self._done.set_result(None)
 
     def _settle(self, flushes: list[Future[None]]) -> None:
+        """Releases those that wait in `flush`."""
         for flushed in flushes:
             if flushed.set_running_or_notify_cancel():
                 flushed.set_result(None)
@@ -132,13 +135,14 @@ class Writer:
         return bool(self._waiting or self._flushes or self._stopping)
 
     def _attempt(self) -> bool:
-        """Write what is in hand. Whatever goes wrong, the daemon goes on without a journal."""
+        """Writes the batch in hand; returns whether that went well. After a failure the batch waits
+        again. Whatever goes wrong, the daemon goes on without a journal."""
         try:
             if self._in_hand:
                 self._file.write(self._in_hand)
             reason = ""
         except Exception as error:
-            reason = self._words(error)
+            reason = self._reason_of(error)
         with self._change:
             if reason:
                 self._waiting.extendleft(reversed(self._in_hand))
@@ -154,7 +158,7 @@ class Writer:
         return not reason
 
     def _pause(self, written: bool) -> None:
-        """More may come together meanwhile; after a failure, the disk may recover."""
+        """Waits so that more records come together; after a failure, so that the disk recovers."""
         pause_s = PAUSE_S if written else RETRY_S[min(self._failures, len(RETRY_S)) - 1]
         with self._change:
             self._change.wait_for(
@@ -166,16 +170,19 @@ class Writer:
             )
 
     def _drop_beyond_capacity(self) -> None:
+        """Drops the oldest records beyond the capacity, and counts the seconds among them."""
         while len(self._waiting) > CAPACITY:
             self._lost += isinstance(self._waiting.popleft(), Second)
 
-    def _words(self, error: Exception) -> str:
+    def _reason_of(self, error: Exception) -> str:
+        """Returns the reason of a failure, as text for the operator."""
         if isinstance(error, OSError):
             return (error.strerror or str(error)).lower()
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-        return WORDS.get(code) or self._no_room() or str(error) or type(error).__name__
+        return REASONS.get(code) or self._no_room() or str(error) or type(error).__name__
 
     def _no_room(self) -> str:
+        """Returns `disk full` if it is, else an empty text."""
         try:
             full = shutil.disk_usage(self._folder).free < FULL_BYTES
         except OSError:
