@@ -1,3 +1,3 @@
-"""moontrim under a service manager: telling it how we are, the log, and putting it in place.
+"""moontrim under a service manager: state and watchdog messages to it, the log, the installation.
 
-Knows the daemon only by its snapshots. Nothing here is needed to run in a terminal."""
+Knows the daemon only by its snapshots. Without a service manager only the log is used."""

@@ -1,7 +1,7 @@
-"""What it takes to run moontrim as a service: which files with which content go where, and which
-commands then put them to use. Pure, but for reading the files that came with the package.
+"""The plan of an installation as a service: which files with which content go where, and which
+commands then put them to use. Pure, but for reading the files that come with the package.
 
-Owns what is in those files for one radio; `commands.installservice` looks, writes and runs."""
+`cli.installservice` carries the plan out."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ from moontrim.config.keyingports import GpioInput, GpioOutput
 from moontrim.config.settings import Settings
 from moontrim.errors import InputError
 
-# The program's place as the files have it that came with the package.
+# The path of the program in the files that come with the package.
 PROGRAM = "/usr/local/bin/moontrim"
+# Of an instance; chosen: what needs no escaping in a unit's name, a path or a topic.
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
-# What the service does not see: ProtectHome=yes, PrivateTmp=yes.
+# Hidden from the service by ProtectHome=yes and PrivateTmp=yes.
 HIDDEN = (Path("/home"), Path("/root"), Path("/run/user"), Path("/tmp"), Path("/var/tmp"))  # noqa: S108
 
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A file to be put in place. theirs: the operator may change it, so it is written once and then
-    left alone."""
+    """A file to be put in place. theirs: the operator may change it, so it is never overwritten."""
 
     path: Path
     content: str
@@ -37,7 +37,7 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class InstallStep:
-    """A command to be run, and what for."""
+    """A command to be run. why: for the operator."""
 
     command: tuple[str, ...]
     why: str
@@ -45,8 +45,8 @@ class InstallStep:
 
 @dataclass(frozen=True, slots=True)
 class InstallPlan:
-    """files: with their places in the running system. steps: in this order, after the files.
-    remarks: what else the operator should know."""
+    """The plan for one unit. files: with their paths in the running system. steps: in this order,
+    after the files. remarks: sentences for the operator."""
 
     unit: str
     files: tuple[Placed, ...]
@@ -55,8 +55,8 @@ class InstallPlan:
 
 
 def system_plan(name: str, config: str, settings: Settings, program: str = PROGRAM) -> InstallPlan:
-    """For a service of the system. name: of the instance. config: the text of its file, and
-    settings what that says. program: its absolute path."""
+    """Returns the plan for a service of the system. name: of the instance. config: the text of its
+    config file; settings: the same, parsed. program: its absolute path. Raises InputError."""
     _check(name, program)
     units, unit = Path("/etc/systemd/system"), f"moontrim@{name}.service"
     gpio = _uses_gpio(settings)
@@ -106,7 +106,8 @@ def system_plan(name: str, config: str, settings: Settings, program: str = PROGR
 def user_plan(
     name: str, config: str, program: str, config_home: Path, user: str = "$USER"
 ) -> InstallPlan:
-    """For a service of one user, who needs no root for it. config_home: as $XDG_CONFIG_HOME."""
+    """Returns the plan for a service of one user, which needs no root. config_home: as
+    $XDG_CONFIG_HOME. Raises InputError."""
     _check(name, program)
     unit = f"moontrim@{name}.service"
     placed = (
@@ -130,18 +131,19 @@ def user_plan(
 
 
 def shipped(name: str) -> str:
-    """The text of a file that came with the package."""
+    """Returns the text of a file that comes with the package."""
     return (_folder() / name).read_text(encoding="utf-8")
 
 
 def _folder() -> Traversable:
+    """Returns the folder of these files: in an installed package, else in the source tree."""
     packed = files("moontrim.service") / "files"
-    # In the source tree they have a folder of their own.
     return packed if packed.is_dir() else Path(__file__).parents[3] / "systemd"
 
 
 def refuse_hidden(paths: dict[str, Path]) -> None:
-    """InputError if the service could not see one of these (field and path, links resolved)."""
+    """Raises InputError for a path that is hidden from the service. paths: by field, with links
+    resolved."""
     for field, path in paths.items():
         if any(path.is_relative_to(place) for place in HIDDEN):
             places = ", ".join(map(str, HIDDEN))
@@ -155,20 +157,23 @@ def refuse_hidden(paths: dict[str, Path]) -> None:
 
 
 def _check(name: str, program: str) -> None:
+    """Raises InputError for a name or a path that cannot be written into a unit file."""
     if NAME.fullmatch(name) is None:
         allowed = "1 to 32 letters, digits, - and _, the first a letter or digit"
         raise InputError("NAME", name, allowed)
-    # What systemd would take for more than one word, or for something to fill in.
+    # systemd would split a path at spaces, and expand % signs.
     if re.fullmatch(r"/[A-Za-z0-9_./+@-]+", program) is None:
         raise InputError("--program", program, "an absolute path without spaces or % signs")
 
 
 def _uses_gpio(settings: Settings) -> bool:
+    """Does the config use GPIO lines, for which the service must join a group?"""
     everything = (*settings.keying.outputs, *settings.keying.inputs)
     return any(isinstance(one, GpioOutput | GpioInput) for one in everything)
 
 
 def _remarks(name: str, settings: Settings) -> Iterator[str]:
+    """Yields sentences on what in the config does not work in a service as it is."""
     if settings.state_dir is not None:
         yield (
             f"The config names a state_dir, {settings.state_dir}, where the service may not write: "

@@ -1,5 +1,5 @@
-"""The journal's own protocol: one datagram of fields for each entry (systemd.io, "Native Journal
-Protocol"). Knows nothing of our log."""
+"""The native protocol of the systemd journal: one datagram of fields for each entry (systemd.io,
+"Native Journal Protocol")."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from collections.abc import Mapping
 
 PATH = "/run/systemd/journal/socket"
 STREAM = "JOURNAL_STREAM"
-LONGEST_VALUE = 60_000  # bytes; a datagram takes about 200 kB, and nobody reads such an entry
+LONGEST_VALUE = 60_000  # chosen: bytes; a datagram takes about 200 kB
 
 
 def encode(fields: Mapping[str, str]) -> bytes:
-    """NAME=value and a line feed; a value of several lines as NAME, line feed, its length in bytes
-    as 64 bits little-endian, the value, line feed."""
+    """Returns the datagram: NAME=value and a line feed; a value of several lines as NAME, line
+    feed, its length in bytes as 64 bits little-endian, the value, line feed."""
     parts = []
     for name, value in fields.items():
         data = value.encode(errors="replace")[:LONGEST_VALUE]
@@ -26,16 +26,16 @@ def encode(fields: Mapping[str, str]) -> bytes:
 
 
 def send(fields: Mapping[str, str], path: str = PATH) -> None:
-    """Waits while the journal takes nothing more; raises OSError where there is none."""
+    """Sends an entry; waits while the journal takes no more. Raises OSError if there is none."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
         out.sendto(encode(fields), path)
 
 
 def is_journal(descriptor: int, environment: Mapping[str, str] = os.environ) -> bool:
-    """Does what is written there go to the journal? The variable holds device and inode of the
+    """Is the descriptor a stream to the journal? The variable contains device and inode of the
     stream, since it may have been redirected after the manager set it (systemd.exec(5))."""
     try:
-        there = os.fstat(descriptor)
+        stream = os.fstat(descriptor)
     except OSError:
         return False
-    return environment.get(STREAM) == f"{there.st_dev}:{there.st_ino}"
+    return environment.get(STREAM) == f"{stream.st_dev}:{stream.st_ino}"

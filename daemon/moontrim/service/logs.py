@@ -1,8 +1,10 @@
-"""The log of the running daemon: to the journal with fields of its own, else to standard error.
+"""The log of the running daemon: to the systemd journal with fields, else to standard error.
 
-Nobody who logs ever waits: lines go into a bounded queue, which a thread empties. Where the reader
-of the log stands still or is flooded, lines are dropped and counted. No password gets through (see
-`hidden`), and no kind of line comes too often (see `loglimit`)."""
+    logging call --> _Handler (format, limit) --> bounded queue | thread --> journal or stderr
+
+A logging call never waits: lines go into a bounded queue, which a thread empties. If the reader of
+the log stops or is flooded, lines are dropped and counted. Passwords are removed (see
+`hiddenpasswords`), and no kind of line comes too often (see `loglimit`)."""
 
 from __future__ import annotations
 
@@ -23,15 +25,15 @@ from moontrim.state.snapshot import Snapshot
 
 IDENTIFIER = "moontrim"
 STDERR = 2
-MOST_WAITING = 1000
-FAREWELL_S = 1.0  # for the last lines, if they can be written at all
+MOST_WAITING = 1000  # chosen: lines in the queue, some hundred kB
+FAREWELL_S = 1.0  # chosen: how long the end of the daemon waits for the last lines
 
 _PRIORITY = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, logging.ERROR: 3}
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line or more. fields: for the journal only."""
+    """One log entry of one line or more. fields: for the journal only."""
 
     level: int
     text: str
@@ -39,9 +41,7 @@ class Entry:
 
 
 class Log:
-    """From `start` to the end of the `with` block.
-
-    about: the latest snapshot, if any; the journal's entries carry the band and tracking of it."""
+    """All logging of this process, from `start` to the end of the `with` block."""
 
     def __init__(self, handler: _Handler, level: int) -> None:
         self._handler = handler
@@ -53,6 +53,8 @@ class Log:
 
     @property
     def about(self) -> Callable[[], Snapshot | None]:
+        """Returns the latest snapshot, if any; entries of the journal get its band and tracking
+        state as fields."""
         return self._handler.about
 
     @about.setter
@@ -82,8 +84,8 @@ def start(
     environment: Mapping[str, str] = os.environ,
     journal_path: str = journald.PATH,
 ) -> Log:
-    """Take over all logging of this process from `level` up. `descriptor` is where lines go,
-    journal or not."""
+    """Takes over all logging of this process from `level` up. descriptor: where lines go, whether
+    that is the journal or not."""
     if journald.is_journal(descriptor, environment):
         write: Write = _ToJournal(journal_path, descriptor)
         plain = logging.Formatter("%(message)s")  # the journal has its own time and level
@@ -91,11 +93,11 @@ def start(
     return Log(_Handler(clock, UtcFormatter(clock.utc_s), _ToStream(descriptor)), level)
 
 
-# --- the side of whoever logs ---------------------------------------------------------------------
+# --- in the thread of the logging call ------------------------------------------------------------
 
 
 class _Handler(logging.Handler):
-    """Puts the line together and queues it; the time it bears is that of the call."""
+    """Formats entries and queues them; their time is that of the logging call."""
 
     def __init__(self, clock: Clock, formatter: logging.Formatter, write: Write) -> None:
         super().__init__()
@@ -106,6 +108,7 @@ class _Handler(logging.Handler):
         self._writer = _Writer(write, lambda text: self._line(logging.WARNING, text))
 
     def emit(self, record: logging.LogRecord) -> None:
+        """Queues a record, unless its kind comes too often. Never raises."""
         try:
             now_s = self._clock.monotonic_s()
             self._tell_suppressed(now_s)
@@ -115,27 +118,30 @@ class _Handler(logging.Handler):
             self._writer.put(self._line(logging.ERROR, f"log call {record.msg!r}: {error!r}"))
 
     def finish(self) -> None:
-        """Write what waits, but never wait long for it."""
+        """Writes what waits; gives up after FAREWELL_S."""
         self._tell_suppressed(float("inf"))
         self._writer.finish()
 
     def _tell_suppressed(self, now_s: float) -> None:
+        """Queues a line for each kind of which lines were suppressed in a window that is over."""
         for kind, suppressed in self._limit.expired(now_s):
             self._writer.put(self._line(logging.WARNING, f"{suppressed} more suppressed: {kind}"))
 
     def _line(self, level: int, text: str) -> Entry:
+        """Returns an entry of this module."""
         record = logging.LogRecord(__name__, level, __file__, 0, "%s", (text,), None)
         return Entry(level, self.format(record), {})
 
     def _fields(self, record: logging.LogRecord) -> dict[str, str]:
+        """Returns the fields for the journal."""
         fields = {
             "CODE_FILE": record.pathname,
             "CODE_LINE": str(record.lineno),
             "CODE_FUNC": record.funcName or "",
             "MOONTRIM_LOGGER": record.name,
         }
-        if (seen := self.about()) is not None:
-            fields |= {"MOONTRIM_BAND": seen.band, "MOONTRIM_TRACKING": str(seen.tracking)}
+        if (snapshot := self.about()) is not None:
+            fields |= {"MOONTRIM_BAND": snapshot.band, "MOONTRIM_TRACKING": str(snapshot.tracking)}
         return fields
 
 
@@ -143,25 +149,27 @@ class _Handler(logging.Handler):
 
 
 class _Writer:
-    """Writes entries one after the other, however long that takes."""
+    """Writes entries one after the other in a thread, however long that takes."""
 
     def __init__(self, write: Write, line: Callable[[str], Entry]) -> None:
         self._write = write
         self._line = line
         self._waiting: queue.Queue[Entry | None] = queue.Queue(MOST_WAITING)
-        self._dropped = 0  # changed only by those who log
-        self._told = 0  # changed only by the thread
+        self._dropped = 0  # changed only by the logging calls
+        self._reported = 0  # changed only by the thread
         # A daemon thread: stuck in a full pipe, it must not keep the process from ending.
         self._thread = threading.Thread(target=self._run, name="log", daemon=True)
         self._thread.start()
 
     def put(self, entry: Entry) -> None:
+        """Queues an entry; drops and counts it if the queue is full."""
         try:
             self._waiting.put_nowait(entry)
         except queue.Full:
             self._dropped += 1
 
     def finish(self) -> None:
+        """Ends the thread after the last entry, or gives up waiting for it."""
         try:
             self._waiting.put(None, timeout=FAREWELL_S)
         except queue.Full:
@@ -169,11 +177,12 @@ class _Writer:
         self._thread.join(FAREWELL_S)
 
     def _run(self) -> None:
+        """Runs in the thread until None is queued."""
         while (entry := self._waiting.get()) is not None:
             self._write(entry)
-            dropped = self._dropped - self._told
+            dropped = self._dropped - self._reported
             if dropped and self._waiting.qsize() < MOST_WAITING // 2:
-                self._told += dropped
+                self._reported += dropped
                 self._write(self._line(f"{dropped} log lines dropped: they could not be written"))
 
 
@@ -181,8 +190,8 @@ Write = Callable[[Entry], None]
 
 
 class _ToStream:
-    """Straight to the descriptor, past Python's buffer, whose lock a thread stuck in it would hold
-    at exit. prefixed: with the level as sd-daemon(3) has it."""
+    """Writes entries to a descriptor, not through Python's buffer, whose lock a blocked thread
+    would hold at exit. prefixed: with the level in front of each line, as in sd-daemon(3)."""
 
     def __init__(self, descriptor: int, *, prefixed: bool = False) -> None:
         self._descriptor = descriptor
@@ -198,11 +207,11 @@ class _ToStream:
             while data:
                 data = data[os.write(self._descriptor, data) :]
         except OSError:
-            return  # nobody reads it any more
+            return  # the reader has gone
 
 
 class _ToJournal:
-    """By the journal's own protocol; where that fails, by the stream it reads as well."""
+    """Sends entries by the journal's native protocol; if that fails, writes to its stream."""
 
     def __init__(self, path: str, descriptor: int) -> None:
         self._path = path
@@ -224,5 +233,5 @@ class _ToJournal:
 
 
 def _priority(level: int) -> int:
-    """Of syslog: 2 critical to 7 debug."""
+    """Returns the priority of syslog: 2 critical to 7 debug."""
     return next((number for top, number in _PRIORITY.items() if level <= top), 2)

@@ -1,7 +1,8 @@
-"""Feeds the service manager's watchdog from completed seconds, and from nothing else: a stalled
-event loop, a stopped process and a tick that is dead while all else lives all starve it.
+"""Messages of the daemon to the service manager: ready, alive, status, stopping.
 
-Knows the daemon by its snapshots alone."""
+The watchdog is fed by completed seconds and by nothing else, so that the manager restarts the
+daemon for a blocked event loop, for a stopped process, and for ticks that stop while all else
+goes on."""
 
 from __future__ import annotations
 
@@ -14,32 +15,31 @@ from moontrim.state.snapshot import Snapshot
 if TYPE_CHECKING:
     from moontrim.app.daemon import Companion, Daemon
 
-STATUS_EVERY_S = 1.0
+STATUS_EVERY_S = 1.0  # chosen: a state that flickers must not flood the manager
 
 
 def watchdog(notifier: Notifier) -> Companion:
-    """A companion of the daemon that tells the notifier when it is ready, how it is, that it lives
-    and that it stops."""
+    """Returns a companion of the daemon that sends these messages by the notifier."""
 
     async def feed(daemon: Daemon) -> None:
         if not notifier.listening:
             return
-        told = _Told()
+        reported = _Reported()
         try:
-            seen = daemon.hub.latest or await daemon.hub.next()
+            snapshot = daemon.hub.latest or await daemon.hub.next()
             while True:
-                values = told.news(seen, daemon.clock.monotonic_s())
+                values = reported.news(snapshot, daemon.clock.monotonic_s())
                 if values and not notifier.tell(**values):
-                    told.unheard(values)
-                seen = await daemon.hub.next()
+                    reported.unheard(values)
+                snapshot = await daemon.hub.next()
         finally:
             notifier.tell(STOPPING=1, STATUS="stopping")
 
     return feed
 
 
-class _Told:
-    """What the manager knows of us."""
+class _Reported:
+    """What has been reported to the manager."""
 
     def __init__(self) -> None:
         self._ready = False
@@ -47,30 +47,33 @@ class _Told:
         self._status = ""
         self._status_at_s = -STATUS_EVERY_S
 
-    def news(self, seen: Snapshot, now_s: float) -> dict[str, str | int]:
+    def news(self, snapshot: Snapshot, now_s: float) -> dict[str, str | int]:
+        """Returns what is new in a snapshot, and marks it as reported."""
         values: dict[str, str | int] = {}
-        if not self._ready and is_ready(seen):
+        if not self._ready and is_ready(snapshot):
             self._ready = True
             values["READY"] = 1
-        if seen.ticks > self._ticks:
-            self._ticks = seen.ticks
+        if snapshot.ticks > self._ticks:
+            self._ticks = snapshot.ticks
             values["WATCHDOG"] = 1
-        status = f"{seen.tracking}: {seen.reason}" if seen.reason else str(seen.tracking)
+        status = (
+            f"{snapshot.tracking}: {snapshot.reason}" if snapshot.reason else str(snapshot.tracking)
+        )
         if status != self._status and now_s - self._status_at_s >= STATUS_EVERY_S:
             self._status, self._status_at_s = status, now_s
             values["STATUS"] = status
         return values
 
     def unheard(self, values: dict[str, str | int]) -> None:
-        """These did not get through: what is not said each second anyway is said again."""
+        """Marks values that could not be sent as not reported. WATCHDOG comes again anyway."""
         if "READY" in values:
             self._ready = False
         if "STATUS" in values:
             self._status = ""
 
 
-def is_ready(seen: Snapshot) -> bool:
-    """A second is planned, and the key is dropped, or is known not to. Neither radio nor broker is
-    waited for: they may come hours later."""
-    keying = seen.keying
-    return seen.ticks > 0 and (keying.state is not Phase.LOWERING or bool(keying.stuck))
+def is_ready(snapshot: Snapshot) -> bool:
+    """Is the daemon ready? If a second has been planned and the relays are off, or known to be
+    stuck. Not if radio and broker are connected: they may come hours later."""
+    keying = snapshot.keying
+    return snapshot.ticks > 0 and (keying.state is not Phase.LOWERING or bool(keying.stuck))
