@@ -23,7 +23,7 @@ from moontrim.app.daemon import Daemon
 from moontrim.clock.virtual import VirtualClock
 from moontrim.outlook.companion import keep_outlook
 from moontrim.path import Ephemeris
-from moontrim.rehearsal.nextwindow import next_window
+from moontrim.rehearsal.rehearsal import next_window
 from moontrim.remote.companion import Remote
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.simulated.driver import SimulatedDriver

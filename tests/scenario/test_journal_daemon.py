@@ -19,8 +19,7 @@ from moontrim.journal.companion import Journal
 from moontrim.journal.readonly import open_journal, sessions
 from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris, Site, solve_path
-from moontrim.rehearsal.nextwindow import next_window
-from moontrim.rehearsal.rehearsal import embedded_settings, rehearse
+from moontrim.rehearsal.rehearsal import embedded_settings, next_window, rehearse
 from moontrim.session.commands import Correct, SetAgreement, SetSked
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.inbox import HomeMoved

@@ -9,9 +9,8 @@ import pytest
 
 from moontrim.config.settings import settings_from
 from moontrim.path import Ephemeris, moon_from
-from moontrim.rehearsal.nextwindow import next_window
 from moontrim.rehearsal.picture import draw_rehearsal
-from moontrim.rehearsal.rehearsal import EMBEDDED, rehearse
+from moontrim.rehearsal.rehearsal import EMBEDDED, next_window, rehearse
 from moontrim.tuning.correction import AGREEMENTS
 
 FROM_UTC_S = 1_795_000_000.0

@@ -13,8 +13,7 @@ from moontrim.config.settings import Settings, load_settings
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.faultjudge import FaultOutcome
 from moontrim.rehearsal.faults import rehearse_faults
-from moontrim.rehearsal.nextwindow import next_window
-from moontrim.rehearsal.rehearsal import embedded_settings, with_simulated_radio
+from moontrim.rehearsal.rehearsal import embedded_settings, next_window, with_simulated_radio
 from moontrim_drivers.contract import RigState
 from moontrim_drivers.simulated.radio import SimulatedRadio
 

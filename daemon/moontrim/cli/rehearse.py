@@ -71,7 +71,6 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.formats import iso
     from moontrim.outlook.companion import keep_outlook
     from moontrim.rehearsal import rehearsal
-    from moontrim.rehearsal.nextwindow import next_window
     from moontrim.rehearsal.picture import draw_rehearsal
     from moontrim.remote.companion import Remote
     from moontrim.terminal.livepanel import live_view, on_terminal, show
@@ -85,7 +84,7 @@ def call(options: argparse.Namespace) -> int:
     from_utc_s = instant(options.start, "--from") if options.start else SystemClock().utc_s()
     if options.start:
         require_covered(ephemeris, from_utc_s, "--from")
-    start, end = next_window(ephemeris, settings, from_utc_s)
+    start, end = rehearsal.next_window(ephemeris, settings, from_utc_s)
     if options.minutes is not None:
         if not options.minutes >= 0.1:
             raise InputError("--minutes", options.minutes, "0.1 or more")

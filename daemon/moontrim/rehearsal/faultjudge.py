@@ -1,5 +1,6 @@
-"""How a rehearsed fault is judged: by the dials of the simulated radio and the exact path solution,
-not by what the daemon says of itself. Times are of the rehearsal's clock."""
+"""The judge of rehearsed faults: measures how long the daemon takes until it is on frequency again,
+by the dials of the simulated radio and the exact path solution, not only by what it says of itself.
+Times are of the rehearsal's clock."""
 
 from __future__ import annotations
 
@@ -16,48 +17,51 @@ from moontrim.state.snapshot import Tracking
 from moontrim.tuning.correction import OnAir, fractions_of
 from moontrim_drivers.simulated.radio import SimulatedRadio
 
-BACK_S = 3.0  # after a radio has come back, or at once where nothing has gone
-GIVE_UP_S = 20.0
-LOOK_S = 0.05
+BACK_S = 3.0  # chosen: allowed after a radio has come back, or after a fault that takes no time
+GIVE_UP_S = 20.0  # chosen: longer than any retry of the daemon
+LOOK_S = 0.05  # chosen: between two looks; the resolution of the times
 
 
 @dataclass(frozen=True)
 class FaultOutcome:
-    """One fault. states: what the daemon showed meanwhile. took_s: until it was as it should be
-    again, None: it never was. kept: in words, what held meanwhile."""
+    """One fault and how it was overcome. states: tracking states that the daemon showed meanwhile.
+    took_s: until all was well again; None: it never was. effect: a text on what the daemon did."""
 
     fault: str
     states: tuple[str, ...]
     took_s: float | None
     limit_s: float
-    kept: str
+    effect: str
 
     @property
     def passed(self) -> bool:
+        """Was it overcome in time?"""
         return self.took_s is not None and self.took_s <= self.limit_s
 
     def as_json(self) -> dict[str, Any]:
+        """Returns plain data for JSON."""
         return {
             "fault": self.fault,
             "states": list(self.states),
             "took_s": self.took_s,
             "limit_s": self.limit_s,
-            "kept": self.kept,
+            "kept": self.effect,
             "passed": self.passed,
         }
 
 
 @dataclass
 class FaultNote:
-    """What is said of a fault while it lasts; see `FaultOutcome`."""
+    """The parts of a FaultOutcome that are filled in while the fault lasts."""
 
     took_s: float | None = None
     limit_s: float = BACK_S
-    kept: str = ""
+    effect: str = ""
 
 
 class FaultJudge:
-    """Of one rehearsed daemon. say: told what is about to happen. outcomes: so far."""
+    """Judges the faults of one rehearsed daemon. say: called with a text on each fault before it
+    happens. outcomes: so far."""
 
     def __init__(
         self,
@@ -77,32 +81,32 @@ class FaultJudge:
 
     @asynccontextmanager
     async def fault(self, text: str) -> AsyncIterator[FaultNote]:
-        """One fault, from what brings it about to when it is over."""
+        """Encloses one fault, from its cause until it is over, and adds its outcome."""
         self._say(text)
         self._states = []
         note = FaultNote()
         yield note
-        outcome = FaultOutcome(text, tuple(self._states), note.took_s, note.limit_s, note.kept)
+        outcome = FaultOutcome(text, tuple(self._states), note.took_s, note.limit_s, note.effect)
         self.outcomes.append(outcome)
 
     def fail_last(self, why: str) -> None:
-        """The fault before was not got over after all."""
+        """Marks the last fault as not overcome after all."""
         last = self.outcomes.pop()
         self.outcomes.append(FaultOutcome(last.fault, last.states, None, last.limit_s, why))
 
     async def watch(self) -> None:
-        """Note the states that the daemon shows, until cancelled."""
+        """Records the tracking states that the daemon shows, until cancelled."""
         while True:
             state = (await self._daemon.hub.next()).tracking.value
             if not self._states or self._states[-1] != state:
                 self._states.append(state)
 
     async def back(self) -> float | None:
-        """Seconds until it is on frequency; None if it is not in time."""
+        """Waits until the daemon is on frequency and returns the seconds; None after GIVE_UP_S."""
         return await self.until(self.on_frequency, GIVE_UP_S)
 
     async def until(self, is_so: Callable[[], bool], within_s: float) -> float | None:
-        """Seconds until it is so; None if it is not in time."""
+        """Waits until a condition holds and returns the seconds; None after within_s."""
         began_s = self._clock.monotonic_s()
         while not is_so():
             if self._clock.monotonic_s() - began_s > within_s:
@@ -111,12 +115,13 @@ class FaultJudge:
         return self._clock.monotonic_s() - began_s
 
     def on_frequency(self) -> bool:
-        """Does the daemon say so, and do the radio's dials and the exact path agree?"""
-        seen = self._daemon.hub.latest
-        if seen is None or seen.tracking is not Tracking.ON_FREQUENCY:
+        """Does the daemon report that it is on frequency, and are the radio's dials within one step
+        of the exact path? A transmit dial that is not moved while keyed is not judged."""
+        snapshot = self._daemon.hub.latest
+        if snapshot is None or snapshot.tracking is not Tracking.ON_FREQUENCY:
             return False
         settings = self._daemon.settings
-        band = settings.band(seen.band)
+        band = settings.band(snapshot.band)
         ideal = self._ideal()
         limit_hz = band.dial_resolution_hz
         off_hz = [self._radio.rx_dial_hz - band.band().dial_hz(ideal.rx_hz)]
@@ -125,10 +130,11 @@ class FaultJudge:
         return all(abs(hz) <= limit_hz for hz in off_hz)
 
     def sked_hz(self) -> float:
-        """The present one."""
+        """Returns the present sked frequency."""
         return self._daemon.tracker.session.here(self._daemon.settings).sked_hz
 
     def _ideal(self) -> OnAir:
+        """Returns the ideal on-air frequencies now, by the exact path."""
         session, settings = self._daemon.tracker.session, self._daemon.settings
         legs = solve_path(
             self._ephemeris,

@@ -1,7 +1,7 @@
-"""What can go wrong in a night, brought about on purpose in a rehearsal, one thing after the other.
+"""The faults of a rehearsal: what can go wrong in a night, caused on purpose, one after the other.
 
-Owns the faults; `faultjudge` says how long each took to get over. Times are of the rehearsal's
-clock, but for the broker, which lives in real time."""
+`faultjudge` measures how long each takes to overcome. Times are of the rehearsal's clock, except
+for the broker, which is a process in real time."""
 
 from __future__ import annotations
 
@@ -31,15 +31,15 @@ from moontrim.session.commands import PermitTransmit, SetSked
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 
-UNKEYED_S = 1.0
-BROKER_BACK_S = 15.0  # of real time; it waits longer after each death in a row
-BETWEEN_S = 3.0
-GONE_S = 3.0  # how long a radio stays away
-WHO = "rehearsal"
+UNKEYED_S = 1.0  # chosen: within this a radio must be unkeyed
+BROKER_BACK_S = 15.0  # chosen: of real time; its restart waits longer after each death in a row
+BETWEEN_S = 3.0  # chosen: between two faults
+GONE_S = 3.0  # chosen: how long a radio stays away
+WHO = "rehearsal"  # in the name of whom commands are given
 
 
 class Faults:
-    """Of one rehearsed daemon. broker: its own one, None while there is none."""
+    """Causes the faults of one rehearsed daemon. broker: returns its broker, None without one."""
 
     def __init__(
         self,
@@ -56,7 +56,7 @@ class Faults:
         self._broker = broker
 
     async def run(self, daemon: Daemon) -> None:
-        """A companion: every fault in turn, then the daemon is stopped."""
+        """Causes every fault in turn, as a companion of the daemon, then stops the daemon."""
         watching = asyncio.create_task(self._judge.watch(), name="states")
         try:
             await self._judge.until(self._judge.on_frequency, GIVE_UP_S)
@@ -68,6 +68,7 @@ class Faults:
             daemon.stop.set()
 
     def _script(self) -> list[Callable[[], Coroutine[Any, Any, None]]]:
+        """Returns the faults in their order; those while keyed only if moontrim keys the radio."""
         keys = self._daemon.settings.keying.enabled
         return [
             self._knob_turned,
@@ -96,7 +97,7 @@ class Faults:
             self._radio.turn_dial(300)
             await self._judge.until(lambda: abs(moved_hz() - 300.0) < 5.0, BACK_S)
             note.took_s = await self._judge.back()
-            note.kept = f"the sked frequency followed, {moved_hz():+.0f} Hz"
+            note.effect = f"the sked frequency followed, {moved_hz():+.0f} Hz"
         await self._daemon.ask(SetSked(WHO, before_hz))
 
     async def _radio_lost(self) -> None:
@@ -105,17 +106,17 @@ class Faults:
             self._radio.drop()
             await self._clock.sleep(GONE_S)
             note.took_s = await self._judge.back()
-            note.kept = "every second was planned all the same"
+            note.effect = "every second was planned all the same"
 
     async def _radio_silent(self) -> None:
         async with self._judge.fault(f"the radio does not answer for {GONE_S:.0f} s") as note:
             self._radio.change(silent=True)
             await self._clock.sleep(GONE_S)
             self._radio.change(silent=False)
-            # What was asked before then is never answered, and waited for until its deadline.
+            # The call in progress is never answered, and ends only at its deadline.
             note.limit_s += self._daemon.settings.radio.deadline_s
             note.took_s = await self._judge.back()
-            note.kept = "the connection was given up and made anew"
+            note.effect = "the connection was given up and made anew"
 
     async def _radio_refuses(self) -> None:
         async with self._judge.fault("the radio refuses every setting for 4 s") as note:
@@ -123,7 +124,7 @@ class Faults:
             await self._clock.sleep(4.0)
             self._radio.change(refuse_every=0)
             note.took_s = await self._judge.back()
-            note.kept = "it was tried again, not hammered"
+            note.effect = "it was tried again, not hammered"
 
     async def _power_cut(self) -> None:
         async with self._judge.fault(
@@ -133,7 +134,7 @@ class Faults:
             self._radio.power_cycle()
             await self._clock.sleep(GONE_S)
             note.took_s = await self._judge.back()
-            note.kept = "dials and split were set again from its power-up state"
+            note.effect = "dials and split were set again from its power-up state"
 
     async def _clock_stepped(self, by_s: float) -> None:
         async with self._judge.fault(f"the clock is stepped by {by_s:+.0f} s") as note:
@@ -142,7 +143,7 @@ class Faults:
             await self._clock.sleep(0.5)  # less than a second until it is noticed
             note.took_s = await self._judge.back()
             missed = self._daemon.tracker.missed_seconds - missed
-            note.kept = f"planned anew from the new time, {missed} seconds missed"
+            note.effect = f"planned anew from the new time, {missed} seconds missed"
 
     async def _keyed_when_forbidden(self) -> None:
         await self._daemon.ask(PermitTransmit(WHO, False))
@@ -150,7 +151,7 @@ class Faults:
             note.limit_s = UNKEYED_S
             self._radio.set_transmit(True)
             note.took_s = await self._judge.until(lambda: not self._radio.transmitting, GIVE_UP_S)
-            note.kept = "unkeyed"
+            note.effect = "unkeyed"
         await self._daemon.ask(PermitTransmit(WHO, True))
 
     async def _lost_while_keyed(self) -> None:
@@ -159,9 +160,9 @@ class Faults:
                 return
             self._radio.change(unreachable_s=GONE_S)
             self._radio.power_cycle()  # a radio that loses its supply
-            note.limit_s = UNKEYED_S + STUCK_S  # nobody confirms that it has stopped
+            note.limit_s = UNKEYED_S + STUCK_S  # a lost radio cannot confirm that it has stopped
             note.took_s = await self._judge.until(self._relays_fall, GIVE_UP_S)
-            note.kept = "the relays fell, and nothing was keyed again by itself"
+            note.effect = "the relays fell, and nothing was keyed again by itself"
         self._daemon.transmitting.release(WHO)
         await self._judge.back()
         if self._radio.transmitting:
@@ -174,14 +175,14 @@ class Faults:
             self._clock.step_utc(2.0)
             note.limit_s = UNKEYED_S
             note.took_s = await self._judge.until(self._relays_fall, GIVE_UP_S)
-            note.kept = "unkeyed until the clock is trusted again"
+            note.effect = "unkeyed until the clock is trusted again"
         self._daemon.transmitting.release(WHO)
         await self._judge.back()
 
     async def _broker_lost(self) -> None:
         broker, real = self._broker(), SystemClock()
         if broker is None or not broker.ready.is_set():
-            return  # it is not installed, which has been said
+            return  # it is not installed, which the daemon has reported
         async with self._judge.fault("the broker is killed") as note:
             note.limit_s = BROKER_BACK_S
             began_s = real.monotonic_s()
@@ -192,24 +193,25 @@ class Faults:
                         await real.sleep(LOOK_S)
                     await broker.ready.wait()
                 note.took_s = real.monotonic_s() - began_s
-            note.kept = "the dials stayed where they belong"
+            note.effect = "the dials stayed where they belong"
             if not self._judge.on_frequency():
-                note.took_s, note.kept = None, "the dials were NOT kept meanwhile"
+                note.took_s, note.effect = None, "the dials were NOT kept meanwhile"
 
     # --- keying -----------------------------------------------------------------------------------
 
     async def _key(self, note: FaultNote) -> bool:
-        """Key through the sequence. False, and why, if it cannot be: then nothing is shown."""
+        """Keys the radio by the sequence. Returns False, with the reason in the note, if that is
+        refused."""
         try:
             await self._daemon.transmitting.request(WHO)
         except MoontrimError as error:
-            note.kept = str(error)
+            note.effect = str(error)
             return False
         await self._clock.sleep(1.0)
         return True
 
     def _relays_fall(self) -> bool:
-        """Are they off, or no longer waiting for the radio?"""
+        """Is the radio unkeyed, with the relays off or reported as stuck?"""
         view = self._daemon.transmitting.keyer.view
         return not self._radio.transmitting and (view.state is Phase.IDLE or bool(view.stuck))
 
@@ -224,9 +226,10 @@ def rehearse_faults(
     broker: Callable[[], ChildBroker | None] = lambda: None,
     say: Callable[[str], object] = lambda text: None,
 ) -> list[FaultOutcome]:
-    """Run the daemon from start through all of them, at `pace` virtual seconds per second. Ended by
-    a signal, what has been seen until then. say: told what is about to happen, for the person who
-    watches."""
+    """Runs the daemon from start through all faults, at `pace` virtual seconds per second, and
+    returns the outcomes; those so far if a signal ends it.
+
+    say: called with a text on each fault before it happens."""
     clock = VirtualClock(start_utc_s, pace)
 
     async def main() -> list[FaultOutcome]:

@@ -1,7 +1,18 @@
-"""What a radio did, compared with what the exact path says it should have done. Pure.
+"""The judgement of a rehearsal: the dials of the radio, compared with the exact path. Pure.
 
-The record is taken at the radio's side (the instant each dial really moved); the judge is the exact
-path solution, not the tracker's own numbers."""
+The record is taken at the radio's side (the instant at which each dial really moved), and compared
+with the exact path solution, not with the numbers that the tracker works with. The residual, dial
+minus ideal dial, is sampled ten times a second, and just before and after every step, where it is
+largest:
+
+    residual  +0.5 |   /|   /|   /|      the ideal dial moves steadily, the dial in whole steps
+                 0 |  / |  / |  / |
+              -0.5 | /  |/   |/   |      RMS of perfect steps: step / sqrt(12) = 0.289 steps
+
+With two dials (split) that also step while keyed, every instant counts. With two that are left
+alone while keyed, both count while receiving. One dial for both counts as the receive dial while
+receiving and, if it steps while keyed, as the transmit dial while keyed. Wherever keying matters,
+the first CATCH_UP_S after a press or release do not count."""
 
 from __future__ import annotations
 
@@ -19,14 +30,18 @@ from moontrim.state.snapshot import Fault
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import Agreement, fractions_of, on_air
 
-SAMPLE_S = 0.1
-CATCH_UP_S = 1.5  # after a press or release: until the radio is seen to have turned, and set
+SAMPLE_S = 0.1  # chosen: meanwhile an ideal dial moves by less than 0.1 Hz at 10 GHz
+# Chosen: allowed after a press or release, until the daemon has noticed it and set the dial.
+CATCH_UP_S = 1.5
+# In dial steps. Chosen: little more than what perfect steps have (0.289 and 0.5), for the delay
+# with which a radio takes each step.
+RMS_LIMIT, LARGEST_LIMIT = 0.32, 0.6
 
 
 @dataclass
 class DialRecord:
-    """What the radio did: instants (UTC seconds) and dials, one entry per change. A tx of 0
-    means none."""
+    """The dials of a radio over time, one entry for each change, which holds from utc_s (UTC
+    seconds) on. tx_hz: 0 without split."""
 
     utc_s: list[float] = field(default_factory=list)
     rx_hz: list[int] = field(default_factory=list)
@@ -34,6 +49,7 @@ class DialRecord:
     keyed: list[bool] = field(default_factory=list)
 
     def add(self, utc_s: float, rx_hz: int, tx_hz: int | None, keyed: bool) -> None:
+        """Adds a change."""
         self.utc_s.append(utc_s)
         self.rx_hz.append(rx_hz)
         self.tx_hz.append(tx_hz or 0)
@@ -42,9 +58,8 @@ class DialRecord:
 
 @dataclass(frozen=True)
 class DialResult:
-    """One dial over the pass, in samples ten a second. largest_hz also looks at both sides of every
-    step, where the extremes are. Residuals are NaN where the dial was left alone on purpose, or one
-    dial for both was on the other's business."""
+    """One dial over the pass, in arrays of ten samples a second. largest_hz: also of both sides of
+    every step. residual_hz: NaN while the dial is not compared (see the module's docstring)."""
 
     name: str
     steps: int
@@ -58,6 +73,8 @@ class DialResult:
 
 @dataclass(frozen=True)
 class Result:
+    """The result of a rehearsal. dials: empty if there was nothing to judge."""
+
     start_utc_s: float
     end_utc_s: float
     agreement: str
@@ -72,19 +89,20 @@ class Result:
 
     @property
     def passed(self) -> bool:
-        """No second missed, nothing wrong, residuals within a 1 Hz dial's limits plus a fifth of a
-        step for the radio's own delay."""
+        """Was every second planned without a fault, and every dial (one at least) within limits?"""
         step_hz = self.resolution_hz
         return (
             self.missed_seconds == 0
             and not self.faults
             and bool(self.dials)
             and all(
-                d.rms_hz <= 0.32 * step_hz and d.largest_hz <= 0.6 * step_hz for d in self.dials
+                d.rms_hz <= RMS_LIMIT * step_hz and d.largest_hz <= LARGEST_LIMIT * step_hz
+                for d in self.dials
             )
         )
 
     def as_json(self) -> dict[str, Any]:
+        """Returns plain data for JSON, without the arrays."""
         return {
             "start_utc_s": self.start_utc_s,
             "end_utc_s": self.end_utc_s,
@@ -115,10 +133,11 @@ def judge(
     missed_seconds: int,
     faults: tuple[Fault, ...],
 ) -> Result:
-    """Compare a record with the exact path between two instants, through which the session was the
-    same. No dials in the result when there is nothing to judge: correction paused, or no time."""
+    """Compares a record with the exact path between two instants, between which the session did not
+    change. The result has no dials if there is nothing to judge: correction paused, no time, or no
+    record."""
     band = settings.band(session.band)
-    here, tx_sked_hz = session.here(settings), session.tx_sked_hz(settings)
+    choices, tx_sked_hz = session.here(settings), session.tx_sked_hz(settings)
     ideal = _IdealDials(
         ephemeris,
         settings.home.site(),
@@ -136,7 +155,7 @@ def judge(
     utc_s = np.arange(start_utc_s, end_utc_s, SAMPLE_S)
     dials = []
     names: tuple[str, ...] = ("receive", "transmit") if split or stepping else ("receive",)
-    if not session.correcting or end_utc_s - start_utc_s < SAMPLE_S:
+    if not session.correcting or end_utc_s - start_utc_s < SAMPLE_S or not record.utc_s:
         names = ()
     for name in names:
         stood_hz = np.array(record.tx_hz if split and name == "transmit" else record.rx_hz, float)
@@ -149,7 +168,7 @@ def judge(
             converted: Band = converted,
         ) -> tuple[Array, Array, Array]:
             ahead_s = lead_s if name == "transmit" else 0.0
-            on_air_hz = ideal.at(at_s + ahead_s, session.agreement, here, tx_sked_hz, name)
+            on_air_hz = ideal.at(at_s + ahead_s, session.agreement, choices, tx_sked_hz, name)
             dial_hz = stood_hz[np.searchsorted(moved_utc_s, at_s, side="right") - 1]
             residual_hz = dial_hz - converted.dial_hz(on_air_hz)
             if not (split and stepping):
@@ -159,7 +178,7 @@ def judge(
 
         on_air_hz, dial_hz, residual_hz = compare(utc_s)
         if not np.isfinite(residual_hz).any():
-            continue  # a single dial, and nobody transmitted
+            continue  # one dial for both, and the radio was never keyed
         largest_hz = np.nanmax(np.abs(np.concatenate([residual_hz, compare(beside_s)[2]])))
         dials.append(
             DialResult(
@@ -168,7 +187,7 @@ def judge(
                 rms_hz=float(np.sqrt(np.nanmean(residual_hz**2))),
                 largest_hz=float(largest_hz),
                 utc_s=utc_s,
-                shift_hz=on_air_hz - (here.sked_hz if name == "receive" else tx_sked_hz),
+                shift_hz=on_air_hz - (choices.sked_hz if name == "receive" else tx_sked_hz),
                 dial_hz=dial_hz if split else np.where(np.isfinite(residual_hz), dial_hz, np.nan),
                 residual_hz=residual_hz,
             )
@@ -178,7 +197,7 @@ def judge(
         end_utc_s=end_utc_s,
         agreement=session.agreement,
         band=band.name,
-        sked_hz=here.sked_hz,
+        sked_hz=choices.sked_hz,
         split=split,
         ticks=ticks,
         missed_seconds=missed_seconds,
@@ -189,8 +208,7 @@ def judge(
 
 
 def _settled(record: DialRecord, at_s: Array, *, keyed: bool) -> NDArray[np.bool_]:
-    """Where the radio transmits (keyed) or receives, and has done so for CATCH_UP_S: a dial is left
-    alone on purpose while keyed, or one dial serves both and has to jump."""
+    """Returns at which instants the radio has transmitted (keyed) or received for CATCH_UP_S."""
     state = np.array(record.keyed)
     moved_utc_s = np.array(record.utc_s)
     turned = np.concatenate([[True], state[1:] != state[:-1]])
@@ -200,8 +218,8 @@ def _settled(record: DialRecord, at_s: Array, *, keyed: bool) -> NDArray[np.bool
 
 
 class _IdealDials:
-    """Exact fractions every ten seconds, joined by cubics through value and slope: over ten seconds
-    the joint is off by less than 1e-6 Hz at 24 GHz."""
+    """The ideal frequencies of the dials: the exact path every ten seconds, with cubics through
+    value and slope between, which are off by less than 1e-6 Hz at 24 GHz."""
 
     SPACING_S = 10.0
 
@@ -223,18 +241,19 @@ class _IdealDials:
         self,
         utc_s: Array,
         agreement: Agreement,
-        here: BandSession,
+        choices: BandSession,
         tx_sked_hz: float,
         which: str,
     ) -> Array:
-        """Ideal on-air frequencies of one dial."""
+        """Returns the ideal on-air frequencies of one dial, `receive` or `transmit`."""
         fractions = fractions_of(lambda leg: self._fraction(leg, utc_s))
-        trims_hz = here.trim_rx_hz, here.trim_tx_hz
-        both = on_air(agreement, here.sked_hz, fractions, *trims_hz, tx_sked_hz)
+        trims_hz = choices.trim_rx_hz, choices.trim_tx_hz
+        both = on_air(agreement, choices.sked_hz, fractions, *trims_hz, tx_sked_hz)
         on_air_hz = both.rx_hz if which == "receive" else both.tx_hz
         return np.broadcast_to(np.asarray(on_air_hz), utc_s.shape)
 
     def _fraction(self, leg: LegName, utc_s: Array) -> Array:
+        """Returns the Doppler fractions of one leg, by Hermite's interpolation."""
         value = self._path.legs[leg].fraction
         slope = self._path.legs[leg].fraction_rate_per_s
         index = np.clip(

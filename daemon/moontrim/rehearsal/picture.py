@@ -1,5 +1,4 @@
-"""The picture of a rehearsal: shift, dial and residual over the pass. The only importer of
-matplotlib."""
+"""The picture of a rehearsal: shift, dial and residual over the pass."""
 
 from __future__ import annotations
 
@@ -20,12 +19,11 @@ from moontrim.rehearsal.judgement import DialResult, Result
 
 INK = {"receive": "#1b4f72", "transmit": "#b9770e"}
 STYLE = {"receive": "-", "transmit": "--"}  # tells them apart when printed in grey
-BINS = 240
+BINS = 240  # chosen: stretches of the pass, each a few pixels wide
 
 
 def draw_rehearsal(result: Result, path: Path) -> None:
-    """Write a PNG (or whatever the suffix says). Raises OSError, ValueError for an unknown
-    suffix."""
+    """Writes a PNG, SVG or PDF, by the suffix. Raises OSError, ValueError for another suffix."""
     figure = Figure(figsize=(11, 8.5), layout="constrained")
     shift, dial, residual = figure.subplots(3, 1, sharex=True, height_ratios=(3, 2, 3))
     start, end = (datetime.fromtimestamp(t, UTC) for t in (result.start_utc_s, result.end_utc_s))
@@ -66,6 +64,7 @@ def draw_rehearsal(result: Result, path: Path) -> None:
 
 
 def _times(utc_s: np.ndarray) -> np.ndarray:
+    """Returns instants as NumPy's, to the millisecond."""
     return (utc_s * 1e3).astype("datetime64[ms]")
 
 
@@ -84,12 +83,12 @@ def _line(axes: Axes, one: DialResult, x: np.ndarray, y: np.ndarray) -> None:
 
 
 def _residual_panel(axes: Axes, one: DialResult) -> None:
-    """Per stretch of the pass: the range as a band and the RMS as a line, since a point a step is a
-    blur."""
+    """Draws the range of each stretch of the pass as a band and its RMS as a line; a point for each
+    step would be a blur."""
     cut = np.linspace(0, one.utc_s.size, BINS + 1).astype(int)
-    kept = [(a, b) for a, b in pairwise(cut) if np.isfinite(one.residual_hz[a:b]).any()]
-    parts = [one.residual_hz[a:b] for a, b in kept]
-    middle = _times(np.array([one.utc_s[(a + b) // 2] for a, b in kept]))
+    cuts = [(a, b) for a, b in pairwise(cut) if np.isfinite(one.residual_hz[a:b]).any()]
+    parts = [one.residual_hz[a:b] for a, b in cuts]
+    middle = _times(np.array([one.utc_s[(a + b) // 2] for a, b in cuts]))
     low, high = [np.nanmin(p) for p in parts], [np.nanmax(p) for p in parts]
     rms = [float(np.sqrt(np.nanmean(p**2))) for p in parts]
     axes.fill_between(middle, low, high, color=INK[one.name], alpha=0.2, linewidth=0)

@@ -1,5 +1,4 @@
-"""The whole daemon on a simulated radio and its own clock, through one window. See `judgement` for
-how what it did is judged."""
+"""A rehearsal of the whole daemon on a simulated radio and its own clock, through one window."""
 
 from __future__ import annotations
 
@@ -10,14 +9,16 @@ from moontrim.app.daemon import Companion, Daemon
 from moontrim.clock.virtual import VirtualClock
 from moontrim.config.keyingports import AnyOutput, RadioOutput, SimulatedOutputSettings
 from moontrim.config.settings import Settings, settings_from
+from moontrim.errors import InputError
+from moontrim.forecast.compute import coming_windows
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.judgement import DialRecord, Result, judge
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 
-REAL_DURATION_S = 60.0  # how long a whole window takes to watch
-OVER_S, KEYED_S = 60.0, 51.0  # a usual digital-mode rhythm (common practice)
+REAL_DURATION_S = 60.0  # chosen: real time for a whole window, at the usual pace
+OVER_S, KEYED_S = 60.0, 51.0  # common practice: a rhythm of digital modes
 
-# A scenario of our own: a portable 10 GHz station on Madeira and a partner in southern Finland.
+# Chosen: a portable 10 GHz station on Madeira and a partner in southern Finland.
 EMBEDDED: dict[str, Any] = {
     "home": {"locator": "IM12MR55MM", "height_m": 1400.0},
     "partner": {"locator": "KP20NF11AA", "height_m": 60.0},
@@ -35,7 +36,7 @@ EMBEDDED: dict[str, Any] = {
 }
 
 
-# With a transmit sequence, for the faults that come while keyed.
+# A transmit sequence, for the faults that happen while keyed.
 KEYING: dict[str, Any] = {
     "enabled": True,
     "outputs": [
@@ -46,8 +47,27 @@ KEYING: dict[str, Any] = {
 }
 
 
+def next_window(ephemeris: Ephemeris, settings: Settings, from_utc_s: float) -> tuple[float, float]:
+    """Returns start and end, whole seconds, of the next window of home and the config's partner
+    that begins after an instant and is known whole. Raises InputError if there is none,
+    CoverageError beyond the tables."""
+    band = settings.bands[0]
+    partner = None if settings.partner == "self" else settings.partner.site()
+    question = settings.ask_for(
+        settings.home.site(), partner, band.name, float(band.sked_hz), from_utc_s
+    )
+    for window in coming_windows(ephemeris, question, from_utc_s):
+        whole = window.opened_by is not None and window.closed_by is not None
+        if whole and window.start_utc_s > from_utc_s:
+            return float(round(window.start_utc_s)), float(round(window.end_utc_s))
+    place = partner and (partner.locator or (partner.latitude_deg, partner.longitude_deg))
+    raise InputError(
+        "partner", place or "self", "a place that shares the Moon with home before the tables end"
+    )
+
+
 def embedded_settings(*, keying: bool = False) -> Settings:
-    """What `rehearse` runs on when it is given no config."""
+    """Returns the settings that `rehearse` uses without a config. keying: with a sequence."""
     if not keying:
         return settings_from(EMBEDDED, "embedded scenario")
     bands = [EMBEDDED["bands"][0] | {"drive_ceiling": 0.2}]
@@ -55,10 +75,10 @@ def embedded_settings(*, keying: bool = False) -> Settings:
 
 
 def with_simulated_radio(settings: Settings, **habits: Any) -> Settings:
-    """The same station with a simulated radio and simulated relays in place of its own: a rehearsal
-    touches neither a port nor a line. habits: of that radio."""
-    own = dict(settings.radio.options) if settings.radio.driver == "simulated" else {}
-    options = {"retunes_while_transmitting": True} | own | habits
+    """Returns the settings with a simulated radio and simulated relays in place of the station's
+    own, so that a rehearsal opens neither a port nor a line. habits: options of that radio."""
+    configured = dict(settings.radio.options) if settings.radio.driver == "simulated" else {}
+    options = {"retunes_while_transmitting": True} | configured | habits
     radio = settings.radio.model_copy(update={"driver": "simulated", "options": options})
     keying = settings.keying.model_copy(
         update={"outputs": _simulated(settings.keying.outputs), "inputs": ()}
@@ -67,6 +87,8 @@ def with_simulated_radio(settings: Settings, **habits: Any) -> Settings:
 
 
 def _simulated(outputs: tuple[AnyOutput, ...]) -> tuple[AnyOutput, ...]:
+    """Returns outputs with the same times, all simulated but the last, which is the radio."""
+
     def times(output: AnyOutput) -> dict[str, Any]:
         return {key: getattr(output, key) for key in ("name", "settle_ms", "release_ms")}
 
@@ -83,7 +105,7 @@ def rehearse(
     pace: float,
     companions: tuple[Companion, ...] = (),
 ) -> Result:
-    """Run the daemon from start to end at `pace` virtual seconds per second and judge what its
+    """Runs the daemon from start to end at `pace` virtual seconds per second and judges what its
     radio did. A simulated operator keys the radio in every other minute."""
     clock = VirtualClock(start_utc_s, pace)
     return clock.run(_rehearse(settings, ephemeris, clock, end_utc_s, companions))
@@ -104,7 +126,7 @@ async def _rehearse(
         record.add(clock.utc_s() - clock.monotonic_s() + monotonic_s, rx_hz, tx_hz, transmitting)
 
     driver.radio.on_change = changed
-    # Where it stands before anything moves; a dial that is right from the start never moves at all.
+    # The dials before anything moves; one that is right from the start never moves at all.
     changed(clock.monotonic_s(), driver.radio.rx_dial_hz, driver.radio.tx_dial_hz, False)
     daemon = Daemon(settings, clock, ephemeris, driver, seed=1)
     daemon.stop_on_signals()
@@ -127,7 +149,7 @@ async def _rehearse(
     await daemon.run(*companions, until_the_end, operator)
     last = daemon.hub.latest
     ended_utc_s = min(end_utc_s, last.utc_s if last else begun_utc_s)
-    # Somebody tried the phone or the dial: what can be judged is the time since the last change.
+    # After a change by the phone page or the dial, only the time since then can be judged.
     changed_utc_s = last.last_change.at_utc_s if last and last.last_change else begun_utc_s
     return judge(
         settings,
@@ -143,5 +165,5 @@ async def _rehearse(
 
 
 def real_time_pace(start_utc_s: float, end_utc_s: float) -> float:
-    """The pace at which the window lasts REAL_DURATION_S."""
+    """Returns the pace at which the window lasts REAL_DURATION_S."""
     return max(1.0, (end_utc_s - start_utc_s) / REAL_DURATION_S)

@@ -8,8 +8,7 @@ from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import CoverageError
 from moontrim.outlook.companion import look_ahead, search
 from moontrim.path import Ephemeris, moon_from, solve_path
-from moontrim.rehearsal.nextwindow import next_window
-from moontrim.rehearsal.rehearsal import EMBEDDED
+from moontrim.rehearsal.rehearsal import EMBEDDED, next_window
 from moontrim.session.session import first_session
 from moontrim.tuning.correction import AGREEMENTS
 
