@@ -1,9 +1,9 @@
 """Path physics: from places and instants to delays, Doppler fractions, troposphere and spread.
 
-Pure functions of time; errors from moontrim.errors. `solve_path` is the exact answer, `DelayModel`
-the fast one for a running daemon, `path_report` one instant in Hz as plain data. All but places is
-imported when it is first asked for: reading a config must not wait for it.
-"""
+Pure functions of time; errors from moontrim.errors. `solve_path` is the exact solution,
+`DelayModel` the fast one for a running daemon. Names other than places are imported at their first
+use, because `moontrim unkey` reads a config, which has places, and must not wait for numpy and
+skyfield while a radio transmits (tests/unit/cli/test_start.py)."""
 
 from __future__ import annotations
 

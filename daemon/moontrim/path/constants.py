@@ -1,4 +1,4 @@
-"""Constants of nature that more than one room needs."""
+"""Constants of nature that more than one module needs."""
 
 from __future__ import annotations
 

@@ -1,9 +1,7 @@
-"""The Earth-rotation table (IERS finals2000A): UT1, polar motion, their sigmas and leap seconds.
+"""The Earth-rotation table (IERS finals2000A): UT1, polar motion, their sigmas and leap seconds,
+interpolated between the daily values; and the frame that stations are in.
 
-Owns the interpolation between the daily values. Gets parsed columns; knows no file and no library.
-
-Column layout of the sigmas and flags: IERS/USNO readme.finals2000A.
-"""
+Takes parsed columns: `tablefiles` reads the file."""
 
 from __future__ import annotations
 
@@ -15,9 +13,10 @@ from numpy.typing import ArrayLike, NDArray
 from moontrim.path.vectors import Array
 
 DAY_S = 86400.0
+# 1970-01-01 0h, where POSIX seconds begin, as a modified Julian date and as a Julian date.
 UNIX_MJD = 40587.0
 UNIX_JD = 2440587.5
-TT_MINUS_TAI_S = 32.184
+TT_MINUS_TAI_S = 32.184  # by the definition of TT
 
 # Rotation parameters from ITRF2014 to ITRF93 at 2010.0 and per year, milliarcseconds, from the
 # table "Transformation parameters from ITRF2014 to past ITRFs" (ITRF centre, IGN); checked against
@@ -30,10 +29,10 @@ _RAD_PER_MAS = np.pi / (180.0 * 3600.0e3)
 
 @dataclass(frozen=True)
 class EarthRotation:
-    """State of the Earth's rotation at an instant.
+    """State of the Earth's rotation at an instant, interpolated from the table.
 
-    ut1_minus_utc_s and its one-sigma uncertainty_s as the table gives it (interpolated); predicted
-    is true after the last measured day. Pole coordinates in arcseconds."""
+    uncertainty_s: one sigma of ut1_minus_utc_s. predicted: whether the instant is after the last
+    measured day. pole_uncertainty_arcsec: one sigma of both coordinates of the pole together."""
 
     ut1_minus_utc_s: float
     uncertainty_s: float
@@ -44,7 +43,7 @@ class EarthRotation:
 
 
 class DailyCurve:
-    """Smooth curve through daily values: cubic Hermite pieces with slopes from five-point central
+    """A smooth curve through daily values: cubic Hermite pieces with slopes from five-point central
     differences, so that value and slope are continuous at midnight and only the curvature jumps
     (for UT1 by some 1e-5 s/d^2, far below 1e-9 Hz/s at 10 GHz)."""
 
@@ -64,9 +63,12 @@ class DailyCurve:
 
 
 class EarthTable:
-    """Daily rows, ascending: utc_mjd, UT1-UTC (s), pole (arcsec), sigmas, and whether UT1 is
-    measured. tt_jd and delta_t_s (TT - UT1) are the same rows on the TT scale; leap_mjd the UTC
-    dates from which each further second counts, leap_tai_minus_utc_s the offsets from then on."""
+    """The daily rows of the table, ascending.
+
+    measured: whether a row's UT1 is measured, not predicted.
+    tt_jd, delta_t_s: the same rows on the TT scale, and TT - UT1.
+    leap_mjd: UTC dates from which each further leap second counts.
+    leap_tai_minus_utc_s: TAI - UTC from each of these dates on."""
 
     def __init__(
         self,
@@ -96,20 +98,21 @@ class EarthTable:
         self._pole_y = DailyCurve(tt_jd, pole_y_arcsec)
 
     def tai_minus_utc_s(self, utc_s: ArrayLike) -> NDArray[np.int64]:
-        """Whole seconds by which TAI is ahead of UTC, for POSIX seconds of any shape."""
+        """Returns whole seconds by which TAI is ahead of UTC, for POSIX seconds of any shape."""
         index = np.searchsorted(self._leap_utc_s, utc_s, side="right") - 1
         return np.asarray(self._tai_minus_utc_s[np.maximum(index, 0)])
 
     def delta_t_s(self, tt_jd: Array) -> Array:
-        """TT - UT1 in seconds at Julian dates TT."""
+        """Returns TT - UT1 in seconds at Julian dates TT."""
         return self._delta_t(tt_jd)
 
     def pole_arcsec(self, tt_jd: Array) -> tuple[Array, Array]:
-        """Pole coordinates x, y in arcseconds at Julian dates TT."""
+        """Returns the pole coordinates x, y in arcseconds at Julian dates TT."""
         return self._pole_x(tt_jd), self._pole_y(tt_jd)
 
     def at(self, utc_s: float) -> EarthRotation:
-        """Earth rotation at POSIX seconds inside the table (not checked here)."""
+        """Returns the Earth's rotation at POSIX seconds, which the caller has checked to be inside
+        the table."""
         ahead_s = float(self.tai_minus_utc_s(utc_s))
         tt_jd = np.array(UNIX_JD + (utc_s + ahead_s + TT_MINUS_TAI_S) / DAY_S)
         mjd = UNIX_MJD + utc_s / DAY_S
@@ -125,8 +128,8 @@ class EarthTable:
 
 
 def itrf93_from_itrf(tt_jd: Array) -> Array:
-    """Matrices (3, 3, N) that turn vectors from the current ITRF into ITRF93 at Julian dates TT
-    (N,); rotation only.
+    """Returns the matrices (3, 3, N) that turn vectors from the current ITRF into ITRF93 at Julian
+    dates TT (N,); rotation only.
 
     The Earth-rotation table gives the celestial orientation of the current ITRF (2014 and 2020
     agree to millimetres); ITRF93, the frame of NAIF's Earth kernels, is turned against it by about

@@ -1,9 +1,8 @@
-"""Where the Moon and a station are in the geocentric celestial frame (GCRS), at any instant.
+"""Positions of the Moon and of stations in the geocentric celestial frame (GCRS), at any instant.
 
-The only module that knows skyfield, jplephem and the packages that ship the tables. Skyfield's
-rotation (IAU 2000A nutation, IAU 2006 precession, UT1 and polar motion from the table) and the JPL
-kernel are evaluated at Chebyshev nodes of six-hour blocks only; everything else is read off those
-polynomials. Knows nothing of paths, delays or frequencies.
+Skyfield's rotation (IAU 2000A nutation, IAU 2006 precession, UT1 and polar motion from the table)
+and the JPL kernel are evaluated only at the Chebyshev nodes of six-hour blocks; everything else is
+read off those polynomials.
 
 Time: public instants are POSIX seconds UTC (`utc_s`) plus an offset in SI seconds. Inside, an
 instant is a whole TAI second (int64, POSIX seconds + TAI-UTC) and a small float, so that no
@@ -43,10 +42,13 @@ BLOCK_S = 21600
 # Blocks start 37 s (TAI-UTC since 2017) after multiples of six hours TAI: at 00, 06, 12, 18 h UTC,
 # where the daily table has its knots.
 BLOCK_START_TAI_S = 37
-# Each block's polynomial is good this far beyond its ends, so that one piece serves an instant, its
+# Each block's polynomial holds this far beyond its ends, so that one piece serves an instant, its
 # light times and the stencil around it.
 BLOCK_MARGIN_S = 400.0
+# Chosen: polynomials through so many nodes agree with direct evaluation to 2e-9 km
+# (tests/unit/path/test_path_ephemeris.py).
 NODES = 18
+# Chosen: 1024 days, 7 MB.
 BLOCKS_KEPT = 4096
 # Blocks in one skyfield call: bounds the memory of the nutation series.
 BLOCKS_PER_CALL = 32
@@ -55,8 +57,8 @@ TABLE_MARGIN_S = 43200.0
 
 
 class Ephemeris:
-    """Moon and stations in GCRS; see `load`. Results do not depend on what was asked before; the
-    cache of blocks may be used from several threads."""
+    """Moon and stations in GCRS; made by `load`. Results do not depend on earlier calls, and
+    several threads may use it."""
 
     def __init__(self, table: EarthTable, kernel: tuple[BaseSegment, BaseSegment]) -> None:
         self._table = table
@@ -77,21 +79,24 @@ class Ephemeris:
     def load(
         cls, finals_path: Path | str | None = None, kernel_path: Path | str | None = None
     ) -> Ephemeris:
-        """Read the Earth-rotation table (finals2000A; by default the one of the package
-        astropy-iers-data) and the lunar kernel (a JPL SPK file; by default DE421 from the package
-        skyfield-data). Raises CoverageError if a file is missing or damaged."""
+        """Reads the Earth-rotation table and the lunar kernel. Raises CoverageError if a file is
+        missing or damaged.
+
+        finals_path: a finals2000A file; None: the one of the package astropy-iers-data.
+        kernel_path: a JPL SPK file; None: DE421 from the package skyfield-data."""
         return cls(
             read_table(Path(finals_path or astropy_iers_data.IERS_A_FILE)),
             read_kernel(Path(kernel_path) if kernel_path else packaged_kernel()),
         )
 
     def earth_rotation(self, utc_s: float) -> EarthRotation:
-        """UT1-UTC, its one-sigma uncertainty and whether it is predicted. Raises CoverageError."""
+        """Returns UT1-UTC, the pole, their one-sigma uncertainties and whether UT1 is predicted.
+        Raises CoverageError outside the usable range."""
         self.require(np.float64(utc_s))
         return self._table.at(utc_s)
 
     def require(self, utc_s: ArrayLike) -> None:
-        """Raise CoverageError unless all instants are finite and inside the usable range."""
+        """Raises CoverageError unless all instants are finite and inside the usable range."""
         if isinstance(utc_s, float) and self.first_utc_s <= utc_s <= self.last_utc_s:
             return  # one instant a tick need not become an array
         utc = np.asarray(utc_s, dtype=np.float64)
@@ -104,49 +109,49 @@ class Ephemeris:
             )
 
     def split(self, utc_s: ArrayLike) -> tuple[NDArray[np.int64], Array]:
-        """POSIX seconds (N,) as whole TAI seconds (N,) and the exact remainder in [0, 1), SI
-        seconds. Raises CoverageError outside the usable range."""
+        """Returns POSIX seconds (N,) as whole TAI seconds (N,) and the exact remainder in [0, 1),
+        SI seconds. Raises CoverageError outside the usable range."""
         utc = np.asarray(utc_s, dtype=np.float64)
         self.require(utc)
         whole = np.floor(utc)
         return whole.astype(np.int64) + self._table.tai_minus_utc_s(utc), np.asarray(utc - whole)
 
     def tai_minus_utc_s(self, utc_s: float) -> int:
-        """Whole seconds by which TAI is ahead of UTC at POSIX seconds utc_s."""
+        """Returns the whole seconds by which TAI is ahead of UTC at POSIX seconds utc_s."""
         return int(self._table.tai_minus_utc_s(utc_s))
 
     def days_since_j2000(self, tai_s: NDArray[np.int64]) -> Array:
-        """Days (TT, within 2 ms of TDB) since 2000-01-01 12h for whole TAI seconds."""
+        """Returns days (TT, within 2 ms of TDB) since 2000-01-01 12h for whole TAI seconds."""
         return np.asarray((tai_s + TT_MINUS_TAI_S) / DAY_S + (UNIX_JD - 2451545.0))
 
     def moon_track(self, tai_s: NDArray[np.int64]) -> VectorCurve:
-        """Geocentric Moon, GCRS km, as a function of seconds after whole TAI seconds (N,); good to
-        BLOCK_MARGIN_S away."""
+        """Returns the geocentric Moon, GCRS km, as a function of seconds after whole TAI seconds
+        (N,), for up to BLOCK_MARGIN_S either way."""
         blocks, inverse, since_middle = self._locate(tai_s)
         return _track(blocks[:, :, :3], inverse, since_middle)
 
     def earth_fixed_track(self, itrs_vector: Array, tai_s: NDArray[np.int64]) -> VectorCurve:
-        """The same for a vector (3,) fixed to the Earth (ITRF93), turned into GCRS."""
+        """Returns the same for a vector (3,) fixed to the Earth (ITRF93), turned into GCRS."""
         blocks, inverse, since_middle = self._locate(tai_s)
         matrices = blocks[:, :, 3:].reshape(*blocks.shape[:2], 3, 3)
         return _track(matrices @ itrs_vector, inverse, since_middle)
 
     def moon_km(self, utc_s: ArrayLike, offset_s: ArrayLike = 0.0) -> Array:
-        """Geocentric Moon in GCRS, km, shape (3, N), at POSIX seconds utc_s (N,) plus SI seconds
-        offset_s (at most BLOCK_MARGIN_S)."""
+        """Returns the geocentric Moon in GCRS, km, shape (3, N), at POSIX seconds utc_s (N,) plus
+        SI seconds offset_s (at most BLOCK_MARGIN_S)."""
         tai_s, rest_s = self.split(np.atleast_1d(utc_s))
         offset = np.asarray(rest_s + np.asarray(offset_s, dtype=np.float64))
         return np.asarray(self.moon_track(tai_s)(offset[np.newaxis])[:, 0])
 
     def station_km(self, site: Site, utc_s: ArrayLike, offset_s: ArrayLike = 0.0) -> Array:
-        """A station in GCRS, km, shape (3, N); arguments as for `moon_km`."""
+        """Returns a station in GCRS, km, shape (3, N); arguments as for `moon_km`."""
         tai_s, rest_s = self.split(np.atleast_1d(utc_s))
         offset = np.asarray(rest_s + np.asarray(offset_s, dtype=np.float64))
         return np.asarray(self.earth_fixed_track(site.itrs_km(), tai_s)(offset[np.newaxis])[:, 0])
 
     def _locate(self, tai_s: NDArray[np.int64]) -> tuple[Array, NDArray[np.int64], Array]:
-        """Coefficients (B, K, 12) of the blocks needed, which of them serves each of N instants,
-        and seconds (N,) since the middle of that block."""
+        """Returns the coefficients (B, K, 12) of the blocks needed, which of them serves each of N
+        instants, and seconds (N,) since the middle of that block."""
         index = (tai_s - BLOCK_START_TAI_S) // BLOCK_S
         wanted, inverse = np.unique(index, return_inverse=True)
         start_s = index * BLOCK_S + BLOCK_START_TAI_S
@@ -154,29 +159,30 @@ class Ephemeris:
         return self._coefficients(wanted), inverse.reshape(tai_s.shape), since_middle
 
     def _coefficients(self, wanted: NDArray[np.int64]) -> Array:
-        found: dict[int, Array] = {}
+        blocks: dict[int, Array] = {}
         with self._lock:
             for key in wanted.tolist():
                 block = self._blocks.get(key)
                 if block is not None:
                     self._blocks.move_to_end(key)
-                    found[key] = block
-        missing = [key for key in wanted.tolist() if key not in found]
+                    blocks[key] = block
+        missing = [key for key in wanted.tolist() if key not in blocks]
         for at in range(0, len(missing), BLOCKS_PER_CALL):
             keys = missing[at : at + BLOCKS_PER_CALL]
-            found.update(zip(keys, self._evaluate(keys), strict=True))
+            blocks.update(zip(keys, self._evaluate(keys), strict=True))
         with self._lock:
             for key in missing[-BLOCKS_KEPT:]:
-                self._blocks[key] = found[key]
+                self._blocks[key] = blocks[key]
             while len(self._blocks) > BLOCKS_KEPT:
                 self._blocks.popitem(last=False)
         stacked = np.empty((wanted.size, NODES, 12))
         for row, key in enumerate(wanted.tolist()):
-            stacked[row] = found[key]
+            stacked[row] = blocks[key]
         return stacked
 
     def _evaluate(self, keys: list[int]) -> Array:
-        """Coefficients (B, K, 12) of blocks: Moon km (3), then the ITRS to GCRS matrix (9)."""
+        """Returns the coefficients (B, K, 12) of blocks: Moon km (3), then the ITRS to GCRS matrix
+        (9)."""
         half = BLOCK_S / 2 + BLOCK_MARGIN_S
         start_s = np.array(keys, dtype=np.int64)[:, None] * BLOCK_S + BLOCK_START_TAI_S
         day, second = np.divmod(start_s, int(DAY_S))
@@ -187,8 +193,9 @@ class Ephemeris:
         return np.asarray(np.einsum("kn,vbn->bkv", fit_matrix(NODES), values))
 
     def evaluate_directly(self, tt_jd: Array, tt_fraction: Array) -> Array:
-        """Moon km and Earth-fixed (ITRF93) to GCRS matrix, (12, N), at Julian dates TT in two
-        parts: from skyfield and the kernel, no polynomial of ours. Blocks are made from this."""
+        """Returns Moon km (3) and the Earth-fixed (ITRF93) to GCRS matrix (9), (12, N), at Julian
+        dates TT in two parts: from skyfield and the kernel, without polynomials of this module.
+        Blocks are made from this."""
         time = Time(self._timescale, tt_jd, tt_fraction)
         moon = self._moon_segment.compute(time.whole, time.tdb_fraction)[:3]
         earth = self._earth_segment.compute(time.whole, time.tdb_fraction)[:3]
@@ -203,7 +210,7 @@ class Ephemeris:
 
 
 def _track(coefficients: Array, inverse: NDArray[np.int64], since_middle: Array) -> VectorCurve:
-    """From (B, K, 3) and the block of each instant to a Track."""
+    """Returns the curve of coefficients (B, K, 3), given the block of each instant."""
     pieces = coefficients.transpose(1, 2, 0)[:, :, np.newaxis, :]
     if pieces.shape[3] > 1:
         pieces = pieces[..., inverse]
@@ -211,8 +218,8 @@ def _track(coefficients: Array, inverse: NDArray[np.int64], since_middle: Array)
 
 
 def _timescale(table: EarthTable) -> Timescale:
-    """Skyfield's own timescale on our table. Its leap seconds are never asked: all our instants
-    come in as TT."""
+    """Returns skyfield's timescale on this table. Its leap seconds are placeholders: all instants
+    come in as TT, so they are never used."""
     return Timescale(table.delta_t_s, np.array([2441317.5]), np.array([10.0]))
 
 

@@ -1,7 +1,14 @@
-"""The exact answer: every leg of a path at given instants, with Doppler, troposphere and spread.
+"""The exact solution: every leg of a path at any instants, with Doppler, troposphere and spread.
 
-Ties delay, troposphere and libration together. Knows nothing of radios; frequencies enter only as
-fractions, to be multiplied by Hz."""
+Combines delay, troposphere and libration. Frequencies enter only as fractions, to be multiplied by
+Hz.
+
+    leg           from      to        utc_s is
+    to_moon       home      Moon      departure from home
+    from_moon     Moon      home      arrival at home
+    echo          home      home      arrival at home
+    from_partner  partner   home      arrival at home
+    to_partner    home      partner   departure from home"""
 
 from __future__ import annotations
 
@@ -23,19 +30,23 @@ from moontrim.path.vectors import Array, dot, norm
 
 LegName = Literal["to_moon", "from_moon", "echo", "from_partner", "to_partner"]
 LEGS: tuple[LegName, ...] = get_args(LegName)
+# Whether a leg's instants are those of its arrival at home, not of its departure from there.
 ARRIVING: dict[LegName, bool] = {name: not name.startswith("to_") for name in LEGS}
+# Instants solved at once: bounds the memory of a long series.
 CHUNK = 4096
 
 
 @dataclass(frozen=True)
 class Leg:
-    """One leg at the instants asked; every field an array of their shape.
+    """One leg at instants; every field an array of their shape. Multiply fractions by Hz.
 
-    delay_s: time under way. fraction: received / sent frequency - 1, positive when it arrives
-    higher; fraction_rate_per_s: its change per second of home time. Both include the troposphere,
-    which troposphere_delay_s, troposphere_fraction and troposphere_rate_per_s give apart (0 when it
-    is off, and from a station that has the Moon's centre at or below 0 degrees). spread_fraction:
-    limb-to-limb Doppler spread. Multiply fractions by the frequency for Hz."""
+    delay_s: light time, troposphere included.
+    fraction: received / sent frequency - 1, positive when the wave arrives higher; troposphere
+    included.
+    fraction_rate_per_s: change of `fraction` per second of home time.
+    troposphere_delay_s, troposphere_fraction, troposphere_rate_per_s: the troposphere's part of the
+    three above; 0 when it is off, fading out below a station's horizon.
+    spread_fraction: limb-to-limb Doppler spread."""
 
     delay_s: Array
     fraction: Array
@@ -48,8 +59,8 @@ class Leg:
 
 @dataclass(frozen=True)
 class PathSolution:
-    """Everything about a path at the instants asked: looks at home time from both ends (the
-    partner's is home's for an echo) and the five LEGS."""
+    """A path at instants: the Moon's direction from both ends at home time (the partner's is home's
+    for an echo) and the five LEGS."""
 
     home_look: Look
     partner_look: Look
@@ -72,13 +83,15 @@ def solve_path(
     utc_s: ArrayLike,
     troposphere: bool = True,
 ) -> PathSolution:
-    """Solve all legs at POSIX seconds utc_s (any shape; home's time).
+    """Solves all legs at POSIX seconds utc_s (any shape; home's time, see the table above).
 
-    partner None means one's own echo: from_partner is then the echo, and to_partner the echo of
-    what leaves at utc_s. For from_moon, echo and from_partner utc_s is the arrival at home; for
-    to_moon and to_partner the departure from home. to_moon ends at the reflection point of
-    to_partner's path, from_moon starts at that of from_partner's; the point's own travel over the
-    sphere is part of both, so that the two legs multiply to the whole. Raises CoverageError."""
+    partner: None means the station's own echo: from_partner is then the echo, and to_partner the
+    echo of what leaves at utc_s.
+    troposphere: whether to include it.
+
+    to_moon ends at the reflection point of to_partner's path, from_moon starts at that of
+    from_partner's; the point's own travel over the sphere is part of both, so that the two legs
+    multiply to the whole. Raises CoverageError outside the tables."""
     utc = np.asarray(utc_s, dtype=np.float64)
     flat = utc.reshape(-1)
     chunks = [
@@ -165,20 +178,21 @@ def _solve_chunk(
 
 
 def _excess(end: _Station, moon: VectorCurve, at_s: Array) -> Array:
-    """Troposphere at one end for its own instants at_s (5, N): delay in seconds, its slope and
-    second derivative by home time, (3, N)."""
+    """Returns the troposphere's delay at one end, seconds, with its first two time derivatives,
+    (3, N), at that end's own instants at_s (5, N)."""
     if end.slant is None:
         return np.zeros((3, at_s.shape[1]))
     sight = moon(at_s) - end.place(at_s)
     sine = dot(sight, end.up(at_s)) / norm(sight)
     middle, first, second = sine[MIDDLE], slope(sine), curvature(sine)
     value, by_sine, by_sine2 = end.slant.delay_m(middle)
-    jet = np.stack([value, by_sine * first, by_sine2 * first**2 + by_sine * second])
-    return np.asarray(jet / SPEED_OF_LIGHT_M_S)
+    excess_m = np.stack([value, by_sine * first, by_sine2 * first**2 + by_sine * second])
+    return np.asarray(excess_m / SPEED_OF_LIGHT_M_S)
 
 
 def _leg(vacuum_s: Array, excess: Array, spread: Array, name: LegName) -> Leg:
-    """From vacuum delays (5, N) and the troposphere's jet (3, N)."""
+    """Returns a leg from vacuum delays (5, N) and the troposphere's delay with its derivatives
+    (3, N)."""
     vacuum, vacuum_rate = fractions(slope(vacuum_s), curvature(vacuum_s), ARRIVING[name])
     # The troposphere's slope is 1e-10: multiplying it by 1 + 1e-6 changes nothing that matters.
     return Leg(
@@ -193,8 +207,9 @@ def _leg(vacuum_s: Array, excess: Array, spread: Array, name: LegName) -> Leg:
 
 
 def fractions(delay_slope: Array, delay_curvature: Array, arriving: bool) -> tuple[Array, Array]:
-    """received / sent - 1 and its rate per second, from the slope and curvature of a delay T taken
-    as a function of arrival time (1 - T') or of departure time (1 / (1 + T'))."""
+    """Returns received / sent frequency - 1 and its rate per second, from the first two derivatives
+    of a delay T: the ratio is 1 - T' with T as a function of arrival time, 1 / (1 + T') with T as a
+    function of departure time."""
     if arriving:
         return -delay_slope, -delay_curvature
     stretch = 1.0 + delay_slope

@@ -1,8 +1,7 @@
-"""How the Moon turns, and the Doppler spread that makes of it: limb to limb.
+"""The Moon's rotation, and the limb-to-limb Doppler spread that it causes.
 
 The rotation is the IAU/WGCCRE series for the Moon (Archinal et al. 2018, Cel. Mech. Dyn. Astr. 130,
-22, table 2), within 0.005 deg of the DE421 mean-Earth frame: ample for the spread.
-"""
+22, table 2), within 0.005 deg of the DE421 mean-Earth frame, which is ample for the spread."""
 
 from __future__ import annotations
 
@@ -46,8 +45,8 @@ _MERIDIAN = np.array(
 
 
 def orientation_deg(days: Array) -> tuple[Array, Array, Array]:
-    """Right ascension and declination of the Moon's pole and its prime meridian W (not reduced to
-    one turn), degrees (N,), at TDB days since J2000."""
+    """Returns right ascension and declination of the Moon's pole and its prime meridian W (not
+    reduced to one turn), degrees, of the shape of `days`: TDB days since J2000."""
     d = np.asarray(days, dtype=np.float64)
     e = np.radians(_ARGUMENTS[:, :1] + _ARGUMENTS[:, 1:] * d.reshape(1, -1))
     centuries = d.reshape(-1) / CENTURY_DAYS
@@ -59,8 +58,8 @@ def orientation_deg(days: Array) -> tuple[Array, Array, Array]:
 
 
 def rotation_rad_per_s(days: Array) -> Array:
-    """The Moon's rotation vector in the celestial frame, rad/s, (3, N), at TDB days (N,) since
-    J2000: the analytic derivative of `orientation_deg`."""
+    """Returns the Moon's rotation vector in the celestial frame, rad/s, (3, N), at TDB days (N,)
+    since J2000: the analytic derivative of `orientation_deg`."""
     d = np.asarray(days, dtype=np.float64).reshape(-1)
     rates = np.radians(_ARGUMENTS[:, 1:])
     e = np.radians(_ARGUMENTS[:, :1] + _ARGUMENTS[:, 1:] * d)
@@ -80,9 +79,11 @@ def rotation_rad_per_s(days: Array) -> Array:
 def apparent_turn(
     site_km: Array, site_km_s: Array, moon_km: Array, moon_km_s: Array, turn_rad_s: Array
 ) -> Array:
-    """Gradient of the range rate over the disk as seen from a site, (3, N), rad/s: a point of the
-    Moon displaced by x km across the line of sight has its range rate changed by x . result km/s.
-    The sum over both ends of a path gives the gradient of the path's rate."""
+    """Returns the gradient of the range rate over the disk as it appears from a site, (3, N),
+    rad/s: the range rate of a point of the Moon x km across the line of sight differs by
+    x . result km/s. The sum over both ends of a path is the gradient of the path's rate.
+
+    turn_rad_s: the Moon's rotation vector, as from `rotation_rad_per_s`."""
     sight = moon_km - site_km
     distance = norm(sight)
     u = sight / distance
@@ -92,7 +93,9 @@ def apparent_turn(
 
 
 def spread_fraction(*gradients: Array) -> Array:
-    """Limb-to-limb spread (N,) as a fraction of the frequency, from the `apparent_turn` of each end
-    the wave passes: both for a whole path, one for a single leg."""
+    """Returns the limb-to-limb spread (N,) as a fraction of the frequency.
+
+    gradients: the `apparent_turn` of each end the wave passes: both for a whole path, one for a
+    single leg."""
     total = norm(np.asarray(sum(gradients[1:], start=gradients[0])))
     return np.asarray(2.0 * MOON_RADIUS_KM / SPEED_OF_LIGHT_KM_S * total)

@@ -1,4 +1,4 @@
-"""Where to point: azimuth, elevation and distance of the Moon's centre from a site."""
+"""Azimuth, elevation and distance of the Moon's centre from a site."""
 
 from __future__ import annotations
 
@@ -11,13 +11,14 @@ from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.site import Site
 from moontrim.path.vectors import Array, dot, norm
 
+# Instants solved at once: bounds the memory of a long series.
 CHUNK = 4096
 
 
 @dataclass(frozen=True)
 class Look:
-    """Azimuth from north through east and elevation above the ellipsoid's horizon, degrees, and
-    distance, km, of the Moon's centre. All of the shape of the instants."""
+    """Direction and distance of the Moon's centre, of the shape of the instants: azimuth from north
+    through east, elevation above the horizontal plane of the ellipsoid."""
 
     azimuth_deg: Array
     elevation_deg: Array
@@ -25,11 +26,12 @@ class Look:
 
 
 def moon_from(ephemeris: Ephemeris, site: Site, utc_s: ArrayLike) -> Look:
-    """Direction and distance of the Moon's centre from a site at POSIX seconds (any shape).
+    """Returns direction and distance of the Moon's centre from a site at POSIX seconds (any shape).
 
     Geometric: where the Moon is at that instant. The apparent place differs by under 0.0003 deg
     (light time of 1.28 s at 1 km/s, and diurnal aberration) and by refraction, which is left out:
-    about 0.5 deg at the horizon, 0.1 deg at 10 deg elevation. Raises CoverageError."""
+    about 0.5 deg at the horizon, 0.1 deg at 10 deg elevation. Raises CoverageError outside the
+    tables."""
     utc = np.asarray(utc_s, dtype=np.float64)
     flat = utc.reshape(-1)
     parts = [_look(ephemeris, site, flat[i : i + CHUNK]) for i in range(0, flat.size, CHUNK)]

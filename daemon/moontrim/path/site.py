@@ -1,7 +1,4 @@
-"""Places on the ground: read from text, named by locator, placed in the Earth-fixed frame.
-
-Knows nothing of time or the Moon.
-"""
+"""Places on the ground: read from text, named by locator, placed in the Earth-fixed frame."""
 
 from __future__ import annotations
 
@@ -19,11 +16,13 @@ if TYPE_CHECKING:
 WGS84_RADIUS_KM = 6378.137
 WGS84_FLATTENING = 1.0 / 298.257223563
 
+# What `parse_site` accepts: the end of its error text.
 ALLOWED = (
     "a locator of 4, 6, 8, 10 or 12 characters (AA00AA00AA00 to RR99XX99XX99), or lat,lon or "
     "lat,lon,height_m with latitude -90 to 90, longitude -180 to 180, height -500 to 9000"
 )
-# Smallest and largest height accepted for a station, metres above the ellipsoid.
+# Smallest and largest height accepted for a station, metres above the ellipsoid. Chosen: all land
+# lies between.
 HEIGHT_LIMITS_M = (-500.0, 9000.0)
 # Divisions per pair of locator characters and the first character of each alphabet.
 _PAIRS = ((18, "A"), (10, "0"), (24, "A"), (10, "0"), (24, "A"), (10, "0"))
@@ -31,9 +30,11 @@ _PAIRS = ((18, "A"), (10, "0"), (24, "A"), (10, "0"), (24, "A"), (10, "0"))
 
 @dataclass(frozen=True)
 class Site:
-    """A station: geodetic WGS84 latitude (north positive) and longitude (east positive) in degrees,
-    height above the ellipsoid in metres. Read from a locator, the point is the centre of the square
-    and the half sizes say how far the true place may be from it; otherwise they are 0."""
+    """A station's place: geodetic WGS84 latitude (north positive) and longitude (east positive) in
+    degrees, height above the ellipsoid in metres.
+
+    half_height_deg, half_width_deg: for a place read from a locator, half the sizes of its square,
+    whose centre the place is; otherwise 0."""
 
     latitude_deg: float
     longitude_deg: float
@@ -43,7 +44,7 @@ class Site:
     half_width_deg: float = 0.0
 
     def itrs_km(self) -> NDArray[np.float64]:
-        """Earth-fixed (ITRS) position, km, shape (3,); closed form, exact."""
+        """Returns the Earth-fixed (ITRS) position, km, shape (3,); closed form, exact."""
         latitude = math.radians(self.latitude_deg)
         eccentricity2 = WGS84_FLATTENING * (2.0 - WGS84_FLATTENING)
         prime_vertical = WGS84_RADIUS_KM / math.sqrt(1.0 - eccentricity2 * math.sin(latitude) ** 2)
@@ -53,7 +54,7 @@ class Site:
         return (scale + height) * up
 
     def up(self) -> NDArray[np.float64]:
-        """Earth-fixed unit vector along the outward normal of the ellipsoid, shape (3,)."""
+        """Returns the Earth-fixed unit vector along the ellipsoid's outward normal, shape (3,)."""
         latitude, longitude = math.radians(self.latitude_deg), math.radians(self.longitude_deg)
         return _vector(
             math.cos(latitude) * math.cos(longitude),
@@ -62,12 +63,12 @@ class Site:
         )
 
     def east(self) -> NDArray[np.float64]:
-        """Earth-fixed unit vector towards the east horizon, shape (3,)."""
+        """Returns the Earth-fixed unit vector towards the east horizon, shape (3,)."""
         longitude = math.radians(self.longitude_deg)
         return _vector(-math.sin(longitude), math.cos(longitude), 0.0)
 
     def north(self) -> NDArray[np.float64]:
-        """Earth-fixed unit vector towards the north horizon, shape (3,)."""
+        """Returns the Earth-fixed unit vector towards the north horizon, shape (3,)."""
         latitude, longitude = math.radians(self.latitude_deg), math.radians(self.longitude_deg)
         return _vector(
             -math.sin(latitude) * math.cos(longitude),
@@ -77,17 +78,18 @@ class Site:
 
 
 def _vector(x: float, y: float, z: float) -> NDArray[np.float64]:
-    import numpy as np  # here, since reading a config needs places but no vectors
+    import numpy as np  # not at the top: reading a config needs places but no vectors
 
     return np.array([x, y, z])
 
 
 def parse_site(text: str, field: str = "site", height_m: float | None = None) -> Site:
-    """A Site from a locator (any case) or from `lat,lon` or `lat,lon,height_m`.
+    """Returns the Site of a locator (any case) or of `lat,lon` or `lat,lon,height_m`.
 
-    height_m, if given, is the height of a place whose text has none; with a height in the text too
-    it must be the same. Raises InputError naming `field` for anything else, including numbers that
-    are not finite or out of range."""
+    field: what an error calls the text.
+    height_m: the height of a place whose text has none; it must agree with a height in the text.
+
+    Raises InputError for anything else, including numbers that are not finite or out of range."""
     if not isinstance(text, str):
         raise InputError(field, text, ALLOWED)
     stripped = text.strip()
@@ -131,8 +133,7 @@ def _from_locator(stripped: str, text: str, field: str, height_m: float) -> Site
         raise InputError(field, text, ALLOWED)
     upper = stripped.upper()
     # Whole counts of the smallest square: exact, whatever the length.
-    east = north = cells = 0
-    cells = 1
+    east, north, cells = 0, 0, 1
     for (divisions, first), at in zip(_PAIRS, range(0, len(upper), 2), strict=False):
         column, row = ord(upper[at]) - ord(first), ord(upper[at + 1]) - ord(first)
         if not (0 <= column < divisions and 0 <= row < divisions):
@@ -149,8 +150,9 @@ def _from_locator(stripped: str, text: str, field: str, height_m: float) -> Site
 
 
 def locator_of(site: Site, characters: int = 6) -> str:
-    """The locator square of 4, 6, 8, 10 or 12 characters that holds a site. The north pole and the
-    180 degree meridian, which lie on no square's inside, belong to the last square beside them."""
+    """Returns the locator square of 4, 6, 8, 10 or 12 characters that holds a site; InputError for
+    other lengths. The north pole and the 180 degree meridian, which are inside no square, belong to
+    the last square beside them."""
     if characters not in (4, 6, 8, 10, 12):
         raise InputError("characters", characters, "4, 6, 8, 10 or 12")
     pairs = _PAIRS[: characters // 2]

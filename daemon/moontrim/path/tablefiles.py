@@ -20,10 +20,12 @@ FIRST_MJD = 41684.0
 # The JPL's numbers for the bodies of a kernel's segments.
 EARTH, MOON, EARTH_MOON_BARYCENTRE = 399, 301, 3
 
+# How a user gets a table that reaches further: the end of several error texts.
 UPGRADE = "for newer data upgrade the package astropy-iers-data or give a finals2000A file"
 
 
 def read_table(path: Path) -> EarthTable:
+    """Returns the table of a finals2000A file that begins in 1973. Raises CoverageError."""
     try:
         content = path.read_bytes()
     except OSError as error:
@@ -41,10 +43,11 @@ def read_table(path: Path) -> EarthTable:
 
 
 def _parse_table(content: bytes) -> EarthTable:
-    """Values and leap seconds through skyfield's readers; sigmas and flags, which it leaves out,
-    by column. Raises ValueError on anything that is not a daily table."""
+    """Returns the table of a file's content: values and leap seconds through skyfield's readers,
+    sigmas and flags, which these leave out, by column (IERS/USNO readme.finals2000A). Raises
+    ValueError on anything that is not a daily table."""
     rows = iers.parse_x_y_dut1_from_finals_all(io.BytesIO(content))
-    # Later lines hold a date only: the table says nothing about UT1 there.
+    # Later lines hold a date only, without UT1.
     lines = [line for line in content.splitlines() if line[58:68].strip()]
     if len(lines) != len(rows) or len(rows) < 10:
         raise ValueError("rows do not match")
@@ -75,6 +78,7 @@ def _parse_table(content: bytes) -> EarthTable:
 
 
 def packaged_kernel() -> Path:
+    """Returns where the package skyfield-data keeps DE421. Raises CoverageError without it."""
     # Found without importing the package, which warns at run time about a table we do not use.
     spec = importlib.util.find_spec("skyfield_data")
     if spec is None or not spec.submodule_search_locations:
@@ -83,7 +87,8 @@ def packaged_kernel() -> Path:
 
 
 def read_kernel(path: Path) -> tuple[BaseSegment, BaseSegment]:
-    """The kernel's segments of the Moon and of the Earth, from their common barycentre."""
+    """Returns the segments of the Moon and of the Earth from their common barycentre, out of a JPL
+    SPK file. Raises CoverageError."""
     try:
         with path.open("rb") as file:
             kernel = SPK(DAF(file))

@@ -1,10 +1,15 @@
 """Delay of a radio wave in the neutral atmosphere: zenith delay times mapping function.
 
+The air delays the wave as if the path were longer: by about 2.4 m at the zenith, and by more the
+lower the Moon, in proportion to a mapping function of the elevation e, roughly 1 / sin(e). Only the
+change with time matters for the frequency, and it is largest at the horizon. So everything is
+a function of s = sin(e), which is smooth there, and comes with its first two derivatives by s: the
+caller multiplies them with the derivatives of s by time to get shift and rate.
+
 Zenith delay: Saastamoinen (1972) as in IERS Conventions 2010 (TN 36), eq. 9.4, and its wet term, in
 the International Standard Atmosphere (ISO 2533) at the station's height, with the water vapour of
 the mean reference atmosphere of ITU-R P.835 (7.5 g/m3 at sea level, scale height 2 km). Mapping:
-Niell (1996), JGR 101, 3227. Weather makes the true delay differ by some ten percent. Knows neither
-Moon nor frame."""
+Niell (1996), JGR 101, 3227. Weather makes the true delay differ by some ten percent."""
 
 from __future__ import annotations
 
@@ -40,49 +45,52 @@ _WET = np.array(
         [4.3472961e-2, 4.6729510e-2, 4.3908931e-2, 4.4626982e-2, 5.4736038e-2],
     ]
 )
+# Niell 1996, table 3: a, b, c of the height correction.
 _HEIGHT = (2.53e-5, 5.49e-3, 1.14e-3)
 
 # The height correction 1/sin(e) - m(e) runs away at the horizon, where it was never meant to be
 # used; below this elevation it is continued along its tangent.
 HEIGHT_TERM_LOWEST_SIN = math.sin(math.radians(1.0))
 
-# Below the geometric horizon there is no path to correct for, but a shift that broke off there (by
-# some 3 Hz a leg at 10 GHz) would make a dial jump; it fades away instead, by a factor e in this.
+# Below the geometric horizon there is no path to correct for, but a shift that ended there (by some
+# 3 Hz a leg at 10 GHz) would make a dial jump; it fades out instead, by a factor e in this.
 FADE_SIN = math.sin(math.radians(1.0))
 
-# A function of s = sin(elevation): value, first and second derivative by s.
-SineJet = tuple[Number, Number, Number]
+# Of a function of s = sin(elevation): value, first and second derivative by s.
+WithDerivatives = tuple[Number, Number, Number]
 
 
 def standard_pressure_hpa(height_m: float) -> float:
-    """Pressure of the standard atmosphere below 11 km (ISO 2533)."""
+    """Returns the pressure of the standard atmosphere below 11 km (ISO 2533)."""
     return float(1013.25 * (1.0 - 0.0065 * height_m / 288.15) ** 5.25588)
 
 
 def standard_temperature_k(height_m: float) -> float:
-    """Temperature of the standard atmosphere below 11 km (ISO 2533)."""
+    """Returns the temperature of the standard atmosphere below 11 km (ISO 2533)."""
     return 288.15 - 0.0065 * height_m
 
 
 def reference_vapour_pressure_hpa(height_m: float) -> float:
-    """Partial pressure of water vapour in the mean reference atmosphere of ITU-R P.835."""
+    """Returns the partial pressure of water vapour in the mean reference atmosphere of ITU-R
+    P.835."""
     density_g_m3 = 7.5 * math.exp(-height_m / 2000.0)
     return density_g_m3 * standard_temperature_k(height_m) / 216.7
 
 
 def zenith_hydrostatic_m(pressure_hpa: float, latitude_deg: float, height_m: float) -> float:
-    """Hydrostatic zenith delay in metres (Saastamoinen 1972, Davis et al. 1985, TN 36 eq. 9.4)."""
+    """Returns the hydrostatic zenith delay in metres (Saastamoinen 1972, Davis et al. 1985, TN 36
+    eq. 9.4)."""
     gravity = 1.0 - 0.00266 * math.cos(2.0 * math.radians(latitude_deg)) - 0.28e-6 * height_m
     return 0.0022768 * pressure_hpa / gravity
 
 
 def zenith_wet_m(temperature_k: float, vapour_pressure_hpa: float) -> float:
-    """Wet zenith delay in metres (Saastamoinen 1972)."""
+    """Returns the wet zenith delay in metres (Saastamoinen 1972)."""
     return 0.0022768 * (1255.0 / temperature_k + 0.05) * vapour_pressure_hpa
 
 
-def continued_fraction(sin_elevation: Number, a: Number, b: Number, c: Number) -> SineJet:
-    """Marini's continued fraction in Herring's normal form, 1 at the zenith, with derivatives."""
+def continued_fraction(sin_elevation: Number, a: Number, b: Number, c: Number) -> WithDerivatives:
+    """Returns Marini's continued fraction in Herring's normal form, 1 at the zenith."""
     y3 = sin_elevation + c
     y2 = sin_elevation + b / y3
     dy2 = 1.0 - b / (y3 * y3)
@@ -99,7 +107,8 @@ def continued_fraction(sin_elevation: Number, a: Number, b: Number, c: Number) -
 
 
 def day_of_year(utc_s: ArrayLike) -> Array:
-    """Day of the year with fraction, 1 January 0h = 1.0, for POSIX seconds of any shape."""
+    """Returns the day of the year with fraction, 1 January 0h = 1.0, for POSIX seconds of any
+    shape."""
     utc = np.asarray(utc_s, dtype=np.float64)
     year = np.floor(utc).astype(np.int64).astype("datetime64[s]").astype("datetime64[Y]")
     start_s = year.astype("datetime64[s]").astype(np.int64)
@@ -109,8 +118,8 @@ def day_of_year(utc_s: ArrayLike) -> Array:
 def niell_coefficients(
     latitude_deg: float, day_of_year: float | Array
 ) -> tuple[tuple[Array, Array, Array], tuple[float, float, float]]:
-    """Niell's a, b, c: hydrostatic (shape of day_of_year, 1 January 0h = 1) and wet. South of the
-    equator the season is half a year later."""
+    """Returns Niell's a, b, c: hydrostatic (shape of day_of_year, 1 January 0h = 1) and wet. South
+    of the equator the season is half a year later."""
     latitude = abs(latitude_deg)
     phase = (np.asarray(day_of_year) - 28.0) / 365.25 + (0.5 if latitude_deg < 0.0 else 0.0)
     season = np.cos(2.0 * np.pi * phase)
@@ -125,9 +134,9 @@ def niell_coefficients(
     return (dry[0], dry[1], dry[2]), (wet[0], wet[1], wet[2])
 
 
-def height_term(sin_elevation: Number) -> SineJet:
-    """Niell's height correction of the hydrostatic mapping, per kilometre, with derivatives; along
-    its tangent below HEIGHT_TERM_LOWEST_SIN."""
+def height_term(sin_elevation: Number) -> WithDerivatives:
+    """Returns Niell's height correction of the hydrostatic mapping, per kilometre; below
+    HEIGHT_TERM_LOWEST_SIN along its tangent."""
     # Comparison times value instead of a branch: the same line serves floats and arrays.
     low = (sin_elevation - HEIGHT_TERM_LOWEST_SIN) * (sin_elevation < HEIGHT_TERM_LOWEST_SIN)
     s = sin_elevation - low
@@ -139,7 +148,7 @@ def height_term(sin_elevation: Number) -> SineJet:
 def niell(
     elevation_deg: float | Array, latitude_deg: float, height_m: float, day_of_year: float | Array
 ) -> tuple[Array, Array]:
-    """Niell's hydrostatic and wet mapping functions at elevations above 0 degrees."""
+    """Returns Niell's hydrostatic and wet mapping functions at elevations above 0 degrees."""
     s = np.sin(np.radians(np.asarray(elevation_deg, dtype=np.float64)))
     dry, wet = niell_coefficients(latitude_deg, day_of_year)
     hydrostatic = continued_fraction(s, *dry)[0] + height_term(s)[0] * height_m / 1000.0
@@ -148,7 +157,8 @@ def niell(
 
 @dataclass(frozen=True)
 class Slant:
-    """The atmosphere over one station in one season, ready to be evaluated fast."""
+    """The standard atmosphere over one station in one season, with what does not depend on the
+    elevation worked out. hydrostatic, wet: Niell's a, b, c."""
 
     zenith_hydrostatic_m: float
     zenith_wet_m: float
@@ -156,9 +166,9 @@ class Slant:
     wet: tuple[float, float, float]
     height_km: float
 
-    def delay_m(self, sin_elevation: Number) -> SineJet:
-        """Excess path in metres, with derivatives by sin(elevation); below 0 fading away with a
-        continuous slope."""
+    def delay_m(self, sin_elevation: Number) -> WithDerivatives:
+        """Returns the excess path in metres; below the horizon it fades out with a continuous
+        slope."""
         below = sin_elevation * (sin_elevation < 0.0)
         s = sin_elevation - below
         a, b, c = self.hydrostatic
@@ -179,7 +189,7 @@ class Slant:
 
 
 def slant_over(site: Site, day_of_year: float | Array) -> Slant:
-    """The standard atmosphere over a site on a day of the year (a number or (N,))."""
+    """Returns the standard atmosphere over a site on a day of the year (a number or (N,))."""
     dry, wet = niell_coefficients(site.latitude_deg, day_of_year)
     height = site.height_m
     return Slant(

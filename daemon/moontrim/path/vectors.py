@@ -1,4 +1,4 @@
-"""Three-vectors along the first axis of an array: (3, ...); the types of numbers in `path`."""
+"""Arithmetic of three-vectors along the first axis of an array, (3, ...), and the number types."""
 
 from __future__ import annotations
 
@@ -13,22 +13,22 @@ Number = Any
 
 
 def dot(a: Array, b: Array) -> Array:
-    """Scalar product, shape (...)."""
+    """Returns the scalar product, shape (...)."""
     return np.asarray(a[0] * b[0] + a[1] * b[1] + a[2] * b[2])
 
 
 def norm(a: Array) -> Array:
-    """Length, shape (...)."""
+    """Returns the length, shape (...)."""
     return np.asarray(np.sqrt(dot(a, a)))
 
 
 def unit(a: Array) -> Array:
-    """Direction, shape (3, ...)."""
+    """Returns the unit vector of the same direction, shape (3, ...)."""
     return np.asarray(a / norm(a))
 
 
 def cross(a: Array, b: Array) -> Array:
-    """Vector product, shape (3, ...)."""
+    """Returns the vector product, shape (3, ...)."""
     return np.stack(
         [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]
     )
