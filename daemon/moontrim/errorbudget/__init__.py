@@ -1,1 +1,1 @@
-"""How far off the dials can be, cause by cause, and what `moontrim path` says of one instant."""
+"""The error budget: how far off the dials can be, cause by cause; the report of `moontrim path`."""

@@ -1,10 +1,14 @@
-"""The error budget: how far off the dials can be, from each cause and from all together, and what
-to do about the largest.
+"""The error budget: how far off each dial can be, from each cause and from all together.
 
-Errors count from what ought to be on the air under the agreement: where we leave the correction to
-the partner, our place does not matter. What has never been stated is listed as not known and left
-out of the sums. Not listed because they are too small (at 10.368 GHz): the lunar ephemeris
-(0.0006 Hz) and the uncertainty of polar motion (0.005 Hz a year ahead)."""
+    sensitivity    Hz per unit of each error, from the path
+    uncertainties  how large each error may be
+    causes         both together: how each cause's error in Hz is distributed, with advice
+    distributions  the 95 % bound of their sum
+
+Errors count from what ought to be on the air under the agreement: under an agreement that leaves
+the correction to the partner, home's position does not matter. What nobody has stated is listed as
+not known and left out of the sums. Not listed because they are too small (at 10.368 GHz): the lunar
+ephemeris (0.0006 Hz) and the uncertainty of polar motion (0.005 Hz a year ahead)."""
 
 from __future__ import annotations
 
@@ -23,14 +27,18 @@ from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.site import Site
 from moontrim.tuning.correction import AGREEMENTS, Agreement
 
+# The advice where no known cause costs anything.
 NOTHING = "Nothing that is known puts this dial off."
 
 
 @dataclass(frozen=True)
 class Cause:
-    """One cause's share of a dial's error. sigma_hz: root mean square; largest_hz: what it can cost
-    (3 sigma where it is normal). Both None where nobody has stated what it depends on. shape: of
-    the distribution: normal, uniform, square (seen over a locator's square), or several of them."""
+    """One cause's share of a dial's error.
+
+    sigma_hz, largest_hz: its root mean square, and the most it can cost (3 sigma where it is
+    normal); both None where nobody has stated what it depends on.
+    shape: of the distribution: normal, uniform, square (sampled over a locator's square), several
+    of these, or "not known"."""
 
     name: str
     sigma_hz: float | None
@@ -41,9 +49,12 @@ class Cause:
 
 @dataclass(frozen=True)
 class Budget:
-    """Of one dial. sigma_hz: root sum square of the causes. bound95_hz: 95 % of the time the dial
-    is no further off than this, by the convolution of their distributions. largest: name of the
-    largest known cause, empty if none costs anything."""
+    """The error budget of one dial.
+
+    sigma_hz: root sum square of the causes.
+    bound95_hz: the dial is off by no more than this 95 % of the time (see `distributions`).
+    largest: name of the largest known cause, empty if none costs anything.
+    advice: a sentence on that cause, and on what is not known."""
 
     causes: tuple[Cause, ...]
     sigma_hz: float
@@ -53,11 +64,11 @@ class Budget:
 
     @property
     def not_known(self) -> tuple[str, ...]:
-        """Names of the causes that are left out of the sums."""
+        """Returns the names of the causes that are left out of the sums."""
         return tuple(cause.name for cause in self.causes if cause.sigma_hz is None)
 
     def as_json(self) -> dict[str, Any]:
-        """Plain numbers, strings and lists."""
+        """Returns the budget as plain numbers, strings and lists."""
         plain = asdict(self)
         return plain | {"causes": list(plain["causes"]), "not_known": list(self.not_known)}
 
@@ -73,9 +84,13 @@ def error_budget(
     troposphere: bool = True,
     tx_sked_hz: float | None = None,
 ) -> tuple[Budget, Budget]:
-    """The budgets of the receive and the transmit dial at POSIX seconds utc_s. partner None: our
-    own echo. sked_hz, tx_sked_hz, agreement: as in `correction.on_air`. troposphere: whether it is
-    corrected. Raises InputError, and CoverageError outside the tables."""
+    """Returns the budgets of the receive and the transmit dial at POSIX seconds utc_s.
+
+    partner: None for our own echo.
+    sked_hz, tx_sked_hz, agreement: as in `tuning.correction.on_air`.
+    troposphere: whether it is corrected.
+
+    Raises InputError, and CoverageError outside the tables."""
     for field, frequency_hz in (("sked_hz", sked_hz), ("tx_sked_hz", tx_sked_hz)):
         if frequency_hz is not None and not (math.isfinite(frequency_hz) and frequency_hz > 0.0):
             raise InputError(field, frequency_hz, "a positive number of Hz")
@@ -85,24 +100,24 @@ def error_budget(
     rx, tx = effects(ephemeris, home, partner, utc_s, sked_hz, agreement, tx_sked_hz)
 
     def budget(transmit: bool) -> Budget:
-        mine, other = (tx, rx) if transmit else (rx, tx)
-        found = contributions(
-            mine,
-            other,
+        this_dial, other_dial = (tx, rx) if transmit else (rx, tx)
+        listed = contributions(
+            this_dial,
+            other_dial,
             uncertainties,
             rotation,
             transmit=transmit,
             echo=partner is None,
             troposphere=troposphere,
         )
-        return _added_up(tuple(found))
+        return _summed(tuple(listed))
 
     return budget(transmit=False), budget(transmit=True)
 
 
-def _added_up(found: Sequence[Contribution]) -> Budget:
-    causes = tuple(_cause(one) for one in found)
-    parts = [part for one in found for part in one.parts or ()]
+def _summed(listed: Sequence[Contribution]) -> Budget:
+    causes = tuple(_cause(one) for one in listed)
+    parts = [part for one in listed for part in one.parts or ()]
     worst = max(causes, key=lambda cause: cause.sigma_hz or 0.0)
     largest, advice = (worst.name, worst.advice) if worst.sigma_hz else ("", NOTHING)
     not_known = [cause.name for cause in causes if cause.sigma_hz is None]

@@ -1,7 +1,7 @@
-"""Every cause by which a dial can be off: how its error is distributed, and what to do about it.
+"""The causes by which a dial can be off: the distribution of each, and what to do about it.
 
 For one dial at a time, from the effect of one unit of each error and from the uncertainties.
-Sign: ideal on-air frequency minus the one that is set."""
+Sign: ideal on-air frequency minus the one that is set. Causes of place are in `placecauses`."""
 
 from __future__ import annotations
 
@@ -29,8 +29,13 @@ def contributions(
     echo: bool,
     troposphere: bool,
 ) -> Iterator[Contribution]:
-    """To one dial's error. other: the effects on the other dial, which takes steps of the radio's
-    too. echo: there is no partner. troposphere: it is corrected."""
+    """Yields every cause's contribution to one dial's error.
+
+    effect, other: the effects on this dial and on the other, which shares the radio's steps.
+    rotation: for the uncertainty of UT1.
+    transmit: whether this is the transmit dial.
+    echo: whether the station listens for its own echo, without a partner.
+    troposphere: whether it is corrected."""
     yield position("home", effect.home, uncertainties.home)
     yield height("home", effect.home_height_hz_per_m, uncertainties.home)
     if not echo:
@@ -116,7 +121,7 @@ def _transverter(sigma_hz: float | None) -> Contribution:
 
 def _steps(rates_hz_per_s: float, uncertainties: Uncertainties) -> Contribution:
     """Steps at the crossings leave half a step of the grid in use: the dial's own, or the finest
-    multiple of it that the radio can follow with both dials (see `planner.coarsen`)."""
+    multiple of it that the radio can follow with both dials (see `tuning.steps.coarsen`)."""
     resolution_hz, interval_s = uncertainties.dial_resolution_hz, uncertainties.step_interval_s
     grid_hz = rates_hz_per_s * interval_s
     if resolution_hz:

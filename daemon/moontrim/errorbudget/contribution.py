@@ -1,4 +1,4 @@
-"""One cause's contribution to a dial's error, and how sizes are put into its words."""
+"""One cause's contribution to a dial's error, and how sizes are written in its advice."""
 
 from __future__ import annotations
 
@@ -6,11 +6,15 @@ from typing import NamedTuple
 
 from moontrim.errorbudget.distributions import Distribution
 
+# Chosen: sizes are shown to 0.001 Hz, so this is the least that is not rounded to 0.
 NEGLIGIBLE_HZ = 0.0005
 
 
 class Contribution(NamedTuple):
-    """name: of the cause. parts: what it adds in Hz, as independent distributions; None: not known.
+    """What one cause adds to a dial's error.
+
+    name: of the cause.
+    parts: independent distributions in Hz; None: not known.
     advice: a sentence with the numbers in it."""
 
     name: str
@@ -19,7 +23,7 @@ class Contribution(NamedTuple):
 
 
 def hertz(size_hz: float) -> str:
-    """A size in hertz, to about two figures."""
+    """Returns a size in hertz as text, to about two figures."""
     size_hz = abs(size_hz)
     if size_hz >= 100.0:
         return f"{size_hz:,.0f} Hz"
@@ -29,5 +33,5 @@ def hertz(size_hz: float) -> str:
 
 
 def duration(length_s: float) -> str:
-    """In seconds, or milliseconds below one."""
+    """Returns a duration as text, in seconds, or in milliseconds below one."""
     return f"{length_s:.3g} s" if length_s >= 1.0 else f"{1e3 * length_s:.3g} ms"

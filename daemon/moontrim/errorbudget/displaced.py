@@ -1,8 +1,8 @@
-"""The exact path for many slightly different stations at one instant, all at once.
+"""The exact path for many slightly different stations at one instant, solved together.
 
-The same light-time solution as `solution`, vectorised over places instead of instants, and without
-what an error budget does not need. Around the instant the Earth's turning and the Moon are taken as
-short polynomials, exact to rounding. Knows nothing of budgets."""
+The same light-time solution as in `path.exact`, vectorised over places instead of instants, and
+without what an error budget does not need. Around the instant the Earth's rotation and the Moon are
+taken as short polynomials, exact to rounding."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ EARTH_ANGLE_DEG_PER_S = 360.0 * 1.00273781191135448 / 86400.0
 
 # Room around the instant for the stencil (80 s), the light time (2.6 s) and the rest of a second.
 ROOM_S = 85.0
+# Largest late_s: what the ephemeris' blocks reach beyond their ends, less that room.
 MOST_LATE_S = BLOCK_MARGIN_S - ROOM_S - 5.0
 # The Earth turns by 0.03 rad in the longest window: the eighth term is below 1e-17.
 TERMS = 8
@@ -33,11 +34,10 @@ TERMS = 8
 
 @dataclass(frozen=True)
 class DisplacedFractions:
-    """Received / sent - 1 for N sets of stations; every field (N,).
+    """Received / sent frequency - 1 of each leg for N sets of stations; every field (N,).
 
-    up: home to Moon. down: Moon to home. received: partner to home. sent: home to partner. All
-    include the troposphere, of which home_air and partner_air are one passage's part at each end
-    (0 when it is off)."""
+    to_moon, from_moon, from_partner, to_partner: legs as in `path.exact`, troposphere included.
+    home_air, partner_air: the troposphere's part of one passage at each end, 0 when it is off."""
 
     to_moon: Array
     from_moon: Array
@@ -48,7 +48,7 @@ class DisplacedFractions:
 
 
 def turned(site: Site, by_s: float) -> Site:
-    """The site carried along by the Earth's extra turn in by_s seconds of UT1."""
+    """Returns the site as displaced by the Earth's extra rotation in by_s seconds of UT1."""
     return replace(site, longitude_deg=site.longitude_deg + by_s * EARTH_ANGLE_DEG_PER_S)
 
 
@@ -60,9 +60,13 @@ def displaced_fractions(
     late_s: ArrayLike = 0.0,
     troposphere: bool = True,
 ) -> DisplacedFractions:
-    """The path at home's POSIX seconds utc_s + late_s for each pair of homes and partners (N
-    sites each; partners None: each home's own echo). late_s: a number or (N,), at most MOST_LATE_S
-    either way. Agrees with `solve_path` to its rounding. Raises CoverageError."""
+    """Solves the path for each pair of homes and partners at home's POSIX seconds utc_s + late_s.
+    Agrees with `solve_path` to its rounding.
+
+    homes, partners: N sites each; partners None: each home's own echo.
+    late_s: a number or (N,), at most MOST_LATE_S either way, else ValueError.
+
+    Raises CoverageError outside the tables."""
     late = np.broadcast_to(np.asarray(late_s, dtype=np.float64), (len(homes),))
     if np.max(np.abs(late), initial=0.0) > MOST_LATE_S:
         raise ValueError(f"late_s may be up to {MOST_LATE_S} s either way")
@@ -72,11 +76,11 @@ def displaced_fractions(
     when_s = rest_s + late + STENCIL
 
     def short(track: VectorCurve) -> Array:
-        """Coefficients (TERMS, 3) of a track around the instant."""
+        """Returns coefficients (TERMS, 3) of a curve around the instant."""
         return np.asarray(fit_matrix(TERMS) @ track(window_s)[:, :, 0].T)
 
     def placed(vectors: Array) -> VectorCurve:
-        """Earth-fixed vectors (3, N) as a track in GCRS."""
+        """Returns the curve in GCRS of Earth-fixed vectors (3, N)."""
         return VectorCurve((turning @ vectors)[:, :, np.newaxis, :], np.zeros(len(homes)), half_s)
 
     axes = [short(ephemeris.earth_fixed_track(axis, tai_s)) for axis in np.eye(3)]
@@ -126,5 +130,5 @@ def displaced_fractions(
 
 
 def _itrs_km(sites: Sequence[Site]) -> Array:
-    """Earth-fixed positions (3, N)."""
+    """Returns Earth-fixed positions, km, (3, N)."""
     return np.stack([site.itrs_km() for site in sites], axis=1)

@@ -1,8 +1,15 @@
-"""Independent errors added up: how far from zero their sum stays 19 times out of 20.
+"""The sum of independent errors: how far from zero it stays 95 % of the time.
 
-The distributions are convolved numerically, so that the figure holds for a sum of normal errors as
-well as for one uniform error that outweighs the rest (1.96 sigma would be 19 % too much there).
-Knows nothing of where errors come from; the unit is the caller's."""
+The probability density of a sum is the convolution of the densities of its terms, and the Fourier
+transform of a convolution is the product of the transforms. So each distribution gives its
+transform on a common grid of POINTS steps around zero, the product is turned back into the density
+of the sum, both signs are folded onto one side, and the bound is where the cumulative sum reaches
+0.95. This holds for a sum of normal errors as well as for one uniform error that outweighs the rest
+(1.96 sigma would be 19 % too much there). The grid is as wide as the sum can get, since what lies
+beyond its ends would wrap around; sharp edges are blurred by a step or so, since the transform of
+an edge, cut off at the grid's highest rate, would ring.
+
+The unit is the caller's."""
 
 from __future__ import annotations
 
@@ -16,39 +23,44 @@ from numpy.typing import NDArray
 
 from moontrim.path.vectors import Array
 
-# A normal error is taken to reach so many sigmas when its largest is asked for (99.7 %).
+# Common practice: the largest of a normal error is taken at 3 sigma (99.7 %).
 NORMAL_REACH = 3.0
-# The same for the width of the grid: what lies beyond would wrap around.
+# Chosen: how many sigmas of a normal error the grid holds; 1e-15 of it lies beyond.
 GRID_REACH = 8.0
+# Chosen: a power of two that gives the bound to 0.1 % of itself.
 POINTS = 8192
 # Less than this is no error in any unit that matters, and a grid for it would overflow.
 NOTHING = 1e-12
-# Blurring by so many grid steps keeps sharp edges from ringing.
+# Chosen: sigma of the blur in grid steps; at the grid's highest rate it leaves 1.5e-5 of an edge.
 BLUR = 1.5
+# Chosen: width of the grid over twice the largest sum: a little room for the blur.
+GRID_WIDTH = 2.05
 
 
 class Distribution(Protocol):
-    """Of one error."""
+    """How one error is distributed."""
 
     @property
     def rms(self) -> float:
-        """Root mean square about zero: sigma, where the mean is zero."""
+        """Returns the root mean square about zero: sigma, where the mean is zero."""
 
     @property
     def largest(self) -> float:
-        """Size of the largest that occurs (normal: 3 sigma)."""
+        """Returns the size of the largest that occurs (normal: 3 sigma)."""
 
     @property
     def shape(self) -> str:
-        """In a word."""
+        """Returns the name of the shape."""
 
     def transform(self, step: float) -> NDArray[np.complex128]:
-        """Fourier transform of the probabilities on a grid of POINTS steps round zero, as `rfft`
-        orders it."""
+        """Returns the Fourier transform of the probabilities on a grid of POINTS steps of `step`
+        around zero, in the order of `rfft`."""
 
 
 @dataclass(frozen=True)
 class Normal:
+    """A normal error of mean 0."""
+
     sigma: float
     shape: str = "normal"
 
@@ -66,7 +78,7 @@ class Normal:
 
 @dataclass(frozen=True)
 class Uniform:
-    """Every value from low to high as likely as any other; low = high is a fixed error."""
+    """An error of which every value from low to high is equally likely; low = high: fixed."""
 
     low: float
     high: float
@@ -88,7 +100,9 @@ class Uniform:
 
 @dataclass(frozen=True)
 class Sampled:
-    """Each of the values as likely as any other. largest: of what they were sampled from."""
+    """An error of which each of the values is equally likely.
+
+    largest: size of the largest value of what they were sampled from."""
 
     values: Array
     largest: float
@@ -109,20 +123,20 @@ class Sampled:
 
 
 def root_sum_square(errors: Sequence[Distribution]) -> float:
-    """Of the root mean squares."""
+    """Returns the root sum square of the errors' root mean squares."""
     return math.hypot(*(error.rms for error in errors))
 
 
 def bound95(errors: Sequence[Distribution]) -> float:
-    """The size that the sum of independent errors does not exceed with a probability of 95 %. Good
-    to 0.1 % of itself; 0 without errors."""
+    """Returns the size that the sum of independent errors does not exceed with a probability of
+    95 %, to 0.1 % of itself; 0 without errors."""
     present = [error for error in errors if error.largest > NOTHING]
     if not present:
         return 0.0
-    normal = GRID_REACH / NORMAL_REACH
-    normals = math.hypot(*(e.largest * normal for e in present if isinstance(e, Normal)))
+    widening = GRID_REACH / NORMAL_REACH
+    normals = math.hypot(*(e.largest * widening for e in present if isinstance(e, Normal)))
     others = sum(e.largest for e in present if not isinstance(e, Normal))
-    step = 2.05 * (normals + others) / POINTS
+    step = GRID_WIDTH * (normals + others) / POINTS
     product = np.exp(-0.5 * (BLUR * step * _rates(step)) ** 2).astype(np.complex128)
     for error in present:
         product *= error.transform(step)
@@ -135,5 +149,5 @@ def bound95(errors: Sequence[Distribution]) -> float:
 
 
 def _rates(step: float) -> Array:
-    """Angular rates of the transform, radians per unit."""
+    """Returns the angular rates of the transform, radians per unit."""
     return np.asarray(2.0 * np.pi * np.fft.rfftfreq(POINTS, step))

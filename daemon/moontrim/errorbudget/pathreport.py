@@ -1,4 +1,4 @@
-"""One instant of a path as plain numbers in Hz, in the shape that is printed as JSON."""
+"""One instant of a path as plain numbers in Hz, in the shape that `moontrim path --json` prints."""
 
 from __future__ import annotations
 
@@ -23,8 +23,9 @@ UT1_PROBE_S = 0.1
 def ut1_sensitivity(
     ephemeris: Ephemeris, home: Site, partner: Site | None, utc_s: float
 ) -> dict[str, float]:
-    """For each leg, change of the vacuum fraction per second of UT1 error: both stations carried
-    along by the Earth's extra turn, the path solved again. Raises CoverageError."""
+    """Returns, for each leg, the change of the vacuum fraction per second of UT1 error, from
+    solving the path again with both stations displaced by the Earth's extra rotation. Raises
+    CoverageError."""
     late, early = (
         solve_path(
             ephemeris,
@@ -51,7 +52,7 @@ def path_report(
     agreement: Agreement = "halves",
     uncertainties: Uncertainties | None = None,
 ) -> dict[str, Any]:
-    """The path at POSIX seconds utc_s as a dict of numbers and strings, ready for JSON.
+    """Returns the path at POSIX seconds utc_s as a dict of numbers and strings, ready for JSON.
 
     Keys: at (ISO 8601 UTC), frequency_hz, home and partner (place and look of the Moon's centre),
     legs (delay_s, shift_hz, shift_rate_hz_per_s, troposphere_hz, spread_hz limb to limb; shift_hz

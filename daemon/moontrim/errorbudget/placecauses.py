@@ -1,4 +1,4 @@
-"""What not knowing exactly where the two stations are adds to a dial's error."""
+"""What the uncertainty of the two stations' positions and heights adds to a dial's error."""
 
 from __future__ import annotations
 
@@ -7,19 +7,22 @@ from moontrim.errorbudget.distributions import Distribution, Normal, Sampled, Un
 from moontrim.errorbudget.placesurface import Surface
 from moontrim.errorbudget.uncertainties import PlaceUncertainty
 
-# Advice on locators: as many characters as keep the cost of the square below this.
+# Advice on locators: as many characters as keep the cost of the square below this. Chosen: a hertz
+# is not noticed on the air.
 GOOD_ENOUGH_HZ = 1.0
-# How many characters come next, and by how many times the square then shrinks.
+# By number of characters: the next number, and by how many times the square then shrinks.
 FINER = {4: (6, 24.0), 6: (8, 10.0), 8: (10, 24.0), 10: (12, 10.0)}
-# What nobody has stated is counted all the same where even so much could not cost more than a
-# hundredth of a hertz, as with the partner's place when each side corrects its own leg.
+# An accuracy that nobody has stated still counts as known where even an error of this size costs no
+# more than HARMLESS_HZ, as with the partner's place when each side corrects its own leg. Chosen:
+# the neighbouring town; the largest height of a station.
 UNSTATED_PLACE_M = 10_000.0
 UNSTATED_HEIGHT_M = 9_000.0
 HARMLESS_HZ = 0.01
 
 
 def position(end: str, surface: Surface, uncertainty: PlaceUncertainty) -> Contribution:
-    """Horizontally, of `home` or `partner`: the locator's square, the stated accuracy, or both."""
+    """Returns what the horizontal uncertainty of `home` or `partner` adds: the locator's square,
+    the stated accuracy, or both."""
     name, slope_hz_per_m = f"{end} position", surface.per_m
     parts: list[Distribution] = []
     advice = ""
@@ -44,7 +47,7 @@ def position(end: str, surface: Surface, uncertainty: PlaceUncertainty) -> Contr
 
 
 def height(end: str, hz_per_m: float, uncertainty: PlaceUncertainty) -> Contribution:
-    """Of `home` or `partner`."""
+    """Returns what the uncertainty of the height of `home` or `partner` adds."""
     name, sigma_m = f"{end} height", uncertainty.height_accuracy_m
     if sigma_m is None:
         return _unstated(

@@ -1,6 +1,6 @@
-"""What one unit of each error does to the two dials: the exact path solved again with things moved.
+"""The effect of one unit of each error on the two dials: the exact path solved again with a change.
 
-Sign: ideal on-air frequency with things as moved, minus the one for what is believed."""
+Sign: ideal on-air frequency with the change, minus the one without."""
 
 from __future__ import annotations
 
@@ -17,23 +17,28 @@ from moontrim.path.site import Site
 from moontrim.path.vectors import Array
 from moontrim.tuning.correction import Agreement, Fractions, on_air
 
-# How far things are moved, either way: large against rounding (some 1e-6 Hz at 10 GHz), small
-# against where their effect stops being a straight line.
+# Size of the changes, either way: large against rounding (some 1e-6 Hz at 10 GHz), small against
+# where their effect stops being linear.
 PROBE_HEIGHT_M = 100.0
 PROBE_UT1_S = 0.1
 PROBE_LATE_S = 1.0
 
 # Group delay in a plasma: 40.308 m3/s2 x electrons per m2 / (c f2) (ITU-R P.531).
 PLASMA_M3_PER_S2 = 40.308
-# A lively ionosphere: 0.01 TECU/s along the ray (common practice).
-LIVELY_PER_M2_S = 0.01e16
+# Rate of change of the electron content along the ray in a disturbed ionosphere: 0.01 TECU/s
+# (common practice).
+DISTURBED_PER_M2_S = 0.01e16
 
 
 @dataclass(frozen=True)
 class Effects:
-    """On one dial, in Hz. home, partner: over the square of each, or around it. *_air_hz: of all of
-    the troposphere over that end; *_ionosphere_hz: of a lively ionosphere there. Our own echo has
-    one end, home, and 0 for the partner."""
+    """Effects on one dial, in Hz. Our own echo has one end, home, and 0 for the partner.
+
+    on_air_hz: the ideal frequency.
+    home, partner: the effect of each station's place, over the square where it may be.
+    *_hz_per_m, *_hz_per_s: per unit of height, of UT1 and of time.
+    *_air_hz: of the whole troposphere over that end.
+    *_ionosphere_hz: of a disturbed ionosphere over that end."""
 
     on_air_hz: float
     home: Surface
@@ -49,7 +54,7 @@ class Effects:
 
 
 class _Perturbation(NamedTuple):
-    """One way things may be."""
+    """One set of stations, and how late home's clock is."""
 
     home: Site
     partner: Site
@@ -65,21 +70,21 @@ def effects(
     agreement: Agreement,
     tx_sked_hz: float | None = None,
 ) -> tuple[Effects, Effects]:
-    """On the receive and on the transmit dial at POSIX seconds utc_s; sked_hz and tx_sked_hz as in
-    `on_air`. Raises CoverageError."""
+    """Returns the effects on the receive and on the transmit dial at POSIX seconds utc_s; sked_hz
+    and tx_sked_hz as in `on_air`. Raises CoverageError outside the tables."""
     far = home if partner is None else partner
-    either = (1.0, -1.0)
+    both_ways = (1.0, -1.0)
     groups = {
         "believed": [_Perturbation(home, far)],
         "home": [_Perturbation(site, far) for site in nine_places(home)],
         "partner": [_Perturbation(home, site) for site in nine_places(far)],
-        "home height": [_Perturbation(_raised(home, sign), far) for sign in either],
-        "partner height": [_Perturbation(home, _raised(far, sign)) for sign in either],
+        "home height": [_Perturbation(_raised(home, sign), far) for sign in both_ways],
+        "partner height": [_Perturbation(home, _raised(far, sign)) for sign in both_ways],
         "ut1": [
             _Perturbation(turned(home, sign * PROBE_UT1_S), turned(far, sign * PROBE_UT1_S))
-            for sign in either
+            for sign in both_ways
         ],
-        "late": [_Perturbation(home, far, sign * PROBE_LATE_S) for sign in either],
+        "late": [_Perturbation(home, far, sign * PROBE_LATE_S) for sign in both_ways],
     }
     cases = [case for group in groups.values() for case in group]
     solved = displaced_fractions(
@@ -97,16 +102,17 @@ def effects(
     by_leg = [getattr(solved, leg).tolist() for leg in Fractions._fields]
     rows = [Fractions(*row) for row in zip(*by_leg, strict=True)]
     believed = ideal(rows[0])
-    moved = np.array([ideal(row) for row in rows]) - believed
+    changes = np.array([ideal(row) for row in rows]) - believed
     ends = np.cumsum([len(group) for group in groups.values()])
-    hz = dict(zip(groups, np.split(moved, ends[:-1]), strict=True))
+    hz = dict(zip(groups, np.split(changes, ends[:-1]), strict=True))
 
     def slope(name: str, probe: float) -> Array:
-        """Per unit, (2,) for the two dials."""
+        """Returns Hz per unit, (2,) for the two dials."""
         return np.asarray((hz[name][0] - hz[name][1]) / (2.0 * probe))
 
-    def media(home_fraction: float, partner_fraction: float) -> tuple[Array, Array]:
-        """Of a medium that adds so much to the fraction of a passage at each end."""
+    def effects_of_medium(home_fraction: float, partner_fraction: float) -> tuple[Array, Array]:
+        """Returns the effects at home and at the partner of a medium that adds so much to the
+        fraction of a passage at each end; an echo passes home's twice."""
         to_moon, from_moon, from_partner, to_partner = rows[0]
         a, b = home_fraction, partner_fraction
         whole, b = (a + b, 0.0) if partner is None else (a, b)
@@ -114,9 +120,11 @@ def effects(
         at_partner = Fractions(to_moon, from_moon, from_partner + b, to_partner + b)
         return ideal(at_home) - believed, ideal(at_partner) - believed
 
-    plasma = PLASMA_M3_PER_S2 * LIVELY_PER_M2_S / (SPEED_OF_LIGHT_M_S * sked_hz**2)
-    home_air, partner_air = media(float(solved.home_air[0]), float(solved.partner_air[0]))
-    home_ionosphere, partner_ionosphere = media(plasma, plasma)
+    plasma = PLASMA_M3_PER_S2 * DISTURBED_PER_M2_S / (SPEED_OF_LIGHT_M_S * sked_hz**2)
+    home_air, partner_air = effects_of_medium(
+        float(solved.home_air[0]), float(solved.partner_air[0])
+    )
+    home_ionosphere, partner_ionosphere = effects_of_medium(plasma, plasma)
     home_height, partner_height = (
         slope(f"{end} height", PROBE_HEIGHT_M) for end in ("home", "partner")
     )

@@ -1,7 +1,6 @@
 """What is not known exactly about a station and its partner: the input of the error budget.
 
-Everywhere None means that nobody has said, which the budget says in turn; 0 means exact, or not
-there."""
+In every field None means not stated, which the budget reports; 0 means exact or absent."""
 
 from __future__ import annotations
 
@@ -13,7 +12,7 @@ from moontrim.errors import InputError
 
 
 def _check(uncertainties: Any) -> None:
-    """Raise InputError for a number that is negative or not finite."""
+    """Raises InputError for a number that is negative or not finite."""
     for field in fields(uncertainties):
         value = getattr(uncertainties, field.name)
         if isinstance(value, int | float) and not (math.isfinite(value) and value >= 0.0):
@@ -22,8 +21,8 @@ def _check(uncertainties: Any) -> None:
 
 @dataclass(frozen=True)
 class PlaceUncertainty:
-    """Of one place, one-sigma, metres: horizontally in any one direction, and in height. A place
-    read from a locator has the size of its square besides (see `Site`)."""
+    """One-sigma uncertainty of a place in metres: horizontally in any one direction, and in height.
+    A place read from a locator has the size of its square besides (see `Site`)."""
 
     accuracy_m: float | None = None
     height_accuracy_m: float | None = None
@@ -34,12 +33,17 @@ class PlaceUncertainty:
 
 @dataclass(frozen=True)
 class Uncertainties:
-    """clock_s: the clock is at most so far from UTC, either way. reference_ppb and transverter_hz:
-    one sigma of what was measured (transverter_hz 0: there is none, or it hangs on the reference).
-    dial_resolution_hz: step of the dial. step_interval_s: shortest time between two steps of a
-    radio that cannot take them when they are due; 0: it can. over_s: the transmit dial stands still
-    while keyed for so long, 0: it does not; over_centred: it stands where it ought to be in the
-    middle of the over, not at its start."""
+    """The uncertainties of a path, of its stations and of home's radio.
+
+    clock_s: the largest difference of the clock from UTC, either way.
+    reference_ppb, transverter_hz: one sigma of the measured errors of the frequency reference and
+    of the transverter's oscillator (0: no transverter, or locked to the reference).
+    dial_resolution_hz: step of the dial.
+    step_interval_s: shortest time between two steps of a radio that cannot take them when they are
+    due; 0: it can.
+    over_s: how long the transmit dial stands still while keyed; 0: it does not.
+    over_centred: whether it then stands where it ought to be in the middle of the over, not at its
+    start."""
 
     home: PlaceUncertainty = PlaceUncertainty()
     partner: PlaceUncertainty = PlaceUncertainty()
