@@ -16,7 +16,7 @@ from astropy.time import Time
 from astropy.utils import iers
 
 from authority import naif
-from moontrim.forecast.circumstances import find_named
+from moontrim.forecast.circumstances import find_moon_events
 from moontrim.forecast.compute import forecast
 from moontrim.forecast.question import End, ForecastQuestion, Horizon
 from moontrim.path import Ephemeris, Site
@@ -163,13 +163,13 @@ def test_distance_by_naif(ephemeris: Ephemeris) -> None:
 def test_perigees_and_new_moons_by_naif(ephemeris: Ephemeris) -> None:
     """A year: least distance to a minute and 1 km; new Moon to three minutes."""
     naif.load_kernels()
-    named = find_named(ephemeris, T0, T0 + 365 * DAY_S)
-    assert len(named.perigees) in (13, 14, 15) and len(named.new_moons_utc_s) in (12, 13)
+    events = find_moon_events(ephemeris, T0, T0 + 365 * DAY_S)
+    assert len(events.perigees) in (13, 14, 15) and len(events.new_moons_utc_s) in (12, 13)
 
     def distance(utc_s: float) -> float:
         return float(np.linalg.norm(naif.moon_km(naif.tdb(utc_s))))
 
-    for perigee in named.perigees:
+    for perigee in events.perigees:
         at = perigee.at_utc_s
         assert distance(at) == pytest.approx(perigee.distance_km, abs=1.0)
         # The slope changes its sign within two minutes.
@@ -186,7 +186,7 @@ def test_perigees_and_new_moons_by_naif(ephemeris: Ephemeris) -> None:
         x, y = (to_ecliptic @ moon)[:2], (to_ecliptic @ sun)[:2]
         return float(np.degrees(np.arctan2(y[0] * x[1] - y[1] * x[0], x @ y)))
 
-    for at in named.new_moons_utc_s:
+    for at in events.new_moons_utc_s:
         assert lead_deg(at - 180.0) < 0.0 < lead_deg(at + 180.0)
 
 

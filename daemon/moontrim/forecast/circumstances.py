@@ -1,4 +1,4 @@
-"""Circumstances with a name: perigee, new Moon, the galactic plane, the Sun in the beam."""
+"""What is remarkable about a window: perigee, new Moon, the galactic plane, the Sun in the beam."""
 
 from __future__ import annotations
 
@@ -16,56 +16,62 @@ from moontrim.path import Ephemeris
 from moontrim.path.vectors import Array, norm
 
 HOUR_S = 3600.0
-# A perigee or new Moon as near as this to a window is told.
+# Chosen: a perigee or new Moon is remarked on if it is as near as this to a window.
 NEAR_S = 86400.0
+# How far beyond the span events are searched for: NEAR_S and room for the interpolation.
 LOOK_BEYOND_S = 1.5 * 86400.0
-# Distance from the galactic plane at which it is told, degrees, and from its centre.
+# Hours solved at once, half a year: bounds the memory of a long span.
+HOURS_AT_ONCE = 4400
+# Chosen: galactic latitude below which the plane is remarked on, degrees; and the galactic
+# longitude from the centre below which the centre is events.
 PLANE_DEG, CENTRE_DEG = 6.0, 15.0
-# Beam widths between Moon and Sun at which the Sun is told.
+# Chosen: beam widths between Moon and Sun below which the Sun is remarked on.
 SUN_BEAMS = 1.5
 
 
 @dataclass(frozen=True)
 class Perigee:
-    """Least distance between the centres of Earth and Moon."""
+    """A minimum of the distance between the centres of Earth and Moon."""
 
     at_utc_s: float
     distance_km: float
 
 
 @dataclass(frozen=True)
-class Named:
-    """Perigees and instants of new Moon in a span and a day and a half around it."""
+class MoonEvents:
+    """Perigees and new Moons in a span and a day and a half around it."""
 
     perigees: tuple[Perigee, ...]
     new_moons_utc_s: tuple[float, ...]
 
 
-def find_named(ephemeris: Ephemeris, from_utc_s: float, until_utc_s: float) -> Named:
-    """Perigees to a minute; new Moons (equal ecliptic longitude of Moon and Sun, seen from the
-    Earth's centre) to two minutes. As far as the tables go."""
+def find_moon_events(ephemeris: Ephemeris, from_utc_s: float, until_utc_s: float) -> MoonEvents:
+    """Returns perigees to a minute and new Moons (equal geocentric ecliptic longitude of Moon and
+    Sun) to two minutes, as far as the tables go."""
     first = max(from_utc_s - LOOK_BEYOND_S, ephemeris.first_utc_s + thinephemeris.MARGIN_S)
     last = min(until_utc_s + LOOK_BEYOND_S, ephemeris.last_utc_s - thinephemeris.MARGIN_S)
     utc_s = np.arange(np.ceil(first), last, HOUR_S)
-    # In parts of half a year: nothing grows with the span but the result.
-    parts = [_moon(ephemeris, utc_s[at : at + 4400]) for at in range(0, utc_s.size, 4400)]
+    parts = [
+        _moon(ephemeris, utc_s[at : at + HOURS_AT_ONCE])
+        for at in range(0, utc_s.size, HOURS_AT_ONCE)
+    ]
     moon = np.concatenate(parts, axis=1)
-    return Named(_perigees(utc_s, norm(moon)), _new_moons(utc_s, moon))
+    return MoonEvents(_perigees(utc_s, norm(moon)), _new_moons(utc_s, moon))
 
 
 def _moon(ephemeris: Ephemeris, utc_s: Array) -> Array:
     tai_s, _ = ephemeris.split(utc_s)
-    sparse = ThinEphemeris(ephemeris, int(tai_s[0]), int(tai_s[-1]))
-    return sparse.moon((tai_s - tai_s[0]).astype(np.float64))[0]
+    thin = ThinEphemeris(ephemeris, int(tai_s[0]), int(tai_s[-1]))
+    return thin.moon((tai_s - tai_s[0]).astype(np.float64))[0]
 
 
 def _perigees(utc_s: Array, distance_km: Array) -> tuple[Perigee, ...]:
-    before, here, after = distance_km[:-2], distance_km[1:-1], distance_km[2:]
-    low = np.flatnonzero((before > here) & (after >= here))
-    bend = before[low] - 2.0 * here[low] + after[low]
+    before, middle, after = distance_km[:-2], distance_km[1:-1], distance_km[2:]
+    low = np.flatnonzero((before > middle) & (after >= middle))
+    bend = before[low] - 2.0 * middle[low] + after[low]
     shift = 0.5 * (before[low] - after[low]) / bend
     at_utc_s = utc_s[1:-1][low] + HOUR_S * shift
-    least_km = here[low] - 0.25 * (before[low] - after[low]) * shift
+    least_km = middle[low] - 0.25 * (before[low] - after[low]) * shift
     return tuple(Perigee(*pair) for pair in zip(at_utc_s.tolist(), least_km.tolist(), strict=True))
 
 
@@ -79,27 +85,29 @@ def _new_moons(utc_s: Array, moon: Array) -> tuple[float, ...]:
 
 def remarks_on(
     question: ForecastQuestion,
-    named: Named,
+    events: MoonEvents,
     utc_s: Array,
     home: EndSeries,
     far: EndSeries,
     sight_km: Array,
 ) -> tuple[WindowRemark, ...]:
-    """What is to be told of a window given by its samples; sight_km (3, N) from home, GCRS."""
+    """Returns the remarks on a window.
+
+    utc_s, home, far: its samples (N,). sight_km: (3, N), lines of sight from home, GCRS."""
     start_utc_s, end_utc_s = float(utc_s[0]), float(utc_s[-1])
-    found = []
-    for perigee in named.perigees:
+    remarks = []
+    for perigee in events.perigees:
         if start_utc_s - NEAR_S <= perigee.at_utc_s <= end_utc_s + NEAR_S:
-            found.append(
+            remarks.append(
                 WindowRemark(
                     "perigee",
                     f"perigee {_when(perigee.at_utc_s)}, {perigee.distance_km:,.0f} km",
                 )
             )
-    for at_utc_s in named.new_moons_utc_s:
+    for at_utc_s in events.new_moons_utc_s:
         if start_utc_s - NEAR_S <= at_utc_s <= end_utc_s + NEAR_S:
             least = min(float(home.sun_deg.min()), float(far.sun_deg.min()))
-            found.append(
+            remarks.append(
                 WindowRemark(
                     "new moon",
                     f"new Moon {_when(at_utc_s)}, in this window {least:.1f}° or more from the Sun",
@@ -109,9 +117,9 @@ def remarks_on(
     if question.partner is not None:
         ends.append((question.partner.name, question.partner.gear, far))
     for name, gear, series in ends:
-        found.extend(_sun_in_beam(name, gear, series, utc_s))
-    found.extend(_galactic_plane(utc_s, home, sight_km))
-    return tuple(found)
+        remarks.extend(_sun_in_beam(name, gear, series, utc_s))
+    remarks.extend(_galactic_plane(utc_s, home, sight_km))
+    return tuple(remarks)
 
 
 def _sun_in_beam(name: str, gear: Gear, series: EndSeries, utc_s: Array) -> list[WindowRemark]:

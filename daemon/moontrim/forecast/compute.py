@@ -1,4 +1,4 @@
-"""A forecast, put together: windows of one pair with everything that is known about each."""
+"""The forecast of one pair: its windows, with everything that is known about each."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from moontrim.errors import CoverageError
-from moontrim.forecast.circumstances import Named, find_named, remarks_on
+from moontrim.forecast.circumstances import MoonEvents, find_moon_events, remarks_on
 from moontrim.forecast.course import MARGIN_S, MINUTE_S, Course, MoonFromEnd
 from moontrim.forecast.polarisation import mismatch_text
 from moontrim.forecast.question import ForecastQuestion, Gear
@@ -23,20 +23,23 @@ from moontrim.formats import iso_utc
 from moontrim.path import Ephemeris
 from moontrim.path.vectors import Array
 
-# A window under way is followed back this far for its start.
+# How far the start of a window under way is searched for: longer than any window but a polar one.
 LOOK_BACK_S = 1.5 * 86400.0
-# How far coming windows are looked for, at first and then at most.
+# How far ahead coming windows are searched for, step by step: the first is enough for most pairs.
 SEARCH_S = (8 * 86400.0, 32 * 86400.0, 120 * 86400.0)
-# Faraday rotation matters below: common practice.
+# Below this frequency Faraday rotation matters: common practice.
 FARADAY_HZ = 1.5e9
 
 
 @dataclass(frozen=True)
 class Forecast:
-    """Windows of one pair in order of time; notes: sentences on what is missing or not known.
-    from_utc_s, until_utc_s: the span covered, which the tables may have made shorter than asked.
-    highest_deg at highest_utc_s: the most the Moon stands above the horizon of the end where it is
-    lower; negative without any window."""
+    """The windows of one pair in order of time.
+
+    from_utc_s, until_utc_s: the span covered, which the tables may have made shorter than that of
+    the question.
+    notes: sentences on what is missing or not known.
+    highest_deg, highest_utc_s: the Moon's greatest height above the horizon of the end where it is
+    lower, negative without any window, and when."""
 
     question: ForecastQuestion
     from_utc_s: float
@@ -52,32 +55,38 @@ def forecast(
     question: ForecastQuestion,
     progress: Callable[[float], None] | None = None,
 ) -> Forecast:
-    """The forecast of one pair; progress is told the share done, 0 to 1, from time to time. Raises
-    CoverageError if no part of the span is inside the tables."""
+    """Returns the forecast of one pair. Raises CoverageError if no part of the span is inside the
+    tables.
+
+    progress: called from time to time with the share done, 0 to 1."""
     start_utc_s, end_utc_s, notes = _covered(ephemeris, question.from_utc_s, question.until_utc_s)
-    tell = progress or (lambda share: None)
-    course = _course(ephemeris, question, start_utc_s, end_utc_s, lambda share: tell(0.8 * share))
+    report_share = progress or (lambda share: None)
+    course = _course(
+        ephemeris, question, start_utc_s, end_utc_s, lambda share: report_share(0.8 * share)
+    )
     scan = find_windows(course, question.home, question.far)
-    named = find_named(ephemeris, start_utc_s, end_utc_s)
+    events = find_moon_events(ephemeris, start_utc_s, end_utc_s)
     windows = []
     for done, span in enumerate(scan.spans):
-        windows.append(_window(course, question, named, span))
-        tell(0.8 + 0.2 * done / len(scan.spans))
-    tell(1.0)
+        windows.append(_window(course, question, events, span))
+        report_share(0.8 + 0.2 * done / len(scan.spans))
+    report_share(1.0)
     if not windows:
-        notes.append(_never(question, scan.highest_deg, scan.highest_utc_s, start_utc_s, end_utc_s))
+        notes.append(
+            _no_window_note(question, scan.highest_deg, scan.highest_utc_s, start_utc_s, end_utc_s)
+        )
     return Forecast(
         question,
         start_utc_s,
         end_utc_s,
         tuple(windows),
-        tuple(notes + _not_known(question) + _exposure(question)),
+        tuple(notes + _unknown_notes(question) + _exposure_notes(question)),
         scan.highest_deg,
         scan.highest_utc_s,
     )
 
 
-def _exposure(question: ForecastQuestion) -> list[str]:
+def _exposure_notes(question: ForecastQuestion) -> list[str]:
     gear = question.home.gear
     if gear.power_w is None or gear.antenna is None:
         return []
@@ -95,21 +104,21 @@ def _exposure(question: ForecastQuestion) -> list[str]:
 def coming_windows(
     ephemeris: Ephemeris, question: ForecastQuestion, utc_s: float, count: int = 4
 ) -> tuple[Window, ...]:
-    """The window under way, if any, with its true start, and the next ones, `count` in all; fewer
-    if there are not so many within 120 days or inside the tables. The span of `question` is not
-    used. Pure and thread-safe; takes some 0.1 s, a second where the Moon is rarely above both
-    horizons. Raises CoverageError outside the tables."""
+    """Returns the window under way, if any, with its true start, and the next ones, `count` in
+    all; fewer if there are not so many within 120 days or inside the tables. The span of `question`
+    is not used. Pure and thread-safe; takes some 0.1 s, a second where the Moon is rarely above
+    both horizons. Raises CoverageError outside the tables."""
     ephemeris.require(utc_s)
     spans: list[Span] = []
     for ahead_s in SEARCH_S:
         start_utc_s, end_utc_s, _ = _covered(ephemeris, utc_s - LOOK_BACK_S, utc_s + ahead_s)
         course = _course(ephemeris, question, start_utc_s, end_utc_s)
-        found = find_windows(course, question.home, question.far).spans
-        spans = [span for span in found if span.end_utc_s > utc_s][:count]
+        all_spans = find_windows(course, question.home, question.far).spans
+        spans = [span for span in all_spans if span.end_utc_s > utc_s][:count]
         if len(spans) == count and spans[-1].closed_by is not None:
             break
-    named = find_named(ephemeris, start_utc_s, end_utc_s)
-    return tuple(_window(course, question, named, span) for span in spans)
+    events = find_moon_events(ephemeris, start_utc_s, end_utc_s)
+    return tuple(_window(course, question, events, span) for span in spans)
 
 
 def _course(
@@ -126,7 +135,7 @@ def _course(
 def _covered(
     ephemeris: Ephemeris, from_utc_s: float, until_utc_s: float
 ) -> tuple[float, float, list[str]]:
-    """The part of a span inside the tables, and a sentence if it is not all of it."""
+    """Returns the part of a span inside the tables, and a sentence if it is not all of it."""
     first, last = ephemeris.first_utc_s + MARGIN_S, ephemeris.last_utc_s - MARGIN_S
     start_utc_s, end_utc_s = max(from_utc_s, first), min(until_utc_s, last)
     if start_utc_s >= end_utc_s:
@@ -144,7 +153,7 @@ def _covered(
     )
 
 
-def _window(course: Course, question: ForecastQuestion, named: Named, span: Span) -> Window:
+def _window(course: Course, question: ForecastQuestion, events: MoonEvents, span: Span) -> Window:
     inner = np.arange(
         np.floor(span.start_utc_s / MINUTE_S) + 1.0, np.ceil(span.end_utc_s / MINUTE_S)
     )
@@ -169,7 +178,7 @@ def _window(course: Course, question: ForecastQuestion, named: Named, span: Span
         minima=minima,
         maxima=maxima,
         remarks=(
-            *remarks_on(question, named, utc_s, series.home, series.far, sky.home.sight_km),
+            *remarks_on(question, events, utc_s, series.home, series.far, sky.home.sight_km),
             *_polarisation(question, series),
         ),
         series=series,
@@ -177,7 +186,7 @@ def _window(course: Course, question: ForecastQuestion, named: Named, span: Span
 
 
 def _polarisation(question: ForecastQuestion, series: Series) -> list[WindowRemark]:
-    """Only where both ends are known to be linear, and are not the same end."""
+    """Returns a remark only where two ends are both known to be linearly polarised."""
     if question.partner is None or not (question.home.gear.linear and question.partner.gear.linear):
         return []
     return [WindowRemark("polarisation", mismatch_text(series.rotation_deg))]
@@ -188,7 +197,7 @@ def _peak(utc_s: Array, view: MoonFromEnd) -> Peak:
     return Peak(float(utc_s[k]), float(view.elevation_deg[k]), float(view.azimuth_deg[k]))
 
 
-def _never(
+def _no_window_note(
     question: ForecastQuestion, highest_deg: float, at_utc_s: float, start: float, end: float
 ) -> str:
     both = (
@@ -201,14 +210,14 @@ def _never(
     )
 
 
-def _known(sender: Gear, receiver: Gear) -> bool:
+def _is_known(sender: Gear, receiver: Gear) -> bool:
     return (
         None not in (sender.power_w, sender.antenna, receiver.antenna)
         and receiver.receiver_noise_k is not None
     )
 
 
-def _not_known(question: ForecastQuestion) -> list[str]:
+def _unknown_notes(question: ForecastQuestion) -> list[str]:
     notes = []
     home, far = question.home.gear, question.far.gear
     ends = (
@@ -218,7 +227,7 @@ def _not_known(question: ForecastQuestion) -> list[str]:
     )
     lacking = [f"{', '.join(missing(gear))} at {name}" for name, gear in ends if missing(gear)]
     if lacking:
-        snrs = [_known(far, home), _known(home, far)]
+        snrs = [_is_known(far, home), _is_known(home, far)]
         what = "only one direction of the signal is" if any(snrs) else "the signal is not"
         notes.append(
             f"{question.partner_name} on {question.frequency_hz / 1e6:g} MHz: {what} forecast; "

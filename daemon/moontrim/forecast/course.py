@@ -1,9 +1,9 @@
-"""The course of the Moon over a pair of stations: solved every half hour, joined by polynomials.
+"""The course of the Moon over a pair of stations: solved every half hour, interpolated between.
 
-What is joined are vectors (lines of sight, the gradient of the range rate over the disk), never
-lengths or angles: they turn smoothly once a day, while the spread has sharp minima. At diurnal
-speed the error is 2.4e-8 of the vector, 1.4e-6 degrees or 0.3 ms of rising (see joined). Within an
-hour and a half of a leap second it is up to a second."""
+Interpolated are vectors (lines of sight, the gradient of the range rate over the disk), never
+lengths or angles: vectors turn smoothly once a day, while the spread has sharp minima. At diurnal
+speed the error is 2.4e-8 of the vector, 1.4e-6 degrees or 0.3 ms of rising (see `interpolation`).
+Within an hour and a half of a leap second it is up to a second."""
 
 from __future__ import annotations
 
@@ -22,17 +22,21 @@ from moontrim.path.constants import MOON_RADIUS_KM, SPEED_OF_LIGHT_KM_S
 from moontrim.path.libration import apparent_turn, rotation_rad_per_s, spread_fraction
 from moontrim.path.vectors import Array, dot, norm
 
+# Chosen: gives the interpolation's error above, far below a second of rising.
 STEP_S = 1800.0
 MINUTE_S = 60.0
-PER_STEP = int(STEP_S / MINUTE_S)
+MINUTES_PER_STEP = int(STEP_S / MINUTE_S)
+# Steps solved at once, 32 days, and steps whose minutes are held at once, 30 days: bound the
+# memory.
 SOLVED_AT_ONCE = 1536
-# Steps whose minutes are held at once: bounds the memory of a scan.
 SCANNED_AT_ONCE = 1440
 # Room that a course needs beyond its ends.
 MARGIN_S = 4.0 * STEP_S + thinephemeris.MARGIN_S
 
 Progress = Callable[[float], None]
-# Rows of the table of nodes.
+# Rows of the table of solved instants, three components each: lines of sight from both ends by
+# east, north and up and in GCRS, the geocentric Moon, and the gradient of the range rate over the
+# disk.
 HOME_LOCAL, HOME_SIGHT, FAR_LOCAL, FAR_SIGHT, MOON, TURN = (
     slice(3 * i, 3 * i + 3) for i in range(6)
 )
@@ -40,8 +44,9 @@ HOME_LOCAL, HOME_SIGHT, FAR_LOCAL, FAR_SIGHT, MOON, TURN = (
 
 @dataclass(frozen=True)
 class MoonFromEnd:
-    """The Moon's centre from one end at N instants: angles in degrees, distance in km, and the line
-    of sight in the celestial frame (GCRS), km, (3, N). Geometric, no refraction."""
+    """The Moon's centre from one end at N instants, geometric, without refraction.
+
+    sight_km: line of sight in the celestial frame (GCRS), (3, N)."""
 
     azimuth_deg: Array
     elevation_deg: Array
@@ -51,8 +56,10 @@ class MoonFromEnd:
 
 @dataclass(frozen=True)
 class Sky:
-    """Both views at N instants, the geocentric Moon (GCRS, km, (3, N)), and the limb-to-limb
-    spread of the whole path as a fraction of the frequency."""
+    """The Moon over both ends at N instants.
+
+    moon_km: the geocentric Moon, GCRS, (3, N).
+    spread_fraction: limb-to-limb spread of the whole path as a fraction of the frequency."""
 
     utc_s: Array
     home: MoonFromEnd
@@ -62,7 +69,7 @@ class Sky:
 
 
 class Course:
-    """See the module. Good from from_utc_s to until_utc_s; a partner of None is our own echo."""
+    """The course from from_utc_s to until_utc_s; partner None: our own echo."""
 
     def __init__(
         self,
@@ -73,7 +80,10 @@ class Course:
         until_utc_s: float,
         progress: Progress | None = None,
     ) -> None:
-        """Raises CoverageError unless the tables reach MARGIN_S beyond both ends."""
+        """Solves the course. Raises CoverageError unless the tables reach MARGIN_S beyond both
+        ends.
+
+        progress: called from time to time with the share done, 0 to 1."""
         ephemeris.require([from_utc_s - MARGIN_S, until_utc_s + MARGIN_S])
         first = int(from_utc_s // STEP_S) - BEFORE
         steps = int(until_utc_s // STEP_S) - first + 1 + AFTER
@@ -90,7 +100,7 @@ class Course:
         self._table = table
 
     def at(self, utc_s: ArrayLike) -> Sky:
-        """Everything at instants (N,) inside the course."""
+        """Returns everything at instants (N,) inside the course."""
         utc = np.atleast_1d(np.asarray(utc_s, dtype=np.float64))
         rows = self._rows(slice(0, 18), utc)
         home = _view(rows[HOME_LOCAL], rows[HOME_SIGHT])
@@ -98,23 +108,26 @@ class Course:
         return Sky(utc, home, far, rows[MOON], spread_fraction(rows[TURN]))
 
     def spread_fraction(self, utc_s: Array) -> Array:
-        """The spread alone (N,)."""
+        """Returns the limb-to-limb spread alone, (N,), as a fraction of the frequency."""
         return spread_fraction(self._rows(TURN, utc_s))
 
     def local(self, utc_s: Array) -> tuple[Array, Array]:
-        """East, north, up components, km, (3, N), of the sights from home and from the far end."""
+        """Returns east, north and up components, km, (3, N), of the lines of sight from home and
+        from the far end."""
         home = self._rows(HOME_LOCAL, utc_s)
         return home, home if self._own_echo else self._rows(FAR_LOCAL, utc_s)
 
     def minutes(self) -> Iterator[tuple[Array, Array, Array]]:
-        """Instants (N,) and the two `local` sights at every whole minute of the steps that hold the
-        course, piece by piece; a little more than the course at either end."""
-        minute_weights = weights(np.arange(PER_STEP) / PER_STEP).T
+        """Yields, piece by piece, instants (N,) and the two `local` lines of sight at every whole
+        minute of the steps that hold the course; a little more than the course at either end."""
+        minute_weights = weights(np.arange(MINUTES_PER_STEP) / MINUTES_PER_STEP).T
         steps = self._table.shape[1] - 5
         for at in range(0, steps, SCANNED_AT_ONCE):
             count = min(SCANNED_AT_ONCE, steps - at)
             start = self._first + 2 + at
-            utc_s = start * STEP_S + MINUTE_S * np.arange(count * PER_STEP, dtype=np.float64)
+            utc_s = start * STEP_S + MINUTE_S * np.arange(
+                count * MINUTES_PER_STEP, dtype=np.float64
+            )
             home, far = (
                 sliding_window_view(self._table[rows, at : at + count + 5], 6, axis=1)
                 for rows in (HOME_LOCAL, FAR_LOCAL)
@@ -137,23 +150,23 @@ def _view(local: Array, sight: Array) -> MoonFromEnd:
 
 
 def elevation_deg(local: Array) -> Array:
-    """Elevation (N,) of sights (3, N) given by east, north and up."""
+    """Returns the elevation (N,) of lines of sight (3, N) by east, north and up."""
     return np.asarray(np.degrees(np.arctan2(local[2], np.hypot(local[0], local[1]))))
 
 
 def azimuth_deg(local: Array) -> Array:
-    """Azimuth (N,) of sights (3, N) given by east, north and up."""
+    """Returns the azimuth (N,) of lines of sight (3, N) by east, north and up."""
     return np.asarray(np.degrees(np.arctan2(local[0], local[1])) % 360.0)
 
 
 def _solve(ephemeris: Ephemeris, home: Site, partner: Site | None, utc_s: Array) -> Array:
-    """All rows (18, N): sights at home's time; the gradient for a wave that arrives home then, left
-    the Moon a light time before and the far end two."""
-    # Whole half hours of UTC: no fractions of a second.
+    """Returns all rows (18, N): lines of sight at home's time; the gradient for a wave that arrives
+    at home then, left the Moon a light time before and the far end two."""
+    # Whole half hours of UTC have no fractions of a second.
     tai_s, _ = ephemeris.split(utc_s)
-    sparse = ThinEphemeris(ephemeris, int(tai_s[0]) - 10, int(tai_s[-1]))
+    thin = ThinEphemeris(ephemeris, int(tai_s[0]) - 10, int(tai_s[-1]))
     now = (tai_s - (tai_s[0] - 10)).astype(np.float64)
-    moon, _ = sparse.moon(now)
+    moon, _ = thin.moon(now)
     turn = rotation_rad_per_s(ephemeris.days_since_j2000(tai_s))
     table = np.zeros((18, utc_s.size))
     table[MOON] = moon
@@ -161,7 +174,7 @@ def _solve(ephemeris: Ephemeris, home: Site, partner: Site | None, utc_s: Array)
     for end, (site, local_rows, sight_rows) in enumerate(
         ((home, HOME_LOCAL, HOME_SIGHT), (partner or home, FAR_LOCAL, FAR_SIGHT))
     ):
-        place, *axes = sparse.turned(now, site.itrs_km(), site.east(), site.north(), site.up())
+        place, *axes = thin.turned(now, site.itrs_km(), site.east(), site.north(), site.up())
         sight = moon - place
         table[sight_rows] = sight
         table[local_rows] = [dot(sight, axis) for axis in axes]
@@ -170,7 +183,5 @@ def _solve(ephemeris: Ephemeris, home: Site, partner: Site | None, utc_s: Array)
             when, bounce = now, now - light_s
         else:
             when = bounce - light_s
-        table[TURN] += apparent_turn(
-            *sparse.station(when, site.itrs_km()), *sparse.moon(bounce), turn
-        )
+        table[TURN] += apparent_turn(*thin.station(when, site.itrs_km()), *thin.moon(bounce), turn)
     return table

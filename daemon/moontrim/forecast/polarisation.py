@@ -1,7 +1,6 @@
-"""How far the two stations' horizontals are turned against each other at the Moon. Geometry only.
-
-For linearly polarised antennas fixed to the horizon. Faraday rotation in the ionosphere is not
-modelled: below some 1.3 GHz it turns the plane by an amount that nobody knows beforehand."""
+"""The angle between the two stations' horizontals at the Moon, for linearly polarised antennas
+fixed to the horizon. Geometry only: Faraday rotation in the ionosphere is not modelled; below some
+1.3 GHz it turns the plane by an unpredictable amount."""
 
 from __future__ import annotations
 
@@ -13,14 +12,14 @@ from moontrim.forecast.course import MoonFromEnd
 from moontrim.path import Site
 from moontrim.path.vectors import Array
 
-# What a crossed antenna still picks up in practice: common practice.
+# Isolation of crossed linear antennas: common practice.
 DEEPEST_DB = 20.0
 
 
 def horizon_angle_deg(view: MoonFromEnd, site: Site) -> Array:
-    """Angle (N,) at the Moon from the direction of the celestial pole to that of the zenith,
-    degrees, positive to the east (the parallactic angle; Meeus, Astronomical Algorithms, ch. 14),
-    from the pole's place in the station's sky, which needs no time."""
+    """Returns the angle (N,) at the Moon from the direction of the celestial pole to that of the
+    zenith, degrees, positive to the east (the parallactic angle; Meeus, Astronomical Algorithms,
+    ch. 14), from the pole's place in the station's sky, which needs no time."""
     azimuth, elevation = np.radians(view.azimuth_deg), np.radians(view.elevation_deg)
     latitude = math.radians(site.latitude_deg)
     # Components of the pole along the zenith's direction and along the horizontal to the right,
@@ -33,20 +32,21 @@ def horizon_angle_deg(view: MoonFromEnd, site: Site) -> Array:
 
 
 def rotation_deg(home: MoonFromEnd, home_site: Site, far: MoonFromEnd, far_site: Site) -> Array:
-    """Turn (N,) between what the far station sends horizontally and home's horizontal, degrees, -90
-    to 90. The two lines of sight are up to 2 degrees apart, which leaves about a degree open."""
+    """Returns the angle (N,) from the far station's horizontal to home's, degrees, -90 to 90. The
+    two lines of sight are up to 2 degrees apart, which makes it uncertain by about a degree."""
     turn = horizon_angle_deg(far, far_site) - horizon_angle_deg(home, home_site)
     return np.asarray((turn + 90.0) % 180.0 - 90.0)
 
 
 def mismatch_db(rotation: Array) -> Array:
-    """Loss (N,) between linear antennas at that angle, dB, not more than 20."""
+    """Returns the loss (N,) between linear antennas at an angle in degrees, dB, at most
+    DEEPEST_DB."""
     share = np.maximum(np.cos(np.radians(rotation)) ** 2, 10.0 ** (-DEEPEST_DB / 10.0))
     return np.asarray(-10.0 * np.log10(share))
 
 
 def mismatch_text(rotation: Array) -> str:
-    """What the turn does over a window, in words."""
+    """Returns a sentence on the rotation over a window and the loss that it causes."""
     loss = mismatch_db(rotation)
     return (
         f"horizontals turned by {rotation[0]:+.0f}° at first, {rotation[-1]:+.0f}° at last, up to "

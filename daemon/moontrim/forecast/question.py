@@ -1,6 +1,4 @@
-"""What a forecast is asked for: two ends with their horizons and gear, a span, a frequency.
-
-Frozen values that the rest of the forecast takes as they are; knows no config file and no Moon."""
+"""The input of a forecast: two ends with their horizons and gear, a span, a frequency."""
 
 from __future__ import annotations
 
@@ -16,18 +14,20 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+# Chosen: a mountain station sees a little below 0 degrees; nobody's horizon reaches the zenith.
 LOWEST_ELEVATION_DEG, HIGHEST_ELEVATION_DEG = -5.0, 89.0
 # Beam of a dish lit with the usual taper: common practice.
 DISH_BEAM_DEG_PER_WAVELENGTH = 70.0
 REFERENCE_BANDWIDTH_HZ = 2500.0  # of a voice channel: common practice for reports
 
+# (azimuth, elevation) in degrees.
 Pairs = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True)
 class Horizon:
-    """From which elevation the Moon counts as up: the higher of min_elevation_deg and of the mask,
-    (azimuth, elevation) pairs in degrees joined by straight lines, round through north.
+    """The elevation above which the Moon counts as up: the higher of min_elevation_deg and of the
+    mask, (azimuth, elevation) pairs in degrees joined by straight lines, round through north.
 
     Elevations are geometric, of the Moon's centre, without refraction. Raises InputError for a mask
     whose azimuths are not ascending within 0 to 360, and for elevations outside -5 to 89."""
@@ -36,9 +36,9 @@ class Horizon:
     mask: Pairs = ()
 
     def __post_init__(self) -> None:
-        range_words = f"{LOWEST_ELEVATION_DEG:.0f} to {HIGHEST_ELEVATION_DEG:.0f} degrees"
+        range_text = f"{LOWEST_ELEVATION_DEG:.0f} to {HIGHEST_ELEVATION_DEG:.0f} degrees"
         if not _is_elevation(self.min_elevation_deg):
-            raise InputError("min_elevation_deg", self.min_elevation_deg, range_words)
+            raise InputError("min_elevation_deg", self.min_elevation_deg, range_text)
         last_deg = -1.0
         for pair in self.mask:
             azimuth_deg, elevation_deg = pair
@@ -47,11 +47,11 @@ class Horizon:
                     "horizon", pair, "azimuths from 0 to below 360 degrees, each above the last"
                 )
             if not _is_elevation(elevation_deg):
-                raise InputError("horizon", pair, f"elevations from {range_words}")
+                raise InputError("horizon", pair, f"elevations from {range_text}")
             last_deg = azimuth_deg
 
     def elevation_deg(self, azimuth_deg: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Elevation of the horizon at azimuths (N,), degrees."""
+        """Returns the elevation of the horizon at azimuths (N,), degrees."""
         import numpy as np  # not needed to read a config
 
         if not self.mask:
@@ -67,22 +67,24 @@ def _is_elevation(value: float) -> bool:
 
 @dataclass(frozen=True)
 class Antenna:
-    """gain_dbi over isotropic; beam_deg: full width where the gain has halved."""
+    """An antenna. beam_deg: full width at half power."""
 
     gain_dbi: float
     beam_deg: float
 
     @classmethod
     def of_gain(cls, gain_dbi: float) -> Antenna:
-        """The round Gaussian beam whose solid angle is 4 pi / gain (no losses): its solid angle is
-        pi / (4 ln 2) times the square of its width (Kraus, Radio Astronomy, ch. 6; from memory)."""
+        """Returns the antenna with the round Gaussian beam whose solid angle is 4 pi / gain (no
+        losses): pi / (4 ln 2) times the square of its width (Kraus, Radio Astronomy, ch. 6; from
+        memory)."""
         solid_angle = 4.0 * math.pi / 10.0 ** (gain_dbi / 10.0)
         width = math.sqrt(solid_angle * 4.0 * math.log(2.0) / math.pi)
         return cls(gain_dbi, min(math.degrees(width), 180.0))
 
     @classmethod
     def of_dish(cls, diameter_m: float, efficiency: float, frequency_hz: float) -> Antenna:
-        """gain = efficiency (pi D / lambda)^2; beam 70 lambda / D degrees (common practice)."""
+        """Returns the antenna of a dish: gain efficiency (pi D / lambda)^2, beam 70 lambda / D
+        degrees (common practice)."""
         wavelengths = diameter_m * frequency_hz / SPEED_OF_LIGHT_M_S
         gain = efficiency * (math.pi * wavelengths) ** 2
         beam_deg = min(DISH_BEAM_DEG_PER_WAVELENGTH / wavelengths, 180.0)
@@ -91,11 +93,13 @@ class Antenna:
 
 @dataclass(frozen=True)
 class Gear:
-    """A station on one band; None for what is not known.
+    """A station's equipment on one band; None for what is not known.
 
-    power_w at the transmitter's output; feed_loss_db between radio and antenna, both ways;
-    receiver_noise_k of the receiver at the radio's end of the feed; ground_noise_k what the antenna
-    picks up from the ground; linear: linearly polarised (False: circular, None: unknown)."""
+    power_w: at the transmitter's output.
+    feed_loss_db: between radio and antenna, the same for transmitting and receiving.
+    receiver_noise_k: of the receiver, at the radio's end of the feed.
+    ground_noise_k: what the antenna picks up from the ground.
+    linear: linearly polarised; False: circular, None: unknown."""
 
     power_w: float | None = None
     feed_loss_db: float = 0.0
@@ -117,8 +121,11 @@ class End:
 
 @dataclass(frozen=True)
 class Signal:
-    """What is to be received: its noise bandwidth, the distance of its tones (None: no tones), and
-    the signal-to-noise ratio in 2.5 kHz at which it is still read (None: not judged)."""
+    """What is to be received.
+
+    bandwidth_hz: its noise bandwidth.
+    tone_spacing_hz: distance of its tones; None: it has none.
+    threshold_db: least signal-to-noise ratio in 2.5 kHz at which it is read; None: not judged."""
 
     bandwidth_hz: float = REFERENCE_BANDWIDTH_HZ
     tone_spacing_hz: float | None = None
@@ -127,9 +134,11 @@ class Signal:
 
 @dataclass(frozen=True)
 class ForecastQuestion:
-    """A forecast for one pair (partner None: our own echo) from an instant to another, POSIX
-    seconds UTC. max_spread_hz, limb to limb: what counts as a good stretch; None lets each window's
-    own lowest quarter count."""
+    """The question that a forecast answers, for one pair and a span in POSIX seconds UTC.
+
+    partner: None for our own echo.
+    max_spread_hz: limb to limb, the most that counts as a good stretch; None: the lowest quarter of
+    each window counts."""
 
     home: End
     partner: End | None
@@ -149,9 +158,10 @@ class ForecastQuestion:
 
     @property
     def far(self) -> End:
-        """The end that answers: the partner, or home itself."""
+        """Returns the other end: the partner, or home itself for an echo."""
         return self.home if self.partner is None else self.partner
 
     @property
     def partner_name(self) -> str:
+        """Returns the partner's name, `self` for our own echo."""
         return "self" if self.partner is None else self.partner.name

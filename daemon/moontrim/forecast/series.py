@@ -1,4 +1,4 @@
-"""Everything about the instants of a window, put together from geometry and gear."""
+"""Spread, loss, noise and signal at the instants of a window, from geometry and gear."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from moontrim.path.vectors import Array
 
 
 def series_of(question: ForecastQuestion, sky: Sky) -> Series:
-    """Spread, loss, noise and signal at the instants of a sky."""
+    """Returns the series of a window's instants."""
     spectrum = echo_spectrum(*law_at(question.frequency_hz))
     spread_hz = sky.spread_fraction * question.frequency_hz
     loss_db = path_loss_db(question.frequency_hz, sky.home.distance_km, sky.far.distance_km)
@@ -71,7 +71,8 @@ def _margin_db(
     penalty_db: Array | None,
     threshold_db: float | None,
 ) -> Array | None:
-    """What the weaker of the known directions has left over the threshold."""
+    """Returns by how much the weaker of the known directions exceeds the threshold, after the cost
+    of the spread."""
     known = [snr for snr in (home_snr, far_snr) if snr is not None]
     if threshold_db is None or not known:
         return None

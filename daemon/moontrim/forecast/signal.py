@@ -1,6 +1,6 @@
-"""Noise at a receiver and the signal it may expect. Powers in dB, temperatures in kelvin.
+"""The signal budget: noise at a receiver and the mean signal-to-noise ratio to expect.
 
-What is expected is the mean: echoes fade, by 10 dB and more from second to second."""
+Only the mean: echoes fade by 10 dB and more from second to second."""
 
 from __future__ import annotations
 
@@ -16,14 +16,20 @@ from moontrim.forecast.sky.gases import air_loss_db, through_air_k
 from moontrim.forecast.sky.sun import BOLTZMANN_J_K, separation_deg, sun_noise_k
 from moontrim.path.vectors import Array
 
+# Physical temperature of the feed line: the standard temperature of noise figures.
 FEED_K = 290.0
 
 
 @dataclass(frozen=True)
 class Noise:
-    """At one end, (N,): sky_k behind the Moon; moon_k and sun_k as the antenna sees them, before
-    the air; antenna_k all of it through the air, with the ground; system_k at the receiver, None
-    without the receiver's noise; air_db one way; sun_deg from the Moon to the Sun."""
+    """Noise temperatures at one end, (N,).
+
+    sky_k: behind the Moon.
+    moon_k, sun_k: what Moon and Sun add to the antenna, before the air.
+    antenna_k: all of these through the air, and the ground.
+    system_k: at the receiver; None without an antenna or the receiver's noise.
+    air_db: loss in the air, one way.
+    sun_deg: from the Moon to the Sun."""
 
     sky_k: Array
     moon_k: Array
@@ -35,8 +41,8 @@ class Noise:
 
 
 def noise_at(frequency_hz: float, gear: Gear, view: MoonFromEnd, sun: Array) -> Noise:
-    """Noise of an antenna that follows the Moon; sun: directions (3, N) as from `sun_direction`.
-    Without an antenna: the sky alone, as a beam of 10 degrees sees it."""
+    """Returns the noise of an antenna that follows the Moon; without an antenna, of the sky alone
+    in a beam of 10 degrees. sun: directions (3, N) as from `sun_direction`."""
     longitude, latitude = ecliptic_deg(view.sight_km)
     off_deg = separation_deg(view.sight_km, sun)
     nothing = np.zeros_like(off_deg)
@@ -58,7 +64,8 @@ def noise_at(frequency_hz: float, gear: Gear, view: MoonFromEnd, sun: Array) -> 
 
 
 def _system_k(gear: Gear, antenna_k: Array) -> Array | None:
-    """Behind the feed: what it passes of the antenna's, its own, and the receiver's."""
+    """Returns the noise behind the feed: what it passes of the antenna's, what it adds, and the
+    receiver's."""
     if gear.receiver_noise_k is None or gear.antenna is None:
         return None
     passed = 10.0 ** (-gear.feed_loss_db / 10.0)
@@ -66,8 +73,8 @@ def _system_k(gear: Gear, antenna_k: Array) -> Array | None:
 
 
 def snr_db(sender: Gear, receiver: Gear, loss_db: Array, system_k: Array | None) -> Array | None:
-    """Mean signal to noise (N,) in 2.5 kHz, dB; loss_db: path and air, both ways. None where power,
-    an antenna or the receiver's noise is not known."""
+    """Returns the mean signal-to-noise ratio (N,) in 2.5 kHz, dB; None where power, an antenna or
+    the receiver's noise is not known. loss_db: path and air, both ways."""
     if sender.power_w is None or sender.antenna is None or receiver.antenna is None:
         return None
     if system_k is None:
@@ -85,12 +92,12 @@ def snr_db(sender: Gear, receiver: Gear, loss_db: Array, system_k: Array | None)
 
 
 def in_bandwidth_db(reference_db: float, bandwidth_hz: float) -> float:
-    """The same signal to noise in another bandwidth than 2.5 kHz."""
+    """Returns the signal-to-noise ratio in another bandwidth than 2.5 kHz."""
     return reference_db + 10.0 * math.log10(REFERENCE_BANDWIDTH_HZ / bandwidth_hz)
 
 
 def missing(gear: Gear) -> list[str]:
-    """What is not known of a station, in words."""
+    """Returns names for what is not known of a station's gear."""
     parts = []
     if gear.power_w is None:
         parts.append("power")

@@ -1,7 +1,5 @@
-"""The spread within a window: its turning points, and the stretches in which it is small.
-
-All spreads are limb to limb. Knows the spread as numbers by time, nothing of where they come
-from."""
+"""The spread within a window: its turning points, and the stretches in which it is small. All
+spreads are limb to limb."""
 
 from __future__ import annotations
 
@@ -12,10 +10,10 @@ import numpy as np
 from moontrim.forecast.window import LowSpread, SpreadExtreme
 from moontrim.path.vectors import Array
 
-# Of a window's own minutes, the share with the smallest spread that counts as its best when no
-# limit is given.
+# Chosen: percentage of a window's minutes, those with the smallest spread, that counts as its best
+# when there is no limit.
 BEST_SHARE = 25.0
-# Shorter stretches are not offered, unless there is no longer one.
+# Chosen: shorter stretches are too short for a contact; they are left out if there is a longer one.
 SHORTEST_S = 600.0
 MINUTE_S = 60.0
 
@@ -23,32 +21,35 @@ MINUTE_S = 60.0
 def turning_points(
     spread_hz: Callable[[Array], Array], start_utc_s: float, end_utc_s: float
 ) -> tuple[tuple[SpreadExtreme, ...], tuple[SpreadExtreme, ...]]:
-    """Minima and maxima between two instants, to about a second: whole minutes, then the vertex of
-    the parabola through three squares (the square is smooth where the spread itself has a kink).
-    spread_hz is asked up to two minutes beyond the ends."""
+    """Returns minima and maxima between two instants, to about a second: whole minutes, then the
+    vertex of the parabola through three squares (the square is smooth where the spread itself has
+    a kink). spread_hz: evaluated up to two minutes beyond the ends."""
     first = np.floor(start_utc_s / MINUTE_S) - 1.0
     last = np.ceil(end_utc_s / MINUTE_S) + 1.0
     utc_s = np.arange(first, last + 1.0) * MINUTE_S
     square = spread_hz(utc_s) ** 2
-    before, here, after = square[:-2], square[1:-1], square[2:]
-    found = []
+    before, middle, after = square[:-2], square[1:-1], square[2:]
+    extremes = []
     for sense in (1.0, -1.0):
-        turns = np.flatnonzero((sense * (before - here) > 0.0) & (sense * (after - here) >= 0.0))
-        curve = before[turns] - 2.0 * here[turns] + after[turns]
+        turns = np.flatnonzero(
+            (sense * (before - middle) > 0.0) & (sense * (after - middle) >= 0.0)
+        )
+        curve = before[turns] - 2.0 * middle[turns] + after[turns]
         shift = 0.5 * (before[turns] - after[turns]) / curve
         at_utc_s = utc_s[1:-1][turns] + MINUTE_S * shift
         at_utc_s = at_utc_s[(at_utc_s > start_utc_s) & (at_utc_s < end_utc_s)]
         values = spread_hz(at_utc_s) if at_utc_s.size else at_utc_s
-        found.append(tuple(map(SpreadExtreme, at_utc_s.tolist(), values.tolist())))
-    return found[0], found[1]
+        extremes.append(tuple(map(SpreadExtreme, at_utc_s.tolist(), values.tolist())))
+    return extremes[0], extremes[1]
 
 
 def best_stretches(
     utc_s: Array, spread_hz: Array, max_spread_hz: float | None
 ) -> tuple[LowSpread, ...]:
-    """Stretches of a window, given by samples (N,), with at most max_spread_hz, or, without a
-    limit, at most what the best quarter of its samples has. Smallest average first; those under ten
-    minutes are left out if there are longer ones. Ends are interpolated between samples."""
+    """Returns the stretches of a window, given by samples (N,), with at most max_spread_hz; without
+    a limit, with at most the spread of the best quarter of its samples. Smallest average first;
+    those shorter than SHORTEST_S are left out if there are longer ones. Ends are interpolated
+    between samples."""
     if utc_s.size < 2:
         return ()
     limit_hz = float(np.percentile(spread_hz, BEST_SHARE)) if max_spread_hz is None else (
@@ -56,7 +57,7 @@ def best_stretches(
     )  # fmt: skip
     good = spread_hz <= limit_hz
     edges = np.diff(np.concatenate([[False], good, [False]]).astype(int))
-    found = []
+    stretches = []
     for a, b in zip(
         np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True
     ):
@@ -68,11 +69,11 @@ def best_stretches(
         )
         inside = spread_hz[a : b + 1]
         mean = float(inside.mean())
-        found.append(
+        stretches.append(
             LowSpread(start_utc_s, end_utc_s, mean, float(inside.min()), float(inside.max()))
         )
-    long_enough = [s for s in found if s.end_utc_s - s.start_utc_s >= SHORTEST_S]
-    return tuple(sorted(long_enough or found, key=lambda stretch: stretch.spread_hz))
+    long_enough = [s for s in stretches if s.end_utc_s - s.start_utc_s >= SHORTEST_S]
+    return tuple(sorted(long_enough or stretches, key=lambda stretch: stretch.spread_hz))
 
 
 def _crossing(utc_s: Array, spread_hz: Array, a: int, b: int, limit_hz: float) -> float:

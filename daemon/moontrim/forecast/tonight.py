@@ -1,4 +1,4 @@
-"""Which of several partners to call: the next 24 hours, best first."""
+"""The ranking of several partners for the next 24 hours, the most promising first."""
 
 from __future__ import annotations
 
@@ -15,8 +15,9 @@ DAY_S = 86400.0
 
 @dataclass(frozen=True)
 class RankedPartner:
-    """A partner's best stretch within the day; margin_db: the average over it of what the weaker
-    direction has over the threshold, None if not known."""
+    """A partner's best stretch within the day.
+
+    margin_db: average margin of the weaker direction over the threshold; None if not known."""
 
     partner: str
     window: Window
@@ -25,9 +26,9 @@ class RankedPartner:
 
 
 def tonight(forecasts: Iterable[Forecast]) -> list[RankedPartner]:
-    """One choice per partner from the first 24 hours of the span, the most promising first: by
-    margin, or, where it is not known for all, by average spread. Of each partner the stretch that
-    is best by the same measure. Partners without a window that day are left out."""
+    """Returns each partner's best stretch within the first 24 hours of the span, the most promising
+    first: by margin, or, if it is not known for all, by average spread. Partners without a window
+    that day are left out."""
     choices = []
     for forecast in forecasts:
         until_utc_s = forecast.from_utc_s + DAY_S

@@ -1,4 +1,4 @@
-"""What was found about one window, minute by minute and summed up. Frozen; computes only sums."""
+"""One window: time with the Moon above the horizon at both ends, minute by minute and summed up."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ WindowRemarkKind = Literal["perigee", "new moon", "sun in beam", "galactic plane
 
 @dataclass(frozen=True)
 class SpreadExtreme:
-    """Where the spread, limb to limb, stops falling or rising."""
+    """A minimum or maximum of the spread, limb to limb."""
 
     at_utc_s: float
     spread_hz: float
@@ -21,7 +21,9 @@ class SpreadExtreme:
 
 @dataclass(frozen=True)
 class LowSpread:
-    """A stretch of time with a small spread: its average, least and largest, limb to limb."""
+    """A stretch of time with a small spread.
+
+    spread_hz, least_hz, most_hz: average, least and largest spread, limb to limb."""
 
     start_utc_s: float
     end_utc_s: float
@@ -32,7 +34,7 @@ class LowSpread:
 
 @dataclass(frozen=True)
 class Peak:
-    """Where the Moon stands highest within the window at one end."""
+    """The Moon's highest position within the window at one end."""
 
     at_utc_s: float
     elevation_deg: float
@@ -41,7 +43,7 @@ class Peak:
 
 @dataclass(frozen=True)
 class WindowRemark:
-    """Something about the window that has a name, in a sentence."""
+    """A sentence on something remarkable about the window."""
 
     kind: WindowRemarkKind
     text: str
@@ -49,12 +51,16 @@ class WindowRemark:
 
 @dataclass(frozen=True)
 class EndSeries:
-    """One end at the instants of a Series, (N,).
+    """One end at the instants of a Series, (N,). Angles are geometric, without refraction.
 
-    Angles in degrees, geometric. sky_k: the sky behind the Moon; antenna_k: with Moon, Sun, air and
-    ground; both as the antenna sees them. system_k: with feed and receiver, at the receiver; None
-    without the receiver's noise. air_db: loss in the air, one way. snr_db: expected in 2.5 kHz for
-    what this end receives from the other; None where gear is not known."""
+    sun_deg: from the Moon to the Sun.
+    galactic_deg: galactic latitude of the Moon.
+    sky_k: the sky behind the Moon, in the antenna's beam.
+    antenna_k: with Moon, Sun, air and ground.
+    air_db: loss in the air, one way.
+    system_k: with feed and receiver, at the receiver; None without the receiver's noise.
+    snr_db: expected in 2.5 kHz for what this end receives from the other; None where gear is not
+    known."""
 
     azimuth_deg: Array
     elevation_deg: Array
@@ -70,10 +76,14 @@ class EndSeries:
 
 @dataclass(frozen=True)
 class Series:
-    """A window at its start, every whole minute, and its end, (N,). spread_hz limb to limb;
-    half_power_hz: full width of the echo's spectrum at half of its peak, by scattering law;
-    penalty_db: estimated loss to the spread, None without a tone spacing; rotation_deg: between
-    the two stations' horizontals."""
+    """A window at its start, every whole minute, and its end, (N,).
+
+    spread_hz: limb to limb.
+    half_power_hz: full width of the echo's spectrum at half of its peak, by the scattering law.
+    path_loss_db: between isotropic antennas, without the air.
+    rotation_deg: angle between the two stations' horizontals at the Moon.
+    penalty_db: estimated loss due to the spread; None without a tone spacing.
+    margin_db: of the weaker direction over the threshold; None if not known."""
 
     utc_s: Array
     home: EndSeries
@@ -90,9 +100,11 @@ class Series:
 class Window:
     """Time with the Moon up at both ends (partner "self": at home), POSIX seconds UTC.
 
-    opened_by, closed_by: at which end the Moon rises or sets there; None where the forecast itself
-    begins or ends inside the window. best: smallest spread first; minima, maxima in order of
-    time."""
+    opened_by, closed_by: the end at which the Moon rises or sets then; None where the forecast
+    begins or ends inside the window.
+    home_peak, far_peak: the Moon's highest positions.
+    best: stretches of small spread, smallest first.
+    minima, maxima: of the spread, in order of time."""
 
     partner: str
     frequency_hz: float
@@ -110,15 +122,16 @@ class Window:
 
     @property
     def own_echo(self) -> bool:
+        """Returns whether the station listens for its own echo."""
         return self.partner == "self"
 
     @property
     def least_spread_hz(self) -> float:
-        """Over the whole window, turning points and ends."""
+        """Returns the smallest spread of the whole window, turning points and ends included."""
         return min([float(self.series.spread_hz.min()), *(turn.spread_hz for turn in self.minima)])
 
     @property
     def best_margin_db(self) -> float | None:
-        """The largest margin over the threshold, at the end where it is smaller."""
+        """Returns the largest margin of the weaker direction over the threshold."""
         margin = self.series.margin_db
         return None if margin is None else float(margin.max())

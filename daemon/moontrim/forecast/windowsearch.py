@@ -1,9 +1,10 @@
-"""When the Moon is up at both ends, to a second: scanned by the minute, then bisected.
+"""The search for windows: when the Moon is up at both ends, to a second.
 
-Up: the geometric elevation of the Moon's centre, without refraction, is above the end's horizon.
-Refraction (some 0.6 degrees at the horizon, varying with the weather) is left out because it would
-put a false second into the figure; who wants to count on it sets the least elevation to -0.5. A
-window or a gap that falls between two whole minutes is not seen."""
+Up means that the geometric elevation of the Moon's centre, without refraction, is above the end's
+horizon. Every whole minute is evaluated and each change between two of them bisected. Refraction
+(some 0.6 degrees at the horizon, varying with the weather) is left out because it would suggest a
+precision that the second does not have; to count on it, set the least elevation to -0.5. A window
+or a gap between two whole minutes is missed."""
 
 from __future__ import annotations
 
@@ -24,8 +25,10 @@ HALVINGS = 20
 
 @dataclass(frozen=True)
 class Span:
-    """A window's start and end, POSIX seconds UTC, and whose horizon they are; None: the course
-    begins or ends here while the Moon is up."""
+    """A window's start and end, POSIX seconds UTC.
+
+    opened_by, closed_by: the end whose horizon that is; None: the course begins or ends while the
+    Moon is up."""
 
     start_utc_s: float
     end_utc_s: float
@@ -35,8 +38,10 @@ class Span:
 
 @dataclass(frozen=True)
 class Scan:
-    """highest_deg: the most that the Moon stands above the horizon of the end where it is lower, to
-    a quarter of a degree, at highest_utc_s; negative when it is never up at both."""
+    """All windows of a course.
+
+    highest_deg, highest_utc_s: the Moon's greatest height above the horizon of the end where it is
+    lower, to a quarter of a degree, and when; negative if it is never up at both."""
 
     spans: tuple[Span, ...]
     highest_deg: float
@@ -44,13 +49,13 @@ class Scan:
 
 
 def find_windows(course: Course, home: End, far: End) -> Scan:
-    """All windows of a course, in order of time."""
+    """Returns all windows of a course, in order of time."""
     times, clear = [], []
-    for utc_s, here, there in course.minutes():
+    for utc_s, home_local, far_local in course.minutes():
         inside = (utc_s > course.from_utc_s) & (utc_s < course.until_utc_s)
         times.append(utc_s[inside])
         clear.append(
-            np.minimum(_above(home.horizon, here), _above(far.horizon, there))[inside]
+            np.minimum(_above(home.horizon, home_local), _above(far.horizon, far_local))[inside]
         )  # fmt: skip
     ends = np.array([course.from_utc_s, course.until_utc_s])
     at_ends = _clearance(course, home, far, ends)
@@ -76,7 +81,7 @@ def find_windows(course: Course, home: End, far: End) -> Scan:
 
 
 def _above(horizon: Horizon, local: Array) -> Array:
-    """Degrees (N,) by which sights (3, N) are above a horizon."""
+    """Returns degrees (N,) by which lines of sight (3, N) are above a horizon."""
     elevation = elevation_deg(local)
     if not horizon.mask:
         return elevation - horizon.min_elevation_deg
@@ -84,20 +89,20 @@ def _above(horizon: Horizon, local: Array) -> Array:
 
 
 def _clearance(course: Course, home: End, far: End, utc_s: Array) -> Array:
-    here, there = course.local(utc_s)
-    return np.minimum(_above(home.horizon, here), _above(far.horizon, there))
+    home_local, far_local = course.local(utc_s)
+    return np.minimum(_above(home.horizon, home_local), _above(far.horizon, far_local))
 
 
 def _owners(course: Course, home: End, far: End, utc_s: Array) -> list[EndName | None]:
-    here, there = course.local(utc_s)
-    at_home = _above(home.horizon, here) <= _above(far.horizon, there)
+    home_local, far_local = course.local(utc_s)
+    at_home = _above(home.horizon, home_local) <= _above(far.horizon, far_local)
     return ["home" if is_home else "partner" for is_home in at_home.tolist()]
 
 
 def _bisect(
     f: Callable[[Array], Array], low: Array, high: Array, low_is_up: NDArray[np.bool_]
 ) -> Array:
-    """Roots (N,) between low and high, where f > 0 at low exactly if low_is_up."""
+    """Returns roots (N,) between low and high, where f > 0 at low exactly if low_is_up."""
     for _ in range(HALVINGS):
         middle = 0.5 * (low + high)
         like_low = (f(middle) > 0.0) == low_is_up

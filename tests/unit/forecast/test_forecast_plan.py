@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from moontrim.errors import CoverageError
-from moontrim.forecast.circumstances import find_named
+from moontrim.forecast.circumstances import find_moon_events
 from moontrim.forecast.compute import coming_windows, forecast
 from moontrim.forecast.question import Antenna, End, ForecastQuestion, Gear, Horizon, Signal
 from moontrim.forecast.tonight import tonight
@@ -190,9 +190,9 @@ def test_several_threads_at_once(ephemeris: Ephemeris) -> None:
 
 
 def test_perigee_new_moon_and_the_sun_are_told(ephemeris: Ephemeris) -> None:
-    named = find_named(ephemeris, T0, T0 + 30 * DAY_S)
-    assert 1 <= len(named.perigees) <= 2 and 1 <= len(named.new_moons_utc_s) <= 2
-    new_utc_s, perigee = named.new_moons_utc_s[0], named.perigees[0]
+    events = find_moon_events(ephemeris, T0, T0 + 30 * DAY_S)
+    assert 1 <= len(events.perigees) <= 2 and 1 <= len(events.new_moons_utc_s) <= 2
+    new_utc_s, perigee = events.new_moons_utc_s[0], events.perigees[0]
     wide = replace(HOME, horizon=Horizon(), gear=replace(FULL, antenna=Antenna.of_gain(17.0)))
     low = ask(home=wide, partner=None, frequency_hz=144e6)
 

@@ -1,1 +1,1 @@
-"""A finished forecast as text, pictures, calendar and plain data."""
+"""A finished forecast as tables, pictures, plain data and a calendar."""

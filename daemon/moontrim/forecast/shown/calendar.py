@@ -16,8 +16,8 @@ from moontrim.forecast.window import Window
 
 
 def write_calendar(forecasts: Iterable[Forecast], path: Path, zone: tzinfo | None) -> int:
-    """Write all windows; the number of events. Made anew for the same pair and day, an event
-    replaces the old one (same UID). Raises InputError if the file cannot be written."""
+    """Writes all windows and returns the number of events. An event of a later forecast replaces
+    that of the same pair and window (same UID). Raises InputError if the file cannot be written."""
     calendar = Calendar()
     calendar.add("prodid", "-//moontrim//forecast//EN")
     calendar.add("version", "2.0")
@@ -46,7 +46,7 @@ def _event(forecast: Forecast, window: Window, zone: tzinfo | None) -> Event:
     )
     event.add("dtstart", utc_time(window.start_utc_s))
     event.add("dtend", utc_time(window.end_utc_s))
-    # When the forecast was made is not part of it; its own beginning keeps the file repeatable.
+    # The time of making is not part of a forecast; its beginning keeps the file repeatable.
     event.add("dtstamp", utc_time(forecast.from_utc_s))
     event.add("uid", _uid(forecast, window))
     event.add("transp", "TRANSPARENT")
@@ -55,8 +55,8 @@ def _event(forecast: Forecast, window: Window, zone: tzinfo | None) -> Event:
 
 
 def _uid(forecast: Forecast, window: Window) -> str:
-    """The same for the same sites, frequency and passage, whatever the span: by the window's end,
-    or by its start if the forecast ends inside."""
+    """Returns the same text for the same sites, frequency and window, whatever the span: by the
+    window's end, or by its start if the forecast ends inside."""
     home, far = forecast.question.home.site, forecast.question.far.site
     edge_utc_s = window.start_utc_s if window.closed_by is None else window.end_utc_s
     text = f"{home}|{far}|{window.frequency_hz:.0f}|{round(edge_utc_s / 60.0)}"

@@ -1,6 +1,6 @@
 """Pictures of a forecast: a page per window and a page per month, PNG or SVG.
 
-Drawn with matplotlib's figures directly; nothing global is touched, no window is opened."""
+Drawn on matplotlib's figures directly, without pyplot: no global state, no window on the screen."""
 
 from __future__ import annotations
 
@@ -23,10 +23,14 @@ from moontrim.forecast.window import LowSpread, Window
 
 SUFFIXES = (".png", ".svg")
 MONTH_S = 31 * 86400.0
-UPRIGHT_INCH, LYING_INCH = (8.27, 11.69), (11.69, 8.27)
-DOTS_PER_INCH = 120
+# A4.
+PORTRAIT_INCH, LANDSCAPE_INCH = (8.27, 11.69), (11.69, 8.27)
+DOTS_PER_INCH = 120  # chosen: legible on a screen without zooming
+# Left edge and width of the panels as shares of the page: room for labels and legends.
 LEFT, WIDTH = 0.10, 0.75
+# Distance of the labels from the panels' left edge.
 LABELS_LEFT_INCH = 0.6
+# Chosen: stretches listed below the panels, a line each.
 BEST_SHOWN = 6
 DAY_S = 86400.0
 
@@ -37,9 +41,11 @@ def write_pages(
     zone: tzinfo | None,
     progress: Callable[[float], None] | None = None,
 ) -> list[Path]:
-    """Write all pages beside `path`, whose suffix says the format; the paths written. The first
-    month of the first partner is `path` itself. Raises InputError for another suffix or a place
-    that cannot be written."""
+    """Writes all pages beside `path`, whose suffix is the format, and returns the paths written.
+    The first month of the first partner is `path` itself. Raises InputError for another suffix or a
+    file that cannot be written.
+
+    progress: called after every page with the share done, 0 to 1."""
     if path.suffix.lower() not in SUFFIXES:
         raise InputError("--plot", str(path), f"a file name ending in {' or '.join(SUFFIXES)}")
     total = sum(1 + len(forecast.windows) for forecast in forecasts)
@@ -94,7 +100,7 @@ def _plain(name: str) -> str:
 
 
 def window_page(forecast: Forecast, window: Window, zone: tzinfo | None) -> Figure:
-    """One window, upright A4."""
+    """Draws one window, portrait A4."""
     start, end = window.start_utc_s, window.end_utc_s
     title = f"{_who(forecast)}, {window.frequency_hz / 1e6:g} MHz"
     under = (
@@ -104,13 +110,13 @@ def window_page(forecast: Forecast, window: Window, zone: tzinfo | None) -> Figu
     lines: list[str] = []
     for remark in window.remarks:
         lines += textwrap.wrap(remark.text[0].upper() + remark.text[1:], 100)
-    figure = _stack(forecast, [window], start, end, zone, UPRIGHT_INCH, (title, under), lines)
+    figure = _stack(forecast, [window], start, end, zone, PORTRAIT_INCH, (title, under), lines)
     _label_minima(figure.axes[1], window)
     return figure
 
 
 def _label_minima(axes: Axes, window: Window) -> None:
-    """The smallest minima by clock and size, as far as their labels do not touch."""
+    """Labels the smallest minima with time and size, as far as the labels do not touch."""
     start, long_s = window.start_utc_s, window.end_utc_s - window.start_utc_s
     form = "%H:%M" if long_s < DAY_S else "%d %b %H:%M"
     apart = 0.22 if long_s < DAY_S else 0.28
@@ -121,7 +127,7 @@ def _label_minima(axes: Axes, window: Window) -> None:
             continue
         taken.append(place)
         axes.plot([turn.at_utc_s], [turn.spread_hz], "o", color="black", markersize=4, zorder=5)
-        # Under a minimum there is room, unless it is near the bottom.
+        # There is room under a minimum, unless it is near the bottom.
         below = turn.spread_hz > 0.3 * axes.get_ylim()[1]
         axes.annotate(
             f"{utc_time(minute(turn.at_utc_s)).strftime(form)}, {hz_text(turn.spread_hz)} Hz",
@@ -142,7 +148,7 @@ def month_page(
     end_utc_s: float,
     zone: tzinfo | None,
 ) -> Figure:
-    """All windows of up to 31 days, A4 lying."""
+    """Draws all windows of up to 31 days, landscape A4."""
     title = f"{_who(forecast)}, {forecast.question.frequency_hz / 1e6:g} MHz"
     under = (
         f"{day_text(start_utc_s)} to {day_text(end_utc_s)} {utc_time(end_utc_s):%Y}: "
@@ -154,7 +160,7 @@ def month_page(
         start_utc_s,
         end_utc_s,
         zone,
-        LYING_INCH,
+        LANDSCAPE_INCH,
         (title, under),
         (),
     )
@@ -166,7 +172,7 @@ def _who(forecast: Forecast) -> str:
 
 
 def _best_of(windows: Sequence[Window]) -> list[LowSpread]:
-    """The stretches of the smallest spread, in order of time."""
+    """Returns the stretches of the smallest spread, in order of time."""
     stretches = sorted((s for w in windows for s in w.best), key=lambda s: s.spread_hz)
     return sorted(stretches[:BEST_SHOWN], key=lambda s: s.start_utc_s)
 
@@ -188,17 +194,17 @@ def _stack(
     zone: tzinfo | None,
     size_inch: tuple[float, float],
     heading: tuple[str, str],
-    told: Sequence[str],
+    remark_lines: Sequence[str],
 ) -> Figure:
-    """Panels one over the other, heading above, text below."""
+    """Draws panels one over the other, heading above, text below."""
     figure = Figure(figsize=size_inch, dpi=DOTS_PER_INCH)
     FigureCanvasAgg(figure)
     kinds = kinds_of(forecast)
     best = _best_of(windows)
-    meant = "Shaded: smallest spread. Noise: at the antenna."
+    legend = "Shaded: smallest spread. Noise: at the antenna."
     if "signal" in kinds:
-        meant += " S/N and margin: in 2.5 kHz."
-    lines = [meant, *_best_lines(best, zone), *told]
+        legend += " S/N and margin: in 2.5 kHz."
+    lines = [legend, *_best_lines(best, zone), *remark_lines]
     line_high = 0.165 / size_inch[1]
     bottom = (len(lines) + 4.5) * line_high
     top = 1.0 - 1.25 / size_inch[1]

@@ -1,6 +1,6 @@
-"""The panels that a window's page and a month's page have in common, one quantity each.
+"""The panels of a window's page and of a month's page, one quantity each.
 
-Lines differ by stroke and darkness, so that a page printed in grey can be read."""
+Lines differ by dash pattern and darkness, so that they can be told apart in a grey print."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ BEST: dict[str, Any] = {"color": "#bfbfbf", "alpha": 0.55, "linewidth": 0.0}
 
 
 def kinds_of(forecast: Forecast) -> list[str]:
-    """Names of the panels that can be filled."""
+    """Returns the names of the panels for which there is data."""
     kinds = ["elevation", "spread", "loss", "noise"]
     series = [window.series for window in forecast.windows]
     if any(s.home.snr_db is not None or s.far.snr_db is not None for s in series):
@@ -37,7 +37,7 @@ def fill(
     windows: Sequence[Window],
     best: Sequence[LowSpread],
 ) -> None:
-    """Draw one quantity over time for windows of one forecast; labelled, with its unit, the best
+    """Draws one quantity over time for windows of one forecast, with its name and unit and the best
     stretches shaded."""
     {
         "elevation": _elevation,
@@ -60,15 +60,15 @@ def fill(
 def _joined(
     windows: Iterable[Window], value: Callable[[Series], Array | None]
 ) -> tuple[Array, Array]:
-    """Samples of all windows with a gap between each and the next."""
+    """Returns instants and values of all windows, with a gap (NaN) after each window."""
     times: list[Array] = []
     values: list[Any] = []
     for window in windows:
-        found = value(window.series)
-        if found is None:
+        samples = value(window.series)
+        if samples is None:
             continue
         times += [window.series.utc_s, window.series.utc_s[-1:]]
-        values += [found, [np.nan]]
+        values += [samples, [np.nan]]
     return (np.concatenate(times), np.concatenate(values)) if times else (np.empty(0), np.empty(0))
 
 
@@ -78,7 +78,7 @@ def _ends(
     windows: Sequence[Window],
     pick: Callable[[EndSeries], Array | None],
 ) -> None:
-    """One line for each end; one alone for our own echo."""
+    """Draws a line for each end; only home's for our own echo."""
     lines: list[tuple[str, dict[str, Any], Callable[[Series], Array | None]]]
     lines = [("home", HOME, lambda s: pick(s.home))]
     if forecast.question.partner is not None:
@@ -90,7 +90,7 @@ def _ends(
 
 
 def _from_zero(axes: Axes) -> None:
-    """From 0 to a little above the highest line."""
+    """Sets the limits from 0 to a little above the highest line."""
     axes.set_ylim(0.0, 1.12 * float(axes.dataLim.y1))
 
 
@@ -130,7 +130,7 @@ def _noise(axes: Axes, forecast: Forecast, windows: Sequence[Window]) -> None:
 
 
 def _signal(axes: Axes, forecast: Forecast, windows: Sequence[Window]) -> None:
-    """Over the threshold if there is one, else the plain signal to noise."""
+    """Draws the margin over the threshold if there is one, else the signal-to-noise ratio."""
     threshold_db = forecast.question.signal.threshold_db
     if threshold_db is not None:
         axes.plot(*_joined(windows, lambda s: s.margin_db), label="after\nspread (est.)", **MAIN)

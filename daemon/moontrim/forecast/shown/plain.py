@@ -1,4 +1,4 @@
-"""A forecast as plain data: for JSON, and row by row for a spreadsheet."""
+"""A forecast as plain data: for JSON, and row by row as CSV."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from moontrim.forecast.sky.scattering import echo_spectrum, law_at
 from moontrim.forecast.window import EndSeries, LowSpread, Peak, Series, SpreadExtreme, Window
 from moontrim.formats import iso_utc
 
+# Of the CSV file.
 COLUMNS = (
     "utc",
     "partner",
@@ -44,12 +45,12 @@ COLUMNS = (
 
 
 def as_plain(forecasts: Iterable[Forecast]) -> list[dict[str, Any]]:
-    """All windows in order of time, ready for JSON. Times are ISO 8601 UTC to the second; every
-    spread_hz is limb to limb at frequency_hz; path_loss_db is between isotropic antennas, without
-    the air; home and partner are the two ends (both the same for `self`)."""
-    found = [(window, forecast) for forecast in forecasts for window in forecast.windows]
-    found.sort(key=lambda pair: (pair[0].start_utc_s, pair[0].partner))
-    return [_window(window, forecast) for window, forecast in found]
+    """Returns all windows in order of time, ready for JSON. Times are ISO 8601 UTC to the second;
+    every spread_hz is limb to limb at frequency_hz; path_loss_db is between isotropic antennas,
+    without the air; home and partner are the two ends (both the same for `self`)."""
+    pairs = [(window, forecast) for forecast in forecasts for window in forecast.windows]
+    pairs.sort(key=lambda pair: (pair[0].start_utc_s, pair[0].partner))
+    return [_window(window, forecast) for window, forecast in pairs]
 
 
 def _window(window: Window, forecast: Forecast) -> dict[str, Any]:
@@ -91,7 +92,7 @@ def _peak(peak: Peak) -> dict[str, Any]:
 
 
 def _stretch(stretch: LowSpread) -> dict[str, Any]:
-    """spread_hz: the average."""
+    # spread_hz is the average.
     return {
         "start": _at(stretch.start_utc_s),
         "end": _at(stretch.end_utc_s),
@@ -135,31 +136,32 @@ def _polarisation(s: Series) -> dict[str, Any]:
 
 
 def _signal(window: Window, forecast: Forecast) -> dict[str, Any] | None:
-    """Expected signal to noise, before any polarisation mismatch; None if nothing is known."""
+    """Returns the expected signal-to-noise ratio, before any polarisation mismatch; None if nothing
+    is known."""
     s, signal = window.series, forecast.question.signal
     if s.home.snr_db is None and s.far.snr_db is None:
         return None
-    found: dict[str, Any] = {"bandwidth_hz": signal.bandwidth_hz}
+    plain: dict[str, Any] = {"bandwidth_hz": signal.bandwidth_hz}
     for name, end in (("home", s.home), ("partner", s.far)):
         if end.snr_db is None:
-            found[name] = None
+            plain[name] = None
             continue
         most = float(end.snr_db.max())
-        found[name] = {
+        plain[name] = {
             "snr_db_in_2500_hz": _start_end_least_most(end.snr_db),
             "most_snr_db_in_bandwidth": round(in_bandwidth_db(most, signal.bandwidth_hz), 3),
         }
-    found["threshold_db"] = signal.threshold_db
-    found["spread_penalty_db_estimate"] = (
+    plain["threshold_db"] = signal.threshold_db
+    plain["spread_penalty_db_estimate"] = (
         None if s.penalty_db is None else _start_end_least_most(s.penalty_db)
     )
-    found["margin_db"] = None if s.margin_db is None else _start_end_least_most(s.margin_db)
-    return found
+    plain["margin_db"] = None if s.margin_db is None else _start_end_least_most(s.margin_db)
+    return plain
 
 
 def write_csv(forecasts: Iterable[Forecast], path: Path) -> int:
-    """One row a minute of every window (and its very start and end); the number of rows. Raises
-    InputError if the file cannot be written."""
+    """Writes a row for the start, every whole minute and the end of every window, and returns the
+    number of rows. Raises InputError if the file cannot be written."""
     rows = 0
     try:
         with path.open("w", newline="", encoding="utf-8") as file:

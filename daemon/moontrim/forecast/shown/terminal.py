@@ -1,4 +1,4 @@
-"""A forecast as a person reads it at a terminal. Prints; computes no physics."""
+"""A forecast as tables on a terminal."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from moontrim.forecast.tonight import tonight
 from moontrim.forecast.window import LowSpread, Window
 from moontrim.path.vectors import Array
 
+# Heights of a sparkline's blocks, and its colours from low to high; widths in characters.
 BLOCKS = "▁▂▃▄▅▆▇█"
 SPARK_WIDTH = 12
 NAME_WIDTH = 16
@@ -25,8 +26,8 @@ COLOURS = ("green", "yellow", "red")
 
 
 def sparkline(values: Array, top: float, width: int = SPARK_WIDTH) -> Text:
-    """Values as blocks of heights 0 to top, each the average of its share of the samples; coloured
-    by thirds."""
+    """Returns values as blocks of heights 0 to top, each the average of its share of the samples,
+    coloured by thirds."""
     parts = np.array_split(values, min(width, values.size))
     text = Text()
     for part in parts:
@@ -39,7 +40,7 @@ def sparkline(values: Array, top: float, width: int = SPARK_WIDTH) -> Text:
 def show_forecasts(
     forecasts: Sequence[Forecast], zone: tzinfo | None, console: Console | None = None
 ) -> None:
-    """A table per partner, and, for several, who to call in the first 24 hours."""
+    """Prints a table per partner and, for several, a ranking for the first 24 hours."""
     console = console or Console()
     for forecast in forecasts:
         _show_one(console, forecast, zone)
@@ -110,9 +111,9 @@ def _cells(
 
 
 def _local(start: float, end: float, zone: tzinfo | None) -> str:
-    """By the clock here, with the day of the week where it is another than in UTC."""
-    here, there = day_text(start, zone), day_text(start)
-    day = "" if here == there else here[:4]
+    """Returns a span by local time, with the day of the week where it differs from that in UTC."""
+    local_day, utc_day = day_text(start, zone), day_text(start)
+    day = "" if local_day == utc_day else local_day[:4]
     return f"{day}{span_text(start, end, zone)} {zone_text(start, zone)}"
 
 
@@ -122,7 +123,7 @@ def _stretch(stretch: LowSpread) -> Text:
 
 
 def _signal(forecast: Forecast, window: Window) -> Text:
-    """Best signal to noise of the weaker direction, and the margin under it."""
+    """Returns the best signal-to-noise ratio of the weaker direction, and the margin under it."""
     s = window.series
     known = [end.snr_db for end in (s.home, s.far) if end.snr_db is not None]
     if not known:
@@ -133,30 +134,30 @@ def _signal(forecast: Forecast, window: Window) -> Text:
     if margin is not None:
         text.append(f"\n{margin:+.1f}", "bold green" if margin >= 0.0 else "red")
     elif forecast.question.signal.bandwidth_hz != 2500.0:
-        own = in_bandwidth_db(best, forecast.question.signal.bandwidth_hz)
-        text.append(f"\n{own:+.1f}", "dim")
+        in_bandwidth = in_bandwidth_db(best, forecast.question.signal.bandwidth_hz)
+        text.append(f"\n{in_bandwidth:+.1f}", "dim")
     return text
 
 
 def _show_legend(console: Console, forecast: Forecast, signal: bool) -> None:
-    told = ["loss: least, isotropic; noise: least at home's antenna"]
+    lines = ["loss: least, isotropic; noise: least at home's antenna"]
     if forecast.question.partner is not None:
-        told[0] = "peak: at home/at the partner; " + told[0]
+        lines[0] = "peak: at home/at the partner; " + lines[0]
     if signal:
         under = ""
         if forecast.question.signal.threshold_db is not None:
             under = "; under it: best over the threshold, after the estimated cost of the spread"
         elif forecast.question.signal.bandwidth_hz != 2500.0:
             under = f"; under it: in {forecast.question.signal.bandwidth_hz:g} Hz"
-        told.append(f"S/N: weaker direction, at best, in 2.5 kHz{under}")
-    for line in told:
+        lines.append(f"S/N: weaker direction, at best, in 2.5 kHz{under}")
+    for line in lines:
         console.print(f"  {line}", style="dim", highlight=False)
-    seen: set[str] = set()
+    printed: set[str] = set()
     for window in forecast.windows:
         for remark in window.remarks:
             # A perigee may be near to several windows; a turned horizon is near to all.
-            if remark.text not in seen and remark.kind != "polarisation":
-                seen.add(remark.text)
+            if remark.text not in printed and remark.kind != "polarisation":
+                printed.add(remark.text)
                 day = day_text(window.start_utc_s)
                 style = "yellow" if remark.kind == "sun in beam" else ""
                 console.print(f"  {day}: {remark.text}", style=style, highlight=False)

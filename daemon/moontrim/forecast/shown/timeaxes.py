@@ -1,6 +1,4 @@
-"""Time axes in POSIX seconds, marked in UTC below and by the clock on the wall above.
-
-Knows matplotlib's axes and no forecast."""
+"""Time axes in POSIX seconds, marked in UTC below and in local time above."""
 
 from __future__ import annotations
 
@@ -12,14 +10,15 @@ from matplotlib.axes import Axes
 from moontrim.forecast.shown.words import local_time, zone_text
 
 HOUR_S, DAY_S = 3600.0, 86400.0
+# Steps between ticks that make round times of day and dates.
 MINUTES = (5, 10, 15, 30, 60, 120, 180, 240, 360, 720)
 DAYS = (1, 2, 3, 4, 7, 14)
 STEPS_S = (*(60.0 * minutes for minutes in MINUTES), *(DAY_S * days for days in DAYS))
-MOST_TICKS = 12
+MOST_TICKS = 12  # chosen: labels do not touch on a page of A4
 
 
 def mark_below(axes: Axes, start_utc_s: float, end_utc_s: float, labels: bool) -> None:
-    """Limits and ticks in UTC; labels: with figures and the axis's name."""
+    """Sets limits and ticks in UTC. labels: whether to print figures and the axis's name."""
     axes.set_xlim(start_utc_s, end_utc_s)
     _mark(axes, start_utc_s, end_utc_s, UTC)
     axes.tick_params(labelbottom=labels, labelsize=8)
@@ -28,7 +27,7 @@ def mark_below(axes: Axes, start_utc_s: float, end_utc_s: float, labels: bool) -
 
 
 def mark_above(axes: Axes, start_utc_s: float, end_utc_s: float, zone: tzinfo | None) -> None:
-    """The clock of a zone, along the upper edge."""
+    """Marks the local time of a zone along the upper edge."""
     upper = axes.twiny()
     upper.set_xlim(start_utc_s, end_utc_s)
     _mark(upper, start_utc_s, end_utc_s, zone)
@@ -45,12 +44,12 @@ def _mark(axes: Axes, start_utc_s: float, end_utc_s: float, zone: tzinfo | None)
 def tick_instants(
     start_utc_s: float, end_utc_s: float, zone: tzinfo | None
 ) -> list[tuple[float, str]]:
-    """Round instants of a zone between two others, with labels: clock time, and the date where a
-    day begins and at the first; from a day up, dates only."""
+    """Returns round instants of a zone between two others, with labels: time of day, and the date
+    where a day begins and at the first; dates only for steps of a day and more."""
     span_s = end_utc_s - start_utc_s
     step_s = next((step for step in STEPS_S if span_s / step <= MOST_TICKS), STEPS_S[-1])
     ticks: list[tuple[float, str]] = []
-    # The zone may change its offset on the way, so each tick asks again.
+    # The zone may change its offset within the span, so each tick is checked by itself.
     at = math.floor(start_utc_s / HOUR_S) * HOUR_S - DAY_S
     # Offsets of zones are multiples of a quarter of an hour.
     fine_s = 900.0 if step_s >= HOUR_S else 300.0

@@ -1,4 +1,4 @@
-"""Instants and figures as people read them: UTC, and the clock on the wall beside it."""
+"""Instants and figures as text for people: UTC, and local time beside it."""
 
 from __future__ import annotations
 
@@ -13,8 +13,10 @@ DAY_S = 86400.0
 
 
 def zone_named(name: str | None, field: str) -> tzinfo | None:
-    """A time zone by its name; None for the system's own, whose rules then count at each instant.
-    Raises InputError."""
+    """Returns a time zone by its name; None, without a name, for the system's, whose rules then
+    count at each instant. Raises InputError for an unknown name.
+
+    field: what the error calls it."""
     if name is None:
         return None
     try:
@@ -24,23 +26,24 @@ def zone_named(name: str | None, field: str) -> tzinfo | None:
 
 
 def utc_time(utc_s: float) -> datetime:
-    """To the nearest second."""
+    """Returns UTC to the nearest second."""
     return datetime.fromtimestamp(round(utc_s), UTC)
 
 
 def local_time(utc_s: float, zone: tzinfo | None) -> datetime:
-    """To the nearest second, in a zone from `zone_named`."""
+    """Returns local time to the nearest second, in a zone from `zone_named`."""
     return utc_time(utc_s).astimezone(zone)
 
 
 def minute(utc_s: float) -> float:
-    """The nearest whole minute: what a clock of hours and minutes should show."""
+    """Returns the nearest whole minute, POSIX seconds: what a clock of hours and minutes shows."""
     return round(utc_s / 60.0) * 60.0
 
 
 def span_text(start_utc_s: float, end_utc_s: float, zone: tzinfo | None = UTC) -> str:
-    """`17:03-06:12` by the clock of a zone, rounded to minutes; with the last day's name if it
-    takes a day or longer: `17:03-Fri 04 Dec 06:12`."""
+    """Returns `17:03-06:12` in a zone, rounded to minutes; with the last day if the span is a day
+    or
+    longer: `17:03-Fri 04 Dec 06:12`."""
     start, end = (local_time(minute(at), zone).strftime(CLOCK) for at in (start_utc_s, end_utc_s))
     if end_utc_s - start_utc_s >= DAY_S:
         end = f"{day_text(end_utc_s, zone)} {end}"
@@ -48,16 +51,16 @@ def span_text(start_utc_s: float, end_utc_s: float, zone: tzinfo | None = UTC) -
 
 
 def day_text(utc_s: float, zone: tzinfo | None = UTC) -> str:
-    """`Wed 25 Nov`."""
+    """Returns a date as `Wed 25 Nov`."""
     return local_time(minute(utc_s), zone).strftime(DAY)
 
 
 def zone_text(utc_s: float, zone: tzinfo | None) -> str:
-    """The zone's own short name at an instant, as CET; UTC+0545 where it has none."""
+    """Returns the zone's short name at an instant, as CET; UTC+0545 where it has none."""
     name = local_time(utc_s, zone).tzname() or "local"
     return f"UTC{name}" if name[0] in "+-" else name
 
 
 def hz_text(value: float) -> str:
-    """A spread with the digits it deserves."""
+    """Returns a spread in Hz with two to three significant digits."""
     return f"{value:.0f}" if value >= 99.95 else f"{value:.1f}" if value >= 0.95 else f"{value:.2f}"

@@ -1,1 +1,2 @@
-"""What adds noise or takes signal away: galaxy, Sun, atmosphere, distance, scattering."""
+"""What adds noise to a signal or weakens it: galaxy, Sun, atmosphere, distance, scattering; and the
+safe distance from the beam."""

@@ -1,8 +1,8 @@
-"""What shines behind and from the Moon: the galaxy along the ecliptic, and the Moon itself.
+"""Noise from behind the Moon and from the Moon itself: the galaxy along the ecliptic, the disk.
 
 The table holds the 408 MHz survey of Haslam et al. 1982 (A&AS 47, 1; MPIfR Bonn) as a round beam
-of 10 degrees sees it, read off once along ecliptic latitudes -5, 0 and +5 degrees; zero level 3 K,
-scale 10 %. Knows directions, not stations."""
+of 10 degrees receives it, read off once along ecliptic latitudes -5, 0 and +5 degrees; zero level
+3 K, scale 10 %."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from moontrim.path.constants import MOON_RADIUS_KM, SPEED_OF_LIGHT_M_S
 from moontrim.path.vectors import Array, norm
 
 SURVEY_HZ = 408e6
+# The cosmic microwave background, which does not scale with frequency as the galaxy does.
 BACKGROUND_K = 2.7
 # Spectral exponent of the galaxy's brightness: common engineering value, from memory (ITU-R P.372
 # has -2.75; the difference is 13 % at 144 MHz and a fifth at 1296 MHz).
@@ -32,6 +33,7 @@ _NARROW_K = np.array(
     ],
     dtype=np.float64,
 )  # fmt: skip
+# The beams that the tables are for.
 NARROW_DEG, WIDE_DEG = 10.0, 15.0
 # A beam of 15 degrees differs by more than 3 K only near the galactic centre, at latitude 0.
 _WIDE_FROM = 24
@@ -43,14 +45,15 @@ _POLE_RA_DEG, _POLE_DEC_DEG, _NODE_DEG = 192.85948, 27.12825, 32.93192
 
 
 def ecliptic_deg(vector: Array) -> tuple[Array, Array]:
-    """Ecliptic longitude 0 to 360 and latitude (J2000), degrees, (N,), of vectors (3, N)."""
+    """Returns ecliptic longitude 0 to 360 and latitude (J2000), degrees, (N,), of vectors (3,
+    N)."""
     c, s = math.cos(math.radians(OBLIQUITY_DEG)), math.sin(math.radians(OBLIQUITY_DEG))
     y, z = c * vector[1] + s * vector[2], -s * vector[1] + c * vector[2]
     return _angles(vector[0], y, z)
 
 
 def galactic_deg(vector: Array) -> tuple[Array, Array]:
-    """Galactic longitude 0 to 360 and latitude, degrees, (N,), of vectors (3, N)."""
+    """Returns galactic longitude 0 to 360 and latitude, degrees, (N,), of vectors (3, N)."""
     a, d = math.radians(_POLE_RA_DEG), math.radians(_POLE_DEC_DEG)
     pole = np.array([math.cos(d) * math.cos(a), math.cos(d) * math.sin(a), math.sin(d)])
     node = np.array([-math.sin(a), math.cos(a), 0.0])
@@ -63,8 +66,8 @@ def _angles(x: Array, y: Array, z: Array) -> tuple[Array, Array]:
 
 
 def survey_k(longitude_deg: Array, latitude_deg: Array, beam_deg: float) -> Array:
-    """Brightness (N,) at 408 MHz near the ecliptic for a beam; latitudes beyond 5 degrees count as
-    5, beams below 10 or above 15 degrees as these."""
+    """Returns the brightness temperature (N,) at 408 MHz near the ecliptic for a beam; latitudes
+    beyond 5 degrees count as 5, beams below 10 or above 15 degrees as these."""
     rows = _NARROW_K.copy()
     wide = float(np.clip((beam_deg - NARROW_DEG) / (WIDE_DEG - NARROW_DEG), 0.0, 1.0))
     part = rows[:, _WIDE_FROM : _WIDE_FROM + _WIDE_K.size]
@@ -83,17 +86,17 @@ def survey_k(longitude_deg: Array, latitude_deg: Array, beam_deg: float) -> Arra
 def sky_k(
     frequency_hz: float, longitude_deg: Array, latitude_deg: Array, beam_deg: float = NARROW_DEG
 ) -> Array:
-    """Sky noise temperature (N,) at ecliptic places: T408 less the background, scaled by frequency,
-    and the background again."""
+    """Returns the sky noise temperature (N,) at ecliptic coordinates: the survey's less the
+    background, scaled by frequency, plus the background."""
     galaxy = survey_k(longitude_deg, latitude_deg, beam_deg) - BACKGROUND_K
     return np.asarray(galaxy * (frequency_hz / SURVEY_HZ) ** EXPONENT + BACKGROUND_K)
 
 
 def moon_disk_k(frequency_hz: float, elongation_deg: Array) -> Array:
-    """The Moon's own mean brightness temperature (N,), by its elongation from the Sun in ecliptic
-    longitude (180: full): T0 + T0/M cos(phase - 45 deg), phase counted from full Moon (observers'
-    handbook of RATAN-600, Special Astrophysical Observatory). The lag of 45 degrees is given for
-    waves above 4 cm and used below, too; there the disk is uncertain by some 10 %."""
+    """Returns the Moon's mean brightness temperature (N,) by its elongation from the Sun in
+    ecliptic longitude (180: full): T0 + T0/M cos(phase - 45 deg), phase counted from full Moon
+    (observers' handbook of RATAN-600, Special Astrophysical Observatory). The lag of 45 degrees is
+    given for waves above 4 cm and used below, too; there the disk is uncertain by some 10 %."""
     cm = 100.0 * SPEED_OF_LIGHT_M_S / frequency_hz
     mean = (
         225.0 if cm > 35.0 else 206.06 + 1.6308 * cm - 0.043774 * cm**2 + 0.00043042 * cm**3
@@ -103,6 +106,7 @@ def moon_disk_k(frequency_hz: float, elongation_deg: Array) -> Array:
 
 
 def moon_share(sight_km: Array, beam_deg: float) -> Array:
-    """Share (N,) of a Gaussian beam centred on the Moon that its disk fills: 1 - 2^-(D/beam)^2."""
+    """Returns the share (N,) of a Gaussian beam centred on the Moon that its disk fills:
+    1 - 2^-(D/beam)^2."""
     diameter_deg = 2.0 * np.degrees(np.arcsin(MOON_RADIUS_KM / norm(sight_km)))
     return np.asarray(1.0 - 2.0 ** (-((diameter_deg / beam_deg) ** 2)))

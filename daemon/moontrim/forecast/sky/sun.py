@@ -1,7 +1,8 @@
-"""The Sun: where it is, how far off the Moon, how strong at radio frequencies when quiet.
+"""The Sun: its direction, its distance from the Moon, and its strength at radio frequencies when
+quiet.
 
-Position: Meeus, Astronomical Algorithms (1998), ch. 25, the series of low accuracy (0.01 degrees),
-set down from memory and checked against astropy."""
+Direction: Meeus, Astronomical Algorithms (1998), ch. 25, the series of low accuracy (0.01 degrees),
+checked against astropy in tests/authority/test_forecast_sky.py."""
 
 from __future__ import annotations
 
@@ -10,15 +11,15 @@ import numpy as np
 from moontrim.path.constants import SPEED_OF_LIGHT_M_S
 from moontrim.path.vectors import Array, cross, dot, norm
 
-BOLTZMANN_J_K = 1.380649e-23
+BOLTZMANN_J_K = 1.380649e-23  # exact: SI Brochure (BIPM, 9th edition, 2019)
 SFU = 1e-22  # solar flux unit, W m-2 Hz-1
-DIAMETER_DEG = 0.533
+DIAMETER_DEG = 0.533  # mean, of the visible disk
 J2000_UTC_S = 946728000.0
 CENTURY_S = 36525.0 * 86400.0
-# TT - UTC; half a minute of the Sun's motion is far below the accuracy.
+# TT - UTC since 2017; half a minute of the Sun's motion is far below the accuracy.
 TT_MINUS_UTC_S = 69.2
 OBLIQUITY_DEG = 23.4392911  # J2000, IAU 1976
-PRECESSION_DEG_PER_CENTURY = 1.3969713
+PRECESSION_DEG_PER_CENTURY = 1.3969713  # general precession in longitude, IAU 1976
 
 # Quiet Sun, MHz and solar flux units: round values of the daily lists of NOAA and its radio solar
 # telescope network, from memory. An active Sun has 2 to 10 times as much, bursts far more.
@@ -27,7 +28,7 @@ _QUIET_SFU = np.array([10.0, 25.0, 35.0, 50.0, 70.0, 110.0, 230.0, 500.0])
 
 
 def sun_direction(utc_s: Array) -> Array:
-    """Geocentric direction of the Sun in the frame of J2000, unit vectors (3, N)."""
+    """Returns the geocentric direction of the Sun in the frame of J2000, unit vectors (3, N)."""
     t = (utc_s + TT_MINUS_UTC_S - J2000_UTC_S) / CENTURY_S
     mean_longitude = 280.46646 + 36000.76983 * t + 0.0003032 * t**2
     anomaly = np.radians(357.52911 + 35999.05029 * t - 0.0001537 * t**2)
@@ -49,12 +50,13 @@ def sun_direction(utc_s: Array) -> Array:
 
 
 def separation_deg(one: Array, other: Array) -> Array:
-    """Angle (N,) between vectors (3, N) of any length, degrees."""
+    """Returns the angle (N,) between vectors (3, N) of any length, degrees."""
     return np.asarray(np.degrees(np.arctan2(norm(cross(one, other)), dot(one, other))))
 
 
 def quiet_flux_sfu(frequency_hz: float) -> float:
-    """Flux of the quiet Sun, by straight lines between logarithms, continued beyond the table."""
+    """Returns the flux of the quiet Sun, by straight lines between logarithms, continued beyond the
+    table."""
     x = np.log(frequency_hz / 1e6)
     xs, ys = np.log(_QUIET_MHZ), np.log(_QUIET_SFU)
     k = int(np.clip(np.searchsorted(xs, x) - 1, 0, xs.size - 2))
@@ -62,9 +64,9 @@ def quiet_flux_sfu(frequency_hz: float) -> float:
 
 
 def sun_noise_k(frequency_hz: float, gain_dbi: float, beam_deg: float, off_deg: Array) -> Array:
-    """Noise temperature (N,) the quiet Sun adds to an antenna pointed off_deg from it: S lambda^2 G
-    / (8 pi k), half of the flux because an antenna takes one polarisation, less what a narrow beam
-    misses of the disk, in a Gaussian beam. Side lobes are not modelled."""
+    """Returns the noise temperature (N,) that the quiet Sun adds to an antenna pointed off_deg from
+    it: S lambda^2 G / (8 pi k), with half of the flux because an antenna receives one polarisation,
+    less what a narrow beam misses of the disk, in a Gaussian beam. Side lobes are not modelled."""
     wavelength_m = SPEED_OF_LIGHT_M_S / frequency_hz
     gain = 10.0 ** (gain_dbi / 10.0)
     on_axis = (
