@@ -1,4 +1,4 @@
-"""How instants, frequencies and legs are written, one way for every reader."""
+"""The text of instants, frequencies and legs, the same wherever they are printed."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import logging
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
+# By the legs of a path, see `path.exact`.
 LEG_LABELS = {
     "to_moon": "home to Moon",
     "from_moon": "Moon to home",
@@ -16,30 +17,32 @@ LEG_LABELS = {
 
 
 def iso(utc_s: float) -> str:
-    """UTC to the second, ISO 8601."""
+    """Returns POSIX seconds as ISO 8601 UTC with Z, to the second."""
     return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def grouped(hz: float, decimals: int = 0) -> str:
-    """Hertz in groups of three, as dials show them: 10 368 100 000."""
+    """Returns hertz in groups of three digits, as dials show them: 10 368 100 000."""
     return f"{hz:,.{decimals}f}".replace(",", " ")
 
 
 class UtcFormatter(logging.Formatter):
-    """Log lines stamped by the daemon's own clock, which in a rehearsal is not the wall's.
+    """Formats log lines with the time of the daemon's clock, which in a rehearsal is simulated.
 
-    utc_s: what reads that clock, in POSIX seconds."""
+    utc_s: reads that clock, POSIX seconds."""
 
     def __init__(self, utc_s: Callable[[], float]) -> None:
         super().__init__("%(asctime)s %(levelname)s %(message)s")
         self._utc_s = utc_s
 
     def formatTime(self, record: logging.LogRecord, datefmt: str | None = None) -> str:  # noqa: N802
+        """Returns the time of the clock; called by `logging.Formatter`."""
         return iso(self._utc_s())
 
 
 def iso_utc(utc_s: float) -> str:
-    """POSIX seconds as ISO 8601 UTC with Z, to the microsecond where there is a fraction."""
+    """Returns POSIX seconds as ISO 8601 UTC with Z, to the microsecond where there is a
+    fraction."""
     micros = round(utc_s * 1e6)
     text = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=micros)).isoformat()
     return text.replace("+00:00", "Z")

@@ -16,6 +16,7 @@ from moontrim.session.session import Session
 def moon_findings(
     settings: Settings, session: Session, ephemeris: Ephemeris, now_utc_s: float
 ) -> Iterator[Finding]:
+    """Yields the Moon's direction from home and the next window, with its smallest spread."""
     home, partner = settings.home.site(), session.partner_site(settings)
     try:
         moon = moon_from(ephemeris, home, now_utc_s)

@@ -1,8 +1,8 @@
-"""Between the air and the dial of one band. Pure; knows neither time nor radio.
+"""Conversion between on-air frequency and dial of one band, and the band's limits. Pure.
 
 Indicated on-air frequency = offset + dial, or offset - dial for a transverter of inverse sense. The
 true one differs by what was measured: true = indicated * (1 + reference_error_ppb * 1e-9) +
-dial_error_hz. The offset and the dial hang on the same reference here; a station with two
+dial_error_hz. Offset and dial are taken to come from the same reference; a station with two
 references states the sum in dial_error_hz."""
 
 from __future__ import annotations
@@ -16,7 +16,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """Conversion and limits. All frequencies in Hz; allowed_* are true on-air frequencies."""
+    """One band: conversion and limits.
+
+    allowed_low_hz, allowed_high_hz: true on-air frequencies between which transmitting is allowed.
+    transverter_sense: minus where a higher dial is a lower on-air frequency.
+    dial_resolution_hz: step of the dial.
+    dial_error_hz, reference_error_ppb: measured errors, see above.
+    dial_per_on_air: d(dial)/d(on-air), +1 or -1 but for the reference error."""
 
     name: str
     allowed_low_hz: int
@@ -26,8 +32,7 @@ class Band:
     dial_resolution_hz: int = 1
     dial_error_hz: float = 0.0
     reference_error_ppb: float = 0.0
-    # Several times every second, so worked out once. d(dial)/d(on-air), +1 or -1 but for the
-    # reference error:
+    # Used several times a second, so worked out once.
     dial_per_on_air: float = field(init=False, repr=False)
     _sign: float = field(init=False, repr=False)
     _true_per_indicated: float = field(init=False, repr=False)
@@ -40,15 +45,15 @@ class Band:
         object.__setattr__(self, "dial_per_on_air", sign / true_per_indicated)
 
     def dial_hz(self, on_air_hz: Number) -> Number:
-        """The dial, not yet rounded, that puts the radio on this true on-air frequency."""
+        """Returns the dial, not yet rounded, that puts the radio on a true on-air frequency."""
         indicated_hz = (on_air_hz - self.dial_error_hz) / self._true_per_indicated
         return self._sign * (indicated_hz - self.transverter_offset_hz)
 
     def on_air_hz(self, dial_hz: Number) -> Number:
-        """The true on-air frequency of a dial."""
+        """Returns the true on-air frequency of a dial."""
         indicated_hz = self.transverter_offset_hz + self._sign * dial_hz
         return indicated_hz * self._true_per_indicated + self.dial_error_hz
 
     def allows(self, on_air_hz: Number) -> Any:
-        """May we transmit here? False for NaN as well."""
+        """Returns whether transmitting is allowed on a true on-air frequency; False for NaN."""
         return (self.allowed_low_hz <= on_air_hz) & (on_air_hz <= self.allowed_high_hz)

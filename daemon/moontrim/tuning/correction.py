@@ -1,9 +1,18 @@
-"""From an agreement and the path's frequency ratios to the two frequencies that ought to be on the
-air.
+"""The two frequencies that ought to be on the air, from an agreement and the path's frequency
+ratios.
 
-Pure arithmetic; knows neither time nor radio. Sign convention, here and everywhere: a shift is
-received minus transmitted frequency, positive when it arrives higher. A ratio is received over
-sent; `fraction` is ratio - 1."""
+Pure. Sign convention, here and everywhere: a shift is received minus transmitted frequency,
+positive when the wave arrives higher. A ratio is received over sent frequency; a fraction is ratio
+- 1.
+
+Of a path with ratio r, and the ratios u of the leg home to Moon and d of the leg Moon to home:
+
+    agreement    home receives on   home transmits on   the partner
+    halves       sked * d           sked / u            corrects the other half
+    receiver     sked * r           sked                corrects when receiving
+    transmitter  sked               sked / r            corrects when transmitting
+    home         sked * r           sked / r            corrects nothing
+    partner      sked               sked                corrects everything"""
 
 from __future__ import annotations
 
@@ -17,6 +26,7 @@ if TYPE_CHECKING:
 Agreement = Literal["halves", "receiver", "transmitter", "home", "partner"]
 AGREEMENTS: tuple[Agreement, ...] = get_args(Agreement)
 
+# What both sides do under each agreement, for the operator.
 AGREEMENT_DESCRIPTIONS: dict[Agreement, str] = {
     "halves": "you correct your half; ask your partner to correct theirs",
     "receiver": "both send on the sked frequency; each corrects in the receiver",
@@ -27,11 +37,9 @@ AGREEMENT_DESCRIPTIONS: dict[Agreement, str] = {
 
 
 class Fractions(NamedTuple):
-    """Frequency ratio minus one, for a signal that arrives at home now (down, received) or leaves
-    now.
-
-    up: home to Moon. down: Moon to home. received: partner to home. sent: home to partner. For our
-    own echo, received and sent are both the echo."""
+    """Frequency ratio minus one of the legs (see `path.exact`), for a signal that arrives at home
+    now (from_*) or leaves home now (to_*). For our own echo, from_partner and to_partner are both
+    the echo."""
 
     to_moon: Number
     from_moon: Number
@@ -40,7 +48,7 @@ class Fractions(NamedTuple):
 
 
 def fractions_of(leg: Callable[[LegName], Number]) -> Fractions:
-    """From each leg's fraction as the path has them."""
+    """Returns the fractions, each from a call with its leg's name."""
     return Fractions(
         to_moon=leg("to_moon"),
         from_moon=leg("from_moon"),
@@ -64,8 +72,11 @@ def on_air(
     trim_tx_hz: float = 0.0,
     tx_sked_hz: float | None = None,
 ) -> OnAir:
-    """What home should receive and transmit on, trims included. tx_sked_hz: where the partner
-    listens, if the two sides use different segments; None: on the sked frequency."""
+    """Returns the frequencies that home should receive and transmit on.
+
+    trim_rx_hz, trim_tx_hz: the operator's offsets, added at the end.
+    tx_sked_hz: where the partner listens, if the two sides use different segments; None: on the
+    sked frequency."""
     rx_hz, tx_hz = sked_hz, sked_hz if tx_sked_hz is None else tx_sked_hz
     if agreement == "halves":
         rx_hz, tx_hz = rx_hz * (1.0 + fractions.from_moon), tx_hz / (1.0 + fractions.to_moon)
@@ -81,8 +92,8 @@ def on_air(
 def sked_from_received(
     agreement: Agreement, rx_hz: float, fractions: Fractions, trim_rx_hz: float = 0.0
 ) -> float:
-    """The sked frequency for which `on_air` would give this receive frequency: what a dial turned
-    by hand asks for."""
-    receive = on_air(agreement, 1.0, fractions).rx_hz
-    sked_hz: float = (rx_hz - trim_rx_hz) / receive
+    """Returns the sked frequency for which `on_air` would give this receive frequency: the request
+    of an operator who turns the dial by hand."""
+    rx_per_sked = on_air(agreement, 1.0, fractions).rx_hz
+    sked_hz: float = (rx_hz - trim_rx_hz) / rx_per_sked
     return sked_hz
