@@ -33,6 +33,7 @@ from moontrim.state.snapshot import Tracking
 from moontrim_drivers.simulated.driver import SimulatedDriver
 from peers.test_on_the_dial import under_the_moon
 from support.mosquitto import BASE, SECOND_BAND, Station, Watch, require_mosquitto
+from support.processor import within
 from support.rigctld import free_port
 from support.shared import Program
 
@@ -233,7 +234,7 @@ def test_two_programs_and_a_phone_at_once(tmp_path: Path, ephemeris: Ephemeris) 
 
 async def settled(daemon: Daemon, order: Order) -> None:
     """Nothing under way any more, and on frequency."""
-    async with asyncio.timeout(10.0):
+    async with within(10.0):
         made = -1
         while made != len(order.made) or (
             daemon.hub.latest is None or daemon.hub.latest.tracking is not Tracking.ON_FREQUENCY

@@ -20,6 +20,8 @@ from moontrim.timekeeping.clockjumps import ClockWatch
 from moontrim.timekeeping.sources import ask_chrony, read_chrony, readers_for
 from moontrim.timekeeping.trust import ClockTrust
 from support.effort import missing
+from support.processor import within
+from support.rigctld import free_port
 
 pytestmark = pytest.mark.peers
 
@@ -32,12 +34,6 @@ def require_chronyd() -> None:
     """Skip without it, except in CI, where its absence is a failure."""
     if CHRONYD is None or shutil.which("chronyc") is None:
         missing("chrony")
-
-
-def free_udp_port() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
 
 
 @asynccontextmanager
@@ -60,7 +56,7 @@ async def chronyd(folder: Path, monitoring_port: int, *lines: str) -> AsyncItera
         stderr=asyncio.subprocess.DEVNULL,
     )
     try:
-        async with asyncio.timeout(10.0):
+        async with within(10.0):
             while await read_chrony(SystemClock(), monitoring_port) is None:
                 assert process.returncode is None, "chronyd ended"
                 await asyncio.sleep(0.05)
@@ -74,7 +70,11 @@ async def chronyd(folder: Path, monitoring_port: int, *lines: str) -> AsyncItera
 @asynccontextmanager
 async def a_server_and_its_client(folder: Path, *more: str) -> AsyncIterator[tuple[int, int]]:
     """Their monitoring ports: one that serves its own clock, one that follows it."""
-    server, client, ntp = free_udp_port(), free_udp_port(), free_udp_port()
+    server, client, ntp = (
+        free_port(socket.SOCK_DGRAM),
+        free_port(socket.SOCK_DGRAM),
+        free_port(socket.SOCK_DGRAM),
+    )
     serve = (f"port {ntp}", "local stratum 8", "allow 127.0.0.0/8", "bindaddress 127.0.0.1")
     # Polls sixteen times a second, which chronyd allows where the delay is short.
     follow = (f"server 127.0.0.1 port {ntp} iburst minpoll -4 maxpoll -4", "port 0", *more)
@@ -88,13 +88,13 @@ async def chronyc(port: int) -> list[str]:
         *("chronyc", "-c", "-h", "127.0.0.1", "-p", str(port), "tracking"),
         stdout=asyncio.subprocess.PIPE,
     )
-    async with asyncio.timeout(10.0):
+    async with within(10.0):
         said, _ = await process.communicate()
     return said.decode().strip().split(",")
 
 
 async def synchronised(port: int) -> None:
-    async with asyncio.timeout(20.0):
+    async with within(20.0):
         while not (await ask_chrony(SystemClock(), port)).synchronised:
             await asyncio.sleep(0.1)
 
@@ -103,7 +103,7 @@ def test_a_clock_that_follows_itself_is_not_synchronised(tmp_path: Path) -> None
     """`local` makes chronyd say that all is well, with a bound of zero."""
 
     async def main() -> None:
-        port = free_udp_port()
+        port = free_port(socket.SOCK_DGRAM)
         async with chronyd(tmp_path, port, "port 0", "local stratum 10"):
             tracking = await ask_chrony(SystemClock(), port)
             assert tracking.stratum == 10 and tracking.leap == 0
@@ -117,7 +117,7 @@ def test_a_clock_that_follows_itself_is_not_synchronised(tmp_path: Path) -> None
 
 def test_a_clock_that_follows_nothing_is_not_synchronised(tmp_path: Path) -> None:
     async def main() -> None:
-        port = free_udp_port()
+        port = free_port(socket.SOCK_DGRAM)
         async with chronyd(tmp_path, port, "port 0"):
             reading = await read_chrony(SystemClock(), port)
             assert reading is not None and not reading.synchronised
@@ -167,7 +167,7 @@ def test_trust_comes_with_synchronisation_and_outlives_its_source_for_a_while(
             trust = ClockTrust(clock, ClockWatch(clock), settings, only_chrony)
             assert trust.doubt() != ""
             # From the first few samples chronyd cannot tell the rate, and its bound is wide.
-            async with asyncio.timeout(20.0):
+            async with within(20.0):
                 while not (trust.doubt() == "" and trust.cost_hz(-2.2) < 0.03):
                     await trust.poll()
                     await asyncio.sleep(0.1)
@@ -193,7 +193,7 @@ def test_the_reading_takes_no_time(tmp_path: Path) -> None:
 
     async def main() -> None:
         clock = SystemClock()
-        port = free_udp_port()
+        port = free_port(socket.SOCK_DGRAM)
         async with chronyd(tmp_path, port, "port 0"):
             began_s = clock.monotonic_s()
             for _ in range(20):

@@ -20,6 +20,7 @@ from moontrim.remote.companion import Remote
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.simulated.driver import SimulatedDriver
 from support.mosquitto import BASE, Watch, other_broker, require_mosquitto, run, station
+from support.processor import within
 from support.rigctld import free_port
 from support.scenario_keying import moon_high
 
@@ -120,7 +121,7 @@ def test_stopped_while_it_keys_a_relay_on_the_network_falls(
             driver = SimulatedDriver(settings.radio.driver_options(), clock)
             daemon = Daemon(settings, clock, ephemeris, driver, seed=1)
             running = asyncio.create_task(daemon.run(Remote(settings.remote).run))
-            async with asyncio.timeout(15.0):
+            async with within(15.0):
                 while not (now := daemon.hub.latest) or not (
                     now.tracking is Tracking.ON_FREQUENCY and now.keying.state is Phase.IDLE
                 ):
@@ -183,7 +184,7 @@ def test_the_will_of_a_connection_before_is_contradicted(
                 async with Watch.on(port) as watch:
                     await watch.online()
                     net.cut()
-                    async with asyncio.timeout(60.0):  # 1.5 times the keep-alive, and some
+                    async with within(60.0):  # 1.5 times the keep-alive, and some
                         while b"offline" not in said(watch):
                             await asyncio.sleep(0.2)
                     await watch.until(lambda: said(watch)[-1] == b"online")

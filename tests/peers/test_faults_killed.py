@@ -29,7 +29,7 @@ from moontrim.session.sessionfile import NAME, load_session
 from moontrim_drivers.simulated.pty import SimPty
 from support.effort import MOST
 from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
-from support.processor import waited_for_processor_s
+from support.processor import waited_for_processor_s, within
 from support.rigctld import free_port
 from support.serial_bench import serial_radio
 
@@ -184,7 +184,8 @@ class Victim:
 
     async def answer(self) -> str:
         assert self._reader is not None
-        return (await asyncio.wait_for(self._reader.readline(), GIVE_UP_S)).decode().strip()
+        async with within(GIVE_UP_S):
+            return (await self._reader.readline()).decode().strip()
 
     def hang_up(self) -> None:
         if self._writer is not None:
@@ -273,7 +274,8 @@ class Victim:
             stderr=asyncio.subprocess.STDOUT,
             env=ENVIRONMENT,
         )
-        said, _ = await asyncio.wait_for(process.communicate(), GIVE_UP_S)
+        async with within(GIVE_UP_S):
+            said, _ = await process.communicate()
         assert process.returncode == 0, said.decode()
         assert not self.line.radio.transmitting
         self.unkeyed_s.append(time.monotonic() - began_s)
@@ -411,7 +413,8 @@ def test_stopped_while_it_keys(tmp_path: Path, ephemeris: Ephemeris) -> None:
                 assert time.monotonic() - told_s < GIVE_UP_S, it.log()
                 await asyncio.sleep(0.005)
             unkeyed_s = time.monotonic() - told_s
-            code = await asyncio.wait_for(it.process.wait(), GIVE_UP_S)
+            async with within(GIVE_UP_S):
+                code = await it.process.wait()
             ended_s = time.monotonic() - told_s
             print(f"unkeyed {unkeyed_s:.2f} s after SIGTERM, ended {ended_s:.2f} s")
             assert code == 0, it.log()
@@ -450,7 +453,8 @@ allowed_high_hz = 146_000_000
                 stderr=asyncio.subprocess.PIPE,
                 env=ENVIRONMENT,
             )
-            _, said = await asyncio.wait_for(process.communicate(), GIVE_UP_S)
+            async with within(GIVE_UP_S):
+                _, said = await process.communicate()
             assert process.returncode == 2
             assert b"sked_hz" in said and b"Traceback" not in said, said.decode()
             assert not heard
@@ -475,7 +479,7 @@ def test_the_same_config_runs_once(tmp_path: Path) -> None:
 
     async def connected(process: asyncio.subprocess.Process) -> None:
         assert process.stderr is not None
-        async with asyncio.timeout(GIVE_UP_S):
+        async with within(GIVE_UP_S):
             while b"radio connected" not in (line := await process.stderr.readline()):
                 assert line, "it ended"
 
@@ -484,7 +488,8 @@ def test_the_same_config_runs_once(tmp_path: Path) -> None:
         try:
             await connected(first)
             second = await started()
-            _, said = await asyncio.wait_for(second.communicate(), GIVE_UP_S)
+            async with within(GIVE_UP_S):
+                _, said = await second.communicate()
             assert second.returncode == 2
             assert said.count(b"\n") == 1 and b"state_dir" in said, said.decode()
             first.kill()

@@ -22,6 +22,7 @@ from moontrim.path.site import Site
 from peers.test_chrony import free_udp_port
 from support.effort import missing
 from support.nmea_sentences import gga, gsa, rmc
+from support.processor import within
 from support.rigctld import free_port, listening
 
 pytestmark = pytest.mark.peers
@@ -104,7 +105,7 @@ async def gpsd(port: int, *devices: str) -> AsyncIterator[None]:
 async def running(*workers: object) -> AsyncIterator[None]:
     tasks = [asyncio.ensure_future(worker.run()) for worker in workers]  # type: ignore[attr-defined]
     try:
-        async with asyncio.timeout(40.0):
+        async with within(40.0):
             yield
     finally:
         for task in tasks:
@@ -156,10 +157,11 @@ def test_a_van_drives_up_a_hill() -> None:
 
             receiver.quality = 0
             # No fix, no position: what was under way still comes, and then nothing for a second.
-            async with asyncio.timeout(10.0):
+            async with within(10.0):
                 with contextlib.suppress(TimeoutError):
                     while True:
-                        await asyncio.wait_for(got.get(), 1.0)
+                        async with within(1.0):
+                            await got.get()
 
     asyncio.run(main())
 

@@ -26,7 +26,7 @@ from moontrim.remote.commands.parsing import COMMANDS, read_command
 from moontrim.remote.commands.payload import Refusal, read_body
 from moontrim.session.session import first_session
 from support.mosquitto import BASE, Watch, require_mosquitto, station_process
-from support.processor import all_waited_for_processor_s, unloaded_s
+from support.processor import all_waited_for_processor_s, unloaded_s, within
 from support.rigctld import free_port
 
 pytestmark = pytest.mark.peers
@@ -117,7 +117,7 @@ class Sender:
         """The code of the refusal, or `done`."""
         topic = f"{BASE}/cmd/local/{name}"
         await self.client.publish(topic, payload, 1, retained, self.properties)
-        async with asyncio.timeout(within_s):
+        async with within(within_s):
             reply = json.loads((await anext(self.messages)).payload)
         return "done" if reply["ok"] else str(reply["error"]["code"])
 

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from moontrim.path import Ephemeris, Site, moon_from, solve_path
-from support.processor import waited_for_processor_s
+from support.processor import waited_for_processor_s, within
 from support.rigctld import free_port, require_rigctld, rigctld
 from support.sentry import Sentry
 
@@ -130,7 +130,8 @@ async def on_the_dial(
             utc_s, dial_hz = await watch(case.port, WATCHED_S, b"f\n")
         finally:
             daemon.send_signal(signal.SIGTERM)
-            _, log = await asyncio.wait_for(daemon.communicate(), 10)
+            async with within(10):
+                _, log = await daemon.communicate()
     assert daemon.returncode == 0, log.decode()
     assert b"radio lost" not in log and b"Traceback" not in log, log.decode()
     fraction = solve_path(ephemeris, home, None, utc_s).legs[leg].fraction
@@ -249,7 +250,8 @@ def test_killed_and_back(ephemeris: Ephemeris, tmp_path: Path) -> None:
                 ideal_hz = sked_hz * (1 + float(path.legs["echo"].fraction)) - case.offset_hz
                 assert abs(await ask(case.port, b"f\n") - ideal_hz) < 4.0
                 daemon.send_signal(signal.SIGTERM)
-                _, log = await asyncio.wait_for(daemon.communicate(), 10)
+                async with within(10):
+                    _, log = await daemon.communicate()
                 assert daemon.returncode == 0, log.decode()
                 assert abs(await ask(case.port, b"f\n") - 144_105_000) <= 3, "back at the sked"
                 assert await ask(case.port, b"t\n") == 0

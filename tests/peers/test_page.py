@@ -36,6 +36,7 @@ from support.mosquitto import (
     station,
     station_process,
 )
+from support.processor import within
 from support.rigctld import free_port
 
 pytestmark = pytest.mark.peers
@@ -73,7 +74,7 @@ def has_agreement(here: Station, name: str) -> bool:
 
 
 async def until(is_so: Callable[[], Any], within_s: float = SHOWN_S) -> None:
-    async with asyncio.timeout(within_s):
+    async with within(within_s):
         while not is_so():
             await asyncio.sleep(0.02)
 

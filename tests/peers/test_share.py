@@ -18,7 +18,7 @@ import pytest
 from moontrim.path import Ephemeris
 from moontrim.session.commands import SetSked
 from support.descriptors import open_descriptors
-from support.processor import unloaded_s
+from support.processor import unloaded_s, within
 from support.shared import SKED_HZ, FakeKeying, Program, Rigctl, Stand, play_shared, require_rigctl
 
 pytestmark = pytest.mark.peers
@@ -404,7 +404,7 @@ def test_hostile_bytes_change_nothing(scene: Any) -> None:
             tracemalloc.stop()
             print(f"memory grown by {grown_mb:.1f} MB")
             assert grown_mb < 5
-        async with asyncio.timeout(10.0):
+        async with within(10.0):
             while len(asyncio.all_tasks()) != tasks:
                 await asyncio.sleep(0.01)
         assert s.daemon.tracker.session == before
@@ -437,10 +437,10 @@ def test_200_connections_and_who_reads_nothing(scene: Any) -> None:
             assert kept_bytes < 10e6
             for _, writer in others:
                 writer.transport.abort()
-            async with asyncio.timeout(10.0):  # cut off for not taking its answers
+            async with within(10.0):  # cut off for not taking its answers
                 while "share 2" in {task.get_name() for task in asyncio.all_tasks()}:
                     await asyncio.sleep(0.1)
-        async with asyncio.timeout(10.0):
+        async with within(10.0):
             while len(open_descriptors() - before) > 2:
                 await asyncio.sleep(0.01)
         async with s.program() as again:

@@ -26,6 +26,7 @@ from moontrim.service.install import shipped
 from support.fake_rig_server import FakeRigServer
 from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
 from support.mosquitto import require_mosquitto
+from support.processor import within
 from support.rigctld import free_port
 from support.service_manager import Manager, machine, require, user_manager
 
@@ -376,7 +377,7 @@ async def log_of_a_run(config: Path, folder: Path, runtime: Path) -> tuple[str, 
     assert process.stderr is not None
     children: dict[str, bytes] = {}
     text = b""
-    async with asyncio.timeout(60):
+    async with within(60):
         while b"phone page: http" not in text:
             text += await process.stderr.readline()
     task = Path(f"/proc/{process.pid}/task/{process.pid}/children")

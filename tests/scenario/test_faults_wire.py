@@ -30,6 +30,7 @@ from moontrim_drivers.simulated.options import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from moontrim_drivers.simulated.rigctld import SimSocket
 from support.faultproxy import FaultProxy
+from support.processor import within
 from support.scenario_keying import KEYING, moon_high
 from support.stage import SKED_HZ, Stage, play
 
@@ -268,7 +269,7 @@ def test_a_name_that_is_never_resolved_keeps_nobody_waiting(
             await s.clock.sleep(300.0)
             assert s.seen.tracking is Tracking.RADIO_LOST
             await s.daemon.ask(SetSked("test", SKED_HZ + 1000))
-            async with asyncio.timeout(5.0):  # of real time, as the threads
+            async with within(5.0):  # of real time, as the threads
                 while load_session(tmp_path, s.daemon.settings).here(s.daemon.settings).sked_hz != (
                     SKED_HZ + 1000
                 ):

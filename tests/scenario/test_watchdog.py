@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 
 from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
+from support.processor import within
 
 CONFIG = f"{LEAST_CONFIG}[share]\nenabled = false\n[remote]\nenabled = false\n"
 KEYED_RADIO_AWAY = """
@@ -73,7 +74,7 @@ class Service:
     heard: list[str] = field(default_factory=list)
 
     async def next(self, within_s: float) -> str:
-        async with asyncio.timeout(within_s):
+        async with within(within_s):
             data = await asyncio.get_running_loop().sock_recv(self.listening, 65536)
         self.heard.append(data.decode())
         return self.heard[-1]
@@ -90,7 +91,7 @@ class Service:
         """Soon there is no beat any more for STARVED_S, whatever else is told."""
         with suppress(TimeoutError):
             async with asyncio.timeout(STARVED_S) as silence:
-                async with asyncio.timeout(20.0):
+                async with within(20.0):
                     while True:
                         if "WATCHDOG=1" in await self.next(30.0):
                             silence.reschedule(asyncio.get_running_loop().time() + STARVED_S)
@@ -98,7 +99,8 @@ class Service:
 
     async def ends(self) -> int:
         self.process.send_signal(signal.SIGTERM)
-        return await asyncio.wait_for(self.process.wait(), 10.0)
+        async with within(10.0):
+            return await self.process.wait()
 
 
 @asynccontextmanager
@@ -168,7 +170,8 @@ async def a_stalled_loop_starves_it_and_leaves_its_stack(folder: Path) -> None:
             await seen.ready()
             await seen.starves()
             seen.process.send_signal(signal.SIGABRT)  # as the manager does then
-            assert await asyncio.wait_for(seen.process.wait(), 5.0) == -signal.SIGABRT
+            async with within(5.0):
+                assert await seen.process.wait() == -signal.SIGABRT
     text = (folder / "log").read_text()
     assert "Fatal Python error: Aborted" in text and "in stalls" in text
 
@@ -205,8 +208,8 @@ async def a_full_log_pipe_costs_no_second(folder: Path) -> None:
 
 async def a_config_that_cannot_be_used_ends_with_the_code_the_unit_knows(folder: Path) -> None:
     """RestartPreventExitStatus=2 in the unit."""
-    async with service(folder, config="colour = 1\n") as seen:
-        assert await asyncio.wait_for(seen.process.wait(), START_S) == 2
+    async with service(folder, config="colour = 1\n") as seen, within(START_S):
+        assert await seen.process.wait() == 2
 
 
 SCENES = (

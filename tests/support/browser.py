@@ -15,6 +15,7 @@ from typing import Any
 from playwright.async_api import Browser, Page, async_playwright
 
 from support.effort import missing
+from support.processor import within
 from support.tree import ROOT
 
 OUT = ROOT / "out"
@@ -129,18 +130,20 @@ class Phone:
 
     async def until_link(self, *names: str, within_s: float = 5.0) -> None:
         """Wait until the page says what the connection is worth."""
-        await self.page.wait_for_function(
-            "names => names.includes(document.documentElement.dataset.link)",
-            arg=list(names),
-            timeout=within_s * 1000,
-        )
+        async with within(within_s):
+            await self.page.wait_for_function(
+                "names => names.includes(document.documentElement.dataset.link)",
+                arg=list(names),
+                timeout=0,
+            )
 
     async def until_text(self, selector: str, text: str, within_s: float = 3.0) -> None:
-        await self.page.wait_for_function(
-            "([selector, text]) => document.querySelector(selector).textContent.includes(text)",
-            arg=[selector, text],
-            timeout=within_s * 1000,
-        )
+        async with within(within_s):
+            await self.page.wait_for_function(
+                "([selector, text]) => document.querySelector(selector).textContent.includes(text)",
+                arg=[selector, text],
+                timeout=0,
+            )
 
     async def tap(self, selector: str, *, though_disabled: bool = False) -> None:
         await self.page.tap(selector, force=though_disabled)

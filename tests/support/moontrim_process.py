@@ -9,6 +9,8 @@ import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
+from support.processor import within
+
 LEAST_CONFIG = """
 [home]
 locator = "JN88"
@@ -33,7 +35,8 @@ async def moontrim(*arguments: str) -> AsyncIterator[asyncio.subprocess.Process]
     try:
         yield process
         process.send_signal(signal.SIGTERM)
-        _, log = await asyncio.wait_for(process.communicate(), 10)
+        async with within(10):
+            _, log = await process.communicate()
         print(log.decode())  # which pytest shows if the test fails
         assert process.returncode == 0, log.decode()
         assert b"Traceback" not in log, log.decode()
@@ -46,4 +49,5 @@ async def moontrim(*arguments: str) -> AsyncIterator[asyncio.subprocess.Process]
 async def said(process: asyncio.subprocess.Process) -> str:
     """The next line of its standard output."""
     assert process.stdout is not None
-    return (await asyncio.wait_for(process.stdout.readline(), 20)).decode().rstrip("\n")
+    async with within(20):
+        return (await process.stdout.readline()).decode().rstrip("\n")

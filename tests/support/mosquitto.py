@@ -26,6 +26,7 @@ from moontrim.remote.companion import Remote
 from moontrim_drivers.simulated.driver import SimulatedDriver
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from support.effort import missing
+from support.processor import within
 from support.rigctld import free_port, listening
 from support.tree import ROOT
 
@@ -53,7 +54,8 @@ async def run(*command: str, within_s: float = 10.0) -> tuple[int, str]:
         *command, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT
     )
     try:
-        output, _ = await asyncio.wait_for(process.communicate(), within_s)
+        async with within(within_s):
+            output, _ = await process.communicate()
     except TimeoutError:
         process.kill()
         await process.wait()
@@ -128,7 +130,7 @@ class Watch:
     async def until(self, seen: Callable[[], Any], within_s: float = 3.0) -> Any:
         """Wait until something is so; what it gave."""
         try:
-            async with asyncio.timeout(within_s):
+            async with within(within_s):
                 while not (result := seen()):
                     self._news.clear()
                     await self._news.wait()

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import shutil
 import socket
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
+from itertools import count
 
 from support.effort import missing
+from support.processor import within
 
 
 def require_rigctld() -> None:
@@ -17,15 +20,24 @@ def require_rigctld() -> None:
         missing("rigctld")
 
 
-def free_port() -> int:
-    with socket.socket() as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
+# Below those that the system gives to connections (32768 and up), one of which might take a free
+# port before it is bound. Each worker of pytest begins elsewhere.
+FIRST_PORT, PORTS = 10_000, 22_000
+_turns = count(os.getpid() * 997)
+
+
+def free_port(kind: socket.SocketKind = socket.SOCK_STREAM) -> int:
+    """A port that is nobody's, and stays so until the test binds it."""
+    while True:
+        port = FIRST_PORT + next(_turns) % PORTS
+        with socket.socket(type=kind) as sock, suppress(OSError):
+            sock.bind(("127.0.0.1", port))
+            return port
 
 
 async def listening(port: int, within_s: float = 5.0) -> None:
     """Wait until something accepts connections there. TimeoutError."""
-    async with asyncio.timeout(within_s):
+    async with within(within_s):
         while True:
             try:
                 _, writer = await asyncio.open_connection("127.0.0.1", port)

@@ -24,6 +24,7 @@ from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.contract import RigDetails
 from moontrim_drivers.simulated.driver import SimulatedDriver
 from support.effort import missing
+from support.processor import within
 
 SKED_HZ = 10_368_100_000
 LOW = {
@@ -94,7 +95,7 @@ class Program:
     async def ask(self, command: str, lines: int = 1) -> str:
         """The answer to a command, which has so many lines."""
         self.writer.write(f"{command}\n".encode())
-        async with asyncio.timeout(10.0):
+        async with within(10.0):
             answer = [(await self.reader.readline()).decode() for _ in range(lines)]
         return "".join(answer).rstrip("\n")
 
@@ -144,7 +145,7 @@ async def play_shared(
 
     async def act(daemon: Daemon) -> None:
         try:
-            async with asyncio.timeout(60.0):
+            async with within(60.0):
                 await ready.wait()
                 while daemon.hub.latest is None or (
                     daemon.hub.latest.tracking is not Tracking.ON_FREQUENCY
@@ -189,7 +190,7 @@ class Rigctl:
 
     async def said(self) -> str:
         assert self._process.stdout is not None
-        async with asyncio.timeout(15.0):
+        async with within(15.0):
             return (await self._process.stdout.readuntil(self.PROMPT)).decode(errors="replace")
 
     async def ask(self, command: str) -> str:

@@ -41,6 +41,7 @@ from moontrim.gps.timecheck import clock_ahead_s, gps_reader
 from moontrim.path.site import Site
 from moontrim.preflight.receiver import gps_findings
 from support.nmea_sentences import gga, gsa, rmc, sentence
+from support.processor import within
 
 T0 = 1_795_000_000.0  # 2026-11-18, 11:06:40 UTC
 HOME = Site(48.117302, 16.516674, 592.3)
@@ -472,7 +473,7 @@ async def following(settings: GpsSettings) -> AsyncIterator[tuple[GpsWatch, asyn
     watch = GpsWatch(settings, SystemClock(), got.put_nowait)
     task = asyncio.create_task(watch.run())
     try:
-        async with asyncio.timeout(20.0):
+        async with within(20.0):
             yield watch, got
     finally:
         task.cancel()

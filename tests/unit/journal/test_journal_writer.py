@@ -17,7 +17,7 @@ from moontrim.journal.file import JournalFile
 from moontrim.journal.records import Record, Second
 from moontrim.journal.writer import Writer
 from support.journals import T0, journal_file, recorder, seconds, utc_seconds
-from support.processor import unloaded_s
+from support.processor import unloaded_s, within
 
 
 class FakeFile:
@@ -53,7 +53,7 @@ def writer(folder: Path, file: FakeFile) -> Writer:
 
 
 async def until(true: Callable[[], bool], within_s: float = 10.0) -> None:
-    async with asyncio.timeout(within_s):
+    async with within(within_s):
         while not true():
             await asyncio.sleep(0.005)
 

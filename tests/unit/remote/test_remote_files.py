@@ -27,6 +27,7 @@ from moontrim.remote.companion import Remote
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.wire.resilience import FIRST_S, LONGEST_S, Backoff
 from moontrim.remote.wire.welcome import page_urls, welcome, with_password
+from support.rigctld import free_port
 
 TOPICS = Topics("moontrim", "station")
 
@@ -149,10 +150,10 @@ def test_broker_configuration() -> None:
 
 
 def test_a_taken_port() -> None:
+    port = free_port()
     with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
+        taken.bind(("127.0.0.1", port))
         taken.listen()
-        port = taken.getsockname()[1]
         with pytest.raises(OSError, match=f"port {port}"):
             _usable_port(RemoteSettings(port=port))
     assert _usable_port(RemoteSettings(port=port)) == port

@@ -17,6 +17,7 @@ from moontrim.remote.wire import assets, webserver, websocket
 from moontrim.remote.wire.addresses import Gateway
 from moontrim.state.hub import StateHub
 from moontrim.state.snapshot import Tracking
+from support.processor import within
 
 
 class Watched:
@@ -332,7 +333,7 @@ def test_either_end_closing_closes_the_other() -> None:
                 await socket.send_bytes(b"x")
                 assert await socket.receive_bytes(timeout=3.0) == b"one"
                 await socket.close()
-                async with asyncio.timeout(3.0):
+                async with within(3.0):
                     await gone.wait()
             async with broker(hang_up) as port, served(gateway_to(port)) as url:
                 socket = await session.ws_connect(
@@ -362,7 +363,7 @@ def test_silence_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
                 message = await socket.receive(timeout=3.0)
                 assert message.type in (aiohttp.WSMsgType.CLOSE, aiohttp.WSMsgType.CLOSED)
             reader, writer = await open_raw(url)
-            async with asyncio.timeout(3.0):
+            async with within(3.0):
                 assert await reader.read() == b""
             writer.close()
 
@@ -403,7 +404,7 @@ def test_a_page_that_does_not_read_stops_the_flow_and_is_dropped(
                 "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\n"
                 "Sec-WebSocket-Protocol: mqtt\r\n\r\n".encode()
             )
-            async with asyncio.timeout(10.0):
+            async with within(10.0):
                 await dropped.wait()
             writer.transport.abort()
             del reader
@@ -427,7 +428,7 @@ def test_one_connection_too_many_is_dropped(monkeypatch: pytest.MonkeyPatch) -> 
             assert refused.value.status == 503
             opened = [await open_raw(url) for _ in range(4)]
             reader, _ = opened[-1]
-            async with asyncio.timeout(3.0):
+            async with within(3.0):
                 assert await reader.read() == b""
             for _, writer in opened:
                 writer.close()

@@ -26,6 +26,7 @@ from moontrim.session.commands import (
 )
 from moontrim.session.session import Session, first_session
 from moontrim.session.sessionfile import NAME, SessionSaver, load_session, save_session
+from support.processor import within
 from support.tree import ROOT
 
 SETTINGS = settings_from(
@@ -175,7 +176,7 @@ def test_what_a_disk_refused_is_saved_once_it_takes_it_again(
         saver = SessionSaver(folder, SystemClock())
         saving = asyncio.create_task(saver.run())
         saver.put(forbidden)
-        async with asyncio.timeout(5.0):
+        async with within(5.0):
             while not saver.problem:
                 await asyncio.sleep(0.01)
             folder.unlink()

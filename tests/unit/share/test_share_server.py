@@ -27,6 +27,7 @@ from moontrim.share.sharedradio import RigAccess
 from moontrim.state.hub import StateHub
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout
+from support.processor import within
 from support.rigctld import free_port
 from support.shared import LOW, SKED_HZ, FakeKeying, Program
 
@@ -81,7 +82,7 @@ def two_bands() -> Settings:
 
 
 async def shortly(what: Callable[[], bool]) -> None:
-    async with asyncio.timeout(5.0):
+    async with within(5.0):
         while not what():
             await asyncio.sleep(0.001)
 
@@ -106,7 +107,7 @@ def play(
         )
         before = asyncio.all_tasks()
         serving = asyncio.create_task(side.run(daemon))
-        async with asyncio.timeout(30.0):
+        async with within(30.0):
             await scene(Set(daemon, transmit, await ready))
         serving.cancel()
         await asyncio.gather(serving, return_exceptions=True)

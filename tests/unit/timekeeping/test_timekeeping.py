@@ -36,6 +36,7 @@ from moontrim.timekeeping.sources import best_reading, look, read_chrony, reader
 from moontrim.timekeeping.timesyncd import NOT_YET_SLEWED_S, STALE_S, read_timesyncd
 from moontrim.timekeeping.trust import POLL_S, ClockTrust
 from support.processor import unloaded_s
+from support.rigctld import free_port
 
 T0 = 1_795_000_000.0
 RATE_HZ_PER_S = -2.2
@@ -138,9 +139,7 @@ def test_any_bytes_are_a_value_or_one_error(tail: bytes, plausible: bool) -> Non
 
 
 def test_nobody_there_is_no_source() -> None:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
-        sock.bind(("127.0.0.1", 0))
-        port = sock.getsockname()[1]
+    port = free_port(socket.SOCK_DGRAM)
     assert asyncio.run(read_chrony(SystemClock(), port)) is None
 
 
