@@ -19,7 +19,6 @@ from moontrim.gps.fix import Fix, Steady, distance_m
 from moontrim.gps.receiver import GpsWatch
 from moontrim.gps.timecheck import clock_ahead_s
 from moontrim.path.site import Site
-from peers.test_chrony import free_udp_port
 from support.effort import missing
 from support.nmea_sentences import gga, gsa, rmc
 from support.processor import within
@@ -125,7 +124,7 @@ async def fix_at(got: asyncio.Queue[Fix], site: Site) -> Fix:
 def test_a_van_drives_up_a_hill() -> None:
     async def main() -> None:
         port = free_port()
-        receiver = Receiver(free_udp_port())
+        receiver = Receiver(free_port(socket.SOCK_DGRAM))
         got: asyncio.Queue[Fix] = asyncio.Queue()
         watch = GpsWatch(GpsSettings(source="gpsd", port=port), SystemClock(), got.put_nowait)
         async with gpsd(port, receiver.name), running(receiver, watch):
@@ -169,7 +168,7 @@ def test_a_van_drives_up_a_hill() -> None:
 def test_a_receiver_whose_time_is_wrong_by_five_seconds() -> None:
     async def main() -> None:
         port = free_port()
-        receiver = Receiver(free_udp_port())
+        receiver = Receiver(free_port(socket.SOCK_DGRAM))
         receiver.behind_s = 5.0
         got: asyncio.Queue[Fix] = asyncio.Queue()
         watch = GpsWatch(GpsSettings(source="gpsd", port=port), SystemClock(), got.put_nowait)
@@ -183,7 +182,7 @@ def test_a_receiver_whose_time_is_wrong_by_five_seconds() -> None:
 def test_gpsd_dies_and_comes_back() -> None:
     async def main() -> None:
         port = free_port()
-        receiver = Receiver(free_udp_port())
+        receiver = Receiver(free_port(socket.SOCK_DGRAM))
         got: asyncio.Queue[Fix] = asyncio.Queue()
         watch = GpsWatch(GpsSettings(source="gpsd", port=port), SystemClock(), got.put_nowait)
         async with running(receiver, watch):
@@ -204,7 +203,10 @@ def test_gpsd_dies_and_comes_back() -> None:
 def test_one_receiver_of_two() -> None:
     async def main() -> None:
         port = free_port()
-        valley, hill = Receiver(free_udp_port()), Receiver(free_udp_port())
+        valley, hill = (
+            Receiver(free_port(socket.SOCK_DGRAM)),
+            Receiver(free_port(socket.SOCK_DGRAM)),
+        )
         hill.site = HILL
         got: asyncio.Queue[Fix] = asyncio.Queue()
         settings = GpsSettings(source="gpsd", port=port, device=hill.name)
