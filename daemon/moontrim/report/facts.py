@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moontrim.path.vectors import Array
-from moontrim.report.recorded import Context, FaultRecord, Recorded
+from moontrim.report.recorded import Context, Recorded, RecordedFault
 from moontrim.state.snapshot import Tracking
 
 Mask = NDArray[np.bool_]
@@ -89,7 +89,7 @@ class FaultFacts:
     """A fault and what followed. after: the state in the first second after it. recovered_s: from
     its beginning until on frequency again; None if that never came."""
 
-    record: FaultRecord
+    record: RecordedFault
     length_s: float | None
     after: str
     recovered_s: float | None
@@ -244,7 +244,7 @@ def _overs(recorded: Recorded) -> tuple[Over, ...]:
     return tuple(overs)
 
 
-def _fault(recorded: Recorded, record: FaultRecord, on: Mask) -> FaultFacts:
+def _fault(recorded: Recorded, record: RecordedFault, on: Mask) -> FaultFacts:
     """Returns a fault with what followed it, from the first row on that holds for an instant not
     before its end."""
     at_utc_s = recorded.seconds.at_utc_s

@@ -66,7 +66,7 @@ class Context:
 
 
 @dataclass(frozen=True)
-class CommandRecord:
+class RecordedCommand:
     """A command. by: who sent it. outcome: `done`, or the refusal."""
 
     at_utc_s: float
@@ -76,7 +76,7 @@ class CommandRecord:
 
 
 @dataclass(frozen=True)
-class FaultRecord:
+class RecordedFault:
     """A fault. to_utc_s: None while it lasts."""
 
     from_utc_s: float
@@ -111,8 +111,8 @@ class Recorded:
     station: Station
     seconds: Seconds
     contexts: dict[int, Context]
-    commands: tuple[CommandRecord, ...]
-    faults: tuple[FaultRecord, ...]
+    commands: tuple[RecordedCommand, ...]
+    faults: tuple[RecordedFault, ...]
     budgets: tuple[BudgetRecord, ...]
     code_names: dict[str, dict[int, str]]
 
@@ -145,13 +145,13 @@ def read_session(connection: sqlite3.Connection, session_id: int | None) -> Reco
             seconds=seconds,
             contexts=_contexts(connection, session_id),
             commands=tuple(
-                CommandRecord(float(at), str(by), str(what), str(outcome))
+                RecordedCommand(float(at), str(by), str(what), str(outcome))
                 for at, by, what, outcome in _of(
                     connection, 'at_utc_s, "by", what, outcome', "commands", session_id
                 )
             ),
             faults=tuple(
-                FaultRecord(float(a), None if b is None else float(b), str(kind), str(text))
+                RecordedFault(float(a), None if b is None else float(b), str(kind), str(text))
                 for a, b, kind, text in _of(
                     connection, "from_utc_s, to_utc_s, kind, text", "faults", session_id
                 )
