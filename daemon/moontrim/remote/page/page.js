@@ -1,4 +1,4 @@
-// The page itself: what it knows, what a tap does, and what the connection is worth at the moment.
+// The page itself: what it knows, what a tap does, and the quality of the connection.
 
 import { Link } from "./link.js";
 import { at, fitSked, say, show, showChosen, showInfo, showLink, showOutlook, showState, showStrip } from "./view.js";
@@ -6,11 +6,11 @@ import { hertz, refusal, signedShort, typedHz } from "./words.js";
 
 const STALE_MS = 2500;
 const LOOK_MS = 200;
-const REVIVE_MS = 8000; // stale so long: the connection itself may be dead
+const REVIVE_MS = 8000; // stale for this long: the connection itself may be dead
 const ANSWER_SHOWN_MS = 5000;
 const OUTCOME_SHOWN_MS = 700;
-const SECOND_TAP_FROM_MS = 600; // a trembling finger is no second decision
-const SECOND_TAP_TO_MS = 9500; // the token lasts 10 s
+const SECOND_TAP_FROM_MS = 600; // chosen: an accidental double tap comes earlier
+const SECOND_TAP_TO_MS = 9500; // the token is valid for 10 s
 const DRAW_AGAIN_MS = 900;
 const SINCE_MOST = 600;
 const OVERTAKEN_MS = 1500;
@@ -25,11 +25,11 @@ let arrivedAt = null; // when the last live state came, by performance.now
 let openedAt = null;
 let revivedAt = 0;
 let drawnAt = -DRAW_AGAIN_MS;
-let confirming = null; // {token, since}: transmitting was asked to be permitted once
+let confirming = null; // {token, since}: the first tap to permit transmitting
 
 const link = new Link(root.dataset.root, root.dataset.station, { phase: onPhase, message: onMessage });
 
-// --- what comes in -------------------------------------------------------------------------------
+// --- messages ------------------------------------------------------------------------------------
 
 function onPhase(now) {
   phase = now;
@@ -68,12 +68,12 @@ function takeInfo(info) {
   if (known.state) showChosen(info, known.state);
 }
 
-// old: kept by the broker from before we came; it says nothing about whether the daemon still runs.
+// old: retained by the broker from before this connection; it does not show that the daemon runs.
 function takeState(state, old) {
   if (!old) arrivedAt = performance.now();
   const drawn = performance.now() - drawnAt < DRAW_AGAIN_MS;
   if (state.boot !== known.state?.boot || state.at_ms < known.state.at_ms) since = [];
-  if (state.band !== known.state?.band) asked.clear(); // it was meant for the band before
+  if (state.band !== known.state?.band) asked.clear(); // targets of the previous band
   settleAsked(state);
   since.push([state.at_ms, state.rx?.residual_hz ?? null, state.tx?.residual_hz ?? null]);
   if (since.length > SINCE_MOST) since.shift();
@@ -98,7 +98,7 @@ function redraw() {
   showStrip(known.trace, since, known.outlook, known.state.at_ms);
 }
 
-// --- what the connection is worth ----------------------------------------------------------------
+// --- the quality of the connection ---------------------------------------------------------------
 
 function worth() {
   if (phase === "refused") return ["refused", ""];
@@ -133,7 +133,7 @@ function look() {
   if (confirming) showDock();
 }
 
-// Why is there no connection? The health check tells the box from its broker.
+// Finds why there is no connection: the health check distinguishes the daemon from its broker.
 async function probe() {
   const stop = new AbortController();
   const timer = setTimeout(() => stop.abort(), PROBE_WAIT_MS);
@@ -164,7 +164,7 @@ async function stayAwake() {
   try {
     await navigator.wakeLock?.request("screen");
   } catch {
-    // not granted, e.g. to save the battery: the page works without
+    // refused, e.g. to save the battery: the page works without
   }
 }
 
@@ -182,8 +182,8 @@ function answer(text, refused = false) {
   }, ANSWER_SHOWN_MS);
 }
 
-// Send a command on behalf of a key: it looks busy at once, then done or refused with the reason.
-// Returns the reply, or null when nothing was sent.
+// Sends the command of a key, which looks busy at once, then done or refused with the reason.
+// Returns the reply, or null if nothing was sent.
 async function act(key, name, body, doneText) {
   if (root.dataset.link !== "live") {
     answer("Not sent: there is no live connection to the daemon.", true);
@@ -209,7 +209,7 @@ function busy(key) {
   return key.getAttribute("aria-busy") === "true";
 }
 
-// What a reply says is so already; the next state says it again.
+// Shows the values in a reply at once; the next state confirms them.
 function merge(result) {
   if (!known.state) return;
   if (result?.band) asked.clear();
@@ -223,9 +223,9 @@ function onTap(id, call) {
   at(id).addEventListener("click", () => call(at(id)));
 }
 
-// Nudges and trims send where to go, not how far, so that one carried out twice is the same thing.
-// From where: the state, or what was asked for and is still on its way, be it there or back: a state
-// that left before the command was done may come after the reply to it.
+// Nudges and trims send the target, not the distance, so that one carried out twice does no harm. The
+// distance counts from the state, or from a target whose command or state is under way: a state sent
+// before the command was carried out may arrive after the reply.
 const asked = new Map(); // field -> {hz, until}
 
 async function moveTo(key, field, hz, name, body, doneText) {
@@ -353,7 +353,7 @@ function showDock() {
   say("transmit", { forbid: "Forbid transmitting", permit: "Permit transmitting", confirm: `Tap again to permit (${left} s)` }[step]);
 }
 
-// --- who is this ---------------------------------------------------------------------------------
+// --- login ---------------------------------------------------------------------------------------
 
 const KEPT = "moontrim-access";
 
@@ -363,7 +363,7 @@ function stored() {
       const found = JSON.parse(window[place].getItem(KEPT));
       if (found?.account) return found;
     } catch {
-      // no storage here, or not ours
+      // no storage, or not readable
     }
   }
   return null;
@@ -375,7 +375,7 @@ function keep(access, onPhone) {
       if (access && wanted) window[place].setItem(KEPT, JSON.stringify(access));
       else window[place].removeItem(KEPT);
     } catch {
-      // private browsing: it has to be typed again
+      // private browsing: the password has to be typed again
     }
   }
 }
@@ -388,7 +388,8 @@ function keptOnPhone() {
   }
 }
 
-// #p=password, or #u=viewer&p=password: from a QR code. Never sent to a server; taken out of sight.
+// #p=password, or #u=viewer&p=password: from a QR code. Never sent to a server; removed from the
+// address bar.
 function fromFragment() {
   const given = new URLSearchParams(location.hash.slice(1));
   if (!given.has("p")) return null;

@@ -4,13 +4,13 @@ import { signed } from "./words.js";
 
 const PAST_MS = 600_000;
 const AHEAD_MS = 3_600_000;
-const TOP = 4, FOOT = 18; // pixels kept free above and below, for the times
+const TOP = 4, FOOT = 18; // pixels left free above and below, for the times
 const LABEL = 15; // and for the name of a range
 const MARGIN = 6;
 const MOST = 0.97;
 const STEPS = [1, 2, 5];
 
-// trace, outlook: as published, or null. since: [at_ms, rx_hz, tx_hz] seen after the trace ended.
+// trace, outlook: as published, or null. since: [at_ms, rx_hz, tx_hz] after the end of the trace.
 // nowMs: the daemon's clock.
 export function draw(box, trace, since, outlook, nowMs) {
   const width = box.clientWidth || 300;
@@ -54,13 +54,13 @@ export function draw(box, trace, since, outlook, nowMs) {
   }
   parts.push(line("axis", 0, floor, width, floor), line("now", middle, 0, middle, floor));
   parts.push(text(0, height - 3, "\u221210 min"), text(middle, height - 3, "now", "middle"), text(width, height - 3, "+1 h", "end"));
-  // Only numbers and fixed words go in here.
+  // Only numbers and fixed text go into this markup.
   box.innerHTML = `<svg viewBox="0 0 ${width} ${height}" aria-hidden="true">${parts.join("")}</svg>`;
   const said = words.join(" ") || "nothing to draw yet";
   if (box.getAttribute("aria-label") !== said) box.setAttribute("aria-label", said);
 }
 
-// Per dial [at_ms, residual] in order of time: the trace, and what came after it.
+// [at_ms, residual] of each dial in order of time: the trace, and the states after it.
 function past(trace, since) {
   const both = { rx: [], tx: [] };
   for (const which of ["rx", "tx"]) {
@@ -78,13 +78,13 @@ function known(samples) {
   return samples.map(([, hz]) => hz).filter((hz) => hz !== null);
 }
 
-// What all but the few largest stay within: the jump of a new band must not flatten ten minutes.
+// The range of all but the few largest: the jump at a band change must not flatten ten minutes.
 function most(values) {
   const sizes = values.map(Math.abs).sort((a, b) => a - b);
   return sizes[Math.floor((sizes.length - 1) * MOST)] ?? 0;
 }
 
-// A line through the values from the left edge on, broken where one is not known.
+// A line through the values from the left edge, broken where one is unknown.
 function path(samples, x, y) {
   let pen = "M";
   let drawn = "";

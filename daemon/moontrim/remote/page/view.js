@@ -1,4 +1,4 @@
-// Puts what is known into the page. Reads nothing from it, sends nothing.
+// Writes what is known into the page. Reads nothing from it, sends nothing.
 
 import { NONE, UNITS, ago, clock, day, degrees, groups, hertz, lasting, level, sentence, signed, signedShort } from "./words.js";
 import { draw } from "./strip.js";
@@ -8,7 +8,7 @@ const LARGEST_PX = 76;
 
 export const at = (id) => document.getElementById(id);
 
-// Only what differs is written: a live region speaks when its text is written, also the same one.
+// Writes only what differs: a live region is read out when its text is written, even the same text.
 export function say(id, text) {
   const node = at(id);
   if (node.textContent !== text) node.textContent = text;
@@ -24,7 +24,7 @@ function mark(node, name, value) {
 
 const LINK_WORDS = { connecting: "Connecting", live: "Live", stale: "Stale", offline: "Offline", refused: "Not connected" };
 
-// link: what the connection is worth now. why: for the banner, when it is worth nothing.
+// link: the quality of the connection. why: for the banner, when it is bad.
 export function showLink(link, why, age) {
   mark(document.documentElement, "data-link", link);
   say("link-word", LINK_WORDS[link]);
@@ -115,7 +115,7 @@ function showRadio(state) {
   show("warnings-line", warnings.length > 0);
 }
 
-// Times are told by the daemon's clock: a phone's may be wrong, and a rehearsal has its own.
+// Times are by the daemon's clock: a phone's may be wrong, and a rehearsal has another one.
 export function showOutlook(outlook, nowMs, elevation) {
   const up = elevation !== undefined && elevation > 0;
   const next = up ? outlook?.moon_sets_ms : outlook?.moon_rises_ms;
@@ -156,7 +156,7 @@ export function showStrip(trace, since, outlook, nowMs) {
   draw(at("strip"), trace, since, outlook, nowMs);
 }
 
-// The choices a daemon offers: made once for each start of it.
+// The choices that a daemon offers: made once for each of its runs.
 export function showInfo(info, chosen) {
   at("agreements").replaceChildren(...Object.entries(info.agreements).map(([name, words]) => {
     const key = choice(() => chosen.agreement(key, name));

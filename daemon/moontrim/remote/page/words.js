@@ -11,7 +11,7 @@ const LEVELS = {
   "yielding to a hand on the dial": "warn",
 };
 
-// How a tracking state is coloured; whatever is not known to be good is bad.
+// The colour of a tracking state; one that is not known to be good is bad.
 export function level(tracking) {
   return LEVELS[tracking] ?? "bad";
 }
@@ -77,7 +77,7 @@ export function day(ms) {
   });
 }
 
-// What was typed as a frequency, in whole hertz, or null. Below a million it is meant in MHz.
+// A typed frequency in whole hertz, or null. A number below a million is in MHz.
 export function typedHz(text) {
   const plain = text.replace(/[\s\u202f']/g, "").replace(",", ".");
   if (!/^\d+(\.\d*)?$/.test(plain)) return null;
@@ -85,7 +85,7 @@ export function typedHz(text) {
   return Math.round(value < 1e6 ? value * 1e6 : value);
 }
 
-// Why a command was not done, for a person: long numbers grouped, fields without their wire names.
+// The reason why a command was refused, for a person: long numbers grouped, plain field names.
 export function refusal({ message, value, allowed }) {
   const given = typeof value === "string" || typeof value === "number";
   const text = given && allowed
