@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from moontrim.path.site import Site, locator_of, parse_site
 
 if TYPE_CHECKING:
-    from moontrim.path.delaymodel import DelayModel, LegNow, MoonNow, PathNow
+    from moontrim.path.delaymodel import DelayModel, LegNow, MoonNow
     from moontrim.path.earthrotation import EarthRotation
     from moontrim.path.ephemeris import Ephemeris
     from moontrim.path.exact import LEGS, Leg, LegName, PathSolution, solve_path
@@ -23,7 +23,7 @@ else:
         "EarthRotation": "earthrotation",
         "Ephemeris": "ephemeris",
         **dict.fromkeys(("Look", "moon_from"), "moondirection"),
-        **dict.fromkeys(("DelayModel", "LegNow", "MoonNow", "PathNow"), "delaymodel"),
+        **dict.fromkeys(("DelayModel", "LegNow", "MoonNow"), "delaymodel"),
         **dict.fromkeys(("LEGS", "Leg", "LegName", "PathSolution", "solve_path"), "exact"),
     }
 
@@ -43,7 +43,6 @@ __all__ = [
     "LegNow",
     "Look",
     "MoonNow",
-    "PathNow",
     "PathSolution",
     "Site",
     "locator_of",

@@ -120,7 +120,7 @@ class Planning:
         return ideal
 
     def _fractions(self, utc_s: float) -> Fractions:
-        return fractions_of(lambda leg: self._model.leg(leg, utc_s)[0])
+        return fractions_of(lambda leg: self._model.leg(leg, utc_s).fraction)
 
     def _new_model(self) -> DelayModel:
         home, partner = self._settings.home.site(), self._chosen.partner_site

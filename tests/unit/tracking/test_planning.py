@@ -98,7 +98,7 @@ def test_ideal_is_by_the_exact_path(ephemeris: Ephemeris, agreement: Agreement) 
         by_path = fractions_of(lambda leg: float(exact.legs[leg].fraction[k]))  # noqa: B023
         right = on_air(agreement, sked_hz, by_path, 250.0, -31.5)
         assert ideal == pytest.approx(right, abs=1e-4), "what the model may be off"
-        by_model = fractions_of(lambda leg: model.leg(leg, now_s)[0])  # noqa: B023
+        by_model = fractions_of(lambda leg: model.leg(leg, now_s).fraction)  # noqa: B023
         right = on_air(agreement, sked_hz, by_model, 250.0, -31.5)
         assert ideal == pytest.approx(right, abs=2e-6), "a hundredth of that"
         assert planning.sked_hz_for_received(session, ideal.rx_hz, now_s) == pytest.approx(
