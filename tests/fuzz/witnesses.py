@@ -11,7 +11,7 @@ from moontrim.config.gps import GpsSettings
 from moontrim.gps.fix import Fix, GpsGarbledError
 from moontrim.gps.gpsd import parse_line
 from moontrim.gps.home import HomeKeeper
-from moontrim.gps.nmea import Sentences
+from moontrim.gps.nmea import FixAssembler
 from moontrim.gps.timecheck import clock_ahead_s
 from moontrim.path.site import HEIGHT_LIMITS_M, Site
 from moontrim.timekeeping.chrony import (
@@ -63,7 +63,7 @@ _BODY = re.compile(rb"\$([^$*\r\n]*)\*..")
 def nmea(data: bytes) -> None:
     """As the bytes come; or, by one bit, with every checksum put right first."""
     home = _Home()
-    sentences = Sentences(home.take)
+    sentences = FixAssembler(home.take)
     if data and data[0] & 0x80:
         data = data[:1] + _BODY.sub(
             lambda found: (

@@ -15,7 +15,7 @@ import pytest
 
 from moontrim.clock.system import SystemClock
 from moontrim.config.gps import GpsSettings
-from moontrim.gps.fix import Fix, Steady, distance_m
+from moontrim.gps.fix import Fix, SteadyHome, distance_m
 from moontrim.gps.receiver import GpsWatch
 from moontrim.gps.timecheck import clock_ahead_s
 from moontrim.path.site import Site
@@ -148,7 +148,7 @@ def test_a_van_drives_up_a_hill() -> None:
             fix = await fix_at(got, HILL)
             assert fix.position.height_m == pytest.approx(1013.0, abs=0.01)
 
-            steady = Steady()
+            steady = SteadyHome()
             site = None
             while site is None:
                 site = steady.add((await got.get()).position)

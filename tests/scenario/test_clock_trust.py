@@ -80,7 +80,7 @@ def test_the_bound_of_the_clock_is_in_the_state(stage: Callable[..., Stage]) -> 
 
 def fixes(s: Stage, position: Position, count: int = 5) -> None:
     for _ in range(count):
-        s.daemon.whereabouts.gps._took(Fix(position, None, s.clock.utc_s()))
+        s.daemon.whereabouts.gps._accept(Fix(position, None, s.clock.utc_s()))
 
 
 GPS = {"gps": {"source": "gpsd", "use_for_home": True}}

@@ -134,7 +134,7 @@ class Daemon:
         return bound_s if math.isfinite(bound_s) else None
 
     def _witness(self, ahead_low_s: float, ahead_high_s: float, who: str) -> None:
-        self.clock_trust.witness(ahead_low_s, ahead_high_s, who)
+        self.clock_trust.compare_with(ahead_low_s, ahead_high_s, who)
 
     def _may_be_transmitting(self) -> bool:
         return self.transmitting.transmitting()

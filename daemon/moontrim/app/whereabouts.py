@@ -79,9 +79,9 @@ class Whereabouts:
             return
         self._compared_at_s = now_s
         move = move_from(self._settings.home.site(), fix.position, self._cost_hz, BUDGET_HZ)
-        if move.tells and not self.remark:
+        if move.significant and not self.remark:
             log.warning("%s", move.text)
-        self.remark = move.text if move.tells else ""
+        self.remark = move.text if move.significant else ""
 
     def _cost_hz(self, one: Site, other: Site) -> float:
         session = self._session()

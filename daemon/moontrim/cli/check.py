@@ -26,7 +26,7 @@ def add(commands: Any) -> None:
 
 
 def call(options: argparse.Namespace) -> int:
-    from moontrim.preflight import check
+    from moontrim.preflight.checklist import check
 
     settings = settings_of(options, home_by_gps=True)
     logging.basicConfig(level=logging.CRITICAL)  # what is wrong is said in the list

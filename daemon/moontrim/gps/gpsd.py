@@ -1,6 +1,6 @@
 """gpsd's lines (gpsd_json(5), protocol 3) as values, and its socket as a stream of fixes.
 
-Strict about what we use and blind to the rest, as its lines grow with each release."""
+The fields in use are checked strictly and all others ignored, because each release adds some."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from moontrim.clock.system import Clock
 from moontrim.config.gps import GpsSettings
-from moontrim.gps.fix import Fix, GpsGarbledError, checked
+from moontrim.gps.fix import Fix, GpsGarbledError, checked_position
 
 LONGEST_LINE = 1 << 16  # gpsd's own limit is a fraction of that
-CONNECT_S = 3.0
-SILENCE_S = 15.0  # a receiver reports once a second
-# `status` of a report, by gpsd's gps.h. Dead reckoning (5, 6), simulation (8) and what may come
-# later are no fixes for us.
+CONNECT_S = 3.0  # chosen: gpsd usually runs on this machine or in its network
+SILENCE_S = 15.0  # chosen: a receiver reports once a second
+# `status` of a report, by gpsd's gps.h. Dead reckoning (5, 6), simulation (8) and values that later
+# releases may add are not used as fixes.
 FIXES = {
     0: "",
     1: "",
@@ -32,8 +32,8 @@ FIXES = {
 
 
 class TpvReport(BaseModel):
-    """What we use of a line. mode: 2 and 3 are fixes in so many dimensions. altHAE: metres above
-    the ellipsoid. eph: horizontal, metres. time: ISO 8601."""
+    """The fields in use of a line. mode: 2 or 3: the dimensions of the fix. altHAE: metres above
+    the ellipsoid. eph: horizontal error in metres. time: ISO 8601."""
 
     model_config = ConfigDict(strict=True, frozen=True, extra="ignore", allow_inf_nan=False)
 
@@ -48,7 +48,7 @@ class TpvReport(BaseModel):
 
 
 def parse_line(line: bytes, arrived_utc_s: float) -> Fix | None:
-    """The fix in one line; None if it holds none. Raises GpsGarbledError."""
+    """Returns the fix in one line; None if it holds none. Raises GpsGarbledError."""
     try:
         report = TpvReport.model_validate_json(line)
     except ValidationError as error:
@@ -57,7 +57,7 @@ def parse_line(line: bytes, arrived_utc_s: float) -> Fix | None:
         return None
     if report.lat is None or report.lon is None:
         return None
-    position = checked(
+    position = checked_position(
         report.lat,
         report.lon,
         report.alt_hae if report.mode == 3 else None,
@@ -68,13 +68,14 @@ def parse_line(line: bytes, arrived_utc_s: float) -> Fix | None:
 
 
 def watch_command(device: str | None) -> bytes:
-    """Ask for reports, of one receiver or of all."""
+    """Returns the command that requests reports of one receiver, or of all (None)."""
     wanted = {"enable": True, "json": True} | ({"device": device} if device else {})
     return f"?WATCH={json.dumps(wanted)};\n".encode()
 
 
 async def follow_gpsd(settings: GpsSettings, clock: Clock, deliver: Callable[[Fix], object]) -> str:
-    """Connect and deliver fixes until it ends; why it did. Raises OSError."""
+    """Connects and delivers fixes until the connection ends. Returns why it ended. Raises
+    OSError."""
     where = f"gpsd at {settings.host}:{settings.port}"
     try:
         async with clock.timeout(CONNECT_S):
@@ -101,7 +102,7 @@ async def follow_gpsd(settings: GpsSettings, clock: Clock, deliver: Callable[[Fi
 
 
 async def _next_report(reader: asyncio.StreamReader, clock: Clock) -> Fix | None:
-    """The next line that makes sense. Raises EOFError."""
+    """Reads lines up to a valid one. Returns its fix, None if it holds none. Raises EOFError."""
     while True:
         try:
             line = await reader.readuntil(b"\n")
@@ -115,11 +116,11 @@ async def _next_report(reader: asyncio.StreamReader, clock: Clock) -> Fix | None
 
 
 def _utc_s(text: str | None) -> float | None:
-    """POSIX seconds; None for what is no time, such as second 60."""
+    """Returns POSIX seconds; None for what is no time, such as a leap second's 60."""
     if text is None:
         return None
     try:
-        found = datetime.fromisoformat(text)
-        return (found if found.tzinfo else found.replace(tzinfo=UTC)).timestamp()
+        when = datetime.fromisoformat(text)
+        return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
     except (ValueError, OverflowError):
         return None

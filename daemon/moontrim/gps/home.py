@@ -1,7 +1,7 @@
 """Home by the receiver: when it becomes known, and when it moves.
 
-Where the Moon is seen from decides whether there may be RF. So an unknown home, and a station that
-has moved away from the home in use, are reasons not to transmit; and home never moves under RF."""
+The elevation of the Moon at home decides whether there may be RF. So an unknown home, and a station
+that has moved away from the home in use, forbid transmitting; and home never moves under RF."""
 
 from __future__ import annotations
 
@@ -12,18 +12,21 @@ from moontrim.gps.fix import (
     ASSUMED_ERROR_M,
     Fix,
     Position,
-    Steady,
+    SteadyHome,
     distance_m,
     worth_moving,
 )
 from moontrim.path.site import Site
 
-FAR_M = 200.0
+FAR_M = 200.0  # chosen: far above the error of one fix, well below what matters for the elevation
 
 
 class HomeKeeper:
-    """set_home: called with the new place of home. transmitting: may there be RF now? Does nothing,
-    and doubts nothing, unless `use_for_home` is set."""
+    """Sets home from the fixes of a receiver. Without `use_for_home` it does nothing and has no
+    doubt.
+
+    set_home: called with the new place of home. transmitting: returns whether there may be RF now.
+    """
 
     def __init__(
         self,
@@ -34,12 +37,12 @@ class HomeKeeper:
         self._settings = settings
         self._set_home = set_home
         self._transmitting = transmitting
-        self._steady = Steady()
+        self._steady = SteadyHome()
         self._home: Site | None = None
         self._moved = False
 
     def take(self, fix: Fix) -> None:
-        """The next fix."""
+        """Takes the next fix."""
         if not self._settings.use_for_home:
             return
         site = self._steady.add(fix.position)
@@ -52,12 +55,12 @@ class HomeKeeper:
             self._set_home(site)
 
     def _far(self, position: Position) -> bool:
-        """From home, by one fix: on the road there is no steady one."""
+        """Returns whether one fix is far from home: a station on the road has no steady one."""
         limit_m = max(FAR_M, position.error_m or ASSUMED_ERROR_M)
         return self._home is not None and distance_m(self._home, position) > limit_m
 
     def doubt(self) -> str:
-        """Why home is not to be trusted just now; empty if it may be."""
+        """Returns why home is not trusted now; empty if it is."""
         if not self._settings.use_for_home:
             return ""
         if self._home is None:

@@ -1,8 +1,8 @@
-"""NMEA 0183 from a receiver on a serial port of our own, as a stream of fixes.
+"""NMEA 0183 from a receiver on a serial port as a stream of fixes.
 
-Two sentences matter: GGA (position and height) and RMC (date). They are put together by the time of
-day in both; which comes first differs between receivers. A sentence without a checksum, or with a
-wrong one, is no sentence."""
+Two sentences matter: GGA (position and height) and RMC (date). They are matched by the time of day
+in both; which comes first differs between receivers. A sentence without a checksum, or with a wrong
+one, is ignored."""
 
 from __future__ import annotations
 
@@ -17,57 +17,58 @@ from pynmeagps import GET, VALCKSUM, NMEAReader
 
 from moontrim.clock.system import Clock
 from moontrim.config.gps import GpsSettings
-from moontrim.gps.fix import Fix, GpsGarbledError, Position, checked
+from moontrim.gps.fix import Fix, GpsGarbledError, Position, checked_position
 from moontrim_drivers.contract import RigError
 from moontrim_drivers.serial.exchange import locate
 from moontrim_drivers.serial.ports import LineSettings
 from moontrim_drivers.serial.wire import SerialWire
 
-SILENCE_S = 15.0
+SILENCE_S = 15.0  # chosen: a receiver reports once a second
 LONGEST_SENTENCE = 1024  # the standard allows 82; receivers exceed it
-# GGA's quality. Estimated (6), typed in by hand (7) and simulated (8) are no fixes.
+# GGA's quality. Estimated (6), typed in by hand (7) and simulated (8) are not used as fixes.
 QUALITIES = {1: "3D", 2: "3D differential", 3: "3D PPS", 4: "3D RTK", 5: "3D float RTK"}
-RMC_MODES = ("A", "D", "F", "P", "R")  # of a position measured; older receivers give none
+RMC_MODES = ("A", "D", "F", "P", "R")  # of a measured position; older receivers send none
 ERROR_M_PER_HDOP = 10.0  # about 95 %: twice the usual 5 m of range error (common practice)
 
 
 @dataclass(frozen=True, slots=True)
 class GgaSentence:
-    """A GGA. position: None while there is no fix."""
+    """A GGA sentence. at: its time of day, UTC. position: None while there is no fix."""
 
     at: time
     position: Position | None
 
 
 @dataclass(frozen=True, slots=True)
-class Day:
-    """A valid RMC."""
+class RmcSentence:
+    """A valid RMC sentence. at: its time of day, UTC. day: its date, UTC."""
 
     at: time
     day: date
 
 
-def parse_sentence(line: bytes) -> GgaSentence | Day | None:
-    """None for a sentence that is none of ours, or says nothing yet. Raises GpsGarbledError."""
+def parse_sentence(line: bytes) -> GgaSentence | RmcSentence | None:
+    """Returns a sentence; None for one of another kind or without content. Raises
+    GpsGarbledError."""
     line = line.strip()
     if not (line[:1] == b"$" and line[-3:-2] == b"*"):
         raise GpsGarbledError("no sentence with a checksum")
     if line[3:6] not in (b"GGA", b"RMC"):
         return None
     try:
-        found: Any = NMEAReader.parse(line, msgmode=GET, validate=VALCKSUM)
-    except Exception as error:  # the library lets through whatever its conversions raise
+        parsed: Any = NMEAReader.parse(line, msgmode=GET, validate=VALCKSUM)
+    except Exception as error:  # the library does not catch what its conversions raise
         raise GpsGarbledError(f"not NMEA: {error}") from None
-    if found is None:
+    if parsed is None:
         raise GpsGarbledError("not NMEA")
-    at = getattr(found, "time", None)
+    at = getattr(parsed, "time", None)
     if not isinstance(at, time):
         return None
-    if found.msgID == "GGA":
-        return GgaSentence(at, _position(found))
-    day = getattr(found, "date", None)
-    valid = getattr(found, "status", "") == "A" and getattr(found, "posMode", "A") in RMC_MODES
-    return Day(at, day) if valid and isinstance(day, date) else None
+    if parsed.msgID == "GGA":
+        return GgaSentence(at, _position(parsed))
+    day = getattr(parsed, "date", None)
+    valid = getattr(parsed, "status", "") == "A" and getattr(parsed, "posMode", "A") in RMC_MODES
+    return RmcSentence(at, day) if valid and isinstance(day, date) else None
 
 
 def _position(gga: Any) -> Position | None:
@@ -76,9 +77,9 @@ def _position(gga: Any) -> Position | None:
     if quality is None or latitude_deg is None or longitude_deg is None:
         return None
     above_sea_m, geoid_m, hdop = _number(gga, "alt"), _number(gga, "sep"), _number(gga, "HDOP")
-    # Without the height of the geoid, that above the ellipsoid is not known.
+    # Without the height of the geoid the height above the ellipsoid is not known.
     height_m = above_sea_m + geoid_m if above_sea_m is not None and geoid_m is not None else None
-    return checked(
+    return checked_position(
         latitude_deg,
         longitude_deg,
         height_m,
@@ -92,20 +93,20 @@ def _number(sentence: Any, name: str) -> float | None:
     return float(value) if isinstance(value, int | float) else None
 
 
-class Sentences:
-    """Bytes in any pieces to fixes."""
+class FixAssembler:
+    """Assembles fixes from bytes in pieces of any size."""
 
     def __init__(self, deliver: Callable[[Fix], object]) -> None:
         self.understood = 0  # sentences with a right checksum
         self._deliver = deliver
         self._rest = bytearray()
         self._at: time | None = None
-        self._arrived_utc_s = 0.0  # the first of this time of day: the least late
+        self._arrived_utc_s = 0.0  # of the first sentence of this time of day: the least late
         self._place: GgaSentence | None = None
-        self._day: Day | None = None
+        self._day: RmcSentence | None = None
 
     def feed(self, data: bytes, arrived_utc_s: float) -> None:
-        """Garbage is passed over."""
+        """Takes more bytes and delivers the fixes that they complete. Garbage is skipped."""
         self._rest += data
         *lines, rest = self._rest.split(b"\n")
         self._rest = rest if len(rest) <= LONGEST_SENTENCE else bytearray()
@@ -116,9 +117,9 @@ class Sentences:
                 if sentence is not None:
                     self._take(sentence, arrived_utc_s)
 
-    def _take(self, sentence: GgaSentence | Day, arrived_utc_s: float) -> None:
+    def _take(self, sentence: GgaSentence | RmcSentence, arrived_utc_s: float) -> None:
         if sentence.at != self._at:
-            self._give()  # the one before never got its date
+            self._deliver_fix()  # the previous second's fix never got its date
             self._at, self._arrived_utc_s = sentence.at, arrived_utc_s
             self._day = None
         if isinstance(sentence, GgaSentence):
@@ -126,9 +127,9 @@ class Sentences:
         else:
             self._day = sentence
         if self._day is not None:
-            self._give()
+            self._deliver_fix()
 
-    def _give(self) -> None:
+    def _deliver_fix(self) -> None:
         if self._place is None or self._place.position is None:
             self._place = None
             return
@@ -141,9 +142,9 @@ class Sentences:
 
 
 async def follow_nmea(settings: GpsSettings, clock: Clock, deliver: Callable[[Fix], object]) -> str:
-    """Open the port and deliver fixes until it ends; why it did."""
+    """Opens the port and delivers fixes until it is lost. Returns why it ended."""
     assert settings.device is not None
-    sentences = Sentences(deliver)
+    sentences = FixAssembler(deliver)
     ended = asyncio.Event()
     why: list[str] = []
 

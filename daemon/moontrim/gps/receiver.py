@@ -1,4 +1,4 @@
-"""Follows the receiver for ever: connects, delivers its fixes, comes back when it goes away."""
+"""Follows the receiver of the config: connects, delivers its fixes, reconnects when it is lost."""
 
 from __future__ import annotations
 
@@ -16,12 +16,14 @@ from moontrim.gps.nmea import follow_nmea
 
 log = logging.getLogger(__name__)
 
-FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 10.0
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 10.0  # chosen: between attempts, doubling
 
 
 class GpsWatch:
-    """latest: the last fix. fixes: how many there have been. problem: why there is no receiver;
-    empty while there is one, with a fix or not."""
+    """Follows one receiver.
+
+    latest: the last fix. fixes: how many there have been. problem: why there is no receiver; empty
+    while there is one, with a fix or not."""
 
     def __init__(
         self, settings: GpsSettings, clock: Clock, deliver: Callable[[Fix], object]
@@ -35,12 +37,12 @@ class GpsWatch:
         self._latest_at_s = -math.inf
 
     def age_s(self) -> float:
-        """Of the latest fix; infinite if there was none."""
+        """Returns the age of the latest fix in seconds; infinite if there was none."""
         return self._clock.monotonic_s() - self._latest_at_s
 
     async def run(self) -> None:
-        """Until cancelled; returns at once where no source is configured, and in a rehearsal, whose
-        time no receiver keeps."""
+        """Runs until cancelled. Returns at once where no source is configured, and in a rehearsal,
+        whose virtual time no receiver follows."""
         if self._settings.source == "none" or isinstance(self._clock, VirtualClock):
             return
         follow = follow_gpsd if self._settings.source == "gpsd" else follow_nmea
@@ -48,7 +50,7 @@ class GpsWatch:
         while True:
             fixes = self.fixes
             try:
-                why = await follow(self._settings, self._clock, self._took)
+                why = await follow(self._settings, self._clock, self._accept)
             except ConnectionRefusedError:
                 why = f"GPS: nothing listens at {self._settings.host} port {self._settings.port}"
             except OSError as error:
@@ -61,7 +63,7 @@ class GpsWatch:
             await self._clock.sleep(pause_s * random.uniform(0.75, 1.25))
             pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
 
-    def _took(self, fix: Fix) -> None:
+    def _accept(self, fix: Fix) -> None:
         if self.problem:
             log.info("the GPS receiver reports again")
         self.problem = ""

@@ -1,5 +1,5 @@
-"""What a fix says of the clock. Its report comes up to a second late, so it tells a clock that is
-seconds wrong from one that is not, and no more."""
+"""What a fix says about the clock. Its report arrives up to a second late, so it can only tell that
+the clock is wrong by seconds."""
 
 from __future__ import annotations
 
@@ -7,13 +7,14 @@ from moontrim.gps.fix import Fix
 from moontrim.gps.receiver import GpsWatch
 from moontrim.timekeeping.reading import ClockReading, Reader
 
-EARLIEST_S, LATEST_S = -0.05, 1.1  # before the next second's (common practice), and some slack
-RECENT_S = 5.0
+# When a report arrives after its instant: before the next second's (common practice), and a margin.
+EARLIEST_S, LATEST_S = -0.05, 1.1
+RECENT_S = 5.0  # chosen: a receiver reports once a second
 
 
 def clock_ahead_s(fix: Fix) -> tuple[float, float] | None:
-    """Between which two values our clock minus true time lies, in seconds; None if the receiver
-    does not say the date."""
+    """Returns the two values between which the machine's clock minus true time lies, in seconds;
+    None if the receiver does not report the date."""
     if fix.gps_utc_s is None:
         return None
     later_s = fix.arrived_utc_s - fix.gps_utc_s
@@ -21,8 +22,8 @@ def clock_ahead_s(fix: Fix) -> tuple[float, float] | None:
 
 
 def gps_reader(watch: GpsWatch) -> Reader:
-    """The receiver as a source, for where no time daemon runs. It is good to a second only: see
-    `max_error_ms`."""
+    """Returns the receiver as a source of time, for a machine without a time daemon. It is good to
+    a second only: see `max_error_ms`."""
 
     async def read() -> ClockReading | None:
         fix, age_s = watch.latest, watch.age_s()

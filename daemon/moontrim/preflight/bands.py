@@ -1,4 +1,4 @@
-"""What the bands of a config leave open."""
+"""The bands: remarks of the band plan, and a transverter without a drive ceiling."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from moontrim.preflight.finding import Finding
 
 
 def band_findings(settings: Settings) -> Iterator[Finding]:
+    """Returns a line for each remark on a band."""
     plan = load_band_plan(settings.data.band_plan_file)
     for band in settings.bands:
         if remark := plan.remark(band.tx_sked_hz or band.sked_hz):

@@ -1,40 +1,40 @@
-"""Clock and GPS receiver: what they say, and what that is worth."""
+"""The machine's clock: what keeps it right, how far off it may be, and what that costs."""
 
 from __future__ import annotations
 
 import math
 
-from moontrim.app.whereabouts import BUDGET_HZ, cost_hz
 from moontrim.clock.system import Clock
+from moontrim.config.clock import ClockSettings
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
-from moontrim.gps.fix import Fix
-from moontrim.path import Ephemeris, Site, solve_path
-from moontrim.preflight.clockwords import clock_findings as findings_of
-from moontrim.preflight.finding import Finding
-from moontrim.preflight.receiver import first_fix, gps_findings
+from moontrim.path import Ephemeris, solve_path
+from moontrim.preflight.finding import Finding, Level
 from moontrim.session.session import Session
 from moontrim.timekeeping.reading import ClockReading
-from moontrim.timekeeping.sources import best_reading, look, readers_for
+from moontrim.timekeeping.sources import best_reading, read_sources, readers_for
+
+NOTICEABLE_HZ = 0.5  # half of the smallest dial step
 
 
 async def clock_reading(settings: Settings, clock: Clock) -> ClockReading | None:
-    """The best that can be read of the clock; None if nothing can."""
-    return best_reading(await look(readers_for(clock, settings.clock)))
+    """Returns the best reading of the sources of time; None if none can be read."""
+    return best_reading(await read_sources(readers_for(clock, settings.clock)))
 
 
-def bound_s(reading: ClockReading | None) -> float | None:
-    """UTC is off by so much at most; None if nobody vouches for it."""
+def error_bound_s(reading: ClockReading | None) -> float | None:
+    """Returns how far UTC is off at most; None if no source keeps it right."""
     return reading.bound_s if reading is not None and reading.synchronised else None
 
 
-def clock_findings(
+def clock_finding(
     settings: Settings,
     session: Session,
     ephemeris: Ephemeris,
     now_utc_s: float,
     reading: ClockReading | None,
-) -> list[Finding]:
+) -> Finding:
+    """Returns the line for the clock. reading: of `clock_reading`."""
     rate_hz_per_s = math.nan
     try:
         home, partner = settings.home.site(), session.partner_site(settings)
@@ -43,31 +43,33 @@ def clock_findings(
         rate_hz_per_s = fraction_rate_per_s * session.here(settings).sked_hz
     except MoontrimError:
         pass  # the tables have a line of their own
-    keys = settings.keying.enabled
-    found = findings_of(reading, settings.clock, rate_hz_per_s, keys=keys)
-    return [Finding(*one) for one in found]
+    return judge_clock(reading, settings.clock, rate_hz_per_s, keys=settings.keying.enabled)
 
 
-async def ask_receiver(settings: Settings, clock: Clock) -> tuple[Fix | None, str]:
-    """The first fix, or why there is none; asks nobody where no receiver is configured."""
-    if settings.gps.source == "none":
-        return None, ""
-    return await first_fix(settings.gps, clock)
+def judge_clock(
+    reading: ClockReading | None, settings: ClockSettings, rate_hz_per_s: float, *, keys: bool
+) -> Finding:
+    """Returns the line for a reading.
 
-
-def receiver_findings(
-    settings: Settings,
-    session: Session,
-    ephemeris: Ephemeris,
-    now_utc_s: float,
-    told: tuple[Fix | None, str],
-) -> list[Finding]:
-    if settings.gps.source == "none":
-        return []
-
-    def cost(one: Site, other: Site) -> float:
-        partner, sked_hz = session.partner_site(settings), session.here(settings).sked_hz
-        return cost_hz(ephemeris, partner, sked_hz, now_utc_s, one, other)
-
-    found = gps_findings(*told, settings.home.site(), cost, BUDGET_HZ)
-    return [Finding(*one) for one in found]
+    rate_hz_per_s: the present Doppler rate on the band; not-a-number: not known. keys: keying is
+    enabled, so that a clock which forbids transmitting is wrong instead of worth a note."""
+    forbids: Level = "wrong" if keys else "note"
+    if reading is None or not reading.synchronised:
+        why = f"{reading.source}: {reading.detail}" if reading else "nothing that can be read does"
+        if settings.trust == "any":
+            text = f"taken on your word (clock.trust is any); {why}"
+            return Finding("note", "clock", text)
+        return Finding(
+            forbids,
+            "clock",
+            f"nothing says that it is right ({why}), so there is no transmitting; install "
+            "chrony, or set clock.trust = 'any' if something else keeps it right",
+        )
+    text = f"within {1000.0 * reading.bound_s:.3g} ms by {reading.source} ({reading.detail})"
+    cost_hz = reading.bound_s * abs(rate_hz_per_s)
+    if math.isfinite(cost_hz):
+        text += f", {cost_hz:.2g} Hz at the present Doppler rate"
+    if not reading.bound_s <= settings.max_error_s:
+        text += f"; more than clock.max_error_ms {settings.max_error_ms:g}: no transmitting"
+        return Finding(forbids, "clock", text)
+    return Finding("note" if cost_hz > NOTICEABLE_HZ else "ok", "clock", text)

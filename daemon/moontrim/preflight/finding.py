@@ -10,11 +10,13 @@ Level = Literal["ok", "note", "wrong"]
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """level: ok, worth a note, or wrong. text: what was found and, unless ok, what to do."""
+    """One line. level: ok, worth a note, or wrong. what: its subject. text: what was found and,
+    unless ok, what to do."""
 
     level: Level
     what: str
     text: str
 
     def as_json(self) -> dict[str, Any]:
+        """Returns the fields as values for JSON."""
         return asdict(self)

@@ -1,5 +1,5 @@
-"""Is what the transmit sequence switches there? Looks at names and permissions only: opening a
-serial port pulses its lines, and that is no thing for a check."""
+"""The outputs and inputs of the transmit sequence: whether they exist and may be opened. Only names
+and permissions are checked, because opening a serial port pulses its lines."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from moontrim_drivers.serial.exchange import locate
 
 
 def output_findings(keying: KeyingSettings) -> Iterator[Finding]:
+    """Returns a line for the sequence, and one for each output or input with a problem."""
     if not keying.enabled:
         yield Finding("ok", "keying", "off: moontrim keys nothing")
         return
@@ -34,7 +35,7 @@ def output_findings(keying: KeyingSettings) -> Iterator[Finding]:
 
 
 def _trouble(one: AnyOutput | AnyInput) -> str:
-    """Why it cannot be used; empty if nothing is known against it."""
+    """Returns why it cannot be used; empty if nothing is known against it."""
     path = getattr(one, "chip", "")
     if port := getattr(one, "port", ""):
         try:

@@ -1,4 +1,4 @@
-"""Where home and partner are, and how far off the dials can be."""
+"""The places of home and partner, and how far off the dials can be."""
 
 from __future__ import annotations
 
@@ -11,10 +11,11 @@ from moontrim.path import Ephemeris
 from moontrim.preflight.finding import Finding
 from moontrim.session.session import Session
 
-GOOD_HZ = 1.0  # what digital modes ask for in the quiet hours
+GOOD_HZ = 1.0  # chosen: what digital modes need in hours of small spread
 
 
 def place_findings(settings: Settings) -> Iterator[Finding]:
+    """Returns a line for each place."""
     places = {"home": settings.home}
     if settings.partner != "self":
         places["partner"] = settings.partner
@@ -31,7 +32,8 @@ def budget_findings(
     now_utc_s: float,
     clock_bound_s: float | None,
 ) -> Iterator[Finding]:
-    """clock_bound_s: the clock is at most so far from UTC; None: not known."""
+    """Returns a line for the accuracy of each dial. clock_bound_s: the clock is at most so far from
+    UTC; None: not known."""
     try:
         budgets = budget_now(settings, session, ephemeris, now_utc_s, clock_bound_s)
     except MoontrimError as error:

@@ -1,6 +1,6 @@
-"""Is the radio there, and does it do what it says? On every band its dials are moved in their
-smallest steps, read back each time, and put where they were. Never keys, and moves no dial of a
-radio that transmits."""
+"""The radio: whether it answers, and whether its dials obey. On every band they are moved in their
+smallest steps, read back each time, and put back. Never keys, and moves no dial of a radio that
+transmits."""
 
 from __future__ import annotations
 
@@ -21,12 +21,13 @@ from moontrim_drivers.contract import (
 )
 from moontrim_drivers.registry import load
 
-OPEN_S = 5.0
-STEPS = 3  # enough to find a radio that rounds to 2, 5 or 10 Hz
-APART = 7  # steps between the two dials, so that one that drags the other along is found out
+OPEN_S = 5.0  # chosen: for connecting, besides the radio's own deadline
+STEPS = 3  # enough to notice a radio that rounds to 2, 5 or 10 Hz
+APART = 7  # steps between the two dials, so that a dial that moves the other one is noticed
 
 
 async def radio_findings(settings: Settings, clock: Clock, *, move_dials: bool) -> list[Finding]:
+    """Returns the lines for the radio. move_dials: as for `checklist.check`."""
     radio = settings.radio
     driver = load(radio.driver)(radio.driver_options(), clock)
     findings: list[Finding] = []
@@ -113,7 +114,7 @@ def _abilities(settings: Settings, capabilities: Capabilities, rig: RigState) ->
 async def _put_back(
     driver: RigDriver, rig: RigState, details: RigDetails, clock: Clock, within_s: float
 ) -> list[Finding]:
-    """However the trial ended, as far as the radio still obeys."""
+    """Puts dials and mode back, however the trial ended. Returns a line if that is not possible."""
     with contextlib.suppress(RigError, TimeoutError):
         async with clock.timeout(within_s):
             try:
@@ -133,7 +134,7 @@ async def _put_back(
 
 
 async def _obeys(driver: RigDriver, band: BandSettings, clock: Clock, deadline_s: float) -> Finding:
-    """Does each dial take the smallest step there is, alone?"""
+    """Returns the line for a band: whether each dial takes the smallest step, by itself."""
     step_hz = max(band.dial_resolution_hz, driver.capabilities.dial_resolution_hz)
     rx_hz = nearest(band.band().dial_hz(band.sked_hz), step_hz)
     split = driver.capabilities.split
@@ -149,7 +150,7 @@ async def _obeys(driver: RigDriver, band: BandSettings, clock: Clock, deadline_s
             return keyed
     for step in range(STEPS + 1):
         wanted = RigState(rx_hz + step * step_hz, tx_hz, None)
-        if step > STEPS // 2 and tx_hz is not None:  # first the one, then the other
+        if step > STEPS // 2 and tx_hz is not None:  # first the receive dial, then the other
             wanted = RigState(rx_hz + STEPS // 2 * step_hz, tx_hz + step * step_hz, None)
         try:
             async with clock.timeout(deadline_s):

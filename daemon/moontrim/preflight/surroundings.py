@@ -1,4 +1,4 @@
-"""Broker and disk: what the daemon can do without, but the operator may miss."""
+"""Broker and disk: the daemon runs without them, but phones and records need them."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from moontrim.config.settings import Settings
 from moontrim.preflight.finding import Finding
 from moontrim.remote.broker.process import BrokerMissing, broker_command
 
-CONNECT_S = 3.0
-FULL_MB, SHORT_MB = 20.0, 200.0
+CONNECT_S = 3.0  # chosen: the broker is in the same network
+FULL_MB, SHORT_MB = 20.0, 200.0  # chosen: a night's journal takes a few MB
 
 
 async def broker_findings(settings: Settings, clock: Clock) -> list[Finding]:
-    """Can phones reach us?"""
+    """Returns a line for the broker: whether phones can reach the daemon."""
     remote = settings.remote
     if not remote.enabled:
         return [Finding("ok", "broker", "off: no MQTT and no phone page")]
@@ -40,19 +40,19 @@ async def broker_findings(settings: Settings, clock: Clock) -> list[Finding]:
 
 
 def disk_findings(settings: Settings) -> Iterator[Finding]:
-    """Can session and journal be kept?"""
+    """Returns a line for the disk: whether it takes session and journal."""
     folder = settings.state_path()
-    there = folder
-    while not there.exists():
-        there = there.parent
+    nearest = folder  # it or the nearest folder above it that exists
+    while not nearest.exists():
+        nearest = nearest.parent
     try:
-        if there == folder:
+        if nearest == folder:
             with tempfile.TemporaryFile(dir=folder) as trial:
                 trial.write(b"moontrim")
                 trial.flush()
-        elif not os.access(there, os.W_OK):
-            raise PermissionError(13, "not writable", str(there))
-        free_mb = shutil.disk_usage(there).free / 1e6
+        elif not os.access(nearest, os.W_OK):
+            raise PermissionError(13, "not writable", str(nearest))
+        free_mb = shutil.disk_usage(nearest).free / 1e6
     except OSError as error:
         yield Finding(
             "wrong",

@@ -1,5 +1,4 @@
-"""The tables that the sky comes from: how old, how far they reach, what their age costs, and how
-to renew them."""
+"""The table of Earth rotation: its age, how far it reaches, what its age costs, how to renew it."""
 
 from __future__ import annotations
 
@@ -14,8 +13,8 @@ from moontrim.preflight.finding import Finding
 from moontrim.session.session import Session
 
 DAY_S = 86400.0
-SHORT_DAYS = 30.0
-OFFLINE_DAYS = 28.0  # what the table will be worth after so long without a network
+SHORT_DAYS = 30.0  # chosen: less than a lunar month of predictions left is worth a note
+OFFLINE_DAYS = 28.0  # chosen: the cost is also given for so long without a network
 RENEW = (
     "renew it with `pip install --upgrade astropy-iers-data`, or put a finals2000A file beside the "
     "config and name it as earth_rotation_file in [data]"
@@ -25,12 +24,13 @@ RENEW = (
 def table_findings(
     settings: Settings, session: Session, ephemeris: Ephemeris, now_utc_s: float
 ) -> Iterator[Finding]:
+    """Returns the line for the table."""
     sked_hz = session.here(settings).sked_hz
     home, partner = settings.home.site(), session.partner_site(settings)
     try:
         ephemeris.require(now_utc_s)
         later_s = min(now_utc_s + OFFLINE_DAYS * DAY_S, ephemeris.last_utc_s)
-        # How much it matters changes over the day with where the stations are.
+        # Its effect changes over the day as the Earth turns the stations.
         hz_per_s = sked_hz * max(
             abs(
                 ut1_sensitivity(ephemeris, home, partner, now_utc_s + 3600.0 * hour)["from_partner"]

@@ -1,7 +1,7 @@
-"""The kernel's own idea of how wrong the clock may be: adjtimex(2), which changes nothing when
-asked with modes 0 and needs no rights. A hardened service may be refused it; then it is not there.
+"""The kernel's estimate of the error of the clock: adjtimex(2), which changes nothing with modes 0
+and needs no rights. A hardened service may be refused the call; then there is no such source.
 
-Judged by `maxerror` and not by the flag STA_UNSYNC, which stays set under a chronyd that leaves the
+`maxerror` decides, not the flag STA_UNSYNC, which stays set under a chronyd that leaves the
 real-time clock alone."""
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ from dataclasses import replace
 
 from moontrim.timekeeping.reading import ClockReading, unsynchronised
 
-NEVER_SET_S = 16.0  # where the kernel's maxerror ends, and where it begins (NTP_PHASE_LIMIT)
+NEVER_SET_S = 16.0  # the kernel's maxerror at the start, and at most (NTP_PHASE_LIMIT)
 LEAP_STATES = {1: "a leap second will be added today", 2: "a leap second will be left out today"}
 
 
 class _Timex(ctypes.Structure):
-    """As adjtimex(2) gives it, in C's own sizes."""
+    """The structure of adjtimex(2)."""
 
     _fields_ = (
         ("modes", ctypes.c_uint),
@@ -38,26 +38,26 @@ def _library() -> ctypes.CDLL:
 
 
 class Kernel:
-    """The reader. Left alone, maxerror only grows (by 500 ppm): when it has fallen, somebody has
-    compared the clock."""
+    """The kernel as a source of time. By itself maxerror only grows (by 500 ppm): when it has
+    fallen, a program has compared the clock."""
 
-    def __init__(self, ask: Callable[[], ClockReading | None] | None = None) -> None:
-        self._ask = ask or read_adjtimex
+    def __init__(self, read_once: Callable[[], ClockReading | None] | None = None) -> None:
+        self._read_once = read_once or read_adjtimex
         self._last_s = math.inf
         self._falls = 0
 
     async def read(self) -> ClockReading | None:
-        """None where it may not be asked."""
-        found = self._ask()
-        if found is None:
+        """Returns a reading; None where the call is not allowed."""
+        reading = self._read_once()
+        if reading is None:
             return None
-        self._falls += found.bound_s < self._last_s
-        self._last_s = found.bound_s
-        return replace(found, compared=float(self._falls))
+        self._falls += reading.bound_s < self._last_s
+        self._last_s = reading.bound_s
+        return replace(reading, compared=float(self._falls))
 
 
 def read_adjtimex() -> ClockReading | None:
-    """None where it may not be asked."""
+    """Returns a reading, without `compared`; None where the call is not allowed."""
     timex = _Timex()
     try:
         state = _library().adjtimex(ctypes.byref(timex))
@@ -67,7 +67,7 @@ def read_adjtimex() -> ClockReading | None:
 
 
 def judge(state: int, max_error_s: float) -> ClockReading:
-    """state: what the call returned."""
+    """Returns the reading for the result of the call (`state`) and its maxerror."""
     if not 0.0 <= max_error_s < NEVER_SET_S:
         return unsynchronised("kernel", "nothing has set the clock")
     return ClockReading(

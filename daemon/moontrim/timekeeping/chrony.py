@@ -27,13 +27,15 @@ REPLY_BYTES = _REPLY_HEADER.size + _TRACKING.size
 
 
 class ChronyGarbledError(MoontrimError):
-    """Bytes came that are no answer to what was asked."""
+    """Bytes came that do not answer the request."""
 
 
 @dataclass(frozen=True, slots=True)
 class ChronyTracking:
-    """What matters of the report. slow_s: by how much the system clock is behind chronyd's own idea
-    of the time, which it is being slewed to. updated_utc_s: when a source was last listened to."""
+    """The fields in use of the report.
+
+    slow_s: how far the system clock is behind chronyd's estimate of the time, to which it is being
+    slewed. updated_utc_s: when a source was last used, POSIX seconds."""
 
     reference_id: int
     stratum: int
@@ -45,23 +47,23 @@ class ChronyTracking:
 
     @property
     def synchronised(self) -> bool:
-        """To something outside."""
+        """Whether the clock follows a source outside this machine."""
         return self.leap < NOT_SYNCHRONISED and self.reference_id not in (0, LOCAL_MODE)
 
     @property
     def bound_s(self) -> float:
-        """chronyc(1): the clock is not wrong by more than this, if the sources are right."""
+        """The largest error of the clock, if the sources are right (chronyc(1))."""
         return abs(self.slow_s) + self.root_dispersion_s + 0.5 * self.root_delay_s
 
 
 def tracking_request(sequence: int) -> bytes:
-    """sequence: 32 bits that the answer repeats."""
+    """Returns the request. sequence: 32 bits that the answer repeats."""
     request = _REQUEST.pack(VERSION, REQUEST, TRACKING_REQUEST, 0, sequence)
     return request.ljust(REPLY_BYTES, b"\0")
 
 
 def parse_tracking(data: bytes, sequence: int) -> ChronyTracking:
-    """Raises ChronyGarbledError."""
+    """Returns the report in an answer. Raises ChronyGarbledError."""
     if len(data) < REPLY_BYTES:
         raise ChronyGarbledError(f"{len(data)} bytes, where {REPLY_BYTES} are due")
     version, kind, command, reply, status, echoed = _REPLY_HEADER.unpack_from(data)
@@ -73,7 +75,7 @@ def parse_tracking(data: bytes, sequence: int) -> ChronyTracking:
         data, _REPLY_HEADER.size
     )
     values = [_float(bits) for bits in floats]
-    found = ChronyTracking(
+    tracking = ChronyTracking(
         reference_id=reference_id,
         stratum=stratum,
         leap=leap,
@@ -82,13 +84,13 @@ def parse_tracking(data: bytes, sequence: int) -> ChronyTracking:
         root_delay_s=values[6],
         root_dispersion_s=values[7],
     )
-    if found.root_delay_s < 0.0 or found.root_dispersion_s < 0.0:
+    if tracking.root_delay_s < 0.0 or tracking.root_dispersion_s < 0.0:
         raise ChronyGarbledError("a negative distance")
-    return found
+    return tracking
 
 
 def reading_of(tracking: ChronyTracking) -> ClockReading:
-    """What that says of the clock."""
+    """Returns the report as a reading of the clock."""
     if tracking.reference_id == LOCAL_MODE:
         return unsynchronised("chrony", "it serves its own clock and follows no source")
     if not tracking.synchronised:
@@ -114,5 +116,5 @@ def _float(bits: int) -> float:
 
 
 def _whole_seconds(high: int, low: int) -> int:
-    """The upper half reads 0x7fffffff where the sender knows no 64-bit time."""
+    """Returns the seconds; the upper half is 0x7fffffff where the sender has no 64-bit time."""
     return low if high == 0x7FFFFFFF else (high << 32) + low

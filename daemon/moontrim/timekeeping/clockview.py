@@ -1,4 +1,4 @@
-"""What is shown of the clock."""
+"""What others see of the clock."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ from typing import NamedTuple
 
 
 class ClockView(NamedTuple):
-    """For the state. source: empty if none can be read. bound_ms: None if unknown. cost_hz: what
-    that may cost on this band at present; None if unknown. doubt: why there is no transmitting;
-    empty if there may be."""
+    """The clock at an instant, for the state.
+
+    source: empty if none can be read. detail: a phrase of the source. bound_ms: the largest error;
+    None if unknown. cost_hz: what that error may cost on the band at present; None if unknown.
+    doubt: why the clock forbids transmitting; empty if it does not."""
 
     source: str
     detail: str

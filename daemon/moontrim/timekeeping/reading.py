@@ -1,4 +1,4 @@
-"""What a source of time says of the machine's clock. A leaf."""
+"""A reading of a source of time: what it reports about the machine's clock."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class ClockReading:
-    """One look at one source.
+    """One reading of one source.
 
     bound_s: UTC may be wrong by so much either way; infinite unless synchronised.
-    offset_s: the clock minus true time as far as the source knows; None where it does not say.
+    offset_s: the clock minus true time by the source's estimate; None where it reports none.
     detail: a few words for a person.
-    compared: another number each time the source has compared the clock with the outside. What the
-        number is means nothing.
+    compared: a number that changes each time the source has compared the clock with an outside
+        source; its value means nothing.
     """
 
     source: str
@@ -27,9 +27,9 @@ class ClockReading:
 
 
 Reader = Callable[[], Awaitable[ClockReading | None]]
-"""Looks once, within half a second; None: there is no such source here."""
+"""Reads a source once, within half a second; returns None where there is no such source."""
 
 
 def unsynchronised(source: str, detail: str) -> ClockReading:
-    """A source that is there and does not vouch for the clock."""
+    """Returns the reading of a source that exists and does not keep the clock right."""
     return ClockReading(source, False, math.inf, None, detail)

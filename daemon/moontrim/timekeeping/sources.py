@@ -1,4 +1,4 @@
-"""The sources of time of this machine, and which to believe. Owns the socket to chronyd."""
+"""The sources of time of this machine, and their best reading. Owns the socket to chronyd."""
 
 from __future__ import annotations
 
@@ -22,12 +22,13 @@ from moontrim.timekeeping.chrony import (
 from moontrim.timekeeping.reading import ClockReading, Reader, unsynchronised
 from moontrim.timekeeping.timesyncd import read_timesyncd
 
-ANSWER_S = 0.5
+ANSWER_S = 0.5  # chosen: chronyd answers on the loopback within a millisecond
 LOOPBACK = "127.0.0.1"
 
 
 def readers_for(clock: Clock, settings: ClockSettings, *others: Reader) -> tuple[Reader, ...]:
-    """The best first, others last. A virtual clock is right by definition."""
+    """Returns the sources for a clock, the best first, `others` last. A virtual clock is right by
+    definition."""
     if isinstance(clock, VirtualClock):
         return (right_by_definition(),)
 
@@ -38,7 +39,7 @@ def readers_for(clock: Clock, settings: ClockSettings, *others: Reader) -> tuple
 
 
 def right_by_definition() -> Reader:
-    """A source that is never wrong, and compares the clock whenever it is asked."""
+    """Returns a source that is never wrong and compares the clock at each reading."""
     times = itertools.count()
 
     async def read() -> ClockReading | None:
@@ -47,26 +48,25 @@ def right_by_definition() -> Reader:
     return read
 
 
-async def look(readers: Sequence[Reader]) -> list[ClockReading]:
-    """Of every source there is, up to the first that is synchronised."""
-    seen = []
+async def read_sources(readers: Sequence[Reader]) -> list[ClockReading]:
+    """Reads the sources in order, up to the first that is synchronised. Returns the readings."""
+    readings = []
     for read in readers:
-        found = await read()
-        if found is not None:
-            seen.append(found)
-            if found.synchronised:
+        reading = await read()
+        if reading is not None:
+            readings.append(reading)
+            if reading.synchronised:
                 break
-    return seen
+    return readings
 
 
-def best_reading(seen: Sequence[ClockReading]) -> ClockReading | None:
-    """Of the first that is synchronised; failing that, of the first there is. None: there is no
-    source of time that can be read."""
-    return next((one for one in seen if one.synchronised), seen[0] if seen else None)
+def best_reading(readings: Sequence[ClockReading]) -> ClockReading | None:
+    """Returns the first reading that is synchronised, else the first one; None if there is none."""
+    return next((one for one in readings if one.synchronised), readings[0] if readings else None)
 
 
 async def read_chrony(clock: Clock, port: int) -> ClockReading | None:
-    """None if no chronyd answers there."""
+    """Returns chronyd's reading; None if no chronyd answers at that port."""
     try:
         tracking = await ask_chrony(clock, port)
     except ChronyGarbledError as error:
@@ -77,12 +77,12 @@ async def read_chrony(clock: Clock, port: int) -> ClockReading | None:
 
 
 async def ask_chrony(clock: Clock, port: int) -> ChronyTracking:
-    """Raises OSError (nobody there), TimeoutError, ChronyGarbledError."""
+    """Asks chronyd once. Raises OSError (nothing listens), TimeoutError, ChronyGarbledError."""
     sequence = secrets.randbits(32)
     loop = asyncio.get_running_loop()
     answer: asyncio.Future[bytes] = loop.create_future()
     transport, _ = await loop.create_datagram_endpoint(
-        lambda: _One(answer), remote_addr=(LOOPBACK, port)
+        lambda: _FirstDatagram(answer), remote_addr=(LOOPBACK, port)
     )
     try:
         transport.sendto(tracking_request(sequence))
@@ -92,8 +92,8 @@ async def ask_chrony(clock: Clock, port: int) -> ChronyTracking:
         transport.close()
 
 
-class _One(asyncio.DatagramProtocol):
-    """The first datagram that comes, or why none does."""
+class _FirstDatagram(asyncio.DatagramProtocol):
+    """Sets the future to the first datagram that comes, or to the error."""
 
     def __init__(self, answer: asyncio.Future[bytes]) -> None:
         self._answer = answer

@@ -1,9 +1,10 @@
-"""May the clock be believed well enough to transmit? Polled in the background; never waits for
-anything when asked.
+"""Whether the clock is trusted well enough to transmit. The sources are polled in the background;
+the answer is always at hand.
 
-Without a look at a source there is no trust. A look counts until the bound has grown past the
-limit. After a step or a suspension none counts until the source is seen to have compared the clock
-again: that it did so is told by two looks, as instants of UTC mean little across a step."""
+Without a reading of a source there is no trust. A reading counts until its error bound, which grows
+with the assumed drift, exceeds the limit. After a step or a suspension no reading counts until the
+source has compared the clock again. Two readings show that by a change of `compared`, because
+instants of UTC mean little across a step."""
 
 from __future__ import annotations
 
@@ -16,17 +17,20 @@ from moontrim.config.clock import ClockSettings
 from moontrim.timekeeping.clockjumps import ClockWatch
 from moontrim.timekeeping.clockview import ClockView
 from moontrim.timekeeping.reading import ClockReading, Reader
-from moontrim.timekeeping.sources import best_reading, look
+from moontrim.timekeeping.sources import best_reading, read_sources
 
 log = logging.getLogger(__name__)
 
-POLL_S = 16.0
-IN_DOUBT_S = 2.0
-WITNESS_S = 60.0  # for how long a contradiction counts
+POLL_S = 16.0  # chosen: well below the shortest poll of a time daemon's servers
+IN_DOUBT_S = 2.0  # chosen: so that transmitting becomes possible soon after the clock is right
+WITNESS_S = 60.0  # chosen: for how long a contradiction counts
 
 
 class ClockTrust:
-    """watch: shared with whoever acts on its steps. readers: see `readers_for`."""
+    """Judges the clock by its sources.
+
+    watch: for steps and suspensions; the tracker calls its `step_s`. readers: see `readers_for`.
+    reading: the one in use; None: none yet, or withdrawn by its source."""
 
     def __init__(
         self,
@@ -43,49 +47,53 @@ class ClockTrust:
         self._read_at_s = -math.inf
         self._contradiction = ""
         self._contradicted_at_s = -math.inf
-        self._said = ""
-        self._before: tuple[float, str, float] | None = None  # disturbance, source, its `compared`
-        self._compared_at_s = -math.inf  # when that was seen to have changed
+        self._logged_doubt = ""
+        # The first reading after a disturbance: when that was, the source, its `compared`.
+        self._after_disturbance: tuple[float, str, float] | None = None
+        self._compared_at_s = -math.inf  # when `compared` was found to have changed
 
     async def run(self) -> None:
-        """Until cancelled."""
+        """Polls until cancelled."""
         while True:
             await self.poll()
             self._watch.disturbed.clear()
             await self._clock.wait(self._watch.disturbed, IN_DOUBT_S if self.doubt() else POLL_S)
 
     async def poll(self) -> None:
-        """Look once."""
-        seen = await look(self._readers)
-        kept = self.reading
-        if kept and any(one.source == kept.source and not one.synchronised for one in seen):
-            self.reading = None  # it takes back what it said, whatever others say
-        new = best_reading(seen)
+        """Reads the sources once."""
+        readings = await read_sources(self._readers)
+        present = self.reading
+        if present and any(
+            one.source == present.source and not one.synchronised for one in readings
+        ):
+            self.reading = None  # its source withdraws it, whatever others report
+        new = best_reading(readings)
         if new is not None and self._better(new):
             self.reading, self._read_at_s = new, self._clock.monotonic_s()
             self._compare(new)
         doubt = self.doubt()
-        if doubt != self._said:
-            self._said = doubt
+        if doubt != self._logged_doubt:
+            self._logged_doubt = doubt
             if doubt:
                 log.warning("the clock is not trusted: %s", doubt)
             else:
                 log.info("the clock is trusted: %s", _named(self.reading))
 
     def error_bound_s(self) -> float:
-        """UTC may be wrong by so much either way at this moment; infinite if unknown."""
+        """Returns by how much UTC may be wrong either way now; infinite if unknown."""
         if self.reading is None or self._watch.disturbed_at_s > self._compared_at_s:
             return math.inf
         idle_s = self._clock.monotonic_s() - self._read_at_s
         return self.reading.bound_s + idle_s * self._settings.drift_ppm / 1e6
 
     def cost_hz(self, rate_hz_per_s: float) -> float:
-        """What that may cost, at a Doppler rate; infinite if unknown."""
+        """Returns what that error may cost at a Doppler rate; infinite if unknown."""
         return _cost_hz(self.error_bound_s(), rate_hz_per_s)
 
-    def witness(self, ahead_low_s: float, ahead_high_s: float, who: str) -> None:
-        """Somebody else knows that the clock is ahead of true time by something between these two
-        (negative: behind). Where that leaves no room for the limit, it is a contradiction."""
+    def compare_with(self, ahead_low_s: float, ahead_high_s: float, who: str) -> None:
+        """Compares the clock with another witness, `who`, by which it is ahead of true time by a
+        value between these two (negative: behind). If the whole range lies beyond the allowed
+        error, that is a contradiction, and a reason for doubt."""
         limit_s = self._settings.max_error_s
         if ahead_low_s > limit_s:
             self._contradiction = f"by the {who} it is at least {ahead_low_s:.1f} s ahead"
@@ -96,7 +104,7 @@ class ClockTrust:
         self._contradicted_at_s = self._clock.monotonic_s()
 
     def doubt(self) -> str:
-        """Why the clock is not to be trusted just now; empty if it may be."""
+        """Returns why the clock is not trusted now; empty if it is."""
         return self._doubt(self.error_bound_s())
 
     def _doubt(self, bound_s: float) -> str:
@@ -110,7 +118,7 @@ class ClockTrust:
         if reading is None or not reading.synchronised:
             return "" if self._settings.trust == "any" else _unvouched(reading)
         if self._watch.disturbed_at_s > self._compared_at_s:
-            return f"{self._watch.said}, and {reading.source} has not set it right since"
+            return f"{self._watch.last_event}, and {reading.source} has not set it right since"
         bound_ms = 1000.0 * bound_s
         # Written so that not-a-number forbids.
         if not bound_ms <= self._settings.max_error_ms:
@@ -121,7 +129,7 @@ class ClockTrust:
         return ""
 
     def view(self, rate_hz_per_s: float = math.nan) -> ClockView:
-        """As it is now. rate_hz_per_s: the present Doppler rate; not-a-number: not known."""
+        """Returns the present view. rate_hz_per_s: the Doppler rate; not-a-number: not known."""
         bound_s = self.error_bound_s()
         cost_hz = bound_s * abs(rate_hz_per_s)
         reading = self.reading
@@ -134,18 +142,20 @@ class ClockTrust:
         )
 
     def _better(self, new: ClockReading) -> bool:
-        """A source is always believed about itself; another one only if it knows better."""
-        kept = self.reading
-        return kept is None or new.source == kept.source or new.bound_s <= self.error_bound_s()
+        """Whether a reading replaces the present one: one of the same source always does, one of
+        another source if its bound is not larger."""
+        old = self.reading
+        return old is None or new.source == old.source or new.bound_s <= self.error_bound_s()
 
     def _compare(self, new: ClockReading) -> None:
-        """Has the source compared the clock since it was last disturbed?"""
+        """Notes whether the source has compared the clock since it was last disturbed."""
         disturbed_at_s = self._watch.disturbed_at_s
         if disturbed_at_s <= self._compared_at_s:
             return
-        if self._before is None or self._before[:2] != (disturbed_at_s, new.source):
-            self._before = (disturbed_at_s, new.source, new.compared)
-        elif self._before[2] != new.compared:
+        first = self._after_disturbance
+        if first is None or first[:2] != (disturbed_at_s, new.source):
+            self._after_disturbance = (disturbed_at_s, new.source, new.compared)
+        elif first[2] != new.compared:
             self._compared_at_s = self._clock.monotonic_s()
 
 

@@ -173,7 +173,7 @@ class Tracker:
         step_s = self._watch.step_s()
         if step_s == 0.0:
             return False
-        self._fault(self._watch.said)
+        self._fault(self._watch.last_event)
         self._planned_to_utc_s = 0.0
         return True
 

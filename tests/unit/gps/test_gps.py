@@ -26,8 +26,8 @@ from moontrim.gps.fix import (
     Fix,
     GpsGarbledError,
     Position,
-    Steady,
-    checked,
+    SteadyHome,
+    checked_position,
     distance_m,
     home_from,
     move_from,
@@ -35,11 +35,17 @@ from moontrim.gps.fix import (
 )
 from moontrim.gps.gpsd import LONGEST_LINE, parse_line, watch_command
 from moontrim.gps.home import HomeKeeper
-from moontrim.gps.nmea import LONGEST_SENTENCE, Day, GgaSentence, Sentences, parse_sentence
+from moontrim.gps.nmea import (
+    LONGEST_SENTENCE,
+    FixAssembler,
+    GgaSentence,
+    RmcSentence,
+    parse_sentence,
+)
 from moontrim.gps.receiver import GpsWatch
 from moontrim.gps.timecheck import clock_ahead_s, gps_reader
 from moontrim.path.site import Site
-from moontrim.preflight.receiver import gps_findings
+from moontrim.preflight.receiver import fix_findings
 from support.nmea_sentences import gga, gsa, rmc, sentence
 from support.processor import within
 
@@ -181,7 +187,7 @@ def test_the_command_that_asks_for_reports() -> None:
 
 def fixes_from(*pieces: bytes) -> list[Fix]:
     found: list[Fix] = []
-    sentences = Sentences(found.append)
+    sentences = FixAssembler(found.append)
     for index, piece in enumerate(pieces):
         sentences.feed(piece, T0 + 0.1 * index)
     return found
@@ -300,7 +306,7 @@ def test_any_sentence_is_a_value_or_one_error(line: bytes) -> None:
         return
     if isinstance(found, GgaSentence) and found.position is not None:
         sane(Fix(found.position, None, T0))
-    assert found is None or isinstance(found, GgaSentence | Day)
+    assert found is None or isinstance(found, GgaSentence | RmcSentence)
 
 
 @given(st.lists(st.binary(max_size=300), max_size=20))
@@ -344,7 +350,7 @@ def test_a_move_tells_when_it_is_one_and_costs(
     north_m: float, error_m: float | None, hz: float, tells: bool
 ) -> None:
     move = move_from(HOME, at(north_m, error_m=error_m), lambda a, b: hz, 0.5)
-    assert move.tells is tells
+    assert move.significant is tells
     assert f"{north_m:.0f} m from home" in move.text and "JN88gc" in move.text
 
 
@@ -358,7 +364,7 @@ def test_what_may_be_home() -> None:
 
 
 def test_home_needs_fixes_that_agree() -> None:
-    steady = Steady()
+    steady = SteadyHome()
     wander_m = [0.0, 4.0, -3.0, 2.0, -1.0]
     found = [steady.add(at(m)) for m in wander_m]
     assert found[: STEADY_FIXES - 1] == [None] * (STEADY_FIXES - 1)
@@ -375,7 +381,7 @@ def test_home_needs_fixes_that_agree() -> None:
 
 
 def test_steady_beside_the_180_degree_meridian() -> None:
-    steady = Steady()
+    steady = SteadyHome()
     for n in range(STEADY_FIXES):
         longitude_deg = (179.99999, -179.99999)[n % 2]
         site = steady.add(Position(-17.0, longitude_deg, 10.0, 5.0, "3D"))
@@ -384,7 +390,7 @@ def test_steady_beside_the_180_degree_meridian() -> None:
 
 @pytest.mark.parametrize("longitude_deg", [-180.0, 180.0])
 def test_edges_are_places(longitude_deg: float) -> None:
-    place = checked(90.0, longitude_deg, 0.0, 1.0, "3D")
+    place = checked_position(90.0, longitude_deg, 0.0, 1.0, "3D")
     assert place is not None and len(place.locator) == 10
 
 
@@ -451,8 +457,8 @@ def test_what_a_fix_says_of_the_clock() -> None:
 
 def test_findings() -> None:
     def found(fix: Fix | None, hz: float = 0.1) -> dict[str, tuple[str, str]]:
-        lines = gps_findings(fix, "no fix within 5 s", HOME, lambda a, b: hz, 0.5)
-        return {what: (level, text) for level, what, text in lines}
+        lines = fix_findings(fix, "no fix within 5 s", HOME, lambda a, b: hz, 0.5)
+        return {line.what: (line.level, line.text) for line in lines}
 
     assert found(None) == {"GPS": ("note", "no fix within 5 s")}
     right = found(Fix(at(3.0), T0, T0 + 0.2))

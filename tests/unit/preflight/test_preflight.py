@@ -12,7 +12,7 @@ import pytest
 from moontrim.clock.virtual import VirtualClock
 from moontrim.config.settings import Settings, settings_from
 from moontrim.path import Ephemeris
-from moontrim.preflight import check
+from moontrim.preflight.checklist import check
 from moontrim.preflight.finding import Finding
 from moontrim.preflight.radio import radio_findings
 from moontrim.preflight.surroundings import broker_findings, disk_findings

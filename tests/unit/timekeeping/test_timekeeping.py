@@ -9,7 +9,7 @@ import math
 import os
 import socket
 import struct
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from moontrim.clock.system import SystemClock
 from moontrim.clock.virtual import VirtualClock
 from moontrim.config.clock import ClockSettings
-from moontrim.preflight.clockwords import clock_findings
+from moontrim.preflight.clock import judge_clock
 from moontrim.timekeeping.adjtimex import NEVER_SET_S, Kernel, judge, read_adjtimex
 from moontrim.timekeeping.chrony import (
     LOCAL_MODE,
@@ -32,7 +32,7 @@ from moontrim.timekeeping.chrony import (
 )
 from moontrim.timekeeping.clockjumps import SETTLED_S, ClockWatch
 from moontrim.timekeeping.reading import ClockReading, Reader, unsynchronised
-from moontrim.timekeeping.sources import best_reading, look, read_chrony, readers_for
+from moontrim.timekeeping.sources import best_reading, read_chrony, read_sources, readers_for
 from moontrim.timekeeping.timesyncd import NOT_YET_SLEWED_S, STALE_S, read_timesyncd
 from moontrim.timekeeping.trust import POLL_S, ClockTrust
 from support.processor import unloaded_s
@@ -247,7 +247,7 @@ def test_the_first_that_vouches_else_the_first_there_is() -> None:
     kernel = good("kernel")
 
     def best(*readings: ClockReading | None) -> ClockReading | None:
-        return best_reading(asyncio.run(look([says(one) for one in readings])))
+        return best_reading(asyncio.run(read_sources([says(one) for one in readings])))
 
     assert best(good(), kernel) == good()
     assert best(None, kernel) == kernel
@@ -390,7 +390,7 @@ def test_the_operators_word(reading: ClockReading | None) -> None:
         assert "stepped" in s.trust.doubt(), "a step counts all the same"
         await s.clock.sleep(SETTLED_S + 1.0)
         assert s.trust.doubt() == ""
-        s.trust.witness(5.0, 6.0, "GPS receiver")
+        s.trust.compare_with(5.0, 6.0, "GPS receiver")
         assert "GPS receiver" in s.trust.doubt(), "and so does a contradiction"
 
     stand = Stand(trust="any")
@@ -450,7 +450,7 @@ def test_waking_up_is_seen_at_once_and_ends_with_a_comparison() -> None:
         s.clock.step_utc(1800.0)  # UTC goes on, the monotonic clock does not
         assert "woken" in s.trust.doubt()
         await s.clock.sleep(1.0)
-        assert s.watch.said == "the machine slept for 1800 s"
+        assert s.watch.last_event == "the machine slept for 1800 s"
         await s.clock.sleep(100.0)
         assert "slept" in s.trust.doubt()
         s.compares = True
@@ -462,11 +462,11 @@ def test_waking_up_is_seen_at_once_and_ends_with_a_comparison() -> None:
 
 def test_a_witness_contradicts_for_a_while() -> None:
     async def scene(s: Stand) -> None:
-        s.trust.witness(-0.3, 0.8, "GPS receiver")
+        s.trust.compare_with(-0.3, 0.8, "GPS receiver")
         assert s.trust.doubt() == ""
-        s.trust.witness(2.0, 3.1, "GPS receiver")
+        s.trust.compare_with(2.0, 3.1, "GPS receiver")
         assert s.trust.doubt() == "by the GPS receiver it is at least 2.0 s ahead"
-        s.trust.witness(-3.1, -2.0, "GPS receiver")
+        s.trust.compare_with(-3.1, -2.0, "GPS receiver")
         assert s.trust.doubt() == "by the GPS receiver it is at least 2.0 s behind"
         await s.clock.sleep(61.0)
         assert s.trust.doubt() == "", "a witness that fell silent"
@@ -541,12 +541,10 @@ def test_settings_that_are_none(wrong: dict[str, Any]) -> None:
 def test_findings(
     reading: ClockReading | None, settings: dict[str, Any], keys: bool, level: str, text: str
 ) -> None:
-    found: Sequence[tuple[str, str, str]] = clock_findings(
-        reading, ClockSettings(**settings), RATE_HZ_PER_S, keys=keys
-    )
-    assert [(one[0], one[1]) for one in found] == [(level, "clock")]
-    assert text in found[0][2]
-    assert clock_findings(good(), ClockSettings(), math.nan, keys=True)[0][0] == "ok"
+    finding = judge_clock(reading, ClockSettings(**settings), RATE_HZ_PER_S, keys=keys)
+    assert (finding.level, finding.what) == (level, "clock")
+    assert text in finding.text
+    assert judge_clock(good(), ClockSettings(), math.nan, keys=True).level == "ok"
 
 
 class Busy(VirtualClock):

@@ -1,0 +1,49 @@
+"""The order of the pre-flight list."""
+
+from __future__ import annotations
+
+from moontrim.app.whereabouts import home_at
+from moontrim.clock.system import Clock
+from moontrim.config.settings import Settings
+from moontrim.path import Ephemeris
+from moontrim.preflight.bands import band_findings
+from moontrim.preflight.clock import clock_finding, clock_reading, error_bound_s
+from moontrim.preflight.finding import Finding
+from moontrim.preflight.moon import moon_findings
+from moontrim.preflight.outputs import output_findings
+from moontrim.preflight.places import budget_findings, place_findings
+from moontrim.preflight.radio import radio_findings
+from moontrim.preflight.receiver import first_fix, receiver_findings
+from moontrim.preflight.surroundings import broker_findings, disk_findings
+from moontrim.preflight.tables import table_findings
+from moontrim.session.sessionfile import load_session
+
+
+async def check(
+    settings: Settings, ephemeris: Ephemeris, clock: Clock, *, move_dials: bool = True
+) -> list[Finding]:
+    """Returns the whole list, without keying anything.
+
+    move_dials: move the radio's dials on each band to see whether it obeys; they are put back."""
+    now_s = clock.utc_s()
+    session = load_session(settings.state_path(), settings)
+    fix, why_none = await first_fix(settings, clock)
+    if not settings.home_is_known:
+        if fix is None:
+            return [Finding("wrong", "home", f"left to the GPS receiver: {why_none}")]
+        settings = settings.model_copy(update={"home": home_at(fix.position.site())})
+    reading = await clock_reading(settings, clock)
+    return [
+        Finding("ok", "config", f"{len(settings.bands)} band(s), radio {settings.radio.driver}"),
+        *band_findings(settings),
+        *place_findings(settings),
+        *receiver_findings(settings, session, ephemeris, now_s, fix, why_none),
+        clock_finding(settings, session, ephemeris, now_s, reading),
+        *table_findings(settings, session, ephemeris, now_s),
+        *budget_findings(settings, session, ephemeris, now_s, error_bound_s(reading)),
+        *moon_findings(settings, session, ephemeris, now_s),
+        *await radio_findings(settings, clock, move_dials=move_dials),
+        *output_findings(settings.keying),
+        *await broker_findings(settings, clock),
+        *disk_findings(settings),
+    ]
