@@ -72,7 +72,7 @@ class _Daemon:
         given: dict[str, Any] = dict.fromkeys(_SEEN)
         link = LinkView(LinkState.READY if self.mood == 0 else LinkState.LOST, "")
         given |= {"band": self.session.band, "tracking": self.tracking, "reason": "", "link": link}
-        given |= {"sked_hz": self.session.here(SETTINGS).sked_hz, "transmitting": False}
+        given |= {"sked_hz": self.session.band_choices(SETTINGS).sked_hz, "transmitting": False}
         self.hub.publish(Snapshot(**given))
 
     async def ask(self, command: Command) -> Session:
@@ -80,7 +80,10 @@ class _Daemon:
         if self.mood == 4:
             await asyncio.get_running_loop().create_future()
         self.session = command.apply(self.session, SETTINGS)
-        band, sked_hz = SETTINGS.band(self.session.band), self.session.here(SETTINGS).sked_hz
+        band, sked_hz = (
+            SETTINGS.band(self.session.band),
+            self.session.band_choices(SETTINGS).sked_hz,
+        )
         hold(band.allowed_low_hz <= sked_hz <= band.allowed_high_hz, f"sked {sked_hz}")
         if self.mood != 5:
             self.publish()

@@ -87,7 +87,7 @@ def config(data: bytes) -> None:
         hold(not any(one.keys_radio for one in outputs[:-1]), "the radio is keyed before a relay")
         for band in settings.bands:
             hold(band.drive_ceiling is not None or not band.goes_through_transverter, band.name)
-    hold(first_session(settings).here(settings).sked_hz > 0, "no sked frequency")
+    hold(first_session(settings).band_choices(settings).sked_hz > 0, "no sked frequency")
 
 
 def _walk(value: object, where: str = "") -> None:
@@ -155,7 +155,7 @@ def session(data: bytes) -> None:
     permit to transmit."""
     path = _written(SESSION, data)
     found = load_session(path.parent, SETTINGS)
-    here, band = found.here(SETTINGS), SETTINGS.band(found.band)
+    here, band = found.band_choices(SETTINGS), SETTINGS.band(found.band)
     hold(band.allowed_low_hz <= here.sked_hz <= band.allowed_high_hz, f"sked {here.sked_hz}")
     hold(max(abs(here.trim_rx_hz), abs(here.trim_tx_hz)) <= TRIM_LIMIT_HZ, f"{here}")
     hold(found.agreement in AGREEMENTS, found.agreement)

@@ -173,7 +173,7 @@ def mqtt_command(data: bytes) -> None:
 
 
 def _judge(session: Session) -> None:
-    here, band = session.here(SETTINGS), SETTINGS.band(session.band)
+    here, band = session.band_choices(SETTINGS), SETTINGS.band(session.band)
     hold(band.allowed_low_hz <= here.sked_hz <= band.allowed_high_hz, f"sked {here.sked_hz}")
     for trim_hz in (here.trim_rx_hz, here.trim_tx_hz):
         hold(abs(trim_hz) <= TRIM_LIMIT_HZ, f"trim {trim_hz}")

@@ -49,7 +49,7 @@ Seen = tuple[str, int, str, float, float, bool]
 
 
 def as_seen(session: Session, settings: Settings) -> Seen:
-    here = session.here(settings)
+    here = session.band_choices(settings)
     return (
         session.band,
         round(here.sked_hz),

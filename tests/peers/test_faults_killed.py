@@ -144,7 +144,7 @@ class Victim:
     async def back(self, began_s: float) -> None:
         """Wait until the radio receives and both dials are right, and note how long that took."""
         assert self.process is not None
-        sked_hz = self.session().here(self.settings).sked_hz
+        sked_hz = self.session().band_choices(self.settings).sked_hz
         radio, was_keyed = self.line.radio, self.line.radio.transmitting
         while True:
             took_s = time.monotonic() - began_s
@@ -257,7 +257,7 @@ class Victim:
         """The session is the one from before the last change or the one after."""
         if not (self.state / NAME).exists():
             return
-        found_hz = self.session().here(self.settings).sked_hz
+        found_hz = self.session().band_choices(self.settings).sked_hz
         assert not list(self.state.glob("*unusable*")), sorted(self.state.iterdir())
         kept = [a for a in self.asked if a.taken_s and a.taken_s < killed_s - UNTIL_SAVED_S]
         allowed = self.asked[self.asked.index(kept[-1]) if kept else 0 :]
@@ -420,7 +420,7 @@ def test_stopped_while_it_keys(tmp_path: Path, ephemeris: Ephemeris) -> None:
             assert code == 0, it.log()
             dials = it.line.radio.rx_dial_hz, it.line.radio.tx_dial_hz
             assert dials == (SKED_HZ - OFFSET_HZ, SKED_HZ - OFFSET_HZ), "back at the sked"
-            assert it.session().here(it.settings).sked_hz == SKED_HZ
+            assert it.session().band_choices(it.settings).sked_hz == SKED_HZ
 
     asyncio.run(main())
 

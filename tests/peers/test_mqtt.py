@@ -305,7 +305,7 @@ def test_accounts_on_the_network(tmp_path: Path, ephemeris: Ephemeris) -> None:
                     await here.publish(topic, "forged", *as_viewer)
                 reply = await here.request("nudge", "10", *as_phone, account="phone")
                 assert reply["result"] == {"sked_hz": 10_368_100_010}, "once: its own"
-                assert before.here(here.daemon.settings).sked_hz == 10_368_100_000
+                assert before.band_choices(here.daemon.settings).sked_hz == 10_368_100_000
                 state = await watch.state(lambda s: s["last_change"])
                 assert state["last_change"]["by"] == "phone"
                 assert not any(b"forged" in payload for _, payload in watch.history)

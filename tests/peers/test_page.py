@@ -312,7 +312,7 @@ def test_a_trim_just_before_a_band_is_not_carried_over(
             )
             chosen = here.daemon.tracker.session
             assert chosen.band == "24 GHz"
-            assert chosen.here(here.daemon.settings).trim_rx_hz == 1.0
+            assert chosen.band_choices(here.daemon.settings).trim_rx_hz == 1.0
 
     shared.run(main())
 

@@ -257,7 +257,7 @@ def test_a_radio_with_coarser_steps_than_the_config_says(
 
     async def scene(s: Stage) -> None:
         await s.clock.sleep(120.0)
-        sked_hz = s.daemon.tracker.session.here(s.daemon.settings).sked_hz
+        sked_hz = s.daemon.tracker.session.band_choices(s.daemon.settings).sked_hz
         assert sked_hz == SKED_HZ, (sked_hz, s.seen.tracking, s.seen.reason)
         assert s.seen.tracking is Tracking.RADIO_DISAGREES
         assert "dial_resolution_hz" in s.seen.reason
@@ -299,7 +299,9 @@ def test_two_daemons_on_one_radio_do_not_fight(tmp_path: Path, ephemeris: Epheme
                 s.radio.on_change = changed
                 await s.clock.sleep(60.0)
                 assert len(large) <= 3, large
-                skeds = [d.tracker.session.here(d.settings).sked_hz for d in (s.daemon, other)]
+                skeds = [
+                    d.tracker.session.band_choices(d.settings).sked_hz for d in (s.daemon, other)
+                ]
                 assert abs(skeds[0] - skeds[1]) < 50.0, skeds
             finally:
                 other.stop.set()

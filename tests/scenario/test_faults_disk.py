@@ -61,7 +61,7 @@ def main(scene: str, folder: Path) -> None:
         settings = s.daemon.settings
 
         def on_disk_hz() -> float:
-            return load_session(state, settings).here(settings).sked_hz
+            return load_session(state, settings).band_choices(settings).sked_hz
 
         async def choose(hz: float, tried: Callable[[], bool]) -> None:
             await s.daemon.ask(SetSked("test", hz))
@@ -76,7 +76,7 @@ def main(scene: str, folder: Path) -> None:
         seen["problem"] = s.daemon.saver.problem
         await s.steady(10)
         seen["steady"] = True
-        seen["memory_hz"] = s.daemon.tracker.session.here(settings).sked_hz
+        seen["memory_hz"] = s.daemon.tracker.session.band_choices(settings).sked_hz
         seen["disk_hz"] = on_disk_hz()
         seen["litter"] = sorted(p.name for p in state.iterdir())
         mend(scene, folder)

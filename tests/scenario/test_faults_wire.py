@@ -270,9 +270,9 @@ def test_a_name_that_is_never_resolved_keeps_nobody_waiting(
             assert s.seen.tracking is Tracking.RADIO_LOST
             await s.daemon.ask(SetSked("test", SKED_HZ + 1000))
             async with within(5.0):  # of real time, as the threads
-                while load_session(tmp_path, s.daemon.settings).here(s.daemon.settings).sked_hz != (
-                    SKED_HZ + 1000
-                ):
+                while load_session(tmp_path, s.daemon.settings).band_choices(
+                    s.daemon.settings
+                ).sked_hz != (SKED_HZ + 1000):
                     await asyncio.sleep(0.01)
         except TimeoutError:
             raise AssertionError(f"not saved while {len(look_ups)} look-ups hang") from None

@@ -37,7 +37,7 @@ class ExactPath:
 
     def on_air(self, session: Session, utc_s: float) -> OnAir:
         """Both ideal frequencies, trims included."""
-        here = session.here(self._settings)
+        here = session.band_choices(self._settings)
         fractions = Fractions(*self._fractions(session, utc_s))
         return on_air(
             session.agreement,

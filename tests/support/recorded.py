@@ -64,7 +64,7 @@ def make_journal(folder: Path, ephemeris: Ephemeris, *sessions: Made) -> Path:
         choices = made.choices or [(0, first_session(made.settings))]
         for k, (from_s, session) in enumerate(choices):
             context_id += 1
-            here = session.here(made.settings)
+            here = session.band_choices(made.settings)
             conn.execute(
                 insert("contexts", 11),
                 (
@@ -133,7 +133,7 @@ def _seconds(
 ) -> Iterable[tuple[Any, ...]]:
     planning = Planning(made.settings, ephemeris, session)
     band = made.settings.band(session.band)
-    here, tx_sked_hz = session.here(made.settings), session.tx_sked_hz(made.settings)
+    here, tx_sked_hz = session.band_choices(made.settings), session.tx_sked_hz(made.settings)
     step_hz = band.dial_resolution_hz
     for k in span:
         if made.missing(k):

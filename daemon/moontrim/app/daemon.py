@@ -216,7 +216,7 @@ class Daemon:
         if self.link.view.state not in ANSWERING:
             return None, None
         band = self.settings.band(session.band)
-        rx_hz = band.band().dial_hz(session.here(self.settings).sked_hz)
+        rx_hz = band.band().dial_hz(session.band_choices(self.settings).sked_hz)
         tx_hz = band.tx_band().dial_hz(session.tx_sked_hz(self.settings))
         return nearest(rx_hz, band.dial_resolution_hz), nearest(tx_hz, band.dial_resolution_hz)
 

@@ -88,7 +88,7 @@ class Whereabouts:
         return cost_hz(
             self._ephemeris,
             session.partner_site(self._settings),
-            session.here(self._settings).sked_hz,
+            session.band_choices(self._settings).sked_hz,
             self._clock.utc_s(),
             one,
             other,

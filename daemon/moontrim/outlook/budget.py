@@ -62,7 +62,7 @@ def budget_now(
         settings.home.site(),
         session.partner_site(settings),
         utc_s,
-        session.here(settings).sked_hz,
+        session.band_choices(settings).sked_hz,
         session.agreement,
         uncertainties_of(
             settings,

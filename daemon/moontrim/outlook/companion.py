@@ -49,7 +49,7 @@ def search(ephemeris: Ephemeris, settings: Settings, session: Session, utc_s: fl
     """Windows as the forecast finds them; the Moon's rise and set at home to the minute, centre on
     the geometric horizon. CoverageError."""
     home, partner = settings.home.site(), session.partner_site(settings)
-    sked_hz = session.here(settings).sked_hz
+    sked_hz = session.band_choices(settings).sked_hz
     question = settings.ask_for(home, partner, session.band, sked_hz, utc_s)
     windows = tuple(_view(window) for window in coming_windows(ephemeris, question, utc_s, WINDOWS))
     minutes_s = np.arange(utc_s, min(utc_s + EVENTS_S, ephemeris.last_utc_s), MINUTE_S)
@@ -93,7 +93,7 @@ def look_ahead(
     ideal = now.on_air(fractions_of(lambda leg: legs[leg].fraction))
     rx_hz, tx_hz = (
         tuple(np.broadcast_to(np.asarray(hz) - sked_hz, ahead_s.shape).tolist())
-        for hz, sked_hz in ((ideal.rx_hz, now.here.sked_hz), (ideal.tx_hz, now.tx_sked_hz))
+        for hz, sked_hz in ((ideal.rx_hz, now.choices.sked_hz), (ideal.tx_hz, now.tx_sked_hz))
     )
     return Outlook(
         at_utc_s=utc_s,
@@ -134,8 +134,8 @@ async def keep_outlook(daemon: Daemon) -> None:
         if not settings.home_is_known:
             await wall.sleep(GLANCE_S)
             continue
-        here = session.here(settings)
-        choice = (session.partner, session.band, session.agreement, here, settings.home)
+        choices = session.band_choices(settings)
+        choice = (session.partner, session.band, session.agreement, choices, settings.home)
         if choice != made_for or not 0.0 <= utc_s - made_utc_s < MADE_ANEW_S:
             made_for, made_utc_s = choice, utc_s
             try:

@@ -40,7 +40,7 @@ def clock_finding(
         home, partner = settings.home.site(), session.partner_site(settings)
         legs = solve_path(ephemeris, home, partner, now_utc_s).legs
         fraction_rate_per_s = float(legs["from_partner"].fraction_rate_per_s)
-        rate_hz_per_s = fraction_rate_per_s * session.here(settings).sked_hz
+        rate_hz_per_s = fraction_rate_per_s * session.band_choices(settings).sked_hz
     except MoontrimError:
         pass  # the tables have a line of their own
     return judge_clock(reading, settings.clock, rate_hz_per_s, keys=settings.keying.enabled)

@@ -20,7 +20,7 @@ def moon_findings(
     home, partner = settings.home.site(), session.partner_site(settings)
     try:
         moon = moon_from(ephemeris, home, now_utc_s)
-        sked_hz = session.here(settings).sked_hz
+        sked_hz = session.band_choices(settings).sked_hz
         question = settings.ask_for(home, partner, session.band, sked_hz, now_utc_s)
         windows = coming_windows(ephemeris, question, now_utc_s, 1)
     except MoontrimError as error:

@@ -48,7 +48,7 @@ def receiver_findings(
         return []
 
     def cost(one: Site, other: Site) -> float:
-        partner, sked_hz = session.partner_site(settings), session.here(settings).sked_hz
+        partner, sked_hz = session.partner_site(settings), session.band_choices(settings).sked_hz
         return cost_hz(ephemeris, partner, sked_hz, now_utc_s, one, other)
 
     return fix_findings(fix, why_none, settings.home.site(), cost, BUDGET_HZ)

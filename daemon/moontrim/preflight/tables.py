@@ -25,7 +25,7 @@ def table_findings(
     settings: Settings, session: Session, ephemeris: Ephemeris, now_utc_s: float
 ) -> Iterator[Finding]:
     """Returns the line for the table."""
-    sked_hz = session.here(settings).sked_hz
+    sked_hz = session.band_choices(settings).sked_hz
     home, partner = settings.home.site(), session.partner_site(settings)
     try:
         ephemeris.require(now_utc_s)

@@ -131,7 +131,7 @@ class FaultJudge:
 
     def sked_hz(self) -> float:
         """Returns the present sked frequency."""
-        return self._daemon.tracker.session.here(self._daemon.settings).sked_hz
+        return self._daemon.tracker.session.band_choices(self._daemon.settings).sked_hz
 
     def _ideal(self) -> OnAir:
         """Returns the ideal on-air frequencies now, by the exact path."""

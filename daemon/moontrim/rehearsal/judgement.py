@@ -137,7 +137,7 @@ def judge(
     change. The result has no dials if there is nothing to judge: correction paused, no time, or no
     record."""
     band = settings.band(session.band)
-    choices, tx_sked_hz = session.here(settings), session.tx_sked_hz(settings)
+    choices, tx_sked_hz = session.band_choices(settings), session.tx_sked_hz(settings)
     ideal = _IdealDials(
         ephemeris,
         settings.home.site(),

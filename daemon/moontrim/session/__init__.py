@@ -1,1 +1,2 @@
-"""What the operator has chosen, the commands that change it, and the disk that keeps it."""
+"""The operator's choices (`session`), the commands that change them (`commands`), what they come to
+under the settings (`selection`), and the file that keeps them (`sessionfile`)."""

@@ -1,4 +1,4 @@
-"""The commands that change a session: each takes one in and gives one out. Pure."""
+"""The commands that change a session: each takes a session and returns the changed one. Pure."""
 
 from __future__ import annotations
 
@@ -12,18 +12,21 @@ from moontrim.tuning.correction import AGREEMENTS
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """Something that changes the session. source: who asked, for the state and the journal.
-    str() of a command says what it asks for."""
+    """The base of the commands. str() of one is a phrase for the journal.
+
+    source: who sent it, for the state and the journal."""
 
     source: str
 
     def apply(self, session: Session, settings: Settings) -> Session:
-        """The changed session; InputError when it is not allowed, and then nothing changes."""
+        """Returns the changed session. Raises InputError when the change is not allowed."""
         raise NotImplementedError
 
 
 @dataclass(frozen=True, slots=True)
 class SetBand(Command):
+    """Changes the band."""
+
     name: str
 
     def apply(self, session: Session, settings: Settings) -> Session:
@@ -35,10 +38,12 @@ class SetBand(Command):
 
 @dataclass(frozen=True, slots=True)
 class SetSked(Command):
+    """Sets the sked frequency of the present band."""
+
     sked_hz: float
 
     def apply(self, session: Session, settings: Settings) -> Session:
-        return session.with_here(settings, sked_hz=self.sked_hz)
+        return session.with_band_choices(settings, sked_hz=self.sked_hz)
 
     def __str__(self) -> str:
         return f"sked {self.sked_hz:.0f} Hz"
@@ -46,10 +51,14 @@ class SetSked(Command):
 
 @dataclass(frozen=True, slots=True)
 class NudgeSked(Command):
+    """Moves the sked frequency of the present band."""
+
     by_hz: float
 
     def apply(self, session: Session, settings: Settings) -> Session:
-        return session.with_here(settings, sked_hz=session.here(settings).sked_hz + self.by_hz)
+        return session.with_band_choices(
+            settings, sked_hz=session.band_choices(settings).sked_hz + self.by_hz
+        )
 
     def __str__(self) -> str:
         return f"sked {self.by_hz:+.0f} Hz"
@@ -57,22 +66,26 @@ class NudgeSked(Command):
 
 @dataclass(frozen=True, slots=True)
 class SetTrim(Command):
-    """None leaves that trim as it is."""
+    """Sets the trims of the present band. None leaves a trim as it is."""
 
     rx_hz: float | None = None
     tx_hz: float | None = None
 
     def apply(self, session: Session, settings: Settings) -> Session:
-        given = {"trim_rx_hz": self.rx_hz, "trim_tx_hz": self.tx_hz}
-        return session.with_here(settings, **{k: v for k, v in given.items() if v is not None})
+        trims = {"trim_rx_hz": self.rx_hz, "trim_tx_hz": self.tx_hz}
+        return session.with_band_choices(
+            settings, **{k: v for k, v in trims.items() if v is not None}
+        )
 
     def __str__(self) -> str:
-        given = (("receive", self.rx_hz), ("transmit", self.tx_hz))
-        return "trim " + ", ".join(f"{name} {hz:+g} Hz" for name, hz in given if hz is not None)
+        trims = (("receive", self.rx_hz), ("transmit", self.tx_hz))
+        return "trim " + ", ".join(f"{name} {hz:+g} Hz" for name, hz in trims if hz is not None)
 
 
 @dataclass(frozen=True, slots=True)
 class SetAgreement(Command):
+    """Changes who corrects what."""
+
     agreement: str
 
     def apply(self, session: Session, settings: Settings) -> Session:
@@ -86,6 +99,8 @@ class SetAgreement(Command):
 
 @dataclass(frozen=True, slots=True)
 class SetPartner(Command):
+    """Changes the partner: `self`, a locator or `lat,lon,height_m`."""
+
     partner: str
 
     def apply(self, session: Session, settings: Settings) -> Session:
@@ -99,7 +114,7 @@ class SetPartner(Command):
 
 @dataclass(frozen=True, slots=True)
 class Correct(Command):
-    """Resume (True) or pause (False) the correction. Paused, the radio is left alone."""
+    """Resumes (True) or pauses the correction. While paused the dials are left alone."""
 
     on: bool
 
@@ -112,7 +127,7 @@ class Correct(Command):
 
 @dataclass(frozen=True, slots=True)
 class PermitTransmit(Command):
-    """Permit transmitting, or forbid it and have a radio that transmits unkeyed."""
+    """Permits (True) or forbids transmitting. While forbidden a radio that transmits is unkeyed."""
 
     on: bool
 
@@ -125,7 +140,7 @@ class PermitTransmit(Command):
 
 @dataclass(frozen=True, slots=True)
 class ReadBack(Command):
-    """Look at the radio now. Changes nothing."""
+    """Has the radio read now. Changes nothing."""
 
     def apply(self, session: Session, settings: Settings) -> Session:
         return session

@@ -1,5 +1,5 @@
-"""What a session comes to under the settings: looked up once for each session, as it is needed
-several times a second and changes a few times a night. Pure."""
+"""What a session comes to under the settings. Pure. Looked up once per session, because it is
+needed several times a second and changes a few times a night."""
 
 from __future__ import annotations
 
@@ -15,41 +15,44 @@ from moontrim.tuning.correction import Fractions, OnAir, on_air
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """band_settings: of the present band. band, tx_band: conversions of its two dials. here: the
-    choices for it. tx_sked_hz: where we transmit before any correction. partner_site: None for our
-    own echo. partner: the same as text."""
+    """A session together with the settings of its band.
+
+    band, tx_band: the conversions of the two dials. choices: of the session for the band.
+    tx_sked_hz: the transmit frequency before any correction. partner_site: None for our own echo.
+    partner: the same as text."""
 
     session: Session
     band_settings: BandSettings
     band: Band
     tx_band: Band
-    here: BandSession
+    choices: BandSession
     tx_sked_hz: float
     partner_site: Site | None
     partner: str
 
     def on_air(self, fractions: Fractions) -> OnAir:
-        """Both ideal frequencies, trims included, for the path at an instant or at many."""
-        here = self.here
+        """Returns both ideal on-air frequencies, trims included, for the path at an instant or at
+        many."""
+        choices = self.choices
         return on_air(
             self.session.agreement,
-            here.sked_hz,
+            choices.sked_hz,
             fractions,
-            here.trim_rx_hz,
-            here.trim_tx_hz,
+            choices.trim_rx_hz,
+            choices.trim_tx_hz,
             self.tx_sked_hz,
         )
 
 
 def chosen(session: Session, settings: Settings) -> Chosen:
-    """Look it all up."""
+    """Looks up what the session comes to under the settings. Raises InputError."""
     band_settings = settings.band(session.band)
     return Chosen(
         session=session,
         band_settings=band_settings,
         band=band_settings.band(),
         tx_band=band_settings.tx_band(),
-        here=session.here(settings),
+        choices=session.band_choices(settings),
         tx_sked_hz=session.tx_sked_hz(settings),
         partner_site=session.partner_site(settings),
         partner=session.partner_text(settings),

@@ -1,6 +1,6 @@
-"""What the operator has chosen, and how a command changes it. Pure: a session in, a session out.
+"""The operator's choices as a value. Pure: a session in, a session out.
 
-A session outlives the process (see `store`), so it holds choices only, never measurements.
+A session outlives the process (see `sessionfile`), so it holds choices only, never measurements.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ from moontrim.errors import InputError
 from moontrim.path.site import Site, parse_site
 from moontrim.tuning.correction import Agreement
 
-TRIM_LIMIT_HZ = 100_000.0
+TRIM_LIMIT_HZ = 100_000.0  # chosen: far above any trim in use; a larger one is a mistake
 Trim = Annotated[float, Field(ge=-TRIM_LIMIT_HZ, le=TRIM_LIMIT_HZ, allow_inf_nan=False)]
 
 
 class BandSession(BaseModel):
-    """The choices kept per band."""
+    """The choices for one band."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -29,8 +29,11 @@ class BandSession(BaseModel):
 
 
 class Session(BaseModel):
-    """partner: None is the config's partner, else `self` or a locator or `lat,lon,height_m`.
-    transmit_permitted: without it a radio found transmitting is unkeyed."""
+    """All choices of the operator.
+
+    partner: None: the config's partner; else `self`, a locator or `lat,lon,height_m`. correcting:
+    False: the dials are left alone. transmit_permitted: False: a radio that transmits is unkeyed.
+    bands: the choices of the bands that differ from the config's."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -41,17 +44,18 @@ class Session(BaseModel):
     transmit_permitted: bool = True
     bands: dict[str, BandSession] = Field(default_factory=dict)
 
-    def here(self, settings: Settings) -> BandSession:
-        """The choices for the present band, or the config's where none were made yet."""
+    def band_choices(self, settings: Settings) -> BandSession:
+        """Returns the choices for the present band; the config's where none have been made."""
         return self.bands.get(self.band) or BandSession(sked_hz=settings.band(self.band).sked_hz)
 
     def partner_site(self, settings: Settings) -> Site | None:
-        """Where the partner is; None for our own echo."""
+        """Returns the partner's place; None for our own echo. Raises InputError."""
         if self.partner is not None:
             return None if self.partner == "self" else parse_site(self.partner, "partner")
         return None if settings.partner == "self" else settings.partner.site()
 
     def partner_text(self, settings: Settings) -> str:
+        """Returns the partner as in `partner`."""
         site = self.partner_site(settings)
         if site is None:
             return "self"
@@ -60,27 +64,29 @@ class Session(BaseModel):
         )
 
     def tx_sked_hz(self, settings: Settings) -> float:
-        """Where we transmit before any correction; the sked frequency unless cross-band."""
-        return self.here(settings).sked_hz + settings.band(self.band).tx_shift_hz
+        """Returns the transmit frequency before any correction: the sked frequency, unless
+        cross-band."""
+        return self.band_choices(settings).sked_hz + settings.band(self.band).tx_shift_hz
 
-    def with_here(self, settings: Settings, **changes: float) -> Session:
-        """A copy with changed choices for the present band; sked must stay where it may be
-        transmitted."""
-        here = self.here(settings).model_copy(update=changes)
+    def with_band_choices(self, settings: Settings, **changes: float) -> Session:
+        """Returns a copy with changed choices for the present band. Raises InputError for a sked
+        frequency at which transmitting is not allowed and for a trim beyond its limit."""
+        choices = self.band_choices(settings).model_copy(update=changes)
         band = settings.band(self.band)
         lowest_hz = band.allowed_low_hz - band.tx_shift_hz
         highest_hz = band.allowed_high_hz - band.tx_shift_hz
-        if not lowest_hz <= here.sked_hz <= highest_hz:
-            raise InputError("sked_hz", here.sked_hz, f"{lowest_hz} to {highest_hz} on {band.name}")
+        if not lowest_hz <= choices.sked_hz <= highest_hz:
+            allowed = f"{lowest_hz} to {highest_hz} on {band.name}"
+            raise InputError("sked_hz", choices.sked_hz, allowed)
         for key in ("trim_rx_hz", "trim_tx_hz"):
-            trim_hz = getattr(here, key)
+            trim_hz = getattr(choices, key)
             if not abs(trim_hz) <= TRIM_LIMIT_HZ:
                 raise InputError(key, trim_hz, f"-{TRIM_LIMIT_HZ:.0f} to {TRIM_LIMIT_HZ:.0f} Hz")
-        return self.model_copy(update={"bands": {**self.bands, self.band: here}})
+        return self.model_copy(update={"bands": {**self.bands, self.band: choices}})
 
 
 def first_session(settings: Settings) -> Session:
-    """What a start with nothing saved begins with."""
+    """Returns the session of a start with nothing saved."""
     return Session(
         band=settings.session.band or settings.bands[0].name, agreement=settings.session.agreement
     )

@@ -1,7 +1,7 @@
-"""The session on disk: read at start, written whole and atomically after every change.
+"""The session on disk: read at the start, written whole and atomically after every change.
 
-Owns the one state file. Writing happens in a thread and only the newest session counts, so that a
-slow, full or read-only disk never holds up a tick."""
+Owns the state file. It is written in a thread, and only the newest session counts, so that a slow,
+full or read-only disk never delays the tracker."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ log = logging.getLogger(__name__)
 VERSION = 1
 NAME = "session.json"
 LOCK = "run.lock"
-AGAIN_S = 10.0  # until a disk that refused is tried again
+RETRY_S = 10.0  # chosen: until a disk that refused is tried again
 
 
 class _Saved(BaseModel):
@@ -36,10 +36,12 @@ class _Saved(BaseModel):
 
 
 def load_session(folder: Path, settings: Settings) -> Session:
-    """The saved session, or a first one. A file that cannot be used is set aside, never deleted,
-    and a session that no longer fits the config (a band renamed, a limit moved) is started
-    afresh, but for the permission to transmit: what was forbidden stays so, and so does what
-    cannot be read. Only where no phone could permit it again, nobody can have forbidden it."""
+    """Returns the saved session, or a first one.
+
+    A file that cannot be used is set aside, never deleted, and a first session takes its place; so
+    too for one that no longer fits the config (a band renamed, a limit moved). The permission to
+    transmit is the exception: where it was withdrawn, or cannot be read, transmitting stays
+    forbidden. With `remote` off it is permitted, because only a phone could have forbidden it."""
     path = folder / NAME
     permitted = not settings.remote.enabled
     try:
@@ -52,7 +54,7 @@ def load_session(folder: Path, settings: Settings) -> Session:
         session = session.model_copy(
             update={"bands": {k: v for k, v in session.bands.items() if k in known}}
         )
-        session.with_here(settings)
+        session.with_band_choices(settings)
         session.partner_site(settings)
     except FileNotFoundError:
         return first_session(settings)
@@ -70,8 +72,8 @@ def load_session(folder: Path, settings: Settings) -> Session:
 
 
 def save_session(folder: Path, session: Session) -> None:
-    """Write so that a reader, or a start after a power cut, finds the old file or the new one,
-    never a part. Raises OSError."""
+    """Writes the session so that a reader, or a start after a power cut, finds the whole old file
+    or the whole new one. Raises OSError."""
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     path = folder / NAME
     new = folder / (NAME + ".new")
@@ -96,13 +98,13 @@ def save_session(folder: Path, session: Session) -> None:
 
 @contextlib.contextmanager
 def nobody_else(folder: Path) -> Iterator[None]:
-    """While this lasts no other process may run on the same state: both would follow each other's
-    dials. A disk that takes no lock file keeps nobody from running. Raises InputError."""
-    with contextlib.ExitStack() as held:
+    """Locks the state folder for this process: two daemons on one would follow each other's dials.
+    On a disk that takes no lock file it only logs that. Raises InputError if it is locked."""
+    with contextlib.ExitStack() as at_exit:
         try:
             folder.mkdir(parents=True, exist_ok=True, mode=0o700)
             descriptor = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT, 0o600)
-            held.callback(os.close, descriptor)
+            at_exit.callback(os.close, descriptor)
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             allowed = "a folder that no other moontrim runs on at this moment"
@@ -113,9 +115,10 @@ def nobody_else(folder: Path) -> Iterator[None]:
 
 
 class SessionSaver:
-    """Writes the newest session given to `put`, off the event loop; a failure is logged once until
-    it works again, and tried again until it does. `problem` is None while the disk accepts what it
-    is given."""
+    """Writes the newest session passed to `put`, off the event loop. A failure is logged once, and
+    writing is tried again until it works.
+
+    problem: why the last attempt failed; None if it did not."""
 
     def __init__(self, folder: Path, clock: Clock) -> None:
         self._folder = folder
@@ -125,20 +128,22 @@ class SessionSaver:
         self.problem: str | None = None
 
     def put(self, session: Session) -> None:
+        """Has a session written, instead of any that still waits."""
         self._newest = session
         self._wake.set()
 
     async def run(self) -> None:
+        """Writes sessions until cancelled."""
         while True:
             if self._newest is None:
                 await self._wake.wait()
             else:  # the disk refused it
-                await self._clock.wait(self._wake, AGAIN_S)
+                await self._clock.wait(self._wake, RETRY_S)
             self._wake.clear()
             await self.flush()
 
     async def flush(self) -> None:
-        """Write what is waiting to be written."""
+        """Writes the session that waits, if any."""
         session, self._newest = self._newest, None
         if session is None:
             return

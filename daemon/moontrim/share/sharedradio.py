@@ -101,7 +101,7 @@ class SharedRadio:
         transmitting = latest.transmitting
         if self._transmit is not None:
             transmitting = self._transmit.transmitting()
-        chosen = self._daemon.session.here(self._daemon.settings)
+        chosen = self._daemon.session.band_choices(self._daemon.settings)
         view = view_of(latest, self._daemon.settings, transmitting, self._can)
         return replace(view, settled=whole_hz(chosen.sked_hz) == view.sked_hz)
 

@@ -26,7 +26,7 @@ class TuneTo(Command):
             allowed = ", ".join("{} to {}".format(*sked_range_hz(b)) for b in settings.bands)
             raise InputError("sked_hz", self.hz, allowed)
         moved = session.model_copy(update={"band": name})
-        return moved.with_here(settings, sked_hz=float(self.hz))
+        return moved.with_band_choices(settings, sked_hz=float(self.hz))
 
     def __str__(self) -> str:
         return f"sked {self.hz} Hz"

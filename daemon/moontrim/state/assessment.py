@@ -1,4 +1,4 @@
-"""Is the radio on frequency? Compares a plan with what the radio says. Pure."""
+"""Judges whether the radio is on frequency, by comparing the plan with what it reports. Pure."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from moontrim.tuning.band import Band
 from moontrim.tuning.steps import Plan, Ramp
 from moontrim_drivers.contract import RigState
 
-LATE_S = 0.1  # a step this late is still called on time
-ROUNDING_HZ = 0.1
+LATE_S = 0.1  # chosen: a step this late is still on time
+ROUNDING_HZ = 0.1  # chosen: above the rounding of a ramp, below anything that matters
 
 _OF_LINK = {
     LinkState.CONNECTING: Tracking.STARTING,
@@ -23,7 +23,10 @@ _OF_LINK = {
 
 
 class Hindrances(NamedTuple):
-    """What keeps the tracker itself from correcting; empty or false when nothing does."""
+    """What keeps the tracker itself from correcting; empty or false: nothing.
+
+    paused: by the operator. yielding: the dial was turned by hand again and again. away: why the
+    radio is outside the band. prediction: why there is no prediction."""
 
     paused: bool = False
     yielding: bool = False
@@ -32,6 +35,8 @@ class Hindrances(NamedTuple):
 
 
 class Assessment(NamedTuple):
+    """The verdict. reason: empty when on frequency. rx, tx: None without a plan."""
+
     tracking: Tracking
     reason: str
     rx: DialView | None
@@ -46,8 +51,7 @@ def assess(
     link: LinkView,
     hindrances: Hindrances,
 ) -> Assessment:
-    """Judge one instant. bands, skeds_hz: of the receive and of the transmit dial. The reason is
-    empty when on frequency."""
+    """Judges one instant. bands, skeds_hz: of the receive and of the transmit dial."""
     rx = tx = None
     if plan is not None:
         dials_hz = _dials(plan, link.rig)
@@ -107,7 +111,7 @@ def _judge(
         return Tracking.HELD_KEYED, "the dial is left alone while the radio transmits"
     for held in plan.held.values():
         return Tracking.OUTSIDE_BAND, held
-    # While a set is under way the last read-back is older than the dial by as much as it takes.
+    # While a set is under way, the last reading is older than the dial by the duration of the set.
     late_s = LATE_S + link.set_latency_s
     for name, dial in (("receive", rx), ("transmit", tx)):
         limit_hz = plan.grid_hz / 2 + late_s * abs(dial.rate_hz_per_s) + ROUNDING_HZ

@@ -1,6 +1,5 @@
-"""Hands snapshots from their one writer, the tracker, to any number of readers.
-
-The writer waits for none of them."""
+"""Passes snapshots from their one writer, the tracker, to any number of readers. The writer waits
+for none of them."""
 
 from __future__ import annotations
 
@@ -10,14 +9,16 @@ from moontrim.state.snapshot import Snapshot
 
 
 class StateHub:
-    """The latest snapshot, and a way to wait for the next. A slow reader misses some; nobody
-    waits for it."""
+    """The latest snapshot, and a way to wait for the next. A slow reader misses some.
+
+    latest: None before the first."""
 
     def __init__(self) -> None:
         self.latest: Snapshot | None = None
         self._waiting: list[asyncio.Future[None]] = []
 
     def publish(self, snapshot: Snapshot) -> None:
+        """Makes a snapshot the latest and wakes the readers that wait."""
         self.latest = snapshot
         if self._waiting:
             for reader in self._waiting:
@@ -26,7 +27,7 @@ class StateHub:
             self._waiting.clear()
 
     async def next(self) -> Snapshot:
-        """Wait for a snapshot newer than `latest`."""
+        """Waits for a snapshot newer than `latest` and returns it."""
         reader = asyncio.get_running_loop().create_future()
         self._waiting.append(reader)
         await reader

@@ -1,4 +1,4 @@
-"""What the daemon knows, as one frozen snapshot a second. Pure."""
+"""The state of the daemon as one immutable snapshot a second. Pure."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from moontrim.tuning.correction import Agreement
 
 
 class Tracking(StrEnum):
-    """Is the radio on frequency, and if not, why not."""
+    """Whether the radio is on frequency, and if not, why not."""
 
     STARTING = "starting"
     ON_FREQUENCY = "on frequency"
@@ -32,9 +32,11 @@ class Tracking(StrEnum):
 
 
 class DialView(NamedTuple):
-    """One dial at the instant of the snapshot. shift_hz: ideal on-air minus sked frequency (Doppler
-    correction and trim). dial_hz, residual_hz: None while the radio's dial is not known. held: why
-    it is not being moved, empty if it is."""
+    """One dial at the instant of the snapshot.
+
+    on_air_hz: the ideal frequency on the air. shift_hz: that minus the sked frequency (Doppler
+    correction and trim). residual_hz: actual minus ideal dial. dial_hz, residual_hz: None while the
+    radio's dial is not known. held: why it is not moved, empty if it is."""
 
     on_air_hz: float
     shift_hz: float
@@ -46,7 +48,7 @@ class DialView(NamedTuple):
 
 
 class MoonView(NamedTuple):
-    """The Moon from home, and its elevation at the partner's (None for our own echo)."""
+    """The Moon's direction from home, and its elevation at the partner (None: our own echo)."""
 
     azimuth_deg: float
     elevation_deg: float
@@ -55,7 +57,7 @@ class MoonView(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Something that went wrong and when."""
+    """A fault and when it happened."""
 
     at_utc_s: float
     text: str
@@ -63,7 +65,7 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """Who changed what last."""
+    """A change: who made it, what it was, and when."""
 
     by: str
     what: str
@@ -72,9 +74,9 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class WindowView:
-    """A stretch with the Moon up at both ends, its highest elevation at each (None: our own echo),
-    and the part of it with the smallest spread, limb to limb, on the present band (None where
-    nothing is known)."""
+    """A time with the Moon up at both ends, its highest elevation at each (None: our own echo), and
+    the part of it with the smallest spread, limb to limb, on the present band (None: not known).
+    """
 
     start_utc_s: float
     end_utc_s: float
@@ -87,11 +89,11 @@ class WindowView:
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """What is to come for the present band, partner and agreement.
+    """The forecast for the present band, partner and agreement.
 
-    moon_sets_utc_s, moon_rises_utc_s: next at home, None beyond the search. windows: the present
+    moon_sets_utc_s, moon_rises_utc_s: next at home; None beyond the search. windows: the present
     one and the next three. rx_shift_hz, tx_shift_hz: ideal on-air minus sked frequency at
-    shift_start_utc_s and every shift_step_s from there. budgets: how far off the receive and the
+    shift_start_utc_s and every shift_step_s after it. budgets: how far off the receive and the
     transmit dial can be."""
 
     at_utc_s: float
@@ -106,15 +108,17 @@ class Outlook:
 
 
 class Surroundings(NamedTuple):
-    """What the tracker only passes on: the clock, and what the operator should know besides."""
+    """What the tracker passes on unchanged: the clock, and warnings for the operator."""
 
     clock: ClockView | None = None
     warnings: tuple[str, ...] = ()
 
 
 class Snapshot(NamedTuple):
-    """Everything an operator may want to see, consistent within itself. faults: the latest, the
-    oldest first."""
+    """Everything that an operator may want to see, all of one instant.
+
+    ticks, missed_seconds: how many seconds the tracker has planned, and how many it has missed.
+    faults: the latest ones, the oldest first."""
 
     utc_s: float
     tracking: Tracking

@@ -91,7 +91,7 @@ class Planning:
 
     def sked_hz_for_received(self, session: Session, received_hz: float, utc_s: float) -> float:
         """Returns the sked frequency for which this would be the ideal receive frequency."""
-        trim_hz = self.chosen(session).here.trim_rx_hz
+        trim_hz = self.chosen(session).choices.trim_rx_hz
         return sked_from_received(session.agreement, received_hz, self._fractions(utc_s), trim_hz)
 
     def moon(self, session: Session, utc_s: float) -> MoonView:
@@ -107,8 +107,8 @@ class Planning:
         ideal = now.on_air(self._fractions(utc_s))
         if tx_later_s:
             ideal = OnAir(ideal.rx_hz, now.on_air(self._fractions(utc_s + tx_later_s)).tx_hz)
-        rx_hz = now.here.sked_hz + now.here.trim_rx_hz
-        tx_hz = now.tx_sked_hz + now.here.trim_tx_hz
+        rx_hz = now.choices.sked_hz + now.choices.trim_rx_hz
+        tx_hz = now.tx_sked_hz + now.choices.trim_tx_hz
         # Not-a-number compares as False, so it is refused as well.
         if not (
             abs(ideal.rx_hz - rx_hz) <= MOST_SHIFT * rx_hz

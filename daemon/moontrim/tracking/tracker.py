@@ -276,7 +276,7 @@ class Tracker:
         sked_hz = self._planning.sked_hz_for_received(
             self.session, received_hz, self._clock.utc_s()
         )
-        followed = self.session.with_here(self.settings, sked_hz=sked_hz)
+        followed = self.session.with_band_choices(self.settings, sked_hz=sked_hz)
         self._become(followed, "dial", f"sked {sked_hz:.0f} Hz")
         self._note("dial", f"sked {sked_hz:.0f} Hz", "done")
         log.info("dial turned: sked is now %.0f Hz", sked_hz)
@@ -293,7 +293,7 @@ class Tracker:
     def _publish(self) -> None:
         now = self._clock.utc_s()
         session, choices = self.session, self._chosen()
-        here = choices.here
+        here = choices.choices
         link = self._link.view
         seen = assess(
             now,

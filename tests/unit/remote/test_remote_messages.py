@@ -691,7 +691,7 @@ def test_any_payload_is_a_command_or_a_refusal(name: str, payload: bytes) -> Non
         changed = asked.command.apply(session, SETTINGS)
     except InputError:
         return
-    here = changed.here(SETTINGS)
+    here = changed.band_choices(SETTINGS)
     band = SETTINGS.band(changed.band)
     assert band.allowed_low_hz <= here.sked_hz <= band.allowed_high_hz
     assert changed.agreement in AGREEMENTS

@@ -69,7 +69,7 @@ def test_each_command_does_its_one_thing() -> None:
         SetPartner("test", " self "),
         Correct("test", False),
     )
-    here = session.here(SETTINGS)
+    here = session.band_choices(SETTINGS)
     assert (here.sked_hz, here.trim_rx_hz, here.trim_tx_hz) == (144_124_500, 3.5, -2.0)
     assert session.agreement == "receiver"
     assert session.partner_site(SETTINGS) is None
@@ -78,9 +78,9 @@ def test_each_command_does_its_one_thing() -> None:
 
 def test_each_band_keeps_its_own_sked() -> None:
     session = apply(SetSked("t", 144_125_000), SetBand("t", "1296 MHz"), NudgeSked("t", 100))
-    assert session.here(SETTINGS).sked_hz == 1_296_100_100
+    assert session.band_choices(SETTINGS).sked_hz == 1_296_100_100
     session = SetBand("t", "144 MHz").apply(session, SETTINGS)
-    assert session.here(SETTINGS).sked_hz == 144_125_000
+    assert session.band_choices(SETTINGS).sked_hz == 144_125_000
 
 
 @pytest.mark.parametrize(
@@ -167,7 +167,7 @@ def test_what_a_disk_refused_is_saved_once_it_takes_it_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Forbidden on the phone while the disk was full, it was permitted again after a restart."""
-    monkeypatch.setattr("moontrim.session.sessionfile.AGAIN_S", 0.05)
+    monkeypatch.setattr("moontrim.session.sessionfile.RETRY_S", 0.05)
     folder = tmp_path / "state"
     folder.write_text("in the way")
     forbidden = PermitTransmit("phone", False).apply(first_session(SETTINGS), SETTINGS)
@@ -224,5 +224,5 @@ def test_kill_at_any_moment_leaves_a_whole_file(
     process.kill()
     process.wait()
     process.stdout.close()
-    assert load_session(tmp_path, settings).here(settings).sked_hz >= 144_000_000
+    assert load_session(tmp_path, settings).band_choices(settings).sked_hz >= 144_000_000
     assert not (tmp_path / "session.unusable.json").exists()

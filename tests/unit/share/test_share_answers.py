@@ -281,13 +281,13 @@ def settings(**changes: Any) -> Settings:
 def test_tuning_changes_band_and_frequency_as_one() -> None:
     known = settings()
     session = TuneTo("share", 432_100_000).apply(first_session(known), known)
-    assert (session.band, session.here(known).sked_hz) == ("432 MHz", 432_100_000.0)
+    assert (session.band, session.band_choices(known).sked_hz) == ("432 MHz", 432_100_000.0)
     session = TuneTo("share", 439_000_000).apply(session, known)
-    assert (session.band, session.here(known).sked_hz) == ("wide", 439_000_000.0)
+    assert (session.band, session.band_choices(known).sked_hz) == ("wide", 439_000_000.0)
     session = TuneTo("share", 432_100_000).apply(session, known)
     assert session.band == "wide", "it fits the present band"
     session = TuneTo("share", SKED_HZ + 5).apply(session, known)
-    assert (session.band, session.here(known).sked_hz) == ("10 GHz", SKED_HZ + 5.0)
+    assert (session.band, session.band_choices(known).sked_hz) == ("10 GHz", SKED_HZ + 5.0)
     assert session.bands["432 MHz"].sked_hz == 432_100_000.0, "what was chosen there stays"
 
 

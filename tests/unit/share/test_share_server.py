@@ -45,7 +45,7 @@ class FakeDaemon:
 
     def publish(self, tracking: Tracking = Tracking.ON_FREQUENCY) -> None:
         given: dict[str, Any] = dict.fromkeys(Snapshot._fields)
-        here = self.session.here(self.settings)
+        here = self.session.band_choices(self.settings)
         given |= {"band": self.session.band, "sked_hz": here.sked_hz, "tracking": tracking}
         given |= {"reason": "", "transmitting": False, "link": LinkView(LinkState.READY, "")}
         self.hub.publish(Snapshot(**given))
@@ -427,7 +427,7 @@ def test_whole_lines_before_the_end_are_carried_out_and_answered() -> None:
             one.writer.write(b"F 10368200000\r\nf\r\nF 1036830000")
             one.writer.write_eof()
             assert await one.reader.read() == b"RPRT 0\n10368200000\n"
-        assert s.daemon.session.here(s.daemon.settings).sked_hz == 10_368_200_000
+        assert s.daemon.session.band_choices(s.daemon.settings).sked_hz == 10_368_200_000
 
     play(scene)
 
@@ -563,6 +563,6 @@ def test_a_frequency_that_is_shown_but_not_true_any_more_is_set() -> None:
             await asyncio.sleep(0.2)
             s.daemon.publish()
             assert await asking == "RPRT 0"
-            assert s.daemon.session.here(s.daemon.settings).sked_hz == SKED_HZ
+            assert s.daemon.session.band_choices(s.daemon.settings).sked_hz == SKED_HZ
 
     play(scene)

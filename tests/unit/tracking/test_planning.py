@@ -90,7 +90,7 @@ def test_ideal_is_by_the_exact_path(ephemeris: Ephemeris, agreement: Agreement) 
     planning = Planning(settings, ephemeris, session)
     home, partner = settings.home.site(), session.partner_site(settings)
     model = DelayModel(ephemeris, home, partner)
-    sked_hz = session.here(settings).sked_hz
+    sked_hz = session.band_choices(settings).sked_hz
     utc_s = T0 - T0 % 3600.0 + 3600.0 - 150.0 + np.arange(300.0)
     exact = solve_path(ephemeris, home, partner, utc_s, settings.troposphere)
     for k, now_s in enumerate(utc_s.tolist()):

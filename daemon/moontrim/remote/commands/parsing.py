@@ -140,7 +140,7 @@ def changed_values(
     session: Session, settings: Settings, answers: tuple[str, ...]
 ) -> dict[str, Any]:
     """Returns the values after a command of the fields that it changes."""
-    choices = session.here(settings)
+    choices = session.band_choices(settings)
     return {name: _value(name, session, choices.model_dump(), settings) for name in answers}
 
 
