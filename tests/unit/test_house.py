@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import ast
 import re
+import tomllib
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -149,6 +150,14 @@ def not_covered(names: Iterable[str], covering: Iterable[str]) -> list[str]:
     )
 
 
+def test_every_module_that_calls_itself_pure_is_in_the_contract(modules: list[Module]) -> None:
+    contracts = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["importlinter"]
+    (contract,) = [one for one in contracts["contracts"] if one["name"].startswith("pure")]
+    names = called_pure(modules)
+    assert len(names) > 20
+    assert not_covered(names, contract["source_modules"]) == []
+
+
 def test_a_module_that_only_calls_itself_pure_is_detected() -> None:
     example = [
         Module("moontrim.rig", '"""Rig.\n\nsteps    when (pure)\nlink     who\n"""', True),
@@ -217,6 +226,11 @@ def names_of_several(modules: Iterable[Module]) -> dict[str, list[str]]:
         for name in sorted(set(public_types(module.tree))):
             places[name].append(module.name)
     return {name: where for name, where in places.items() if len(where) > 1}
+
+
+def test_every_public_type_has_a_name_of_its_own(modules: list[Module]) -> None:
+    assert sum(len(list(public_types(module.tree))) for module in modules) > 200
+    assert names_of_several(modules) == {}
 
 
 def test_a_name_of_two_types_is_detected() -> None:

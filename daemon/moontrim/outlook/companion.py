@@ -1,6 +1,6 @@
 """What is to come, for those who look at the state: windows, moonset, the shift of the coming hour.
 
-`look_ahead` is pure. `keep_outlook` runs beside the daemon in real time, works in a thread, and
+`look_ahead` computes it. `keep_outlook` runs beside the daemon in real time, works in a thread, and
 posts what it found; the tick never waits for it."""
 
 from __future__ import annotations
