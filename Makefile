@@ -6,7 +6,7 @@ PEERS := rigctld=libhamlib-utils mosquitto=mosquitto mosquitto_pub=mosquitto-cli
 PEERS += chromium=chromium,fonts-liberation pdftotext=poppler-utils udevadm=udev
 # Only where nobody lives: chrony takes the place of another time daemon, and gpsd opens serial adapters.
 # And what boots the container of the long run.
-PEERS += $(if $(CI),chronyd=chrony gpsd=gpsd systemd-nspawn=systemd-container)
+PEERS += $(if $(CI),chronyd=chrony gpsd=gpsd systemd-nspawn=systemd-container ip=iproute2)
 
 # Where it is set nothing that was compiled is kept, and every process that a test starts, and every
 # worker of pytest, compiles all it imports anew.
