@@ -29,7 +29,7 @@ from moontrim.session.sessionfile import NAME, load_session
 from moontrim_drivers.simulated.pty import SimPty
 from support.effort import MOST
 from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
-from support.processor import waited_for_processor_s, within
+from support.processor import all_waited_for_processor_s, waited_for_processor_s, within
 from support.rigctld import free_port
 from support.serial_bench import serial_radio
 
@@ -62,7 +62,7 @@ MOMENTS = ("keyed", "saving", "starting", "relays", "keyed", "steady")
 
 def under_the_moon(ephemeris: Ephemeris) -> Site:
     """On the equator, with the Moon on its meridian now: may transmit, and the dials move fast."""
-    longitudes = np.arange(-180.0, 180.0, 5.0)
+    longitudes = np.arange(-177.5, 180.0, 5.0)  # without 0, 0, which stands for no place
     elevations = [
         float(moon_from(ephemeris, Site(0.0, lon), time.time()).elevation_deg) for lon in longitudes
     ]
@@ -96,6 +96,7 @@ class Asked:
 
     hz: float
     taken_s: float | None = None
+    waited_s: float = 0.0  # that the daemon had by then, for a processor
 
 
 @dataclass
@@ -221,7 +222,9 @@ class Victim:
                 await self.tell(f"F {asked.hz:.0f}")
                 if self.draw.random() < 0.5:
                     assert await self.answer() == "RPRT 0"
+                    assert self.process is not None
                     asked.taken_s = time.monotonic()
+                    asked.waited_s = all_waited_for_processor_s(self.process.pid)
                 await asyncio.sleep(self.draw.uniform(0.0, 0.03))
             case "relays":
                 self.may_key = True
@@ -237,13 +240,14 @@ class Victim:
 
     async def kill(self) -> None:
         assert self.process is not None and self.process.returncode is None, self.log()
+        waited_s = all_waited_for_processor_s(self.process.pid)
         self.process.kill()
         await self.process.wait()
         killed_s = time.monotonic()
         self.may_key = False
         self.hang_up()
         self.port_was_let_go()
-        self.state_is_whole(killed_s)
+        self.state_is_whole(killed_s, waited_s)
 
     def port_was_let_go(self) -> None:
         """Nobody holds it, so lines that hang up with the last one who holds a port have fallen."""
@@ -253,13 +257,18 @@ class Victim:
         finally:
             os.close(descriptor)
 
-    def state_is_whole(self, killed_s: float) -> None:
-        """The session is the one from before the last change or the one after."""
+    def state_is_whole(self, killed_s: float, waited_s: float) -> None:
+        """The session is the one from before the last change or the one after. waited_s: for a
+        processor, while the daemon lived."""
         if not (self.state / NAME).exists():
             return
         found_hz = self.session().band_choices(self.settings).sked_hz
         assert not list(self.state.glob("*unusable*")), sorted(self.state.iterdir())
-        kept = [a for a in self.asked if a.taken_s and a.taken_s < killed_s - UNTIL_SAVED_S]
+        kept = [
+            a
+            for a in self.asked
+            if a.taken_s and a.taken_s + waited_s - a.waited_s < killed_s - UNTIL_SAVED_S
+        ]
         allowed = self.asked[self.asked.index(kept[-1]) if kept else 0 :]
         assert found_hz in [one.hz for one in allowed], found_hz
         # What was saved when it was killed is what the next one begins with.

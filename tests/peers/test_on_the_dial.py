@@ -29,7 +29,7 @@ EVERY_S = 0.1
 def under_the_moon(ephemeris: Ephemeris) -> Site:
     """The place on the equator with the Moon on its meridian now: the fastest Doppler rate
     there is."""
-    longitudes = np.arange(-180.0, 180.0, 1.0)
+    longitudes = np.arange(-179.5, 180.0, 1.0)  # without 0, 0, which stands for no place
     elevations = [
         float(moon_from(ephemeris, Site(0.0, lon), time.time()).elevation_deg) for lon in longitudes
     ]

@@ -128,7 +128,7 @@ class Phone:
     async def open(self, url: str) -> None:
         await self.page.goto(url)
 
-    async def until_link(self, *names: str, within_s: float = 5.0) -> None:
+    async def until_link(self, *names: str, within_s: float = 20.0) -> None:
         """Wait until the page says what the connection is worth."""
         async with within(within_s):
             await self.page.wait_for_function(

@@ -18,6 +18,7 @@ import subprocess
 import sys
 import termios
 import textwrap
+import threading
 from collections.abc import Callable, Coroutine, Iterator
 from pathlib import Path
 from types import SimpleNamespace
@@ -252,18 +253,19 @@ def test_off_comes_after_an_on_that_was_given_up() -> None:
     async def scene(shack: Shack) -> None:
         key = shack.outputs()[3]
         await key.open()
-        lines = shack.opened[0]
+        lines, stuck = shack.opened[0], threading.Event()
         real = lines.set
 
         def slow(line: LineName, on: bool) -> None:
             if on:
+                stuck.set()
                 with contextlib.suppress(TimeoutError):
                     select.select([], [], [], 0.1)
             real(line, on)
 
         lines.set = slow  # type: ignore[method-assign]
         on = asyncio.create_task(key.on())
-        await asyncio.sleep(0.02)
+        await asyncio.to_thread(stuck.wait, 20.0)
         on.cancel()
         await key.off()
         assert shack.changes == [("dtr", True), ("dtr", False)]
