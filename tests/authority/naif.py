@@ -117,10 +117,10 @@ def delays(
         else:
             t_bounce, t_send, t_receive = et + up, et, et + (up + down)
         moon = moon_km(t_bounce)
-        here, there = station_km(sender, t_send), station_km(receiver, t_receive)
-        point = reflection(moon, here, there)
-        new_up = float(np.linalg.norm(point - here)) / C_KM_S
-        new_down = float(np.linalg.norm(there - point)) / C_KM_S
+        sender_km, receiver_km = station_km(sender, t_send), station_km(receiver, t_receive)
+        point = reflection(moon, sender_km, receiver_km)
+        new_up = float(np.linalg.norm(point - sender_km)) / C_KM_S
+        new_down = float(np.linalg.norm(receiver_km - point)) / C_KM_S
         done = abs(new_up - up) + abs(new_down - down) < 1e-12
         up, down = new_up, new_down
         if done:

@@ -194,8 +194,8 @@ def instant(ephemeris: Ephemeris, case: Case) -> float:
     utc_s = START_UTC_S + case.days * DAY_S + np.arange(0.0, 30.0 * DAY_S, 200.0)
     off = np.abs(moon_from(ephemeris, case.home, utc_s).elevation_deg - case.elevation_deg)
     if case.partner is not None:
-        there = moon_from(ephemeris, case.partner, utc_s).elevation_deg
-        off = np.where(there > min(5.0, case.elevation_deg), off, np.inf)
+        partner_deg = moon_from(ephemeris, case.partner, utc_s).elevation_deg
+        off = np.where(partner_deg > min(5.0, case.elevation_deg), off, np.inf)
     assert np.min(off) < 0.5
     return float(utc_s[np.argmin(off)])
 
@@ -381,12 +381,12 @@ def test_the_path_of_the_draws_is_that_of_naif(ephemeris: Ephemeris, name: str) 
     )
     theirs = []
     for home, other, by_s in zip(homes, others, late_s, strict=True):
-        here, there = (
+        home_km, far_km = (
             naif.itrf_km(site.latitude_deg, site.longitude_deg, site.height_m)
             for site in (home, other)
         )
-        sent = naif.fractions(here, there, utc_s + by_s, arriving=False)
-        received = naif.fractions(there, here, utc_s + by_s, arriving=True)
+        sent = naif.fractions(home_km, far_km, utc_s + by_s, arriving=False)
+        received = naif.fractions(far_km, home_km, utc_s + by_s, arriving=True)
         theirs.append([sent[0], received[1], received[2], sent[2]])
     off = np.array([getattr(ours, leg) for leg in Fractions._fields]).T - np.array(theirs)
     differences_hz = (off[1:] - off[0]) * 10.368e9

@@ -31,10 +31,10 @@ def test_every_leg_of_random_pairs_to_a_thousandth_of_a_hertz(ephemeris: Ephemer
         home, partner = random_site(rng), random_site(rng)
         utc_s = float(np.round(rng.uniform(FIRST_UTC_S, last), 3))
         ours = solve_path(ephemeris, home, partner, utc_s, troposphere=False).legs
-        here, there = itrf(home), itrf(partner)
-        sent = naif.fractions(here, there, utc_s, arriving=False)
-        received = naif.fractions(there, here, utc_s, arriving=True)
-        echo = naif.fractions(here, here, utc_s, arriving=True)
+        home_km, partner_km = itrf(home), itrf(partner)
+        sent = naif.fractions(home_km, partner_km, utc_s, arriving=False)
+        received = naif.fractions(partner_km, home_km, utc_s, arriving=True)
+        echo = naif.fractions(home_km, home_km, utc_s, arriving=True)
         expected = {
             "to_moon": sent[0],
             "from_moon": received[1],
@@ -67,16 +67,20 @@ def test_the_reflection_point_matters(ephemeris: Ephemeris) -> None:
     """So that the test above cannot pass by luck: towards the centre the shift is elsewhere."""
     naif.load_kernels()
     home, partner = Site(52.0, 0.0), Site(-35.0, 150.0)
-    here, there = itrf(home), itrf(partner)
+    home_km, partner_km = itrf(home), itrf(partner)
     et, h = naif.tdb(1.6e9), 60.0
 
     def through_centre(t: float) -> float:
         moon = naif.moon_km(t)
-        ways = [np.linalg.norm(moon - naif.station_km(x, t)) for x in (here, there)]
+        ways = [np.linalg.norm(moon - naif.station_km(x, t)) for x in (home_km, partner_km)]
         return float(sum(ways)) / naif.C_KM_S
 
     def through_point(t: float) -> float:
-        moon, one, other = naif.moon_km(t), naif.station_km(here, t), naif.station_km(there, t)
+        moon, one, other = (
+            naif.moon_km(t),
+            naif.station_km(home_km, t),
+            naif.station_km(partner_km, t),
+        )
         point = naif.reflection(moon, one, other)
         return float(np.linalg.norm(point - one) + np.linalg.norm(other - point)) / naif.C_KM_S
 

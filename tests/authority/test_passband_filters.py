@@ -22,8 +22,8 @@ RATES_HZ = (8000, 12_000, 44_100, 48_000)
 TOLERANCE_DB = 0.2
 
 
-def _sos(make: Callable[..., Array], *given: object) -> Callable[[int], Array]:
-    return lambda rate_hz: make(*given, fs=rate_hz, output="sos")
+def _sos(make: Callable[..., Array], *arguments: object) -> Callable[[int], Array]:
+    return lambda rate_hz: make(*arguments, fs=rate_hz, output="sos")
 
 
 def _fir(rate_hz: int) -> Array:
@@ -93,22 +93,22 @@ def measured(samples: Array, rate_hz: int, low_hz: float, high_hz: float) -> Pas
 def test_known_filters(name: str, rate_hz: int, seconds: int, seed: int) -> None:
     make, low_hz, high_hz = FILTERS[name]
     design = make(rate_hz)
-    found = measured(through(design, white(rate_hz, seconds, seed)), rate_hz, low_hz, high_hz)
+    ours = measured(through(design, white(rate_hz, seconds, seed)), rate_hz, low_hz, high_hz)
     frequency_hz, response_db = exact_db(design, rate_hz)
     within = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
     ripple_db = float(np.ptp(response_db[within]))
-    print(f"ripple {found.ripple_db:.3f}, {ripple_db:.3f} ± {found.ripple_uncertainty_db:.3f}")
+    print(f"ripple {ours.ripple_db:.3f}, {ripple_db:.3f} ± {ours.ripple_uncertainty_db:.3f}")
     # The narrow one is averaged over 11.5 Hz, a sixth of the others: what is stated holds there.
-    tolerance_db = max(TOLERANCE_DB, found.ripple_uncertainty_db if high_hz < 1500 else 0.0)
-    assert found.ripple_db == pytest.approx(ripple_db, abs=tolerance_db)
+    tolerance_db = max(TOLERANCE_DB, ours.ripple_uncertainty_db if high_hz < 1500 else 0.0)
+    assert ours.ripple_db == pytest.approx(ripple_db, abs=tolerance_db)
     response_db -= np.median(response_db[within])
     middle = np.flatnonzero(within)[within.sum() // 2]
-    for down, edges in ((-3.0, found.edges_3db_hz), (-6.0, found.edges_6db_hz)):
+    for down, edges in ((-3.0, ours.edges_3db_hz), (-6.0, ours.edges_6db_hz)):
         low = frequency_hz[:middle][response_db[:middle] < down][-1]
         high = frequency_hz[middle:][response_db[middle:] < down][0]
         print(f"{down} dB: {edges} {low} {high}")
-        assert edges == pytest.approx((low, high), abs=found.smoothing_hz)
-    assert found.is_noise and not found.hum and not found.tones
+        assert edges == pytest.approx((low, high), abs=ours.smoothing_hz)
+    assert ours.is_noise and not ours.hum and not ours.tones
 
 
 @pytest.mark.parametrize("seconds", [10, 30, 60] if MOST else [10, 30])
@@ -125,10 +125,10 @@ def test_stated_uncertainty_holds(seconds: int) -> None:
         true_db = float(np.ptp(response_db[(frequency_hz >= 320) & (frequency_hz <= 2880)]))
         for seed in range(each):
             samples = through(design, white(8000, seconds, 1000 * k + seed))
-            found = measured(samples, 8000, 320, 2880)
-            within.append(abs(found.ripple_db - true_db) <= found.ripple_uncertainty_db)
+            ours = measured(samples, 8000, 320, 2880)
+            within.append(abs(ours.ripple_db - true_db) <= ours.ripple_uncertainty_db)
             if k == 0:
-                flat_db.append(found.ripple_db)
+                flat_db.append(ours.ripple_db)
     share = float(np.mean(within))
     print(f"{seconds} s: {share:.3f} of {len(within)} within; flat {np.mean(flat_db):.3f} dB")
     # Three standard deviations of a binomial share of 0.95.
@@ -142,10 +142,10 @@ def test_pink_noise_has_the_slope_of_its_spectrum() -> None:
     spectrum = np.fft.rfft(samples)
     spectrum[1:] /= np.sqrt(np.arange(1, spectrum.size))
     pink = np.fft.irfft(spectrum, samples.size)
-    found = measured(10.0 * pink / np.abs(pink).max() * 0.05, rate_hz, 300, 2400)
-    assert found.ripple_db == pytest.approx(9.03, abs=TOLERANCE_DB)
+    ours = measured(10.0 * pink / np.abs(pink).max() * 0.05, rate_hz, 300, 2400)
+    assert ours.ripple_db == pytest.approx(9.03, abs=TOLERANCE_DB)
     # The median is that of the middle; half of it is an octave further up.
-    assert found.edges_3db_hz == (None, pytest.approx(2700.0, abs=found.smoothing_hz))
+    assert ours.edges_3db_hz == (None, pytest.approx(2700.0, abs=ours.smoothing_hz))
 
 
 @pytest.mark.parametrize("mains_hz", [50.0, 59.98])
@@ -158,9 +158,9 @@ def test_hum_does_not_change_the_ripple(mains_hz: float) -> None:
     hum = sum(np.sin(2 * np.pi * mains_hz * k * t + k) / k for k in range(1, 30))
     without = measured(clean, rate_hz, low_hz, high_hz)
     for size in (0.01, 0.1):
-        found = measured(clean + size * hum, rate_hz, low_hz, high_hz)
+        ours = measured(clean + size * hum, rate_hz, low_hz, high_hz)
         # Cells near lines are left out, so that a part of the noise is another.
-        assert found.ripple_db == pytest.approx(without.ripple_db, abs=0.15)
-        assert found.ripple_db == pytest.approx(1.0, abs=TOLERANCE_DB)
-        assert len(found.hum) >= (4 if size < 0.1 else 20)
-        assert found.is_noise
+        assert ours.ripple_db == pytest.approx(without.ripple_db, abs=0.15)
+        assert ours.ripple_db == pytest.approx(1.0, abs=TOLERANCE_DB)
+        assert len(ours.hum) >= (4 if size < 0.1 else 20)
+        assert ours.is_noise

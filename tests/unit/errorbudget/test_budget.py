@@ -60,8 +60,8 @@ def budgets(
 
 
 def cause(budget: Budget, name: str) -> Cause:
-    (found,) = [one for one in budget.causes if one.name == name]
-    return found
+    (listed,) = [one for one in budget.causes if one.name == name]
+    return listed
 
 
 @pytest.mark.parametrize(("hz", "costs_hz"), [(50e6, 0.54), (144e6, 0.19), (432e6, 0.06)])
@@ -130,9 +130,11 @@ def test_step_rate_is_the_planners_grid(
     uncertainties = replace(
         STATED, dial_resolution_hz=float(resolution_hz), step_interval_s=1.0 / steps_per_s
     )
-    still = EarthRotation(0.0, 0.0, False)
-    found = contributions(rx, tx, uncertainties, still, transmit=False, echo=True, troposphere=True)
-    (steps,) = [one for one in found if one.name in ("dial resolution", "step rate")]
+    rotation = EarthRotation(0.0, 0.0, False)
+    listed = contributions(
+        rx, tx, uncertainties, rotation, transmit=False, echo=True, troposphere=True
+    )
+    (steps,) = [one for one in listed if one.name in ("dial resolution", "step rate")]
     grid_hz = coarsen([rx_rate, tx_rate], resolution_hz, steps_per_s)
     assert steps.name == ("dial resolution" if grid_hz == resolution_hz else "step rate")
     assert steps.parts == (Uniform(-grid_hz / 2, grid_hz / 2),)
@@ -170,14 +172,14 @@ PATH_CAUSES = ("home position", "home height", "partner position", "partner heig
 def test_only_what_we_correct_can_be_wrong(
     ephemeris: Ephemeris, agreement: Agreement, rx_corrected: bool, tx_corrected: bool
 ) -> None:
-    found = budgets(ephemeris, agreement=agreement)
+    both = budgets(ephemeris, agreement=agreement)
     for which, corrected in (("rx", rx_corrected), ("tx", tx_corrected)):
         for name in PATH_CAUSES:
-            sigma_hz = cause(found[which], name).sigma_hz
+            sigma_hz = cause(both[which], name).sigma_hz
             assert sigma_hz is not None
             assert (sigma_hz > 0.0) == corrected, (which, name)
         for name in ("reference", "transverter", "dial resolution"):
-            assert cause(found[which], name).sigma_hz
+            assert cause(both[which], name).sigma_hz
 
 
 def test_with_halves_the_partners_place_hardly_matters(ephemeris: Ephemeris) -> None:
@@ -319,7 +321,7 @@ def test_words() -> None:
 @pytest.mark.parametrize(
     "field", ["clock_s", "reference_ppb", "transverter_hz", "dial_resolution_hz", "over_s"]
 )
-def test_impossible_doubts_are_refused(field: str, value: float) -> None:
+def test_impossible_uncertainties_are_refused(field: str, value: float) -> None:
     with pytest.raises(InputError, match=field):
         Uncertainties(**{field: value})
     with pytest.raises(InputError, match="accuracy_m"):

@@ -60,10 +60,12 @@ def test_without_troposphere(ephemeris: Ephemeris) -> None:
 
 def test_error_budget_is_in_it(ephemeris: Ephemeris) -> None:
     uncertainties = Uncertainties(clock_s=0.5, reference_ppb=0.2)
-    for given, agreement in ((None, "halves"), (uncertainties, "receiver")):
-        report = path_report(ephemeris, HOME, PARTNER, MEASURED_UTC_S, F_HZ, True, agreement, given)
+    for stated, agreement in ((None, "halves"), (uncertainties, "receiver")):
+        report = path_report(
+            ephemeris, HOME, PARTNER, MEASURED_UTC_S, F_HZ, True, agreement, stated
+        )
         rx, tx = error_budget(
-            ephemeris, HOME, PARTNER, MEASURED_UTC_S, F_HZ, agreement, given or Uncertainties()
+            ephemeris, HOME, PARTNER, MEASURED_UTC_S, F_HZ, agreement, stated or Uncertainties()
         )
         assert report["agreement"] == agreement
         assert report["error_budget"] == {"rx": rx.as_json(), "tx": tx.as_json()}
@@ -76,19 +78,19 @@ def test_uncertainty_is_what_one_sigma_of_ut1_does(ephemeris: Ephemeris) -> None
     utc_s = ephemeris.table_last_measured_utc_s + 300 * 86400.0
     rotation = ephemeris.earth_rotation(utc_s)
     report = path_report(ephemeris, HOME, PARTNER, utc_s, F_HZ)
-    told = report["earth_rotation"]["uncertainty_hz"]  # type: ignore[index]
+    reported = report["earth_rotation"]["uncertainty_hz"]  # type: ignore[index]
     turn = rotation.uncertainty_s * EARTH_ANGLE_DEG_PER_S
     moved = [replace(s, longitude_deg=s.longitude_deg + turn) for s in (HOME, PARTNER)]
     before = solve_path(ephemeris, HOME, PARTNER, utc_s, False).legs["from_partner"].fraction
     after = solve_path(ephemeris, *moved, utc_s, False).legs["from_partner"].fraction
-    assert told == pytest.approx(abs(float(after - before)) * F_HZ, rel=1e-2, abs=1e-5)
-    assert told > 0.0
+    assert reported == pytest.approx(abs(float(after - before)) * F_HZ, rel=1e-2, abs=1e-5)
+    assert reported > 0.0
 
 
 def test_the_predicted_part_warns_and_the_warning_grows(ephemeris: Ephemeris) -> None:
     last = ephemeris.table_last_measured_utc_s
     # 27.3 sidereal days apart the geometry is about the same; the sigma is not.
-    told = []
+    reported = []
     for months in (1, 6, 12):
         utc_s = last + months * 27.3217 * 86400.0
         report = path_report(ephemeris, HOME, PARTNER, utc_s, F_HZ)
@@ -96,8 +98,8 @@ def test_the_predicted_part_warns_and_the_warning_grows(ephemeris: Ephemeris) ->
         rotation = report["earth_rotation"]
         assert "predicted" in warning
         assert f"{rotation['uncertainty_hz']:.4f} Hz" in warning  # type: ignore[index]
-        told.append(rotation["uncertainty_s"])  # type: ignore[index]
-    assert told[0] < told[1] < told[2]
+        reported.append(rotation["uncertainty_s"])  # type: ignore[index]
+    assert reported[0] < reported[1] < reported[2]
 
 
 @pytest.mark.parametrize("frequency_hz", [0.0, -1.0, math.nan, math.inf])

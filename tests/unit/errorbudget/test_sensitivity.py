@@ -19,15 +19,15 @@ HOME, PARTNER = parse_site("JN88dd", height_m=200.0), Site(40.0, -80.0, 300.0)
 def month(ephemeris: Ephemeris) -> dict[float, list[Effects]]:
     """Effects on the receive dial under `home`, own echo at 10.368 GHz, through a month with the
     Moon up, at latitudes 0 and 52."""
-    found: dict[float, list[Effects]] = {}
+    by_latitude: dict[float, list[Effects]] = {}
     for latitude_deg in (0.0, 52.0):
         site = Site(latitude_deg, 0.0)
         utc_s = T0 + np.arange(0.0, 27.3 * 86400.0, 10800.0)
         up = utc_s[moon_from(ephemeris, site, utc_s).elevation_deg > 0.0]
-        found[latitude_deg] = [
+        by_latitude[latitude_deg] = [
             effects(ephemeris, site, None, float(at), F_HZ, "home")[0] for at in up
         ]
-    return found
+    return by_latitude
 
 
 def test_a_kilometre_at_home(month: dict[float, list[Effects]]) -> None:

@@ -60,8 +60,8 @@ def test_to_the_ends_of_the_tables(ephemeris: Ephemeris) -> None:
 
 
 def test_progress_goes_from_part_to_all(ephemeris: Ephemeris) -> None:
-    told: list[float] = []
-    Course(ephemeris, HOME, None, T0, T0 + 70 * DAY_S, told.append)
-    assert told == sorted(told)
-    assert len(told) > 1
-    assert 0.0 < told[0] < 1.0 == told[-1]
+    shares: list[float] = []
+    Course(ephemeris, HOME, None, T0, T0 + 70 * DAY_S, shares.append)
+    assert shares == sorted(shares)
+    assert len(shares) > 1
+    assert 0.0 < shares[0] < 1.0 == shares[-1]

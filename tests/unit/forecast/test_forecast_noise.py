@@ -162,9 +162,9 @@ def test_a_link_worked_by_hand() -> None:
     """144 MHz, 500 W (27.0 dBW), 1 dB of feed at both ends, 20 dBi at both, 252.1 dB, 400 K: 27.0 -
     1 + 20 - 252.1 + 20 - 1 = -187.1 dBW against -228.6 + 26.0 + 34.0 = -168.6 dBW: -18.5 dB."""
     gear = Gear(500.0, 1.0, Antenna(20.0, 15.0), 50.0)
-    found = snr_db(gear, gear, np.array([252.1]), np.array([400.0]))
-    assert found is not None
-    assert found[0] == pytest.approx(-18.51, abs=0.02)
+    ratio_db = snr_db(gear, gear, np.array([252.1]), np.array([400.0]))
+    assert ratio_db is not None
+    assert ratio_db[0] == pytest.approx(-18.51, abs=0.02)
     assert in_bandwidth_db(-18.5, 25.0) == pytest.approx(1.5)
 
 

@@ -203,15 +203,15 @@ def overlaps(figure: Figure) -> list[tuple[str, str]]:
         # Ticks outside the limits are kept by the axes but not drawn.
         if _drawn(text, figure)
     ]
-    found = []
+    result = []
     for k, (one, box) in enumerate(boxes):
         for other, other_box in boxes[k + 1 :]:
             if box.overlaps(other_box) and box.width and other_box.width:
-                found.append((one, other))
+                result.append((one, other))
         page = figure.bbox
         if box.x0 < page.x0 or box.x1 > page.x1 or box.y0 < page.y0 or box.y1 > page.y1:
-            found.append((one, "the edge of the page"))
-    return found
+            result.append((one, "the edge of the page"))
+    return result
 
 
 def _drawn(text: Text, figure: Figure) -> bool:
@@ -244,24 +244,24 @@ def test_nothing_overlaps_on_any_page(
 ) -> None:
     """Not on the month's page, nor on every seventh window's; units and both clocks are there."""
     local = zone_named(zone, "zone")
-    found = made(ephemeris, days, partner)
-    month = month_page(found, found.windows, found.from_utc_s, found.until_utc_s, local)
-    pages = [month, *(window_page(found, window, local) for window in found.windows[::7])]
+    result = made(ephemeris, days, partner)
+    month = month_page(result, result.windows, result.from_utc_s, result.until_utc_s, local)
+    pages = [month, *(window_page(result, window, local) for window in result.windows[::7])]
     for page in pages:
         assert overlaps(page) == []
-        words = labels_of(page)
+        texts = labels_of(page)
         for label in ("elevation, °", "spread, Hz", "path loss, dB", "noise, K", "margin, dB"):
-            assert label in words
-        assert "UTC" in words and "the clock here" in words
+            assert label in texts
+        assert "UTC" in texts and "the clock here" in texts
 
 
 def test_long_windows_and_plain_signal_to_noise(ephemeris: Ephemeris) -> None:
     """A window of many days at high latitude; no threshold, so S/N instead of a margin."""
     north = End("home", Site(84.0, 15.0), Horizon(), FULL)
-    found = forecast(ephemeris, ForecastQuestion(north, None, F_HZ, T0, T0 + 25 * DAY_S))
-    longest = max(found.windows, key=lambda w: w.end_utc_s - w.start_utc_s)
+    result = forecast(ephemeris, ForecastQuestion(north, None, F_HZ, T0, T0 + 25 * DAY_S))
+    longest = max(result.windows, key=lambda w: w.end_utc_s - w.start_utc_s)
     assert longest.end_utc_s - longest.start_utc_s > 5 * DAY_S
-    page = window_page(found, longest, VIENNA)
+    page = window_page(result, longest, VIENNA)
     assert overlaps(page) == []
     assert "S/N, dB" in labels_of(page)
 
@@ -269,10 +269,10 @@ def test_long_windows_and_plain_signal_to_noise(ephemeris: Ephemeris) -> None:
 def test_signal_is_explained_where_it_is_shown(ephemeris: Ephemeris) -> None:
     for gear in (Gear(), FULL):
         home = End("home", HOME.site, Horizon(), gear)
-        found = forecast(ephemeris, ForecastQuestion(home, None, F_HZ, T0, T0 + DAY_S))
-        words = labels_of(window_page(found, found.windows[0], VIENNA))
-        assert "Noise: at the antenna." in words
-        assert ("in 2.5 kHz" in words) is (gear is FULL)
+        result = forecast(ephemeris, ForecastQuestion(home, None, F_HZ, T0, T0 + DAY_S))
+        texts = labels_of(window_page(result, result.windows[0], VIENNA))
+        assert "Noise: at the antenna." in texts
+        assert ("in 2.5 kHz" in texts) is (gear is FULL)
 
 
 def is_shaded(figure: Figure) -> int:
@@ -280,23 +280,23 @@ def is_shaded(figure: Figure) -> int:
 
 
 def test_pages_are_written(ephemeris: Ephemeris, tmp_path: Path) -> None:
-    found = [made(ephemeris, 1.0, PARTNER), made(ephemeris, 1.0, None)]
-    told: list[float] = []
-    written = write_pages(found, tmp_path / "moon.png", VIENNA, told.append)
+    result = [made(ephemeris, 1.0, PARTNER), made(ephemeris, 1.0, None)]
+    shares: list[float] = []
+    written = write_pages(result, tmp_path / "moon.png", VIENNA, shares.append)
     assert written[0] == tmp_path / "moon.png"
-    assert len(written) == 2 + sum(len(f.windows) for f in found) == len(set(written))
-    assert told[-1] == 1.0
+    assert len(written) == 2 + sum(len(f.windows) for f in result) == len(set(written))
+    assert shares[-1] == 1.0
     for path in written:
         with Image.open(path) as image:
             assert min(image.size) > 900
             grey = np.asarray(image.convert("L"))
             assert 5.0 < grey.std() < 90.0
-    assert is_shaded(window_page(found[0], found[0].windows[0], VIENNA)) >= 5
+    assert is_shaded(window_page(result[0], result[0].windows[0], VIENNA)) >= 5
 
 
 def test_svg_is_repeatable(ephemeris: Ephemeris, tmp_path: Path) -> None:
-    found = [made(ephemeris, 1.0, PARTNER)]
-    first, *_ = write_pages(found, tmp_path / "moon.svg", VIENNA)
+    result = [made(ephemeris, 1.0, PARTNER)]
+    first, *_ = write_pages(result, tmp_path / "moon.svg", VIENNA)
     assert b"<svg" in first.read_bytes()
 
 
@@ -304,8 +304,8 @@ def test_an_overview_for_every_month(ephemeris: Ephemeris, tmp_path: Path) -> No
     bare = ForecastQuestion(
         HOME, End("far", Site(-25.0, -150.0), Horizon(20.0)), F_HZ, T0, T0 + 70 * DAY_S
     )
-    found = forecast(ephemeris, bare)
-    few = replace(found, windows=found.windows[::15])
+    result = forecast(ephemeris, bare)
+    few = replace(result, windows=result.windows[::15])
     written = write_pages([few], tmp_path / "moon.png", VIENNA)
     names = [path.name for path in written if "window" not in path.name]
     assert names[:1] == ["moon.png"]

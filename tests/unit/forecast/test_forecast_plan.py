@@ -25,18 +25,18 @@ PARTNER = End("west", Site(40.0, -80.0, 50.0), Horizon(), FULL)
 SIGNAL = Signal(25.0, 20.0, -22.0)
 
 
-def ask(days: float = 10.0, **change: object) -> ForecastQuestion:
+def question(days: float = 10.0, **change: object) -> ForecastQuestion:
     base = ForecastQuestion(HOME, PARTNER, F_HZ, T0, T0 + days * DAY_S, None, SIGNAL)
     return replace(base, **change)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("partner", [PARTNER, None])
 def test_series_by_the_exact_path(ephemeris: Ephemeris, partner: End | None) -> None:
-    found = forecast(ephemeris, ask(3.0, partner=partner))
-    assert len(found.windows) >= 3
-    (caution,) = found.notes
+    result = forecast(ephemeris, question(3.0, partner=partner))
+    assert len(result.windows) >= 3
+    (caution,) = result.notes
     assert "RF exposure" in caution
-    for window in found.windows:
+    for window in result.windows:
         s = window.series
         exact = solve_path(
             ephemeris, HOME.site, None if partner is None else partner.site, s.utc_s, False
@@ -62,7 +62,7 @@ def test_series_by_the_exact_path(ephemeris: Ephemeris, partner: End | None) -> 
 
 
 def test_everything_of_a_window_is_the_same_in_a_longer_span(ephemeris: Ephemeris) -> None:
-    short, long = (forecast(ephemeris, ask(days)).windows for days in (3.0, 45.0))
+    short, long = (forecast(ephemeris, question(days)).windows for days in (3.0, 45.0))
     whole = [w for w in short if w.opened_by and w.closed_by]
     assert whole
     for window in whole:
@@ -76,22 +76,22 @@ def test_everything_of_a_window_is_the_same_in_a_longer_span(ephemeris: Ephemeri
 
 
 def test_limit_of_spread(ephemeris: Ephemeris) -> None:
-    found = forecast(ephemeris, ask(30.0, max_spread_hz=40.0)).windows
-    good = [stretch for window in found for stretch in window.best]
+    result = forecast(ephemeris, question(30.0, max_spread_hz=40.0)).windows
+    good = [stretch for window in result for stretch in window.best]
     assert good
     assert all(stretch.most_hz <= 40.0 for stretch in good)
-    assert any(not window.best for window in found)
-    for window in found:
+    assert any(not window.best for window in result)
+    for window in result:
         assert bool(window.best) == bool((window.series.spread_hz <= 40.0).any())
 
 
 def test_never(ephemeris: Ephemeris) -> None:
     far = End("antipodes", Site(-50.0, -170.0), gear=FULL)
-    found = forecast(ephemeris, ask(partner=far))
-    assert found.windows == ()
-    note, _caution = found.notes
+    result = forecast(ephemeris, question(partner=far))
+    assert result.windows == ()
+    note, _caution = result.notes
     assert "antipodes" in note and "never above the horizon" in note
-    at = found.highest_utc_s
+    at = result.highest_utc_s
     lower = min(
         float(moon_from(ephemeris, HOME.site, at).elevation_deg) - 3.0,
         float(moon_from(ephemeris, far.site, at).elevation_deg),
@@ -101,50 +101,52 @@ def test_never(ephemeris: Ephemeris) -> None:
 
 def test_what_is_not_known_is_said_and_the_rest_is_there(ephemeris: Ephemeris) -> None:
     bare = replace(PARTNER, gear=Gear(power_w=100.0))
-    found = forecast(ephemeris, ask(2.0, partner=bare))
-    note, _caution = found.notes
+    result = forecast(ephemeris, question(2.0, partner=bare))
+    note, _caution = result.notes
     assert "not known: antenna, receiver noise at west" in note
     assert "the signal is not forecast" in note
-    series = found.windows[0].series
+    series = result.windows[0].series
     assert series.home.snr_db is None and series.far.snr_db is None and series.margin_db is None
     assert series.spread_hz.size and series.home.system_k is not None
     # A deaf partner can still be heard.
     deaf = replace(PARTNER, gear=replace(FULL, receiver_noise_k=None))
-    found = forecast(ephemeris, ask(2.0, partner=deaf))
-    assert "only one direction" in found.notes[0]
-    series = found.windows[0].series
+    result = forecast(ephemeris, question(2.0, partner=deaf))
+    assert "only one direction" in result.notes[0]
+    series = result.windows[0].series
     assert series.far.snr_db is None and series.home.snr_db is not None
     assert series.margin_db is not None
     # Linear at both ends: the turn is told; on a low band Faraday is named, too.
-    low = forecast(ephemeris, ask(2.0, frequency_hz=432e6))
+    low = forecast(ephemeris, question(2.0, frequency_hz=432e6))
     assert low.windows[0].remarks[-1].kind == "polarisation"
-    alone = forecast(ephemeris, ask(2.0, frequency_hz=432e6, partner=None))
+    alone = forecast(ephemeris, question(2.0, frequency_hz=432e6, partner=None))
     assert all(r.kind != "polarisation" for w in alone.windows for r in w.remarks)
     assert any("Faraday" in note for note in low.notes)
-    high = forecast(ephemeris, ask(2.0, frequency_hz=77e9))
+    high = forecast(ephemeris, question(2.0, frequency_hz=77e9))
     assert any("48 GHz" in note for note in high.notes)
 
 
 def test_beyond_the_tables(ephemeris: Ephemeris) -> None:
     last = ephemeris.last_utc_s
-    found = forecast(ephemeris, ask(from_utc_s=last - 5 * DAY_S, until_utc_s=last + 3650 * DAY_S))
-    assert "the rest is left out" in found.notes[0]
-    assert 4 <= len(found.windows) <= 6
-    assert found.until_utc_s < last
+    result = forecast(
+        ephemeris, question(from_utc_s=last - 5 * DAY_S, until_utc_s=last + 3650 * DAY_S)
+    )
+    assert "the rest is left out" in result.notes[0]
+    assert 4 <= len(result.windows) <= 6
+    assert result.until_utc_s < last
     with pytest.raises(CoverageError, match="outside the tables"):
-        forecast(ephemeris, ask(from_utc_s=last + DAY_S, until_utc_s=last + 2 * DAY_S))
+        forecast(ephemeris, question(from_utc_s=last + DAY_S, until_utc_s=last + 2 * DAY_S))
     with pytest.raises(CoverageError):
-        forecast(ephemeris, ask(from_utc_s=last - 60.0, until_utc_s=last + 2 * DAY_S))
+        forecast(ephemeris, question(from_utc_s=last - 60.0, until_utc_s=last + 2 * DAY_S))
     early = ephemeris.first_utc_s
-    found = forecast(ephemeris, ask(from_utc_s=early - DAY_S, until_utc_s=early + 4 * DAY_S))
-    assert found.from_utc_s >= early and found.windows
+    result = forecast(ephemeris, question(from_utc_s=early - DAY_S, until_utc_s=early + 4 * DAY_S))
+    assert result.from_utc_s >= early and result.windows
 
 
 def test_progress(ephemeris: Ephemeris) -> None:
-    told: list[float] = []
-    forecast(ephemeris, ask(40.0), told.append)
-    assert told == sorted(told)
-    assert told[0] > 0.0 and told[-1] == 1.0
+    shares: list[float] = []
+    forecast(ephemeris, question(40.0), shares.append)
+    assert shares == sorted(shares)
+    assert shares[0] > 0.0 and shares[-1] == 1.0
 
 
 def same(one: Window, other: Window) -> bool:
@@ -156,34 +158,34 @@ def same(one: Window, other: Window) -> bool:
 
 def test_coming_windows(ephemeris: Ephemeris) -> None:
     """The one under way with its true start, and the next three; none that is over."""
-    known = forecast(ephemeris, ask(12.0)).windows
+    known = forecast(ephemeris, question(12.0)).windows
     now = 0.5 * (known[3].start_utc_s + known[3].end_utc_s)
-    coming = coming_windows(ephemeris, ask(1.0), now)
+    coming = coming_windows(ephemeris, question(1.0), now)
     assert len(coming) == 4
     assert all(same(a, b) for a, b in zip(coming, known[3:7], strict=True))
     between = known[3].end_utc_s + 60.0
-    coming = coming_windows(ephemeris, ask(1.0), between)
+    coming = coming_windows(ephemeris, question(1.0), between)
     assert all(same(a, b) for a, b in zip(coming, known[4:8], strict=True))
-    assert len(coming_windows(ephemeris, ask(1.0), now, count=1)) == 1
+    assert len(coming_windows(ephemeris, question(1.0), now, count=1)) == 1
 
 
 def test_coming_windows_that_are_rare_or_at_the_end_of_the_tables(ephemeris: Ephemeris) -> None:
-    pole = ask(home=End("home", Site(89.5, 0.0)), partner=None)
+    pole = question(home=End("home", Site(89.5, 0.0)), partner=None)
     coming = coming_windows(ephemeris, pole, T0)
     assert len(coming) == 4
     assert all(window.closed_by for window in coming)
     assert coming[-1].end_utc_s - coming[0].end_utc_s > 70 * DAY_S
-    assert len(coming_windows(ephemeris, ask(), ephemeris.last_utc_s - 2 * DAY_S)) in (1, 2, 3)
+    assert len(coming_windows(ephemeris, question(), ephemeris.last_utc_s - 2 * DAY_S)) in (1, 2, 3)
     with pytest.raises(CoverageError):
-        coming_windows(ephemeris, ask(), ephemeris.last_utc_s + 60.0)
-    never = ask(partner=End("antipodes", Site(-50.0, -170.0)))
+        coming_windows(ephemeris, question(), ephemeris.last_utc_s + 60.0)
+    never = question(partner=End("antipodes", Site(-50.0, -170.0)))
     assert coming_windows(ephemeris, never, T0) == ()
 
 
 def test_several_threads_at_once(ephemeris: Ephemeris) -> None:
-    alone = coming_windows(Ephemeris.load(), ask(), T0)
+    alone = coming_windows(Ephemeris.load(), question(), T0)
     with ThreadPoolExecutor(4) as pool:
-        runs = list(pool.map(lambda _: coming_windows(ephemeris, ask(), T0), range(8)))
+        runs = list(pool.map(lambda _: coming_windows(ephemeris, question(), T0), range(8)))
     for run in runs:
         assert [w.start_utc_s for w in run] == [w.start_utc_s for w in alone]
         assert np.array_equal(run[0].series.spread_hz, alone[0].series.spread_hz)
@@ -194,7 +196,7 @@ def test_perigee_new_moon_and_the_sun_are_told(ephemeris: Ephemeris) -> None:
     assert 1 <= len(events.perigees) <= 2 and 1 <= len(events.new_moons_utc_s) <= 2
     new_utc_s, perigee = events.new_moons_utc_s[0], events.perigees[0]
     wide = replace(HOME, horizon=Horizon(), gear=replace(FULL, antenna=Antenna.of_gain(17.0)))
-    low = ask(home=wide, partner=None, frequency_hz=144e6)
+    low = question(home=wide, partner=None, frequency_hz=144e6)
 
     def kinds_at(utc_s: float) -> set[str]:
         window = coming_windows(ephemeris, low, utc_s, count=1)[0]
@@ -207,9 +209,9 @@ def test_perigee_new_moon_and_the_sun_are_told(ephemeris: Ephemeris) -> None:
 
 
 def test_galactic_plane_is_told_when_the_moon_is_there(ephemeris: Ephemeris) -> None:
-    found = forecast(ephemeris, ask(28.0, partner=None, frequency_hz=144e6))
+    result = forecast(ephemeris, question(28.0, partner=None, frequency_hz=144e6))
     centre = 0
-    for window in found.windows:
+    for window in result.windows:
         texts = [r.text for r in window.remarks if r.kind == "galactic plane"]
         near = np.abs(window.series.home.galactic_deg).min() < 6.0
         assert bool(texts) == bool(near)
@@ -224,7 +226,7 @@ def test_whom_to_call_tonight(ephemeris: Ephemeris) -> None:
     unknown = replace(PARTNER, name="unknown", gear=Gear())
     never = End("antipodes", Site(-50.0, -170.0), gear=FULL)
     made = {
-        end.name: forecast(ephemeris, ask(3.0, partner=end))
+        end.name: forecast(ephemeris, question(3.0, partner=end))
         for end in (weak, strong, unknown, never)
     }
     choices = tonight([made["weak"], made["strong"], made["antipodes"]])

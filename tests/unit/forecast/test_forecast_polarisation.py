@@ -29,8 +29,8 @@ def test_neighbours_are_not_turned(ephemeris: Ephemeris) -> None:
 
 def test_exchange_changes_the_sign(ephemeris: Ephemeris) -> None:
     home, far = Site(50.0, 10.0), Site(40.0, -80.0)
-    there, back = turn(ephemeris, home, far)[1], turn(ephemeris, far, home)[1]
-    difference = (there + back + 90.0) % 180.0 - 90.0
+    outward, back = turn(ephemeris, home, far)[1], turn(ephemeris, far, home)[1]
+    difference = (outward + back + 90.0) % 180.0 - 90.0
     assert np.abs(difference).max() < 1e-9
 
 

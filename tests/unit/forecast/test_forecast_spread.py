@@ -69,8 +69,8 @@ def test_smallest_first_and_short_ones_left_out() -> None:
     utc_s = T0 + 60.0 * np.arange(200)
     spread = np.full(200, 100.0)
     spread[10:40], spread[100:130], spread[150:154] = 20.0, 10.0, 1.0
-    found = best_stretches(utc_s, spread, 50.0)
-    assert [s.spread_hz for s in found] == [10.0, 20.0]
+    stretches = best_stretches(utc_s, spread, 50.0)
+    assert [s.spread_hz for s in stretches] == [10.0, 20.0]
     spread[10:40] = spread[100:130] = 100.0
     (only,) = best_stretches(utc_s, spread, 50.0)
     assert only.spread_hz == 1.0

@@ -34,12 +34,12 @@ def test_edges_by_the_exact_look(ephemeris: Ephemeris, horizon: Horizon, alone: 
     there; and every minute that is up lies in a window."""
     home = End("home", HOME, horizon)
     far = home if alone else End("partner", PARTNER, Horizon(2.0))
-    found = scan(ephemeris, home, far)
-    assert len(found.spans) >= 8
+    scanned = scan(ephemeris, home, far)
+    assert len(scanned.spans) >= 8
     minutes = np.arange(T0, T0 + 12 * DAY_S, 60.0)
     both = np.minimum(above(ephemeris, home, minutes), above(ephemeris, far, minutes))
     in_window = np.zeros(minutes.size, dtype=bool)
-    for span in found.spans:
+    for span in scanned.spans:
         in_window |= (minutes >= span.start_utc_s) & (minutes <= span.end_utc_s)
         for edge, sign, owner in (
             (span.start_utc_s, 1.0, span.opened_by),
@@ -54,7 +54,7 @@ def test_edges_by_the_exact_look(ephemeris: Ephemeris, horizon: Horizon, alone: 
             assert np.minimum(above(ephemeris, home, around), above(ephemeris, far, around))[1] > 0
     assert np.array_equal(in_window, both > 0.0)
     # Where one end's rising meets the other's setting a minute is worth a quarter of a degree.
-    assert found.highest_deg == pytest.approx(both.max(), abs=0.25)
+    assert scanned.highest_deg == pytest.approx(both.max(), abs=0.25)
 
 
 def test_span_that_begins_and_ends_inside_a_window(ephemeris: Ephemeris) -> None:
@@ -71,9 +71,9 @@ def test_antipodes_never_share_the_moon(ephemeris: Ephemeris) -> None:
     """Seen from opposite ends of the Earth the Moon is below the horizon at one of them at least:
     it comes as near as its parallax allows."""
     home, far = End("home", HOME), End("partner", Site(-50.0, -170.0))
-    found = scan(ephemeris, home, far, 20.0)
-    assert found.spans == ()
-    assert -1.5 < found.highest_deg < 0.0
+    scanned = scan(ephemeris, home, far, 20.0)
+    assert scanned.spans == ()
+    assert -1.5 < scanned.highest_deg < 0.0
 
 
 def test_days_of_moon_at_the_pole(ephemeris: Ephemeris) -> None:

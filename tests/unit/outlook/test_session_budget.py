@@ -46,7 +46,7 @@ RAW: dict[str, Any] = {
 }
 
 
-def test_doubts_of_a_session() -> None:
+def test_uncertainties_of_a_session() -> None:
     config = settings_from(RAW, "test")
     session = first_session(config)
     uncertainties = uncertainties_of(config, session, 0.02)
@@ -73,7 +73,7 @@ def test_doubts_of_a_session() -> None:
 def test_budget_of_a_session(ephemeris: Ephemeris) -> None:
     config = settings_from(RAW, "test")
     session = first_session(config).model_copy(update={"agreement": "home"})
-    found = budget_now(config, session, ephemeris, T0, 0.02)
+    result = budget_now(config, session, ephemeris, T0, 0.02)
     expected = error_budget(
         ephemeris,
         config.home.site(),
@@ -83,8 +83,8 @@ def test_budget_of_a_session(ephemeris: Ephemeris) -> None:
         "home",
         uncertainties_of(config, session, 0.02),
     )
-    assert found == expected
-    rx, tx = found
+    assert result == expected
+    rx, tx = result
     assert rx.largest == "home position"
     assert "held dial" in {one.name for one in tx.causes}
     assert rx.not_known == ("partner height", "reference", "transverter")

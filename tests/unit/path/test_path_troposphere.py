@@ -94,9 +94,9 @@ def test_sign_size_and_horizon_on_a_pass(ephemeris: Ephemeris) -> None:
     echo = on.legs["echo"]
     hz = echo.troposphere_fraction * F_HZ
     rising = np.gradient(elevation) > 0
-    seen = elevation > 0.1
-    assert np.all(hz[seen & rising & (elevation < 20)] > 0.0)
-    assert np.all(hz[seen & ~rising & (elevation < 20)] < 0.0)
+    visible = elevation > 0.1
+    assert np.all(hz[visible & rising & (elevation < 20)] > 0.0)
+    assert np.all(hz[visible & ~rising & (elevation < 20)] < 0.0)
     assert 0.3 < np.max(np.abs(hz[elevation > 2.0])) < 2.5
     assert np.max(np.abs(np.diff(hz))) < 1.0, "20 s apart; it would be 12 Hz if it broke off"
     assert np.max(np.abs(hz[elevation < -8.0])) < 0.01
