@@ -158,7 +158,7 @@ def test_without_an_antenna_the_sky_alone() -> None:
     assert noise.system_k is None
 
 
-def test_a_link_worked_by_hand() -> None:
+def test_a_signal_budget_by_hand() -> None:
     """144 MHz, 500 W (27.0 dBW), 1 dB of feed at both ends, 20 dBi at both, 252.1 dB, 400 K: 27.0 -
     1 + 20 - 252.1 + 20 - 1 = -187.1 dBW against -228.6 + 26.0 + 34.0 = -168.6 dBW: -18.5 dB."""
     gear = Gear(500.0, 1.0, Antenna(20.0, 15.0), 50.0)
