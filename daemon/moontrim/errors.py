@@ -1,24 +1,24 @@
-"""What moontrim tells its user when something is wrong.
+"""The errors that moontrim raises on purpose. The text of each is one line for a person.
 
-MoontrimError                 anything we raise on purpose; its text is one line for a person
-|-- InputError      a value given by the user: names the field, the value and what is allowed
+MoontrimError
+|-- InputError      a value from the user is not usable: names field, value and what is allowed
 |-- CoverageError   an instant outside the tables (Earth rotation, ephemeris) or a missing table
-`-- BusyError       too many requests at once; the same one may go through later
+`-- BusyError       too many requests at once; the same one may succeed later
 """
 
 from __future__ import annotations
 
 
 class MoontrimError(Exception):
-    """Base of every error moontrim raises on purpose. str() is one line meant for a person."""
+    """The base of the errors that moontrim raises on purpose. str() is one line for a person."""
 
 
 class InputError(MoontrimError):
-    """A value from outside is not usable.
+    """A value from the user is not usable.
 
-    field: what the user would call it (a config key, an option, a command field).
-    value: what was given, None for nothing.
-    allowed: what would have been accepted, as a short phrase.
+    field: its name for the user (a config key, an option, a field of a command).
+    value: None: it is missing.
+    allowed: a short phrase for what would have been accepted.
     """
 
     def __init__(self, field: str, value: object, allowed: str) -> None:
@@ -28,8 +28,8 @@ class InputError(MoontrimError):
         shown = repr(value)
         if len(shown) > 80:
             shown = f"{shown[:30]}...{shown[-47:]}"  # the end of a path says most
-        said = "nothing was given" if value is None else f"{shown} is not usable"
-        super().__init__(f"{field}: {said}; allowed: {allowed}")
+        problem = "nothing was given" if value is None else f"{shown} is not usable"
+        super().__init__(f"{field}: {problem}; allowed: {allowed}")
 
 
 class CoverageError(MoontrimError):
@@ -37,4 +37,4 @@ class CoverageError(MoontrimError):
 
 
 class BusyError(MoontrimError):
-    """Too many requests at once; the same one may go through later."""
+    """Too many requests at once; the same one may succeed later."""

@@ -1,8 +1,9 @@
-"""One module a command: `add` declares its options, `call` runs it. See `moontrim.cli.main`.
+"""The command line: one module per command. In each, `add` declares the command's options and
+`call` runs it with the parsed options and returns the exit code. `main` parses and calls.
 
-Owns the table of them all, so that only the module of the command that runs is imported."""
+The table of all commands is here, so that only the module of the command that runs is imported."""
 
-# Name -> what it does, as `--help` says it. The module's name is the same, without hyphens.
+# Name: what it does, for `--help`. The module has the same name without hyphens.
 COMMANDS = {
     "run": "keep the radio of a config on frequency until stopped",
     "rehearse": "run the whole daemon on a simulated radio",

@@ -1,4 +1,4 @@
-"""Reading what was given on the command line; every problem is one InputError."""
+"""Options that several commands have, and reading their values. Every problem is an InputError."""
 
 from __future__ import annotations
 
@@ -17,28 +17,32 @@ from moontrim.path.site import Site, parse_site
 if TYPE_CHECKING:
     from moontrim.path.ephemeris import Ephemeris
 
-LOWEST_HZ, HIGHEST_HZ = 1e6, 1e12
+LOWEST_HZ, HIGHEST_HZ = 1e6, 1e12  # chosen: wider than any band in use for moonbounce
 
 
 def add_command(commands: Any, name: str, call: Any) -> argparse.ArgumentParser:
-    """Declare a command of the table. call: takes the parsed options, returns the exit code."""
+    """Declares a command of the table `COMMANDS` and returns its parser.
+
+    call: takes the parsed options, returns the exit code."""
     about = COMMANDS[name]
-    made: argparse.ArgumentParser = commands.add_parser(
+    command: argparse.ArgumentParser = commands.add_parser(
         name, help=about, description=about[0].upper() + about[1:] + "."
     )
-    made.set_defaults(call=call)
-    return made
+    command.set_defaults(call=call)
+    return command
 
 
 def add_config(command: argparse.ArgumentParser) -> None:
+    """Declares the option --config."""
     command.add_argument(
         "--config", type=Path, metavar="FILE", help="TOML; see config/ for annotated ones"
     )
 
 
 def settings_of(options: argparse.Namespace, *, home_by_gps: bool = False) -> Settings:
-    """The config named, or the first found in the usual places. home_by_gps: home may be left to
-    the receiver; otherwise that is an InputError."""
+    """Reads the config named by --config, or the first in the usual places. Raises InputError.
+
+    home_by_gps: home may be left to the GPS receiver; otherwise that is an InputError."""
     settings = _settings_of(options)
     if not (home_by_gps or settings.home_is_known):
         raise InputError("home", None, "a place in [home]; only `run` and `check` ask a receiver")
@@ -60,19 +64,19 @@ def _settings_of(options: argparse.Namespace) -> Settings:
 
 
 def ephemeris_of(settings: Settings) -> Ephemeris:
-    """With the tables that the config names, if any."""
+    """Loads the ephemeris, from the tables that the config names, if any."""
     from moontrim.path.ephemeris import Ephemeris
 
     return Ephemeris.load(settings.data.earth_rotation_file, settings.data.ephemeris_file)
 
 
 def partner_of(text: str, field: str) -> Site | None:
-    """`self` is our own echo: None."""
+    """Returns the partner's place; None for `self`, our own echo. Raises InputError."""
     return None if text == "self" else parse_site(text, field)
 
 
 def instant(text: str, field: str) -> float:
-    """POSIX seconds of UTC."""
+    """Returns POSIX seconds of UTC. Raises InputError."""
     allowed = "an instant of ISO 8601 such as 2026-11-25T20:00:00Z (UTC unless it says otherwise)"
     try:
         when = datetime.fromisoformat(text)
@@ -87,7 +91,7 @@ def instant(text: str, field: str) -> float:
 
 
 def require_covered(ephemeris: Ephemeris, utc_s: float, field: str) -> None:
-    """Raises CoverageError that names the option with an instant outside the tables."""
+    """Raises CoverageError naming the option if its instant is outside the tables."""
     try:
         ephemeris.require(utc_s)
     except CoverageError as error:
@@ -95,7 +99,7 @@ def require_covered(ephemeris: Ephemeris, utc_s: float, field: str) -> None:
 
 
 def frequency_hz(text: str) -> float:
-    """On-air hertz, in the range where a radio could be."""
+    """Returns on-air hertz, from `LOWEST_HZ` to `HIGHEST_HZ`. Raises InputError."""
     try:
         value_hz = float(text)
     except ValueError:
@@ -106,7 +110,7 @@ def frequency_hz(text: str) -> float:
 
 
 def number(text: str | None, field: str, lowest: float, highest: float) -> float | None:
-    """A number in a range; None if nothing was given."""
+    """Returns a number in a range; None for an option that was left out. Raises InputError."""
     if text is None:
         return None
     try:

@@ -1,4 +1,4 @@
-"""`moontrim check`: is everything in place?"""
+"""`moontrim check`: prints the pre-flight list."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.preflight.checklist import check
 
     settings = settings_of(options, home_by_gps=True)
-    logging.basicConfig(level=logging.CRITICAL)  # what is wrong is said in the list
+    logging.basicConfig(level=logging.CRITICAL)  # the list contains what is wrong
     findings = asyncio.run(
         check(settings, ephemeris_of(settings), SystemClock(), move_dials=not options.hands_off)
     )

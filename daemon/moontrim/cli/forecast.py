@@ -1,4 +1,4 @@
-"""`moontrim forecast`: windows, spread, loss, noise and signal of the days to come."""
+"""`moontrim forecast`: windows, spread, loss, noise and signal of the coming days."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from moontrim.clock.system import SystemClock
 from moontrim.forecast.compute import Forecast, forecast
 
 DAY_S = 86400.0
-# Shorter spans are done before a bar could be read.
+# Chosen: shorter work is done before a bar could be read.
 BAR_FROM_DAYS = 90.0
 BAR_FROM_PAGES = 8
 
@@ -65,25 +65,27 @@ def add(commands: Any) -> None:
 def call(options: argparse.Namespace) -> int:
     work = work_of(options, SystemClock().utc_s())
     forecasts = _forecast_all(work)
-    _put_out(options, work.zone, forecasts)
-    for note in dict.fromkeys(note for made in forecasts for note in made.notes):
+    _write(options, work.zone, forecasts)
+    for note in dict.fromkeys(note for one in forecasts for note in one.notes):
         print(f"moontrim: {note}", file=sys.stderr)
-    return 0 if any(made.windows for made in forecasts) else 1
+    return 0 if any(one.windows for one in forecasts) else 1
 
 
 def _forecast_all(work: Work) -> list[Forecast]:
-    """One after the other, with a bar on the terminal when it takes a while."""
-    span_days = (work.asks[0].until_utc_s - work.asks[0].from_utc_s) / DAY_S
-    made = []
-    with _bars(span_days * len(work.asks) >= BAR_FROM_DAYS) as bar:
-        for question in work.asks:
-            made.append(forecast(work.ephemeris, question, bar(question.partner_name)))
-    return made
+    """Makes the forecasts, with a progress bar on the terminal for long ones."""
+    questions = work.questions
+    span_days = (questions[0].until_utc_s - questions[0].from_utc_s) / DAY_S
+    forecasts = []
+    with _bars(span_days * len(questions) >= BAR_FROM_DAYS) as bar:
+        for question in questions:
+            forecasts.append(forecast(work.ephemeris, question, bar(question.partner_name)))
+    return forecasts
 
 
 @contextmanager
 def _bars(wanted: bool) -> Iterator[Callable[[str], Callable[[float], None] | None]]:
-    """Makes progress bars by name, each a function of the share done, if a person is looking."""
+    """Yields a function that makes a progress bar by name; a bar is a function of the fraction
+    done. Without a terminal, or if not wanted, it makes None."""
     if not (wanted and sys.stderr.isatty()):
         yield lambda name: None
         return
@@ -94,12 +96,13 @@ def _bars(wanted: bool) -> Iterator[Callable[[str], Callable[[float], None] | No
 
         def bar(name: str) -> Callable[[float], None]:
             task = progress.add_task(name, total=1.0)
-            return lambda share: progress.update(task, completed=share)
+            return lambda fraction: progress.update(task, completed=fraction)
 
         yield bar
 
 
-def _put_out(options: argparse.Namespace, zone: tzinfo | None, forecasts: list[Forecast]) -> None:
+def _write(options: argparse.Namespace, zone: tzinfo | None, forecasts: list[Forecast]) -> None:
+    """Writes the files and prints what the options request."""
     files: list[str] = []
     if options.csv is not None:
         from moontrim.forecast.shown.plain import write_csv
@@ -113,7 +116,7 @@ def _put_out(options: argparse.Namespace, zone: tzinfo | None, forecasts: list[F
     if options.plot is not None:
         from moontrim.forecast.shown.pages import write_pages
 
-        pages = sum(1 + len(made.windows) for made in forecasts)
+        pages = sum(1 + len(one.windows) for one in forecasts)
         with _bars(pages >= BAR_FROM_PAGES) as bar:
             written = write_pages(forecasts, options.plot, zone, bar("pages"))
         files.extend(str(path) for path in written)

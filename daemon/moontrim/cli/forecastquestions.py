@@ -1,4 +1,4 @@
-"""From the options and the config to what `moontrim forecast` is to work out."""
+"""Turns options and config into the questions that `moontrim forecast` answers."""
 
 from __future__ import annotations
 
@@ -29,20 +29,22 @@ from moontrim.forecast.shown.words import zone_named
 from moontrim.path import Ephemeris, parse_site
 
 DAY_S = 86400.0
-LONGEST_DAYS = 3660.0
+LONGEST_DAYS = 3660.0  # ten years, as in the config
 
 
 @dataclass(frozen=True)
 class Work:
-    """What was asked for, all of it checked: one Ask per partner."""
+    """The checked input of a run: one question per partner. zone: for local times; None: the
+    system's."""
 
-    asks: tuple[ForecastQuestion, ...]
+    questions: tuple[ForecastQuestion, ...]
     zone: tzinfo | None
     ephemeris: Ephemeris
 
 
 def work_of(options: argparse.Namespace, now_utc_s: float) -> Work:
-    """Options over config over defaults. Raises InputError, CoverageError."""
+    """Returns the input of a run: options override the config, which overrides defaults. Raises
+    InputError, CoverageError."""
     alone = options.config is None and options.home and options.partner and options.frequency
     settings = None if alone else _settings(options)
     tables = ForecastTables() if settings is None else settings
@@ -65,7 +67,7 @@ def work_of(options: argparse.Namespace, now_utc_s: float) -> Work:
     if options.start is not None:
         require_covered(ephemeris, start_utc_s, "--from")
     max_spread_hz = number(options.max_spread, "--max-spread", 0.001, 1e6)
-    asks = tuple(
+    questions = tuple(
         ForecastQuestion(
             home,
             partner,
@@ -82,11 +84,11 @@ def work_of(options: argparse.Namespace, now_utc_s: float) -> Work:
         if options.timezone
         else zone_named(tables.forecast.timezone, "forecast.timezone")
     )
-    return Work(asks, zone, ephemeris)
+    return Work(questions, zone, ephemeris)
 
 
 def _settings(options: argparse.Namespace) -> Settings:
-    """The config's. Raises InputError; it names the frequency where only that is missing."""
+    """Reads the config. Raises InputError, naming --frequency where only that is missing."""
     try:
         return settings_of(options)
     except InputError as error:
@@ -97,7 +99,8 @@ def _settings(options: argparse.Namespace) -> Settings:
 
 
 def _band(options: argparse.Namespace, settings: Settings | None) -> BandSettings | None:
-    """The band named; else the one that holds the frequency given; else the session's first."""
+    """Returns the band of --band; else the one that contains --frequency, if any; else the one that
+    a first session starts on."""
     if settings is None:
         return None
     if options.band is not None:
@@ -126,7 +129,8 @@ def _home(
     band: BandSettings | None,
     on_air_hz: float,
 ) -> End:
-    """The config's station; at another place with the same equipment, but not its horizon."""
+    """Returns the config's station; with --home its equipment at that place, without its
+    horizon."""
     gear = station.on_band(band.name if band else None).gear(on_air_hz)
     if options.home is not None:
         home = End("home", parse_site(options.home, "--home"), gear=gear)
@@ -146,7 +150,8 @@ def _partners(
     band: BandSettings | None,
     on_air_hz: float,
 ) -> list[End | None]:
-    """Those given, each a name or a place; else all that the config has."""
+    """Returns the partners of --partner, each a name or a place; else all of the config. None: our
+    own echo."""
     named = {partner.name: partner for partner in tables.partners}
 
     def end_of(partner: PartnerSettings) -> End:

@@ -1,4 +1,4 @@
-"""`moontrim install-service`: moontrim at every start of the machine, looked after by systemd."""
+"""`moontrim install-service`: installs moontrim as a service of systemd."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def call(options: argparse.Namespace) -> int:
     settings = load_settings(options.config)
     plan = _plan(options, settings)
     root = (options.root or Path("/")).absolute()
-    differing = _look(plan, root)
+    differing = _differing(plan, root)
     if options.dry_run:
         _show(plan, root)
         return 0
@@ -72,12 +72,13 @@ def _plan(options: argparse.Namespace, settings: Settings) -> InstallPlan:
         base = os.environ.get("XDG_CONFIG_HOME")
         return user_plan(name, config, program, Path(base) if base else Path.home() / ".config")
     if options.program is None:
-        _must_be_seen(script, refuse=not options.dry_run and options.root is None)
+        _check_visible(script, refuse=not options.dry_run and options.root is None)
     return system_plan(name, config, settings, program)
 
 
-def _must_be_seen(script: Path, *, refuse: bool) -> None:
-    """Script, interpreter and code, which may be in three places, by the service."""
+def _check_visible(script: Path, *, refuse: bool) -> None:
+    """Checks that the service can read script, interpreter and code, which may be in three places.
+    Prints a note if it cannot, or raises InputError (`refuse`)."""
     python, code = Path(sys.executable).resolve(), Path(__file__).resolve()
     try:
         refuse_hidden({"moontrim": script.absolute(), "its Python": python, "its code": code})
@@ -87,8 +88,9 @@ def _must_be_seen(script: Path, *, refuse: bool) -> None:
         print(f"note: {error}")
 
 
-def _look(plan: InstallPlan, root: Path) -> list[Placed]:
-    """The files that are there already, ours, and different."""
+def _differing(plan: InstallPlan, root: Path) -> list[Placed]:
+    """Returns the files of the plan that exist with another content, without those that belong to
+    the user once written."""
     return [
         placed
         for placed in plan.files
@@ -126,7 +128,7 @@ def _put(placed: Placed, root: Path) -> None:
     try:
         for folder in reversed([f for f in path.parents if not f.exists()]):
             folder.mkdir()
-            folder.chmod(0o755)  # whatever the umask: the service is a user of its own
+            folder.chmod(0o755)  # despite the umask: the service runs as another user
         new.write_text(placed.content, encoding="utf-8")
         new.chmod(placed.mode)
         new.replace(path)
@@ -142,25 +144,26 @@ def _show(plan: InstallPlan, root: Path) -> None:
     print("--- commands")
     for step in plan.steps:
         print(f"{' '.join(step.command)}    # {step.why}")
-    _say(plan)
+    _print_remarks(plan)
 
 
-def _say(plan: InstallPlan) -> None:
+def _print_remarks(plan: InstallPlan) -> None:
     for remark in plan.remarks:
         print(f"note: {remark}")
 
 
 def _finish(plan: InstallPlan, *, run: bool) -> int:
-    _say(plan)
+    """Runs the commands of the plan, or prints them. Returns the exit code."""
+    _print_remarks(plan)
     if not run:
         print("now run, or give --enable next time:")
     failed = False
     for step in plan.steps:
-        words = " ".join(step.command)
-        print(f"  {words}    # {step.why}")
+        command = " ".join(step.command)
+        print(f"  {command}    # {step.why}")
         if run and (trouble := _run(step.command)):
-            # The others all the same: a machine without devices to trigger can still run a service.
-            print(f"moontrim: {words}: {trouble}", file=sys.stderr)
+            # The others are run even so: a machine without devices to trigger can run a service.
+            print(f"moontrim: {command}: {trouble}", file=sys.stderr)
             failed = True
     who = "--user " if "--user" in plan.steps[-1].command else ""
     print(f"look at it:  systemctl {who}status {plan.unit};  journalctl {who}-fu {plan.unit}")
@@ -168,7 +171,7 @@ def _finish(plan: InstallPlan, *, run: bool) -> int:
 
 
 def _run(command: tuple[str, ...]) -> str:
-    """Why it failed; empty if it did not."""
+    """Runs a command. Returns why it failed; empty if it did not."""
     try:
         done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603
     except OSError as error:

@@ -1,5 +1,5 @@
-"""The command line: parse, call, print. Exit codes: 0 done and well; 1 it ran, and something is not
-well; 2 something given by the user is not usable (one line says what, and what is allowed)."""
+"""Parses the command line and runs the command. Exit codes: 0: well; 1: it ran, and something is
+not well; 2: an argument is not usable (one line says which, and what is allowed)."""
 
 from __future__ import annotations
 
@@ -40,25 +40,26 @@ exit codes: 0 well; 1 it ran but something is not well; 2 something given is not
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Entry point of the `moontrim` command."""
-    given = list(sys.argv[1:] if arguments is None else arguments)
-    options = parser(given).parse_args(_attach_negative_values(given))
+    """Runs the `moontrim` command and returns the exit code. arguments: default: of the process."""
+    arguments = list(sys.argv[1:] if arguments is None else arguments)
+    options = parser(arguments).parse_args(_attach_negative_values(arguments))
     try:
         return int(options.call(options))
     except MoontrimError as error:
         print(f"moontrim: {error}", file=sys.stderr)
         return 2
     except BrokenPipeError:
-        # Whoever read our output has seen enough; keep the interpreter from complaining at exit.
+        # The reader of the output has closed it; keep the interpreter from reporting that at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except KeyboardInterrupt:
         return 130
 
 
-def parser(given: Sequence[str]) -> argparse.ArgumentParser:
-    """All commands by name, and the options of the one that was given. The others are not even
-    imported: after a crash, `unkey` must not wait for what only the daemon needs."""
+def parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
+    """Returns a parser with all commands by name and the options of the one in the arguments. The
+    modules of the others are not imported: after a crash, `unkey` must not wait for the imports of
+    the daemon."""
     top = argparse.ArgumentParser(
         "moontrim",
         description=DESCRIPTION,
@@ -68,7 +69,7 @@ def parser(given: Sequence[str]) -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"moontrim {__version__}")
     commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
     # No option before the command takes a value.
-    chosen = next((word for word in given if not word.startswith("-")), None)
+    chosen = next((argument for argument in arguments if not argument.startswith("-")), None)
     for name, about in COMMANDS.items():
         if name == chosen:
             import_module(f"moontrim.cli.{name.replace('-', '')}").add(commands)
@@ -78,7 +79,8 @@ def parser(given: Sequence[str]) -> argparse.ArgumentParser:
 
 
 def _attach_negative_values(arguments: list[str]) -> list[str]:
-    """`--home -33.9,151.2,30`: argparse would take a southern latitude for an option of its own."""
+    """Joins an option and a negative value by `=`: argparse would take the southern latitude in
+    `--home -33.9,151.2,30` for an option."""
     joined: list[str] = []
     for argument in arguments:
         if joined and joined[-1].startswith("--") and re.match(r"-[\d.]", argument):

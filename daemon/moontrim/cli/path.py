@@ -20,8 +20,8 @@ from moontrim.errors import InputError
 from moontrim.path import Ephemeris, parse_site
 from moontrim.tuning.correction import AGREEMENTS, Agreement
 
-# Options of the error budget: what they mean, and the most that is taken for a number.
-DOUBTS = {
+# Options of the error budget: metavar, meaning, largest value.
+UNCERTAINTIES = {
     "--accuracy": ("M", "how well both places are known, besides a locator's square", 1e5),
     "--height-accuracy": ("M", "how well both heights are known", 1e4),
     "--clock-error": ("S", "how far at most the clock is from UTC", 3600.0),
@@ -49,7 +49,7 @@ def add(commands: Any) -> None:
         default="halves",
         help=f"of the error budget: {', '.join(AGREEMENTS)}; halves if left out",
     )
-    for option, (metavar, about, _) in DOUBTS.items():
+    for option, (metavar, about, _) in UNCERTAINTIES.items():
         command.add_argument(option, metavar=metavar, help=f"for the error budget: {about}")
     command.add_argument(
         "--json", action="store_true", help="as JSON: an object, or a list for several --at"
@@ -90,19 +90,19 @@ def call(options: argparse.Namespace) -> int:
 
 
 def _uncertainties(options: argparse.Namespace) -> Uncertainties:
-    """A transverter counts as part of the reference here; what was not given is not known, but
-    for the dial, which then has no steps."""
-    place = PlaceUncertainty(_given(options, "--accuracy"), _given(options, "--height-accuracy"))
+    """Returns the uncertainties of the options. One that is left out is not known; a dial without
+    --dial-resolution has no steps. A transverter counts as part of the reference."""
+
+    def value_of(option: str) -> float | None:
+        text = getattr(options, option.removeprefix("--").replace("-", "_"))
+        return number(text, option, 0.0, UNCERTAINTIES[option][2])
+
+    place = PlaceUncertainty(value_of("--accuracy"), value_of("--height-accuracy"))
     return Uncertainties(
         home=place,
         partner=place,
-        clock_s=_given(options, "--clock-error"),
-        reference_ppb=_given(options, "--reference-uncertainty"),
+        clock_s=value_of("--clock-error"),
+        reference_ppb=value_of("--reference-uncertainty"),
         transverter_hz=0.0,
-        dial_resolution_hz=_given(options, "--dial-resolution") or 0.0,
+        dial_resolution_hz=value_of("--dial-resolution") or 0.0,
     )
-
-
-def _given(options: argparse.Namespace, option: str) -> float | None:
-    text = getattr(options, option.removeprefix("--").replace("-", "_"))
-    return number(text, option, 0.0, DOUBTS[option][2])

@@ -11,7 +11,7 @@ SUFFIXES = (".png", ".svg")
 
 
 def check_picture(path: Path, suffixes: tuple[str, ...] = SUFFIXES) -> None:
-    """Raises InputError for another suffix, or a file that cannot be written."""
+    """Checks suffix and writability of a file. Raises InputError."""
     if path.suffix.lower() not in suffixes:
         raise InputError("--picture", str(path), f"a file name ending in {' or '.join(suffixes)}")
     try:

@@ -1,4 +1,4 @@
-"""`moontrim ports`: the serial ports there are, and what to write into the config for each."""
+"""`moontrim ports`: lists the serial ports, and what to write into the config for each."""
 
 from __future__ import annotations
 
@@ -18,27 +18,27 @@ def call(options: argparse.Namespace) -> int:
     from moontrim_drivers.serial.portchoice import best_name
     from moontrim_drivers.serial.ports import attached
 
-    there = attached()
+    ports = attached()
     if options.json:
-        found = [
+        rows = [
             {
                 "device": port.device,
-                "port": best_name(port, there),
+                "port": best_name(port, ports),
                 "vendor_id": port.vendor_id,
                 "product_id": port.product_id,
                 "serial_number": port.serial_number,
                 "description": port.description,
                 "links": list(port.links),
             }
-            for port in there
+            for port in ports
         ]
-        print(json.dumps(found, indent=1))
+        print(json.dumps(rows, indent=1))
         return 0
-    if not there:
+    if not ports:
         print("no serial port is there")
-    for port in there:
+    for port in ports:
         print(" ".join(filter(None, (port.device, port.description))))
-        print(f'  port = "{_quoted(best_name(port, there))}"')
+        print(f'  port = "{_quoted(best_name(port, ports))}"')
     return 0
 
 

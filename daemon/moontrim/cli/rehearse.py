@@ -1,4 +1,4 @@
-"""`moontrim rehearse`: the whole daemon on a simulated radio, and a summary of what it did."""
+"""`moontrim rehearse`: runs the whole daemon on a simulated radio and prints a summary."""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ def call(options: argparse.Namespace) -> int:
         return _faults(settings, options, start, pace)
     picture = options.picture or PICTURE
     if options.picture is None:
-        with suppress(OSError):  # then the check says it
+        with suppress(OSError):  # the check reports it
             picture.parent.mkdir(exist_ok=True)
     check_picture(picture, PICTURES)
     if options.journal is not None:
@@ -135,16 +135,16 @@ def call(options: argparse.Namespace) -> int:
 
 
 def _check_journal(folder: Path) -> None:
-    """Raises InputError unless a journal can be written there. The journal itself only waits for
-    a disk that refuses, as a daemon has to; a rehearsal is over by then."""
+    """Raises InputError unless a journal can be written in the folder. The journal itself waits for
+    a disk that refuses, as it has to in a daemon; a rehearsal would be over by then."""
     from moontrim.journal.opening import OtherWriterError, lock, open_to_write
 
     try:
-        held = lock(folder)
+        lock_file = lock(folder)
         try:
             open_to_write(folder, SystemClock().utc_s(), check=False).close()
         finally:
-            os.close(held)
+            os.close(lock_file)
     except (OSError, ValueError, sqlite3.Error, OtherWriterError) as error:
         raise InputError(
             "--journal", str(folder), f"a folder where a journal can be written ({error})"
@@ -152,7 +152,7 @@ def _check_journal(folder: Path) -> None:
 
 
 def _recorded(folder: Path | None) -> tuple[Companion, ...]:
-    """What keeps the journal, if that is asked for."""
+    """Returns the companion that writes the journal into a folder; none for None."""
     if folder is None:
         return ()
     from moontrim.journal.companion import Journal
@@ -225,7 +225,7 @@ def _summarise(result: Result, picture: Path) -> None:
 
 
 def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
-    """The same station with nothing real about it, and its phone page on this machine only."""
+    """Returns settings with all hardware simulated, and the phone page on this machine only."""
     from moontrim.rehearsal.rehearsal import with_simulated_radio
 
     settings = with_simulated_radio(settings, **({"split": False} if options.no_split else {}))
@@ -238,7 +238,7 @@ def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
 
 
 def _free_port() -> int:
-    """The page's usual port or one of the next, so that a running daemon keeps its own."""
+    """Returns the page's usual port or one of the next, since a daemon may be using the first."""
     usual = RemoteSettings().http_port
     for port in range(usual, usual + 10):
         with socket.socket() as probe:

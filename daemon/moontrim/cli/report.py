@@ -1,4 +1,4 @@
-"""`moontrim report`: what a session was like, as a page for people and as rows for programs."""
+"""`moontrim report`: reports on a session, as a page for people and as rows for programs."""
 
 from __future__ import annotations
 
@@ -50,16 +50,16 @@ def call(options: argparse.Namespace) -> int:
         path = settings.state_path() / NAME
     else:
         settings, path = None, options.journal
-    wanted = None if options.session is None else _session_id(options.session)
+    session_id = None if options.session is None else _session_id(options.session)
     connection = open_journal(path)
     try:
         if options.list:
             _list(connection, options.json)
             return 0
-        recorded = read_session(connection, wanted)
+        recorded = read_session(connection, session_id)
     finally:
         connection.close()
-    _put_out(options, recorded, Ephemeris.load() if settings is None else ephemeris_of(settings))
+    _write(options, recorded, Ephemeris.load() if settings is None else ephemeris_of(settings))
     return 0
 
 
@@ -73,7 +73,7 @@ def _list(connection: sqlite3.Connection, as_json: bool) -> None:
     from moontrim.report.sessions import list_sessions
     from moontrim.report.words import percent, span, utc
 
-    listed = list_sessions(connection)
+    sessions = list_sessions(connection)
     if as_json:
         print(
             json.dumps(
@@ -86,7 +86,7 @@ def _list(connection: sqlite3.Connection, as_json: bool) -> None:
                         "on_frequency_s": one.on_frequency_s,
                         "bands": list(one.bands),
                     }
-                    for one in listed
+                    for one in sessions
                 ],
                 indent=1,
             )
@@ -100,7 +100,7 @@ def _list(connection: sqlite3.Connection, as_json: bool) -> None:
     table = Table(box=box.SIMPLE_HEAD)
     for heading in ("id", "began", "length", "on frequency", "bands"):
         table.add_column(heading, justify="right" if heading == "id" else "left")
-    for one in listed:
+    for one in sessions:
         table.add_row(
             str(one.id),
             utc(one.began_utc_s),
@@ -111,7 +111,7 @@ def _list(connection: sqlite3.Connection, as_json: bool) -> None:
     Console().print(table)
 
 
-def _put_out(options: argparse.Namespace, recorded: Recorded, ephemeris: Ephemeris) -> None:
+def _write(options: argparse.Namespace, recorded: Recorded, ephemeris: Ephemeris) -> None:
     written = []
     if options.csv is not None:
         from moontrim.report.export import write_csv

@@ -1,4 +1,4 @@
-"""`moontrim run`: the daemon itself, until stopped."""
+"""`moontrim run`: runs the daemon until it is stopped."""
 
 from __future__ import annotations
 

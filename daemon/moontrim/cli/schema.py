@@ -1,4 +1,4 @@
-"""`moontrim schema`: the shape of the config file."""
+"""`moontrim schema`: prints the JSON schema of the config file."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`moontrim simulate`: a simulated radio on a real wire, for any program to open."""
+"""`moontrim simulate`: serves a simulated radio on a real wire, for any program to open."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def add(commands: Any) -> None:
 
 
 def call(options: argparse.Namespace) -> int:
-    habits = _habits(options.habit)
+    radio_options = _radio_options(options.habit)
     if options.baud and not 300 <= options.baud <= 4_000_000:
         raise InputError("--baud", options.baud, "0, or 300 to 4000000")
     if not 0 <= options.port <= 65535:
@@ -72,18 +72,20 @@ def call(options: argparse.Namespace) -> int:
     link = options.link
     if link is not None and (not link.parent.is_dir() or (link.exists() and not link.is_symlink())):
         raise InputError("--link", str(link), "a new name, or that of a link, in a folder there is")
-    # bytes take fractions of a millisecond, to which the usual selector rounds
+    # Bytes take fractions of a millisecond; the default selector rounds waits up to whole ones.
     loop = asyncio.SelectorEventLoop(selectors.SelectSelector())
     with asyncio.Runner(loop_factory=lambda: loop) as runner:
-        runner.run(_serve(options, habits, _address(options.address)))
+        runner.run(_serve(options, radio_options, _address(options.address)))
     return 0
 
 
-async def _serve(options: argparse.Namespace, habits: SimulatedOptions, address: int) -> None:
+async def _serve(
+    options: argparse.Namespace, radio_options: SimulatedOptions, address: int
+) -> None:
     from moontrim_drivers.simulated.radio import SimulatedRadio
 
     clock = SystemClock()
-    radio = SimulatedRadio(habits, clock)
+    radio = SimulatedRadio(radio_options, clock)
     if options.watch:
         radio.on_change = watcher = _watcher(clock)
         watcher(clock.monotonic_s(), radio.rx_dial_hz, radio.tx_dial_hz, radio.transmitting)
@@ -99,8 +101,8 @@ async def _serve(options: argparse.Namespace, habits: SimulatedOptions, address:
         pass
     except OSError as error:
         field = "--port" if options.bus == "socket" else "--link"
-        given = options.port if options.bus == "socket" else str(options.link)
-        raise InputError(field, given, f"one that can be had ({error})") from None
+        value = options.port if options.bus == "socket" else str(options.link)
+        raise InputError(field, value, f"one that can be had ({error})") from None
 
 
 async def _socket(radio: SimulatedRadio, options: argparse.Namespace) -> None:
@@ -135,34 +137,39 @@ async def _line(radio: SimulatedRadio, options: argparse.Namespace, address: int
 
 
 def _watcher(clock: Clock) -> OnChange:
+    """Returns a function that prints each change of the radio as a line of JSON."""
+
     def changed(at_s: float, rx_hz: int, tx_hz: int | None, transmitting: bool) -> None:
         utc_s = clock.utc_s() - clock.monotonic_s() + at_s
-        seen = {
+        change = {
             "utc_s": utc_s,
             "rx_dial_hz": rx_hz,
             "tx_dial_hz": tx_hz,
             "transmitting": transmitting,
         }
-        print(json.dumps(seen), flush=True)
+        print(json.dumps(change), flush=True)
 
     return changed
 
 
-def _habits(given: list[str]) -> SimulatedOptions:
-    """Each KEY=VALUE, the value as in the config file."""
+def _radio_options(arguments: list[str]) -> SimulatedOptions:
+    """Returns the options in arguments of the form KEY=VALUE, with values as in the config file.
+    Raises InputError."""
     values: dict[str, Any] = {}
-    for one in given:
-        key, equals, value = one.partition("=")
+    for argument in arguments:
+        key, equals, value = argument.partition("=")
         try:
             if not equals or key not in SimulatedOptions.model_fields:
                 raise ValueError
             values[key] = tomllib.loads(f"value = {value}")["value"]
         except ValueError:
             raise InputError(
-                "--habit", one, f"KEY=VALUE with one of {', '.join(SimulatedOptions.model_fields)}"
+                "--habit",
+                argument,
+                f"KEY=VALUE with one of {', '.join(SimulatedOptions.model_fields)}",
             ) from None
     try:
-        # a serial radio answers in a few milliseconds; common practice
+        # A radio on a serial port answers in a few milliseconds (common practice).
         return SimulatedOptions.model_validate({"latency_s": 0.002, **values})
     except ValidationError as error:
         first = error.errors()[0]

@@ -1,4 +1,4 @@
-"""`moontrim tone`: follow a weak carrier in audio, and store what it says of the band's errors."""
+"""`moontrim tone`: measures a weak carrier in audio, and stores the band's error that follows."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from moontrim.bench.tone.configedit import ConfigEdit
     from moontrim.bench.tone.words import ToneReport
 
-SECONDS = 60.0
-LONGEST_S = 3600.0
+SECONDS = 60.0  # chosen: default length of a recording, enough for 0.01 Hz
+LONGEST_S = 3600.0  # chosen
 
 
 def add(commands: Any) -> None:
@@ -107,7 +107,7 @@ def _recording(options: argparse.Namespace) -> tuple[Recording, str]:
 
 
 def _band(options: argparse.Namespace) -> Band | None:
-    """The band of the config, where one is needed."""
+    """Returns the band of the config; None where no option needs one. Raises InputError."""
     if options.store is not None:
         if options.config is None:
             raise InputError("--config", None, "the file to store in, with --store")
@@ -147,7 +147,8 @@ def _expected(
 def _change(
     options: argparse.Namespace, band: Band | None, report: ToneReport
 ) -> ConfigEdit | None:
-    """What is to be stored, if the tone is good for that; says so where it is not."""
+    """Returns the change to store, None if the tone is not good enough; prints a note if it may be
+    of the mains."""
     if options.store is None or not report.tone.detected:
         return None
     assert band is not None and report.expected_hz is not None
@@ -165,7 +166,7 @@ def _change(
 
 
 def _store(options: argparse.Namespace, change: ConfigEdit, out: Any) -> None:
-    """Show the line; write it if told to, or if a person says yes."""
+    """Prints the changed line; writes it with --yes, or when a person confirms."""
     print(f"{change.path}, band {options.band}:", file=out)
     print(f"  before  {change.before or '(nothing)'}", file=out)
     print(f"  after   {change.after or '(the same)'}", file=out)

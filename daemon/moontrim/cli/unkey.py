@@ -1,4 +1,4 @@
-"""`moontrim unkey`: drop everything that a config could key, without the daemon."""
+"""`moontrim unkey`: switches off everything that a config could key, without the daemon."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ def call(options: argparse.Namespace) -> int:
     from moontrim_drivers.serial.exchange import locate
 
     settings = settings_of(options, home_by_gps=True)
-    dropped = unkey(settings.keying, settings.radio, resolve=locate)
-    if not dropped:
+    results = unkey(settings.keying, settings.radio, resolve=locate)
+    if not results:
         print("keying is not enabled in the config: nothing to switch off")
-    for one in dropped:
-        print(one)
-    return 1 if any(one.trouble for one in dropped) else 0
+    for result in results:
+        print(result)
+    return 1 if any(result.trouble for result in results) else 0

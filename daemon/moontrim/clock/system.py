@@ -1,8 +1,8 @@
-"""The interface of a clock, and the machine's own.
+"""The interface of a clock, and the machine's clock.
 
 Every reading of a clock and every wait goes through it: nothing else in moontrim calls `time.*`,
-`datetime.now` or `asyncio.sleep` with a duration. Two kinds of time are kept apart: UTC (POSIX
-seconds, for the Moon; it may step) and monotonic (for deadlines; it never does)."""
+`datetime.now` or `asyncio.sleep` with a duration. There are two kinds of time: UTC (POSIX seconds,
+for the Moon; it may step) and monotonic time (for deadlines; it never steps)."""
 
 from __future__ import annotations
 
@@ -13,37 +13,37 @@ from contextlib import AbstractAsyncContextManager
 
 
 class Clock(ABC):
-    """What the daemon and its drivers know of time."""
+    """A source of time for the daemon and its drivers."""
 
     @abstractmethod
     def utc_s(self) -> float:
-        """POSIX seconds of UTC."""
+        """Returns POSIX seconds of UTC."""
 
     @abstractmethod
     def monotonic_s(self) -> float:
-        """Seconds since an arbitrary start; never steps."""
+        """Returns seconds since an arbitrary start; never steps."""
 
     @abstractmethod
     def suspended_s(self) -> float:
-        """For how long the machine has been suspended since it was started, all told: monotonic
+        """Returns for how long the machine has been suspended since its start, in total; monotonic
         time stands still meanwhile."""
 
     @abstractmethod
     async def sleep(self, duration_s: float) -> None:
-        """Wait; zero or less only lets other tasks run."""
+        """Waits; zero or less only lets other tasks run."""
 
     @abstractmethod
     def timeout(self, duration_s: float) -> AbstractAsyncContextManager[object]:
-        """`async with clock.timeout(1.0):` raises TimeoutError when the body takes longer."""
+        """Returns a context that raises TimeoutError when its body takes longer."""
 
     async def sleep_until_utc(self, utc_s: float) -> None:
-        """Wait for an instant of UTC, looking at the clock again at least once a second: a step of
-        the clock must not leave us waiting for an instant that has passed or moved far away."""
+        """Waits for an instant of UTC. Reads the clock at least once a second, so that after a step
+        it does not wait for an instant that has passed or is now far away."""
         while (remaining_s := utc_s - self.utc_s()) > 0.0:
             await self.sleep(min(remaining_s, 1.0))
 
     async def wait(self, event: asyncio.Event, duration_s: float) -> bool:
-        """Wait for the event, at most that long; True if it came."""
+        """Waits for an event, at most that long. Returns whether it is set."""
         if event.is_set() or duration_s <= 0.0:
             await asyncio.sleep(0)
             return event.is_set()
@@ -56,7 +56,7 @@ class Clock(ABC):
 
 
 class SystemClock(Clock):
-    """The machine's own clocks."""
+    """The machine's clock."""
 
     def utc_s(self) -> float:
         return time.time()

@@ -1,4 +1,8 @@
-"""A clock for rehearsals and tests, and the event loop that tells it when nothing is left to do."""
+"""A clock for rehearsals and tests, and the event loop that drives it.
+
+asyncio asks its selector to wait only when no callback is ready. At that moment every task waits,
+so the clock jumps to the earliest alarm and rings it. Alarms of one instant ring in the order in
+which they were set, so that the same inputs give the same order of events."""
 
 from __future__ import annotations
 
@@ -17,17 +21,16 @@ from moontrim.clock.system import Clock
 
 T = TypeVar("T")
 
-# When it rings, a number that no other has, and for whom: None once it is stopped. A list, since
-# comparing and changing those costs least.
+# [instant, a number that grows with each alarm, whom it wakes (None: it is stopped)]. A list, which
+# is the cheapest thing that can be compared on a heap and changed.
 _Alarm = list[Any]
 
 
 class VirtualClock(Clock):
-    """A clock that jumps to the next thing anyone waits for, once nobody has anything left to do.
+    """A clock that jumps to the next alarm once no task has anything left to do. It works only on
+    the loop that `run` makes; sockets and real timers on that loop work in real time.
 
-    pace: virtual seconds per real second; infinity (for tests) runs as fast as the machine can. It
-    must be used on a loop made by `run`, whose selector tells it when the loop is idle; sockets and
-    real timers on that loop keep working in real time. Same inputs, same order of events."""
+    pace: virtual seconds per real second; infinity (for tests): as fast as the machine can."""
 
     def __init__(self, start_utc_s: float, pace: float = math.inf) -> None:
         self._start_utc_s = start_utc_s
@@ -48,12 +51,12 @@ class VirtualClock(Clock):
         return self._suspended_s
 
     def suspend(self, for_s: float) -> None:
-        """Make UTC go on while nothing else does, as a machine that sleeps sees it."""
+        """Advances UTC alone, as a suspension of the machine does."""
         self._suspended_s += for_s
         self._start_utc_s += for_s
 
     def step_utc(self, by_s: float) -> None:
-        """Make UTC jump, as a clock that gets set does. Monotonic time is unaffected."""
+        """Steps UTC, as setting the clock does. Monotonic time is not affected."""
         self._start_utc_s += by_s
 
     async def sleep(self, duration_s: float) -> None:
@@ -68,9 +71,8 @@ class VirtualClock(Clock):
             alarm[2] = None
 
     async def wait(self, event: asyncio.Event, duration_s: float) -> bool:
-        """As the base class, a third of the work: one future among the event's waiters, which
-        `Event.set` or an alarm resolves, where cancelling the waiting task takes an exception
-        through it."""
+        """Waits as in the base class, at a third of its cost: one future among the event's waiters,
+        which `Event.set` or an alarm resolves, instead of a task that is cancelled."""
         if event.is_set() or duration_s <= 0.0:
             await asyncio.sleep(0)
             return event.is_set()
@@ -88,25 +90,26 @@ class VirtualClock(Clock):
         return _VirtualTimeout(self, duration_s)
 
     def run(self, main: Coroutine[Any, Any, T]) -> T:
-        """Run a coroutine to its end on a fresh event loop that drives this clock."""
+        """Runs a coroutine to its end on a new event loop that drives this clock."""
         with asyncio.Runner(loop_factory=self._start_loop) as runner:
             return runner.run(main)
 
     def _start_loop(self) -> asyncio.AbstractEventLoop:
-        self._loop = self._new_loop()  # or each future asks the kernel whose process this is
+        self._loop = self._new_loop()  # stored, since `get_running_loop` makes a system call
         return self._loop
 
     def _new_loop(self) -> asyncio.AbstractEventLoop:
         return asyncio.SelectorEventLoop(_IdleSelector(self))
 
     def _alarm(self, duration_s: float, sleeper: _Sleeper) -> _Alarm:
-        """Wakes the sleeper with False; whoever has it made stops it by taking the sleeper away."""
+        """Sets an alarm that wakes the sleeper with False. Setting its third element to None
+        stops it."""
         alarm: _Alarm = [self._now_s + duration_s, next(self._order), sleeper]
         heapq.heappush(self._heap, alarm)
         return alarm
 
     def real_wait_s(self) -> float | None:
-        """Real seconds until the next alarm is due at this pace; None if nobody waits."""
+        """Returns the real seconds until the next alarm is due at this pace; None: no alarm."""
         while self._heap and self._heap[0][2] is None:
             heapq.heappop(self._heap)
         if not self._heap:
@@ -119,7 +122,7 @@ class VirtualClock(Clock):
         return max(0.0, self._began_s + due_s / self._pace - time.monotonic())
 
     def advance(self) -> None:
-        """Jump to the earliest alarm and ring every alarm of that instant."""
+        """Jumps to the earliest alarm and rings every alarm of that instant."""
         heap = self._heap
         now_s = self._now_s = max(self._now_s, heap[0][0])
         while heap and heap[0][0] <= now_s:
@@ -129,15 +132,15 @@ class VirtualClock(Clock):
 
 
 class _Sleeper(Protocol):
-    """A future, or what passes for one."""
+    """What an alarm wakes: a future, or something with these methods."""
 
     def done(self) -> bool: ...
     def set_result(self, result: bool, /) -> None: ...
 
 
 class _VirtualTimeout(AbstractAsyncContextManager[object]):
-    """As `asyncio.timeout`, except that an alarm of a virtual clock ends it: the task is cancelled,
-    and a cancellation that is nobody else's becomes TimeoutError."""
+    """`asyncio.timeout` with an alarm of the virtual clock. The alarm cancels the task; unless
+    something else has cancelled it too, the cancellation becomes TimeoutError."""
 
     __slots__ = ("_alarm", "_cancelling", "_clock", "_duration_s", "_rung", "_task")
 
@@ -172,8 +175,7 @@ class _VirtualTimeout(AbstractAsyncContextManager[object]):
 
 
 class _IdleSelector(selectors.DefaultSelector):
-    """asyncio asks its selector to wait only when no callback is ready: that is the moment to
-    move on."""
+    """The selector of the clock's loop: instead of waiting it advances the clock."""
 
     def __init__(self, clock: VirtualClock) -> None:
         super().__init__()

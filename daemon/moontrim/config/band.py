@@ -1,5 +1,5 @@
-"""The `[[bands]]` of the config: how the dial maps to the air, what may be transmitted, and how the
-radio is treated there."""
+"""The `[[bands]]` of the config: how dials and on-air frequencies map, what may be transmitted, and
+how the radio is set up on a band."""
 
 from __future__ import annotations
 
@@ -121,24 +121,24 @@ class BandSettings(Table):
 
     @property
     def goes_through_transverter(self) -> bool:
-        """Does transmitting?"""
+        """Whether transmitting goes through a transverter."""
         if self.tx_transverter_offset_hz is not None:
             return self.tx_transverter_offset_hz > 0
         return self.transverter_offset_hz > 0
 
     @property
     def tx_shift_hz(self) -> int:
-        """Cross-band: transmit sked minus receive sked; else 0."""
+        """Transmit sked minus receive sked in cross-band operation; else 0."""
         return 0 if self.tx_sked_hz is None else self.tx_sked_hz - self.sked_hz
 
     def tx_band(self) -> Band:
-        """The conversion of the transmit dial."""
+        """Returns the conversion of the transmit dial."""
         if self.tx_transverter_offset_hz is None:
             return self.band()
         return replace(self.band(), transverter_offset_hz=self.tx_transverter_offset_hz)
 
     def entry(self) -> BandEntry:
-        """What the radio must be like here besides its dials."""
+        """Returns what the radio must be set to on this band besides its dials."""
         edges = sorted(
             self.tx_band().dial_hz(hz) for hz in (self.allowed_low_hz, self.allowed_high_hz)
         )
@@ -153,7 +153,7 @@ class BandSettings(Table):
         )
 
     def band(self) -> Band:
-        """Conversion and limits as the pure middle takes them."""
+        """Returns conversion and limits as `tuning` takes them."""
         return Band(
             name=self.name,
             allowed_low_hz=self.allowed_low_hz,

@@ -1,4 +1,5 @@
-"""Where moonbounce is usually found: dated data that hints and never limits. See bandplan.toml."""
+"""The band plan: where moonbounce is usual. Dated data for remarks only, never a limit. See
+bandplan.toml."""
 
 from __future__ import annotations
 
@@ -17,7 +18,7 @@ FrequencyRange = Annotated[tuple[Hertz, Hertz], Field(strict=False)]  # TOML has
 
 
 class Segment(Table):
-    """One band: its edges, and the stretches where moonbounce is usual."""
+    """One band: its edges, and the ranges where moonbounce is usual."""
 
     band: str
     low_hz: Hertz
@@ -26,13 +27,13 @@ class Segment(Table):
 
 
 class BandPlan(Table):
-    """dated: when it was last looked over."""
+    """A band plan. dated: when its data were last checked."""
 
     dated: date
     segments: tuple[Segment, ...] = Field(strict=False)
 
     def remark(self, on_air_hz: float) -> str:
-        """What is unusual about moonbounce on this frequency; empty if nothing is."""
+        """Returns what is unusual about moonbounce on this frequency; empty if nothing is."""
         for segment in self.segments:
             if segment.low_hz <= on_air_hz <= segment.high_hz:
                 if any(low <= on_air_hz <= high for low, high in segment.moonbounce_hz):
@@ -48,7 +49,7 @@ class BandPlan(Table):
 
 
 def load_band_plan(path: Path | None) -> BandPlan:
-    """The user's own, or the one that came along. InputError for a file that is none."""
+    """Returns the band plan in a file, or the built-in one (None). Raises InputError."""
     if path is None:
         return BandPlan.model_validate(
             tomllib.loads(files("moontrim.config").joinpath("bandplan.toml").read_text())

@@ -1,4 +1,4 @@
-"""The `[clock]` table of the config: how right the clock must be for transmitting."""
+"""The `[clock]` table of the config: how accurate the clock must be for transmitting."""
 
 from __future__ import annotations
 
@@ -42,5 +42,5 @@ class ClockSettings(Table):
 
     @property
     def max_error_s(self) -> float:
-        """The same in seconds."""
+        """`max_error_ms` in seconds."""
         return self.max_error_ms / 1000.0

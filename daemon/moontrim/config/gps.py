@@ -1,4 +1,4 @@
-"""The `[gps]` table of the config: where a receiver is, and what it may decide."""
+"""The `[gps]` table of the config: where a receiver is, and whether it decides where home is."""
 
 from __future__ import annotations
 

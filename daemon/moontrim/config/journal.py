@@ -1,4 +1,4 @@
-"""The `[journal]` table of the config: whether sessions are recorded, and how much may be kept."""
+"""The `[journal]` table of the config: whether sessions are recorded, and how large it may get."""
 
 from __future__ import annotations
 

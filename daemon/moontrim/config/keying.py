@@ -1,7 +1,7 @@
-"""The `[keying]` table of the config: what is switched before the radio is keyed, and when not to.
+"""The `[keying]` table of the config: what is switched before the radio is keyed, and its limits.
 
-Owns the shape of the table and refuses every list of outputs that could bring RF before a relay has
-settled. Whether a band needs a drive ceiling is for those who know the bands."""
+Refuses every list of outputs that could cause RF before a relay has settled. Whether a band needs a
+drive ceiling is checked in `settings`, which knows the bands."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from pydantic import Field, field_validator, model_validator
 from moontrim.config.keyingports import AnyInput, AnyOutput
 from moontrim.config.table import Table
 
-LONGEST_SUM_MS = 10_000
-SHORTEST_KEY_RELEASE_MS = 10
-MOST_OUTPUTS = 8
+LONGEST_SUM_MS = 10_000  # chosen: a longer sequence is a mistake in the config
+SHORTEST_KEY_RELEASE_MS = 10  # chosen: RF does not end the instant the radio is unkeyed
+MOST_OUTPUTS = 8  # chosen: more than a station switches
 
 Degrees = Annotated[float, Field(allow_inf_nan=False)]
 

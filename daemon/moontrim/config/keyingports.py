@@ -1,6 +1,6 @@
-"""One output and one input of the `[keying]` table: what it is, and where it is wired.
+"""The outputs and inputs of the `[keying]` table: their kinds, and where each is wired.
 
-Owns what can be said of each on its own; `settings` says what they must be together."""
+Checks each by itself; `keying` checks them together."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
-"""The `[remote]` table of the config: broker, accounts on the network, page. Knows no password;
-see `secrets` for where those come from."""
+"""The `[remote]` table of the config: broker, network, page. Passwords are not in the config; see
+`remote.broker.passwords`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pydantic import Field, field_validator, model_validator
 
 from moontrim.config.table import FilePath, Table
 
-OWN_PORT = 8145
+OWN_PORT = 8145  # chosen: beside the page's port
 PLAIN_PORT, TLS_PORT = 1883, 8883  # registered with IANA for MQTT and MQTT over TLS
 NAME = r"^[a-z0-9-]{1,32}$"
 
@@ -87,12 +87,12 @@ class RemoteSettings(Table):
 
     @property
     def page_address(self) -> str:
-        """The address the page listens on."""
+        """The address that the page listens on."""
         return self.lan_address if self.lan else "127.0.0.1"
 
     @property
     def broker_port(self) -> int:
-        """The port asked for, or the usual one."""
+        """The broker's port: of the config, or the usual one."""
         if self.port is not None:
             return self.port
         if self.broker is None:

@@ -1,8 +1,8 @@
-"""The configuration file: TOML in, frozen and checked values out.
+"""The config file as a whole: TOML in, immutable checked values out.
 
-Owns the shape of the file and every check that needs no radio and no sky. Units are in the names;
-unknown keys are refused, because a misspelt limit is a limit that does not hold. Driver options are
-checked by the driver's own model (see `moontrim_drivers.contract.DriverOptions`)."""
+Makes every check that needs no radio and no sky. Units are in the names of the keys. Unknown keys
+are refused, because a misspelt limit is a limit that does not hold. Driver options are checked by
+the driver's own model (see `moontrim_drivers.contract.DriverOptions`)."""
 
 from __future__ import annotations
 
@@ -50,7 +50,8 @@ class RadioSettings(Table):
     )
 
     def driver_options(self) -> DriverOptions:
-        """The validated options for this driver. Raises InputError, DriverNotFoundError."""
+        """Returns the validated options of the driver. Raises pydantic's ValidationError,
+        DriverNotFoundError."""
         return load(self.driver).Options.model_validate(self.options)
 
     @model_validator(mode="after")
@@ -85,7 +86,7 @@ class DataSettings(Table):
     )
 
 
-# Where home is left to the receiver; nothing is computed for this place.
+# Stands for a home that is left to the GPS receiver; nothing is computed for this place.
 _NOWHERE = SiteSettings(latitude_deg=0.0, longitude_deg=0.0)
 
 
@@ -119,7 +120,7 @@ class Settings(ForecastTables):
     @field_validator("partner", mode="before")
     @classmethod
     def _self_or_a_place(cls, value: Any) -> Any:
-        # The union alone would complain once for each of its members.
+        # The union alone would report a problem for each of its members.
         if value == "self" or isinstance(value, SiteSettings):
             return value
         if not isinstance(value, dict):
@@ -134,7 +135,7 @@ class Settings(ForecastTables):
 
     @property
     def home_is_known(self) -> bool:
-        """False: it is left to the GPS receiver, which has not told yet."""
+        """False while home is left to the GPS receiver and has not come from it yet."""
         return self.home != _NOWHERE
 
     @model_validator(mode="after")
@@ -175,30 +176,31 @@ class Settings(ForecastTables):
                 parse(text)  # raises ValueError
 
     def band(self, name: str) -> BandSettings:
-        """Raises InputError for an unknown name."""
+        """Returns the band of that name. Raises InputError for an unknown name."""
         for band in self.bands:
             if band.name == name:
                 return band
         raise InputError("band", name, ", ".join(band.name for band in self.bands))
 
     def state_path(self) -> Path:
+        """Returns the folder for session and journal: of the config, of systemd, or the user's."""
         if self.state_dir is not None:
             return self.state_dir
-        given = os.environ.get("STATE_DIRECTORY")  # systemd
-        if given:
-            return Path(given.split(":")[0])
+        folders = os.environ.get("STATE_DIRECTORY")  # systemd.exec(5): separated by colons
+        if folders:
+            return Path(folders.split(":")[0])
         base = os.environ.get("XDG_STATE_HOME")
         return (Path(base) if base else Path.home() / ".local" / "state") / "moontrim"
 
 
 def load_settings(path: Path) -> Settings:
-    """Read and check a config file. Raises InputError naming the key, its value and what is
+    """Reads and checks a config file. Raises InputError naming the key, its value and what is
     allowed."""
     return settings_from(read_toml(path, "config"), str(path))
 
 
 def settings_from(raw: dict[str, Any], source: str) -> Settings:
-    """Check a parsed config. Raises InputError with every problem found, one after the other."""
+    """Checks a parsed config. Raises ConfigError with every problem. source: its name in errors."""
     try:
         return Settings.model_validate(raw)
     except ValidationError as error:
@@ -206,7 +208,7 @@ def settings_from(raw: dict[str, Any], source: str) -> Settings:
 
 
 class ConfigError(InputError):
-    """One or more problems in a config file, each in its own phrase."""
+    """One or more problems in a config file. problems: a phrase for each."""
 
     def __init__(self, source: str, problems: list[str]) -> None:
         super().__init__("config", source, "; ".join(problems))

@@ -52,7 +52,7 @@ class ShareSettings(Table):
 
     @property
     def addresses(self) -> tuple[str, ...]:
-        """Where to listen. Programs on this machine always find us on the loopback."""
+        """The addresses to listen on. The loopback is always among them."""
         if not self.lan or self.lan_address == LOOPBACK:
             return (LOOPBACK,)
         everywhere = self.lan_address == "0.0.0.0"  # noqa: S104

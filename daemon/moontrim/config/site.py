@@ -1,5 +1,4 @@
-"""A place in the config file: locator, or latitude and longitude. A leaf, for every table that has
-places in it."""
+"""A place in the config file: a locator, or latitude and longitude."""
 
 from __future__ import annotations
 
@@ -46,7 +45,7 @@ class SiteSettings(Table):
         return self
 
     def site(self) -> Site:
-        """The place as the path physics takes it."""
+        """Returns the place as the path physics takes it."""
         if self.locator is not None:
             return parse_site(self.locator, "locator", self.height_m)
         assert self.latitude_deg is not None and self.longitude_deg is not None

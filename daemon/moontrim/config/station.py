@@ -1,6 +1,6 @@
 """The tables of the config file that the forecast reads: stations, partners, signals.
 
-Owns their shape and checks and turns them into the forecast's own values. Knows no Moon."""
+Checks them and turns them into the values that `forecast` takes."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class GearSettings(Table):
         return self
 
     def gear(self, frequency_hz: float) -> Gear:
-        """As the forecast takes it."""
+        """Returns the equipment as the forecast takes it."""
         antenna = None
         if self.antenna_gain_dbi is not None:
             antenna = Antenna.of_gain(self.antenna_gain_dbi)
@@ -96,25 +96,25 @@ class StationSettings(GearSettings):
         return self
 
     def end(self, name: str, site_settings: SiteSettings, band: str | None, hz: float) -> End:
-        """This station at a place, on a band (None: on none that has a name)."""
+        """Returns this station at a place, on a band (None: on a frequency of no band)."""
         horizon = Horizon(self.min_elevation_deg, self.horizon)
         return End(name, site_settings.site(), horizon, self.on_band(band).gear(hz))
 
     def on_band(self, band: str | None) -> GearSettings:
-        """The station's equipment with what the band's own table sets put over it; another
-        antenna there replaces all of this one."""
-        there = self.bands.get(band) if band is not None else None
+        """Returns the station's equipment with what the table of the band overrides; an antenna
+        there replaces all of this one."""
+        band_gear = self.bands.get(band) if band is not None else None
         common = {
             key: getattr(self, key)
             for key in GearSettings.model_fields
             if key in self.model_fields_set
         }
-        if there is None:
+        if band_gear is None:
             return GearSettings(**common)
-        given = {key: getattr(there, key) for key in there.model_fields_set}
-        if "antenna_gain_dbi" in given or "dish_diameter_m" in given:
+        overrides = {key: getattr(band_gear, key) for key in band_gear.model_fields_set}
+        if "antenna_gain_dbi" in overrides or "dish_diameter_m" in overrides:
             common = {key: value for key, value in common.items() if key not in ANTENNA_KEYS}
-        return GearSettings(**(common | given))
+        return GearSettings(**(common | overrides))
 
 
 class PartnerSettings(SiteSettings):
@@ -146,7 +146,7 @@ class SignalSettings(Table):
     )
 
     def signal(self) -> Signal:
-        """As the forecast takes it."""
+        """Returns the signal as the forecast takes it."""
         return Signal(self.bandwidth_hz, self.tone_spacing_hz, self.threshold_db)
 
 
@@ -183,24 +183,25 @@ class ForecastTables(Table):
         return self
 
     def band_names(self) -> set[str]:
-        """Every band that a table here is for; all must exist in the file."""
+        """Returns the names of all bands that these tables refer to."""
         names = set(self.forecast.bands) | set(self.station.bands)
         return names.union(*(partner.station.bands for partner in self.partners))
 
     def ask_for(
         self, home: Site, partner: Site | None, band: str, frequency_hz: float, utc_s: float
     ) -> ForecastQuestion:
-        """The question a running daemon has for `coming_windows`: our station, and the partner's if
-        one of `partners` is at that very place (None: our own echo)."""
+        """Returns the question of a running daemon for `coming_windows`, a day long.
+
+        partner: None: our own echo; a place of one of `partners` gets that partner's station."""
         horizon = Horizon(self.station.min_elevation_deg, self.station.horizon)
         ours = End("home", home, horizon, self.station.on_band(band).gear(frequency_hz))
         far: End | None = None
         if partner is not None:
-            there = [known for known in self.partners if known.site() == partner]
+            known = next((one for one in self.partners if one.site() == partner), None)
             far = (
-                there[0].station.end(there[0].name, there[0], band, frequency_hz)
-                if there
-                else End(partner.locator or "partner", partner)
+                End(partner.locator or "partner", partner)
+                if known is None
+                else known.station.end(known.name, known, band, frequency_hz)
             )
         signals = self.forecast.bands.get(band, SignalSettings())
         return ForecastQuestion(

@@ -1,5 +1,5 @@
-"""What every table of the config file is made of. A leaf, so that each part can keep its own table
-beside it and `settings` only puts them together."""
+"""What all tables of the config file share: the base class, types of fields, reading TOML, and the
+text of its errors."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ from moontrim.errors import InputError
 
 
 def whole_hertz(value: Any) -> Any:
-    """For a field of int: people write 144.12e6, which TOML takes for a float."""
+    """Returns a float that is whole hertz as int, other values unchanged: people write 144.12e6,
+    which TOML takes for a float. Raises ValueError for a fraction."""
     if not isinstance(value, float):
         return value
     if not value.is_integer():
@@ -40,7 +41,7 @@ class Table(BaseModel):
 
 
 def read_toml(path: Path, field: str) -> dict[str, Any]:
-    """A TOML file as plain values. Raises InputError naming `field`."""
+    """Returns the content of a TOML file as plain values. Raises InputError naming `field`."""
     try:
         return tomllib.loads(path.read_bytes().decode("utf-8-sig"))  # Notepad puts a mark first
     except FileNotFoundError:
@@ -54,15 +55,17 @@ def read_toml(path: Path, field: str) -> dict[str, Any]:
 
 
 def problems(error: ValidationError, prefix: str = "") -> list[str]:
-    """One phrase for each thing wrong, naming key, reason and what was given."""
+    """Returns one phrase for each problem, with key, reason and value.
+
+    prefix: put before each key."""
     lines = []
-    found = error.errors(include_url=False)
-    for problem in found:
+    errors = error.errors(include_url=False)
+    for problem in errors:
         at = problem["loc"]
         if problem["type"] == "too_short" and any(
-            len(other["loc"]) > len(at) and other["loc"][: len(at)] == at for other in found
+            len(other["loc"]) > len(at) and other["loc"][: len(at)] == at for other in errors
         ):
-            continue  # what is wrong below was left out of the count
+            continue  # it has too few elements only because those with problems are not counted
         where = ".".join(str(part) for part in ((prefix,) if prefix else ()) + at)
         message = problem["msg"].removeprefix("Value error, ")
         if problem["type"] == "extra_forbidden":
@@ -70,8 +73,8 @@ def problems(error: ValidationError, prefix: str = "") -> list[str]:
         elif problem["type"] == "model_type":
             message = "must be a table"
         shown = problem["input"]
-        # What stands under a key that we do not know may be a password.
+        # The value of an unknown key may be a password.
         hidden = message == "unknown key" or isinstance(shown, dict | list | tuple | BaseModel)
-        given = "" if hidden else f" (given: {shown!r})"
-        lines.append(f"{where}: {message}{given}" if where else message)
+        value = "" if hidden else f" (given: {shown!r})"
+        lines.append(f"{where}: {message}{value}" if where else message)
     return lines

@@ -159,8 +159,8 @@ def test_without_anything_a_config_is_asked_for(
 @pytest.mark.usefixtures("config")
 def test_everything_from_the_config() -> None:
     made = work()
-    west, south = made.asks
-    assert [ask.partner_name for ask in made.asks] == ["west", "south"]
+    west, south = made.questions
+    assert [ask.partner_name for ask in made.questions] == ["west", "south"]
     assert west.frequency_hz == 10_368_100_000.0
     assert west.max_spread_hz == 60.0 and west.signal.threshold_db == -22.0
     assert west.home.horizon.min_elevation_deg == 5.0 and len(west.home.horizon.mask) == 2
@@ -174,24 +174,25 @@ def test_everything_from_the_config() -> None:
 
 @pytest.mark.usefixtures("config")
 def test_options_over_the_config() -> None:
-    (ask,) = work("--partner", "south", "--band", "144", "--days", "7", "--max-spread", "2").asks
+    options = ("--partner", "south", "--band", "144", "--days", "7", "--max-spread", "2")
+    (ask,) = work(*options).questions
     assert ask.frequency_hz == 144_120_000.0
     assert ask.home.gear.antenna is None and ask.home.gear.power_w is None
     assert ask.partner is not None and ask.partner.name == "south"
     assert ask.max_spread_hz == 2.0
     assert ask.until_utc_s - ask.from_utc_s == 7 * 86400.0
-    (ask,) = work("--partner", "KP20", "--min-elevation", "12", "--horizon", "10:3,50:20").asks
+    (ask,) = work("--partner", "KP20", "--min-elevation", "12", "--horizon", "10:3,50:20").questions
     assert ask.partner is not None and ask.partner.horizon.min_elevation_deg == 12.0
     assert ask.home.horizon.min_elevation_deg == 12.0
     assert ask.home.horizon.mask == ((10.0, 3.0), (50.0, 20.0))
     # A frequency finds its band; elsewhere the horizon there is not known.
-    (ask,) = work("--partner", "self", "--frequency", "10369e6").asks
+    (ask,) = work("--partner", "self", "--frequency", "10369e6").questions
     assert ask.frequency_hz == 10_369e6 and ask.home.gear.power_w == 50.0
-    (ask,) = work("--partner", "self", "--frequency", "432e6").asks
+    (ask,) = work("--partner", "self", "--frequency", "432e6").questions
     assert ask.home.gear.power_w is None
-    (ask,) = work("--partner", "self", "--home", "KP20").asks
+    (ask,) = work("--partner", "self", "--home", "KP20").questions
     assert ask.home.horizon.mask == () and ask.home.gear.power_w == 50.0
-    assert len(work("--partner", "self", "--partner", "west", "--partner", "self").asks) == 2
+    assert len(work("--partner", "self", "--partner", "west", "--partner", "self").questions) == 2
 
 
 @pytest.mark.usefixtures("config")
