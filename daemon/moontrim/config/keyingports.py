@@ -1,6 +1,7 @@
 """The outputs and inputs of the `[keying]` table: their kinds, and where each is wired.
 
-Checks each by itself; `keying` checks them together."""
+Checks each by itself; `keying` checks them together. `place` of an output or input identifies what
+it is wired to, so that none is named twice; `keys_radio` says whether an output keys the radio."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ from pydantic import Field, field_validator, model_validator
 
 from moontrim.config.table import FilePath, Table
 
-OWN_PORT = 8145  # chosen: beside the page's port
+BUILT_IN_PORT = 8145  # of the broker that moontrim starts; chosen: the next after the page's
 PLAIN_PORT, TLS_PORT = 1883, 8883  # registered with IANA for MQTT and MQTT over TLS
 NAME = r"^[a-z0-9-]{1,32}$"
 
@@ -36,7 +36,7 @@ class RemoteSettings(Table):
         None,
         ge=1,
         le=65535,
-        description=f"The broker's port. Own broker: {OWN_PORT}, or a free one where that is "
+        description=f"The broker's port. Own broker: {BUILT_IN_PORT}, or a free one where that is "
         f"taken. Other broker: {PLAIN_PORT}, with TLS {TLS_PORT}.",
     )
     user: str | None = Field(
@@ -96,5 +96,5 @@ class RemoteSettings(Table):
         if self.port is not None:
             return self.port
         if self.broker is None:
-            return OWN_PORT
+            return BUILT_IN_PORT
         return TLS_PORT if self.tls else PLAIN_PORT

@@ -83,6 +83,7 @@ class ReopenableLine:
 
     @property
     def is_open(self) -> bool:
+        """Whether the line is requested."""
         return self._request is not None
 
     def open(self) -> None:

@@ -147,6 +147,7 @@ class Snapshot(NamedTuple):
 
     @property
     def last_fault(self) -> Fault | None:
+        """The latest fault; None: there has been none."""
         return self.faults[-1] if self.faults else None
 
     def faults_after(self, known: Fault | None) -> tuple[Fault, ...]:

@@ -124,6 +124,7 @@ class Answer:
 
     @property
     def refused(self) -> bool:
+        """Whether the report is anything but success."""
         return self.code != 0
 
     def refusal(self) -> RigRefused:

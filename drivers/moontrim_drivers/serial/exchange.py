@@ -78,6 +78,7 @@ class Conversation:
 
     @property
     def is_open(self) -> bool:
+        """Whether the wire is open."""
         return self._wire is not None
 
     def open(self) -> None:

@@ -125,6 +125,7 @@ class _Client:
         self._vfo = "VFOA"
 
     async def run(self) -> None:
+        """Answers commands until the client leaves or sends what is no text."""
         with contextlib.suppress(ValueError, ConnectionError, RigClosed):
             while (line := await self._reader.readline()).endswith(b"\n"):
                 command, *arguments = line.decode("ascii").split() or [""]

@@ -164,7 +164,7 @@ def test_the_usual_port_taken(monkeypatch: pytest.MonkeyPatch) -> None:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = taken.getsockname()[1]
-        monkeypatch.setattr("moontrim.config.remote.OWN_PORT", port)
+        monkeypatch.setattr("moontrim.config.remote.BUILT_IN_PORT", port)
         assert _usable_port(RemoteSettings()) not in (0, port)
 
 
