@@ -43,7 +43,7 @@ def dial(utc_s: float, sense: int = 1) -> DialView:
 def snapshot(second: int, ticks: int, late_s: float = 0.001, **changes: Any) -> Snapshot:
     """What a tick for this second publishes when all is well."""
     utc_s = second - 0.3 + late_s
-    seen = Snapshot(
+    view = Snapshot(
         utc_s=utc_s,
         tracking=Tracking.ON_FREQUENCY,
         reason="",
@@ -67,13 +67,13 @@ def snapshot(second: int, ticks: int, late_s: float = 0.001, **changes: Any) -> 
         transmit_permitted=True,
         outlook=None,
     )
-    return seen._replace(**changes)
+    return view._replace(**changes)
 
 
 def recorder(began_utc_s: float = T0) -> Recorder:
-    def choice(seen: Snapshot) -> Choice:
+    def choice(view: Snapshot) -> Choice:
         return Choice(
-            seen.band, seen.sked_hz, seen.sked_hz, seen.agreement, seen.partner, 0, 0, True
+            view.band, view.sked_hz, view.sked_hz, view.agreement, view.partner, 0, 0, True
         )
 
     return Recorder(began_utc_s, "0.0", '{"home": {}}', choice)
@@ -102,16 +102,16 @@ def utc_seconds(folder: Path, where: str = "1") -> list[int]:
     return [s for (s,) in rows(folder, f"SELECT utc_s FROM seconds WHERE {where} ORDER BY 1")]
 
 
-def write_until_killed(folder: Path, period_s: float, told: Path) -> None:
+def write_until_killed(folder: Path, period_s: float, progress: Path) -> None:
     """Hand over a second every period, and tell which and at what monotonic instant."""
     known = utc_seconds(folder) if (folder / NAME).exists() else []
     first = max(known, default=T0) + 10
-    own = recorder(first)
+    recording = recorder(first)
     writer = Writer(folder, journal_file(folder))
     writer.start()
-    with told.open("wb", buffering=0) as line:
+    with progress.open("wb", buffering=0) as line:
         line.write(b"ready\n")
-        for n, records in enumerate(seconds(own, first, 10**9)):
+        for n, records in enumerate(seconds(recording, first, 10**9)):
             writer.put(records)
             line.write(b"%d %f\n" % (first + n, time.monotonic()))
             time.sleep(period_s)

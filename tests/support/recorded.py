@@ -64,7 +64,7 @@ def make_journal(folder: Path, ephemeris: Ephemeris, *sessions: Made) -> Path:
         choices = made.choices or [(0, first_session(made.settings))]
         for k, (from_s, session) in enumerate(choices):
             context_id += 1
-            here = session.band_choices(made.settings)
+            band_choices = session.band_choices(made.settings)
             conn.execute(
                 insert("contexts", 11),
                 (
@@ -72,12 +72,12 @@ def make_journal(folder: Path, ephemeris: Ephemeris, *sessions: Made) -> Path:
                     session_id,
                     start + from_s - AHEAD_S,
                     session.band,
-                    here.sked_hz,
+                    band_choices.sked_hz,
                     session.tx_sked_hz(made.settings),
                     session.agreement,
                     session.partner_text(made.settings),
-                    here.trim_rx_hz,
-                    here.trim_tx_hz,
+                    band_choices.trim_rx_hz,
+                    band_choices.trim_tx_hz,
                     int(session.correcting),
                 ),
             )
@@ -87,13 +87,13 @@ def make_journal(folder: Path, ephemeris: Ephemeris, *sessions: Made) -> Path:
                 insert("seconds_raw", 18),
                 ((session_id, *row[:3], context_id, *row[3:]) for row in rows),
             )
-        for at_s, *said in made.commands:
+        for at_s, *texts in made.commands:
             conn.execute(
                 'INSERT INTO commands (session_id, at_utc_s, "by", what, outcome) '
                 "VALUES (?, ?, ?, ?, ?)",
-                (session_id, start + at_s, *said),
+                (session_id, start + at_s, *texts),
             )
-        for begin_s, finish_s, *said in made.faults:
+        for begin_s, finish_s, *texts in made.faults:
             conn.execute(
                 "INSERT INTO faults (session_id, from_utc_s, to_utc_s, kind, text) "
                 "VALUES (?, ?, ?, ?, ?)",
@@ -101,13 +101,13 @@ def make_journal(folder: Path, ephemeris: Ephemeris, *sessions: Made) -> Path:
                     session_id,
                     start + begin_s,
                     None if finish_s is None else start + finish_s,
-                    *said,
+                    *texts,
                 ),
             )
-        for at_s, rx_hz, tx_hz, *said in made.budgets:
+        for at_s, rx_hz, tx_hz, *texts in made.budgets:
             conn.execute(
                 insert("budgets", 7),
-                (session_id, start + at_s, rx_hz, tx_hz, *said, budget_json(rx_hz, tx_hz)),
+                (session_id, start + at_s, rx_hz, tx_hz, *texts, budget_json(rx_hz, tx_hz)),
             )
     conn.execute("COMMIT")
     conn.close()
@@ -133,7 +133,10 @@ def _seconds(
 ) -> Iterable[tuple[Any, ...]]:
     planning = Planning(made.settings, ephemeris, session)
     band = made.settings.band(session.band)
-    here, tx_sked_hz = session.band_choices(made.settings), session.tx_sked_hz(made.settings)
+    band_choices, tx_sked_hz = (
+        session.band_choices(made.settings),
+        session.tx_sked_hz(made.settings),
+    )
     step_hz = band.dial_resolution_hz
     for k in span:
         if made.missing(k):
@@ -160,7 +163,7 @@ def _seconds(
             tracking[state],
             round(rx_ideal_hz * 1e4),
             None if lost else nearest(rx_ideal_hz, step_hz) + made.off_hz(k),
-            round((on_air.rx_hz - here.sked_hz) * 1e4),
+            round((on_air.rx_hz - band_choices.sked_hz) * 1e4),
             round(tx_ideal_hz * 1e4),
             None if lost else nearest(tx_ideal_hz, step_hz),
             round((tx_hz - tx_sked_hz) * 1e4),

@@ -49,17 +49,17 @@ def some_seconds(count: int, first: int = T0, of: Recorder | None = None) -> lis
 
 
 def test_what_is_written_is_read_in_hertz_and_degrees(tmp_path: Path) -> None:
-    own = recorder()
-    batch: list[Record] = [own.session, *some_seconds(100, of=own)]
-    batch += own.take(snapshot(T0 + 100, 101, rx=None, moon=None, transmitting=None))
-    batch += [BudgetEntry(own.session, T0 + 60.0, 1.5, 0.7, "clock", "Synchronise it.", "{}")]
-    write(tmp_path, [*batch, *own.end(T0 + 101.0)])
+    recording = recorder()
+    batch: list[Record] = [recording.session, *some_seconds(100, of=recording)]
+    batch += recording.take(snapshot(T0 + 100, 101, rx=None, moon=None, transmitting=None))
+    batch += [BudgetEntry(recording.session, T0 + 60.0, 1.5, 0.7, "clock", "Synchronise it.", "{}")]
+    write(tmp_path, [*batch, *recording.end(T0 + 101.0)])
     with_names = open_journal(tmp_path / NAME)
     try:
         (session,) = sessions(with_names)
         assert (session.id, session.began_utc_s, session.ended_utc_s) == (1, T0, T0 + 101.0)
         assert (session.version, session.station) == ("0.0", {"home": {}})
-        found = with_names.execute("SELECT * FROM seconds ORDER BY utc_s").fetchall()
+        result = with_names.execute("SELECT * FROM seconds ORDER BY utc_s").fetchall()
         texts = {
             kind: dict(with_names.execute("SELECT code, text FROM names WHERE kind = ?", (kind,)))
             for kind in ("tracking", "keying")
@@ -70,8 +70,8 @@ def test_what_is_written_is_read_in_hertz_and_degrees(tmp_path: Path) -> None:
         with_names.close()
     assert texts["tracking"] == dict(enumerate(Tracking))
     assert texts["keying"] == dict(enumerate(Phase))
-    assert len(found) == 101
-    for row in found[:100]:
+    assert len(result) == 101
+    for row in result[:100]:
         at_utc_s = row["at_utc_s"]
         assert at_utc_s == pytest.approx(row["utc_s"] - 0.299, abs=1e-6)
         for which, sense in (("rx", 1), ("tx", -1)):
@@ -86,12 +86,12 @@ def test_what_is_written_is_read_in_hertz_and_degrees(tmp_path: Path) -> None:
         assert texts["tracking"][row["tracking"]] == "on frequency"
         assert row["clock_bound_ms"] == 4.0
         assert row["context_id"] == context["id"]
-    assert found[5]["lateness_ms"] == 1
+    assert result[5]["lateness_ms"] == 1
     for name in ("rx_ideal_hz", "rx_residual_hz", "elevation_deg", "transmitting"):
-        assert found[100][name] is None
+        assert result[100][name] is None
     assert (context["band"], context["sked_hz"]) == ("10 GHz", SKED_HZ)
     assert tuple(budget)[:5] == (1, T0 + 60.0, 1.5, 0.7, "clock")
-    assert found[0]["rx_dial_hz"] == round(SKED_HZ + 20_000 - OFFSET_HZ)
+    assert result[0]["rx_dial_hz"] == round(SKED_HZ + 20_000 - OFFSET_HZ)
 
 
 def test_only_the_owner_may_read_it(tmp_path: Path) -> None:
@@ -99,11 +99,11 @@ def test_only_the_owner_may_read_it(tmp_path: Path) -> None:
     file = journal_file(tmp_path)
     file.write(some_seconds(3))
     try:
-        found = {path.name: path.stat().st_mode & 0o777 for path in tmp_path.iterdir()}
+        result = {path.name: path.stat().st_mode & 0o777 for path in tmp_path.iterdir()}
     finally:
         file.close()
-    assert set(found.values()) == {0o600}, found
-    assert NAME + "-wal" in found
+    assert set(result.values()) == {0o600}, result
+    assert NAME + "-wal" in result
 
 
 def test_every_commit_is_synced(tmp_path: Path) -> None:
@@ -122,12 +122,14 @@ def test_a_batch_written_twice_is_there_once(
     tmp_path: Path, break_at: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Nobody can tell whether a commit that failed did reach the disk."""
-    own = recorder()
-    batch: list[Record] = [own.session, *some_seconds(3, of=own)]
-    batch += own.take(snapshot(T0 + 3, 4, tracking=Tracking.RADIO_LOST))
-    batch += own.commands([CommandNote(T0 + 3.0, "phone", str(NudgeSked("phone", 5)), "done")])
+    recording = recorder()
+    batch: list[Record] = [recording.session, *some_seconds(3, of=recording)]
+    batch += recording.take(snapshot(T0 + 3, 4, tracking=Tracking.RADIO_LOST))
+    batch += recording.commands(
+        [CommandNote(T0 + 3.0, "phone", str(NudgeSked("phone", 5)), "done")]
+    )
     file = journal_file(tmp_path)
-    file.write([own.session])
+    file.write([recording.session])
 
     def refuse(*_: object) -> None:
         raise OSError(5, "Input/output error")
@@ -141,7 +143,7 @@ def test_a_batch_written_twice_is_there_once(
             with pytest.raises(OSError):
                 file.write(batch)
     file.write(batch)
-    file.write([*own.take(snapshot(T0 + 4, 5)), *own.end(T0 + 5.0)])
+    file.write([*recording.take(snapshot(T0 + 4, 5)), *recording.end(T0 + 5.0)])
     file.close()
     counts = {
         table: rows(tmp_path, f"SELECT count(*) FROM {table}")[0][0]
@@ -153,13 +155,13 @@ def test_a_batch_written_twice_is_there_once(
 
 
 def test_a_killed_session_is_ended_where_it_is_known_to_have_been(tmp_path: Path) -> None:
-    own = recorder()
-    batch = some_seconds(10, of=own)
-    write(tmp_path, [*batch, *own.take(snapshot(T0 + 10, 11, tracking=Tracking.RADIO_LOST))])
+    recording = recorder()
+    batch = some_seconds(10, of=recording)
+    write(tmp_path, [*batch, *recording.take(snapshot(T0 + 10, 11, tracking=Tracking.RADIO_LOST))])
     write(tmp_path, [recorder(T0 + 20).session])  # killed before its first second
     write(tmp_path, some_seconds(2, T0 + 30))
-    found = rows(tmp_path, "SELECT id, began_utc_s, ended_utc_s FROM sessions")
-    assert found == [(1, T0, T0 + 11), (2, T0 + 20, T0 + 20), (3, T0 + 30, None)]
+    result = rows(tmp_path, "SELECT id, began_utc_s, ended_utc_s FROM sessions")
+    assert result == [(1, T0, T0 + 11), (2, T0 + 20, T0 + 20), (3, T0 + 30, None)]
     assert rows(tmp_path, "SELECT to_utc_s FROM faults") == [(T0 + 11,)]
 
 
@@ -227,15 +229,15 @@ def test_two_set_aside_in_one_second_are_both_kept(tmp_path: Path) -> None:
 
 def test_damage_found_while_writing(tmp_path: Path) -> None:
     """The next try begins a fresh file, and the session goes on in it."""
-    own = recorder()
+    recording = recorder()
     file = journal_file(tmp_path)
-    file.write([own.session, *some_seconds(3000, of=own)])
+    file.write([recording.session, *some_seconds(3000, of=recording)])
     conn: Any = file._conn
     conn.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     garbled(tmp_path / NAME)
     conn.execute("PRAGMA cache_size = 0")
     conn.execute("PRAGMA shrink_memory")
-    more = own.take(snapshot(T0 + 5000, 5000))
+    more = recording.take(snapshot(T0 + 5000, 5000))
     with pytest.raises(sqlite3.DatabaseError):
         for _ in range(10):
             file.write(more)
@@ -246,13 +248,13 @@ def test_damage_found_while_writing(tmp_path: Path) -> None:
 
 
 def test_a_file_taken_away_is_begun_anew(tmp_path: Path) -> None:
-    own = recorder()
+    recording = recorder()
     file = journal_file(tmp_path)
-    file.write([own.session, *some_seconds(3, of=own)])
+    file.write([recording.session, *some_seconds(3, of=recording)])
     (tmp_path / NAME).rename(tmp_path / "elsewhere")
     for ending in ("-wal", "-shm"):
         (tmp_path / (NAME + ending)).unlink()
-    file.write(own.take(snapshot(T0 + 3, 4)))
+    file.write(recording.take(snapshot(T0 + 3, 4)))
     file.close()
     assert utc_seconds(tmp_path) == [T0 + 3]
     assert len(rows(tmp_path, "SELECT * FROM contexts")) == 1
@@ -273,13 +275,13 @@ def test_only_one_writes(tmp_path: Path) -> None:
 
 
 def test_readers_while_it_is_written(tmp_path: Path) -> None:
-    own = recorder()
+    recording = recorder()
     file = journal_file(tmp_path)
-    file.write([own.session, *some_seconds(10, of=own)])
+    file.write([recording.session, *some_seconds(10, of=recording)])
     reader = open_journal(tmp_path / NAME)
     try:
         assert reader.execute("SELECT count(*) FROM seconds").fetchone()[0] == 10
-        file.write(own.take(snapshot(T0 + 10, 11)))
+        file.write(recording.take(snapshot(T0 + 10, 11)))
         assert reader.execute("SELECT count(*) FROM seconds").fetchone()[0] == 11
         assert sessions(reader)[0].ended_utc_s is None
         with pytest.raises(sqlite3.OperationalError, match="readonly"):
@@ -373,39 +375,41 @@ def test_it_stays_within_its_size_and_the_oldest_goes_first(tmp_path: Path) -> N
         for start in range(0, len(batch), 701):
             file.write(batch[start : start + 701])
             largest = max(largest, total_bytes(tmp_path))
-        found = [row[0] for row in rows(tmp_path, "SELECT id FROM sessions")]
-        assert found == list(range(found[0], n + 2)), "whole sessions, the oldest first"
-    print(f"limit {limit}, largest {largest}, sessions kept {len(found)}")
+        result = [row[0] for row in rows(tmp_path, "SELECT id FROM sessions")]
+        assert result == list(range(result[0], n + 2)), "whole sessions, the oldest first"
+    print(f"limit {limit}, largest {largest}, sessions kept {len(result)}")
     assert largest <= limit
-    assert 2 <= len(found) < sessions_in_all
-    for id_ in found:
+    assert 2 <= len(result) < sessions_in_all
+    for id_ in result:
         assert len(utc_seconds(tmp_path, f"session_id = {id_}")) == length_s
-    assert {row[0] for row in rows(tmp_path, "SELECT session_id FROM contexts")} == set(found)
+    assert {row[0] for row in rows(tmp_path, "SELECT session_id FROM contexts")} == set(result)
     file.close()
     assert rows(tmp_path, "PRAGMA integrity_check") == [("ok",)]
 
 
 def test_one_long_session_loses_its_oldest_hours(tmp_path: Path) -> None:
     limit, length_s = (8_000_000, 150_000) if MOST else (3_000_000, 20_000)
-    own, file, largest = recorder(), journal_file(tmp_path, limit), 0
+    recording, file, largest = recorder(), journal_file(tmp_path, limit), 0
     batch: list[Record] = []
     for n in range(length_s):
         # The sked moves every ten minutes, so that there are contexts to be dropped too.
-        batch += own.take(snapshot(T0 + n, n + 1, sked_hz=SKED_HZ + n // 600))
+        batch += recording.take(snapshot(T0 + n, n + 1, sked_hz=SKED_HZ + n // 600))
         if n % 40 == 0:
-            batch += own.commands([CommandNote(T0 + n, "dial", "sked 10368100000 Hz", "done")])
+            batch += recording.commands(
+                [CommandNote(T0 + n, "dial", "sked 10368100000 Hz", "done")]
+            )
         if len(batch) >= 1500:
             file.write(batch)
             batch, largest = [], max(largest, total_bytes(tmp_path))
     file.write(batch)
     file.close()
-    found = utc_seconds(tmp_path)
-    print(f"limit {limit}, largest {largest}, seconds kept {len(found)} of {length_s}")
-    assert found == list(range(found[0], T0 + length_s))
-    assert 7_000 < len(found) < length_s
+    result = utc_seconds(tmp_path)
+    print(f"limit {limit}, largest {largest}, seconds kept {len(result)} of {length_s}")
+    assert result == list(range(result[0], T0 + length_s))
+    assert 7_000 < len(result) < length_s
     assert largest <= limit
     (oldest,) = rows(tmp_path, "SELECT min(at_utc_s) FROM commands")
-    assert found[0] <= oldest[0] <= found[0] + 40
+    assert result[0] <= oldest[0] <= result[0] + 40
     contexts = "SELECT {} FROM seconds LEFT JOIN contexts ON contexts.id = context_id"
     assert rows(tmp_path, contexts.format("count(*) - count(contexts.id)")) == [(0,)]
     assert rows(tmp_path, contexts.format("count(DISTINCT contexts.id)")) == rows(
@@ -415,11 +419,11 @@ def test_one_long_session_loses_its_oldest_hours(tmp_path: Path) -> None:
 
 def test_more_commands_than_seconds(tmp_path: Path) -> None:
     """A flood fills the file in an hour; the seconds with it are shortened, not lost."""
-    own, file = recorder(), journal_file(tmp_path, 3_000_000)
-    for n, records in enumerate(seconds(own, T0, 200)):
+    recording, file = recorder(), journal_file(tmp_path, 3_000_000)
+    for n, records in enumerate(seconds(recording, T0, 200)):
         notes = [CommandNote(T0 + n, "program", "x" * 400, "refused")] * 50
-        file.write([*records, *own.commands(notes)])
+        file.write([*records, *recording.commands(notes)])
         assert total_bytes(tmp_path) <= 3_000_000
     file.close()
-    found = utc_seconds(tmp_path)
-    assert found == list(range(found[0], T0 + 200)) and len(found) >= 15
+    result = utc_seconds(tmp_path)
+    assert result == list(range(result[0], T0 + 200)) and len(result) >= 15

@@ -32,16 +32,16 @@ def ends_of_commits(log: bytes) -> list[int]:
 
 def written(folder: Path, count: int) -> tuple[bytes, bytes]:
     """The two files of a journal that took so many seconds, a commit each, and was not closed."""
-    own, file = recorder(), journal_file(folder)
-    file.write([own.session])
-    for records in seconds(own, T0, count):
+    recording, file = recorder(), journal_file(folder)
+    file.write([recording.session])
+    for records in seconds(recording, T0, count):
         file.write(records)
     left = (folder / NAME).read_bytes(), (folder / WAL).read_bytes()
     file.close()
     return left
 
 
-def found_after(folder: Path, main: bytes, log: bytes) -> list[int]:
+def seconds_after(folder: Path, main: bytes, log: bytes) -> list[int]:
     """The seconds of a journal that is found like this after a power cut, and goes on."""
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir()
@@ -49,13 +49,13 @@ def found_after(folder: Path, main: bytes, log: bytes) -> list[int]:
     (folder / WAL).write_bytes(log)
     assert rows(folder, "PRAGMA integrity_check") == [("ok",)]
     made = rows(folder, "SELECT count(*) FROM sqlite_schema") != [(0,)]
-    found = utc_seconds(folder) if made else []
+    result = utc_seconds(folder) if made else []
     file = journal_file(folder)
-    own = recorder(T0 + 10_000)
-    file.write([own.session, *own.take(snapshot(T0 + 10_000, 1))])
+    recording = recorder(T0 + 10_000)
+    file.write([recording.session, *recording.take(snapshot(T0 + 10_000, 1))])
     file.close()
-    assert utc_seconds(folder) == [*found, T0 + 10_000], "it is not set aside, and goes on"
-    return found
+    assert utc_seconds(folder) == [*result, T0 + 10_000], "it is not set aside, and goes on"
+    return result
 
 
 @pytest.mark.parametrize("count", [60, 300], ids=["first round of the log", "second round"])
@@ -79,15 +79,15 @@ def test_a_torn_log_loses_only_its_tail(tmp_path: Path, count: int, harm: str) -
         pairs = enumerate(zip(log, torn, strict=False))
         same = next((at for at, (was, now) in pairs if was != now), len(torn))
         lost = sum(end > same for end in ends)
-        found = found_after(tmp_path / "found", main, torn)
-        assert found == list(range(T0, T0 + count - lost)), (place, lost)
+        result = seconds_after(tmp_path / "found", main, torn)
+        assert result == list(range(T0, T0 + count - lost)), (place, lost)
 
 
 def test_no_log_at_all_loses_what_was_in_it(tmp_path: Path) -> None:
     main, log = written(tmp_path / "made", 400)
-    found = found_after(tmp_path / "found", main, b"")
-    assert found == list(range(T0, T0 + len(found)))
-    assert 400 - len(found) == len(ends_of_commits(log))
+    result = seconds_after(tmp_path / "found", main, b"")
+    assert result == list(range(T0, T0 + len(result)))
+    assert 400 - len(result) == len(ends_of_commits(log))
 
 
 def test_emptying_the_log_broken_off(tmp_path: Path) -> None:
@@ -109,4 +109,4 @@ def test_emptying_the_log_broken_off(tmp_path: Path) -> None:
         mixed = bytearray(old)
         for at in draw.sample(sectors, draw.randrange(len(sectors) + 1)):
             mixed[at : at + 512] = after[at : at + 512]
-        assert found_after(tmp_path / "found", bytes(mixed), log) == list(range(T0, T0 + 200))
+        assert seconds_after(tmp_path / "found", bytes(mixed), log) == list(range(T0, T0 + 200))

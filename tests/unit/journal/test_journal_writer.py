@@ -61,17 +61,17 @@ async def until(true: Callable[[], bool], within_s: float = 10.0) -> None:
 def test_a_commit_at_once_and_then_what_has_come_together(tmp_path: Path) -> None:
     async def main() -> None:
         file = FakeFile()
-        own = writer(tmp_path, file)
+        journal = writer(tmp_path, file)
         for records in seconds(recorder(), T0, 20):
-            own.put(records)
+            journal.put(records)
             await asyncio.sleep(0.05)
-        await own.close()
+        await journal.close()
         assert file.seconds == list(range(T0, T0 + 20))
         # A second or more in all: one at once, one or more between, one at the end.
         assert file.batches[0] == [T0] and len(file.batches) >= 3
         pauses_s = [later - s for s, later in pairwise(file.began_s[:-1])]
         assert min(pauses_s) > 0.99 * module.PAUSE_S
-        assert file.closed and own.problem == ""
+        assert file.closed and journal.problem == ""
 
     asyncio.run(main())
 
@@ -82,14 +82,14 @@ def test_no_pause_where_much_waits(tmp_path: Path, monkeypatch: pytest.MonkeyPat
 
     async def main() -> None:
         file = FakeFile()
-        own = writer(tmp_path, file)
+        journal = writer(tmp_path, file)
         for n, records in enumerate(seconds(recorder(), T0, 10_000)):
-            own.put(records)
+            journal.put(records)
             if n % module.HURRY == 0:  # no more waits than the thread may take in one piece
                 await until(lambda n=n: len(file.seconds) > n - module.HURRY)  # type: ignore[misc]
-        await own.flush()
+        await journal.flush()
         assert file.seconds == list(range(T0, T0 + 10_000))
-        await own.close()
+        await journal.close()
 
     asyncio.run(main())
 
@@ -103,16 +103,16 @@ def test_a_disk_that_hangs_holds_nobody_up(
     async def main() -> None:
         file = FakeFile()
         file.open.clear()
-        own = writer(tmp_path, file)
+        journal = writer(tmp_path, file)
         records = list(seconds(recorder(), T0, 600))
         began_s = unloaded_s()
         for each in records:
-            own.put(each)
+            journal.put(each)
         assert unloaded_s() - began_s < 0.1, "handing over 600 seconds waits for nothing"
-        await until(lambda: own.problem != "")
-        assert own.problem == "journal: the disk is slow; 600 s waiting"
+        await until(lambda: journal.problem != "")
+        assert journal.problem == "journal: the disk is slow; 600 s waiting"
         began_s = unloaded_s()
-        await own.close()
+        await journal.close()
         assert unloaded_s() - began_s < 1.0
         assert "did not take the end" in caplog.text
         file.open.set()
@@ -123,7 +123,7 @@ def test_a_disk_that_hangs_holds_nobody_up(
 
 
 @pytest.mark.parametrize(
-    ("error", "said"),
+    ("error", "problem"),
     [
         (OSError(28, "No space left on device"), "no space left on device"),
         (OSError(30, "Read-only file system"), "read-only file system"),
@@ -134,7 +134,7 @@ def test_a_disk_that_hangs_holds_nobody_up(
 def test_a_refusing_disk_is_tried_again_and_loses_nothing(
     tmp_path: Path,
     error: Exception,
-    said: str,
+    problem: str,
     monkeypatch: pytest.MonkeyPatch,
     caplog: pytest.LogCaptureFixture,
 ) -> None:
@@ -144,16 +144,16 @@ def test_a_refusing_disk_is_tried_again_and_loses_nothing(
     async def main() -> None:
         file = FakeFile()
         file.error = error
-        own = writer(tmp_path, file)
+        journal = writer(tmp_path, file)
         for records in seconds(recorder(), T0, 312):
-            own.put(records)
-        await own.flush()
-        assert own.problem == f"journal: {said}; 312 s waiting"
+            journal.put(records)
+        await journal.flush()
+        assert journal.problem == f"journal: {problem}; 312 s waiting"
         await until(lambda: len(file.began_s) >= 5)
         assert caplog.text.count("cannot be written") == 1, "said once, not at every try"
         file.error = None
-        await until(lambda: own.problem == "")
-        await own.close()
+        await until(lambda: journal.problem == "")
+        await journal.close()
         assert file.seconds == list(range(T0, T0 + 312))
         assert caplog.text.count("written again") == 1
 
@@ -166,16 +166,16 @@ def test_only_the_newest_hour_waits(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     async def main() -> None:
         file = FakeFile()
         file.error = OSError(28, "No space left on device")
-        own = writer(tmp_path, file)
+        journal = writer(tmp_path, file)
         for n, records in enumerate(seconds(recorder(), T0, 5_000)):
-            own.put(records)
+            journal.put(records)
             if n % 500 == 0:
-                await own.flush()  # so that some are in hand when others are dropped
-        await own.flush()
-        assert own.problem.endswith("; 4000 s waiting, 1000 s lost")
+                await journal.flush()  # so that some are in hand when others are dropped
+        await journal.flush()
+        assert journal.problem.endswith("; 4000 s waiting, 1000 s lost")
         file.error = None
-        await until(lambda: own.problem == "")
-        await own.close()
+        await until(lambda: journal.problem == "")
+        await journal.close()
         assert file.seconds == list(range(T0 + 1_000, T0 + 5_000))
 
     asyncio.run(main())
@@ -191,18 +191,18 @@ def test_what_is_dropped_takes_nothing_with_it(
     blocked.write_text("no folder")
 
     async def main() -> None:
-        own_recorder = recorder()
-        own = Writer(blocked, journal_file(blocked))
-        own.start()
-        own.put([own_recorder.session])
-        for records in seconds(own_recorder, T0, 500):
-            own.put(records)
-        await own.flush()
-        assert own.problem == "journal: file exists; 100 s waiting, 400 s lost"
+        recording = recorder()
+        journal = Writer(blocked, journal_file(blocked))
+        journal.start()
+        journal.put([recording.session])
+        for records in seconds(recording, T0, 500):
+            journal.put(records)
+        await journal.flush()
+        assert journal.problem == "journal: file exists; 100 s waiting, 400 s lost"
         blocked.unlink()
-        await own.flush()
-        assert own.problem == ""
-        await own.close()
+        await journal.flush()
+        assert journal.problem == ""
+        await journal.close()
 
     asyncio.run(main())
     assert utc_seconds(blocked) == list(range(T0 + 400, T0 + 500))

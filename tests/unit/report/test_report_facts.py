@@ -80,14 +80,14 @@ def test_residuals_are_those_of_a_rounded_number(tmp_path: Path, ephemeris: Ephe
         made = Made(2000, settings(dial_resolution_hz=step_hz))
         facts = facts_of(read(make_journal(folder, ephemeris, made)))
         for dial in facts.dials:
-            found = dial.on_frequency
-            assert found is not None
+            residuals = dial.on_frequency
+            assert residuals is not None
             assert dial.step_hz == step_hz
-            assert found.seconds == 2000
-            assert found.rms_hz == pytest.approx(step_hz / math.sqrt(12.0), rel=0.03)
-            assert 0.49 * step_hz < found.largest_hz <= 0.5 * step_hz + KEPT_HZ
-            assert found.p95_hz == pytest.approx(0.475 * step_hz, rel=0.03)
-            assert found.within_share == 1.0
+            assert residuals.seconds == 2000
+            assert residuals.rms_hz == pytest.approx(step_hz / math.sqrt(12.0), rel=0.03)
+            assert 0.49 * step_hz < residuals.largest_hz <= 0.5 * step_hz + KEPT_HZ
+            assert residuals.p95_hz == pytest.approx(0.475 * step_hz, rel=0.03)
+            assert residuals.within_share == 1.0
             assert (dial.held_keyed, dial.otherwise) == (None, None)
 
 
@@ -121,10 +121,10 @@ def test_overs_and_where_the_dial_was(tmp_path: Path, ephemeris: Ephemeris) -> N
 
 
 def test_stretches_follow_the_choices(tmp_path: Path, ephemeris: Ephemeris) -> None:
-    own = settings()
-    first = first_session(own)
-    paused = Correct("x", on=False).apply(first, own)
-    made = Made(300, own, choices=[(0, first), (100, paused), (160, first)])
+    station = settings()
+    first = first_session(station)
+    paused = Correct("x", on=False).apply(first, station)
+    made = Made(300, station, choices=[(0, first), (100, paused), (160, first)])
     facts = facts_of(read(make_journal(tmp_path, ephemeris, made)))
     assert [(s.spell.seconds, s.on_frequency, s.context.correcting) for s in facts.stretches] == [
         (100, 100, True),
@@ -200,7 +200,7 @@ def test_the_list(tmp_path: Path, ephemeris: Ephemeris) -> None:
 def test_recomputed_dials_are_the_recorded_ones(tmp_path: Path, ephemeris: Ephemeris) -> None:
     """Every agreement, another partner, trims, own echo, both senses of a transverter: the rows
     come from the daemon's own prediction (a fit), the report's from the exact path."""
-    own = settings(
+    station = settings(
         while_transmitting="mid_over",
         tx_sked_hz=10_368_200_000,
         transverter_sense="minus",
@@ -208,23 +208,23 @@ def test_recomputed_dials_are_the_recorded_ones(tmp_path: Path, ephemeris: Ephem
         dial_error_hz=37.5,
         reference_error_ppb=12.0,
     )
-    session = first_session(own)
+    session = first_session(station)
     choices = []
     for k, agreement in enumerate(("halves", "receiver", "transmitter", "home", "partner")):
-        session = SetAgreement("x", agreement).apply(session, own)
+        session = SetAgreement("x", agreement).apply(session, station)
         choices.append((100 * k, session))
-    session = SetTrim("x", rx_hz=250.0, tx_hz=-31.5).apply(choices[0][1], own)
+    session = SetTrim("x", rx_hz=250.0, tx_hz=-31.5).apply(choices[0][1], station)
     choices.append((500, session))
-    choices.append((600, SetPartner("x", "self").apply(session, own)))
-    choices.append((700, SetPartner("x", "-33.9,151.2,20").apply(session, own)))
-    made = Made(800, own, choices=choices, keyed=lambda k: k % 120 < 51)
+    choices.append((600, SetPartner("x", "self").apply(session, station)))
+    choices.append((700, SetPartner("x", "-33.9,151.2,20").apply(session, station)))
+    made = Made(800, station, choices=choices, keyed=lambda k: k % 120 < 51)
     report = reported(make_journal(tmp_path, ephemeris, made), ephemeris)
-    found = report.difference
-    assert found is not None
+    difference = report.difference
+    assert difference is not None
     assert report.again.problem == ""
     # Left out: two seconds beside each of 7 choices and of 13 changes of the key.
-    assert 740 <= found.instants < 800
-    assert found.largest_hz < 0.0005, "0.0001 kept, and what the daemon's fit costs"
+    assert 740 <= difference.instants < 800
+    assert difference.largest_hz < 0.0005, "0.0001 kept, and what the daemon's fit costs"
 
 
 def test_a_long_session_is_thinned(tmp_path: Path, ephemeris: Ephemeris) -> None:
@@ -251,10 +251,10 @@ def test_what_does_not_belong_to_the_path_shows(
     path = make_journal(tmp_path, ephemeris, Made(600))
     change(path, statement)
     report = reported(path, ephemeris)
-    found = report.difference
-    assert found is not None
-    assert found.largest_hz > 0.01, what
-    assert ("too much" in " ".join(report.verdict)) is (found.largest_hz > 0.05)
+    difference = report.difference
+    assert difference is not None
+    assert difference.largest_hz > 0.01, what
+    assert ("too much" in " ".join(report.verdict)) is (difference.largest_hz > 0.05)
 
 
 @pytest.mark.parametrize(

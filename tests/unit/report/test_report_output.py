@@ -127,7 +127,7 @@ def full(tmp_path: Path, ephemeris: Ephemeris) -> Path:
 
 def test_the_page_says_it_all(tmp_path: Path, ephemeris: Ephemeris) -> None:
     text, page = made_page(full(tmp_path, ephemeris), tmp_path / "page.html")
-    for words in (
+    for phrase in (
         "On frequency for 857 of 900 s (95.22 %).",
         "radio lost for 40 s.",
         "3 seconds without a record, in 1 gap",
@@ -141,7 +141,7 @@ def test_the_page_says_it_all(tmp_path: Path, ephemeris: Ephemeris) -> None:
         "2026-11-18T15:12:00Z",
         "8, 6 min in all",
     ):
-        assert words in page.text, words
+        assert phrase in page.text, phrase
     assert page.tags.count("svg") == page.tags.count("figcaption") == 6
     assert text.count("Hz") > 20
     assert "nan" not in page.text.lower().replace("finance", "")
@@ -203,14 +203,14 @@ def test_by_hand_the_same_shift(
     from moontrim.cli.main import main
 
     text, page = made_page(full(tmp_path, ephemeris), tmp_path / "page.html")
-    found = re.search(r"<pre>moontrim ([^<]*)</pre>", text)
-    said = re.search(r"beside “([^”]*)”.*recorded as ([^ ]*) Hz", page.text)
-    assert found and said
+    match = re.search(r"<pre>moontrim ([^<]*)</pre>", text)
+    output = re.search(r"beside “([^”]*)”.*recorded as ([^ ]*) Hz", page.text)
+    assert match and output
     capsys.readouterr()
-    assert main([*found[1].split(), "--json"]) == 0
+    assert main([*match[1].split(), "--json"]) == 0
     legs = json.loads(capsys.readouterr().out)["legs"]
-    leg = {"Moon to home": "from_moon", "partner to home": "from_partner"}[said[1]]
-    assert float(said[2].replace(",", "")) == pytest.approx(legs[leg]["shift_hz"], abs=0.002)
+    leg = {"Moon to home": "from_moon", "partner to home": "from_partner"}[output[1]]
+    assert float(output[2].replace(",", "")) == pytest.approx(legs[leg]["shift_hz"], abs=0.002)
 
 
 # --- rows and summary -----------------------------------------------------------------------------
@@ -225,18 +225,18 @@ def test_csv_round_trips(tmp_path: Path, ephemeris: Ephemeris) -> None:
     conn = sqlite3.connect(path)
     conn.row_factory = sqlite3.Row
     stored = conn.execute("SELECT * FROM seconds ORDER BY utc_s").fetchall()
-    words = dict(conn.execute("SELECT code, text FROM names WHERE kind = 'tracking'").fetchall())
+    states = dict(conn.execute("SELECT code, text FROM names WHERE kind = 'tracking'").fetchall())
     conn.close()
     assert len(rows) == len(stored) == 897
     assert list(rows[0]) == list(COLUMNS)
-    for row, kept in zip(rows, stored, strict=True):
-        assert row["tracking"] == words[kept["tracking"]]
+    for row, written in zip(rows, stored, strict=True):
+        assert row["tracking"] == states[written["tracking"]]
         assert row["sked_hz"] == "10368100000.000"
-        for name in set(COLUMNS) & set(kept.keys()) - {"tracking", "keying", "utc_s"}:
-            if kept[name] is None:
+        for name in set(COLUMNS) & set(written.keys()) - {"tracking", "keying", "utc_s"}:
+            if written[name] is None:
                 assert row[name] == "", name
             else:
-                assert float(row[name]) == pytest.approx(kept[name], rel=0, abs=1e-6), name
+                assert float(row[name]) == pytest.approx(written[name], rel=0, abs=1e-6), name
     assert rows[0]["utc"] == "2026-11-18T15:12:00Z"
     assert rows[0]["at_utc_s"] == f"{T0 - 0.3:.6f}"
 
@@ -282,18 +282,18 @@ def test_the_summary_is_plain_json(
     tmp_path: Path, ephemeris: Ephemeris, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert run("--journal", full(tmp_path, ephemeris), "--json") == 0
-    found = json.loads(capsys.readouterr().out, parse_constant=pytest.fail)
-    assert found["seconds"] == {
+    summary = json.loads(capsys.readouterr().out, parse_constant=pytest.fail)
+    assert summary["seconds"] == {
         "expected": 900,
         "recorded": 897,
         "missed": 3,
         "on_frequency": 857,
     }
-    receive = found["dials"]["receive"]["on_frequency"]
+    receive = summary["dials"]["receive"]["on_frequency"]
     assert receive["rms_hz"] == pytest.approx(1.0 / math.sqrt(12.0), rel=0.1)
-    assert found["recomputed"]["largest_hz"] < 0.0005
-    assert found["commands"][0]["by"] == f"phone {EVIL}"
-    assert len(found["overs"]) == 8
+    assert summary["recomputed"]["largest_hz"] < 0.0005
+    assert summary["commands"][0]["by"] == f"phone {EVIL}"
+    assert len(summary["overs"]) == 8
 
 
 def test_the_list(tmp_path: Path, ephemeris: Ephemeris, capsys: pytest.CaptureFixture[str]) -> None:
@@ -303,8 +303,8 @@ def test_the_list(tmp_path: Path, ephemeris: Ephemeris, capsys: pytest.CaptureFi
     change(path, "UPDATE contexts SET band = '[bold]10' WHERE id = 1")
     assert run("--journal", path, "--list") == 0
     text = capsys.readouterr().out
-    for words in ("2026-11-18T15:11:59Z", "1 h 00 min", "100 %", "[bold]10", "nothing recorded"):
-        assert words in text
+    for phrase in ("2026-11-18T15:11:59Z", "1 h 00 min", "100 %", "[bold]10", "nothing recorded"):
+        assert phrase in text
     assert run("--journal", path, "--list", "--json") == 0
     first, second = json.loads(capsys.readouterr().out)
     assert (first["id"], first["length_s"], first["bands"]) == (1, 3600, ["[bold]10"])
@@ -351,18 +351,18 @@ def test_of_a_daemon_that_still_runs(tmp_path: Path, ephemeris: Ephemeris) -> No
     assert "No second was missed." in page.text
     assert re.search(r"radio lost for 2\d s", page.text)
     assert "no end recorded" in page.text, "by the machine's clock it ended days ago"
-    found = re.search(r"recorded ideal dials to ([0-9.]+) Hz", page.text)
-    assert found and float(found[1]) < 0.0005
+    match = re.search(r"recorded ideal dials to ([0-9.]+) Hz", page.text)
+    assert match and float(match[1]) < 0.0005
 
 
 # --- mistakes -------------------------------------------------------------------------------------
 
 
 def one_line(capsys: pytest.CaptureFixture[str]) -> str:
-    said = capsys.readouterr()
-    assert said.err.count("\n") == 1, said.err
-    assert said.out == ""
-    return said.err
+    output = capsys.readouterr()
+    assert output.err.count("\n") == 1, output.err
+    assert output.out == ""
+    return output.err
 
 
 def test_no_journal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -426,9 +426,9 @@ def test_where_nothing_can_be_written(
         pytest.importorskip("pyarrow", reason="pyarrow is not installed")
     path = make_journal(tmp_path, ephemeris, Made(2))
     assert run("--journal", path, option, place(tmp_path)) == 2
-    said = one_line(capsys)
-    assert said.startswith(f"moontrim: {option}: ")
-    assert "a file that can be written" in said
+    output = one_line(capsys)
+    assert output.startswith(f"moontrim: {option}: ")
+    assert "a file that can be written" in output
 
 
 def test_a_garbled_file(

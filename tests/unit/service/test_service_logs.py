@@ -82,9 +82,9 @@ def test_one_line_and_several() -> None:
 
 def test_a_stream_is_the_journal_only_if_device_and_inode_match() -> None:
     with pipe() as (_, writing):
-        there = os.fstat(writing)
-        assert is_journal(writing, {"JOURNAL_STREAM": f"{there.st_dev}:{there.st_ino}"})
-        assert not is_journal(writing, {"JOURNAL_STREAM": f"{there.st_dev}:{there.st_ino + 1}"})
+        stream = os.fstat(writing)
+        assert is_journal(writing, {"JOURNAL_STREAM": f"{stream.st_dev}:{stream.st_ino}"})
+        assert not is_journal(writing, {"JOURNAL_STREAM": f"{stream.st_dev}:{stream.st_ino + 1}"})
         assert not is_journal(writing, {})
 
 
@@ -97,8 +97,8 @@ class FakeJournal:
         self._socket.bind(self.path)
         self._socket.settimeout(5.0)
         self.reading, self.writing = os.pipe()
-        there = os.fstat(self.writing)
-        self.environment = {"JOURNAL_STREAM": f"{there.st_dev}:{there.st_ino}"}
+        stream = os.fstat(self.writing)
+        self.environment = {"JOURNAL_STREAM": f"{stream.st_dev}:{stream.st_ino}"}
 
     def start(self) -> logs.Log:
         return logs.start(

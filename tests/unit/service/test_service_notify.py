@@ -86,8 +86,8 @@ def test_without_a_manager_nothing_happens(address: str) -> None:
 
 def test_a_manager_that_does_not_read_is_not_waited_for(manager: Manager) -> None:
     notifier = Notifier(manager.address)
-    told = [notifier.tell(WATCHDOG=1) for _ in range(2000)]
-    assert told[0] and not told[-1], "the queue of the kernel is full at some time"
+    sent = [notifier.tell(WATCHDOG=1) for _ in range(2000)]
+    assert sent[0] and not sent[-1], "the queue of the kernel is full at some time"
     manager.heard()
     assert notifier.tell(WATCHDOG=1)
 
@@ -157,9 +157,9 @@ def test_news_between_seconds_is_no_beat(
         task = asyncio.create_task(watchdog(Notifier(manager.address))(stage.daemon))
         await stage.clock.sleep(3.0)
         manager.heard()
-        seen = stage.seen
+        snapshot = stage.seen
         for _ in range(50):
-            stage.daemon.hub.publish(seen)  # the same second again
+            stage.daemon.hub.publish(snapshot)  # the same second again
             await asyncio.sleep(0)
         assert beats(manager.heard()) == 0
         task.cancel()

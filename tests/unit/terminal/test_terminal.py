@@ -41,13 +41,13 @@ HIGHEST = DialView(122_250_300_000.5, 300_000.5, -11.235, 122_250_300_000.5, 122
 @pytest.mark.parametrize("columns", [80, 95, 96, 100, 200])
 @pytest.mark.parametrize("dial", [None, WIDE_DIAL, HIGHEST])
 def test_no_number_is_cut_or_broken(columns: int, dial: DialView | None) -> None:
-    seen = snapshot(T0, 1)
+    view = snapshot(T0, 1)
     if dial is not None:
-        seen = seen._replace(rx=dial, tx=dial)
-    assert seen.rx is not None
+        view = view._replace(rx=dial, tx=dial)
+    assert view.rx is not None
     console = Console(file=io.StringIO(), width=columns, height=24)
     with console.capture() as shown:
-        console.print(panel(seen, columns))
+        console.print(panel(view, columns))
     lines = shown.get().splitlines()
     assert max(map(len, lines)) <= min(columns, 100)
     assert "…" not in shown.get()
@@ -56,9 +56,9 @@ def test_no_number_is_cut_or_broken(columns: int, dial: DialView | None) -> None
     assert ("low   ok   high" in head) is (columns >= 96)
     receive = next(line for line in lines if "receive" in line)
     for number in (
-        f"{seen.rx.on_air_hz:,.1f}",
-        f"{seen.rx.shift_hz:+,.1f}",
-        f"{seen.rx.dial_hz:,}",
+        f"{view.rx.on_air_hz:,.1f}",
+        f"{view.rx.shift_hz:+,.1f}",
+        f"{view.rx.dial_hz:,}",
     ):
         assert number.replace(",", " ") in receive
-    assert f"{seen.rx.residual_hz:+.2f}" in receive
+    assert f"{view.rx.residual_hz:+.2f}" in receive
