@@ -8,6 +8,8 @@ MoontrimError
 
 from __future__ import annotations
 
+from pathlib import Path
+
 
 class MoontrimError(Exception):
     """The base of the errors that moontrim raises on purpose. str() is one line for a person."""
@@ -38,3 +40,8 @@ class CoverageError(MoontrimError):
 
 class BusyError(MoontrimError):
     """Too many requests at once; the same one may succeed later."""
+
+
+def unwritable(field: str, path: Path, error: OSError) -> InputError:
+    """Returns the error for a file that cannot be written. field: the option or key for it."""
+    return InputError(field, str(path), f"a file that can be written ({error.strerror})")

@@ -11,7 +11,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from moontrim.errors import InputError
+from moontrim.errors import InputError, unwritable
 from moontrim.formats import iso_utc
 from moontrim.report import words
 from moontrim.report.columns import COLUMNS
@@ -173,8 +173,3 @@ def summary(report: SessionReport) -> dict[str, Any]:
 
 def _plain(value: Any) -> dict[str, Any] | None:
     return None if value is None else asdict(value)
-
-
-def unwritable(option: str, path: Path, error: OSError) -> InputError:
-    """Returns the error for a file that cannot be written."""
-    return InputError(option, str(path), f"a file that can be written ({error.strerror})")

@@ -15,12 +15,11 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from moontrim import __version__
-from moontrim.errors import MoontrimError
+from moontrim.errors import MoontrimError, unwritable
 from moontrim.formats import LEG_LABELS, iso_utc
 from moontrim.path import LegName
 from moontrim.path.vectors import Array
 from moontrim.report import figures, words
-from moontrim.report.export import unwritable
 from moontrim.report.facts import ROUNDING_SIGMA
 from moontrim.report.report import SessionReport
 from moontrim.report.style import drawn

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 
 from moontrim.bench.passband.measure import SIGMAS_95, Passband
 from moontrim.bench.passband.show import edges_text, longer, relevant_remarks, verdict
-from moontrim.errors import InputError
+from moontrim.errors import unwritable
 
 SMOOTH: dict[str, Any] = {"color": "#16325c", "linewidth": 1.6}
 FINE: dict[str, Any] = {"color": "#bdbdbd", "linewidth": 0.5}
@@ -50,9 +50,7 @@ def draw_passband(passband: Passband, path: Path) -> None:
         else:
             figure.savefig(path, format="png")
     except OSError as error:
-        raise InputError(
-            "--picture", str(path), f"a file that can be written ({error.strerror})"
-        ) from None
+        raise unwritable("--picture", path, error) from None
 
 
 def _whole_panel(axes: Axes, passband: Passband) -> None:

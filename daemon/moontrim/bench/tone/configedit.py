@@ -15,7 +15,7 @@ from typing import Any
 import tomlkit
 
 from moontrim.config.settings import load_settings, settings_from
-from moontrim.errors import InputError
+from moontrim.errors import InputError, unwritable
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +71,7 @@ def write(change: ConfigEdit) -> Path:
         _place(copy, change.old, mode, replace=False)
         _place(path, change.new, mode, replace=True)
     except OSError as error:
-        raise InputError(
-            "config", str(change.path), f"a file that can be written ({error.strerror})"
-        ) from None
+        raise unwritable("config", change.path, error) from None
     return copy
 
 

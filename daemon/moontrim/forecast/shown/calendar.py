@@ -9,7 +9,7 @@ from pathlib import Path
 
 from icalendar import Calendar, Event
 
-from moontrim.errors import InputError
+from moontrim.errors import unwritable
 from moontrim.forecast.compute import Forecast
 from moontrim.forecast.shown.words import day_text, hz_text, minute, span_text, utc_time, zone_text
 from moontrim.forecast.window import Window
@@ -30,9 +30,7 @@ def write_calendar(forecasts: Iterable[Forecast], path: Path, zone: tzinfo | Non
     try:
         path.write_bytes(calendar.to_ical())
     except OSError as error:
-        raise InputError(
-            "--calendar", str(path), f"a file that can be written ({error.strerror})"
-        ) from None
+        raise unwritable("--calendar", path, error) from None
     return events
 
 

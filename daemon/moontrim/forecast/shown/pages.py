@@ -14,7 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from moontrim.errors import InputError
+from moontrim.errors import InputError, unwritable
 from moontrim.forecast.compute import Forecast
 from moontrim.forecast.shown.panels import fill, kinds_of
 from moontrim.forecast.shown.timeaxes import mark_above, mark_below
@@ -54,9 +54,7 @@ def write_pages(
         try:
             _save(figure, name)
         except OSError as error:
-            raise InputError(
-                "--plot", str(name), f"a file that can be written ({error.strerror})"
-            ) from None
+            raise unwritable("--plot", name, error) from None
         written.append(name)
         if progress is not None:
             progress(min(1.0, len(written) / max(total, 1)))

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from moontrim.errors import InputError
+from moontrim.errors import unwritable
 from moontrim.forecast.compute import Forecast
 from moontrim.forecast.polarisation import mismatch_db
 from moontrim.forecast.signal import in_bandwidth_db
@@ -173,9 +173,7 @@ def write_csv(forecasts: Iterable[Forecast], path: Path) -> int:
                         writer.writerow(row)
                         rows += 1
     except OSError as error:
-        raise InputError(
-            "--csv", str(path), f"a file that can be written ({error.strerror})"
-        ) from None
+        raise unwritable("--csv", path, error) from None
     return rows
 
 
