@@ -135,7 +135,7 @@ FIXED = [
 @pytest.mark.parametrize("case", FIXED, ids=lambda case: case.name)
 def test_dials_that_need_not_move(case: Case, ephemeris: Ephemeris) -> None:
     settings = station("partner", dial_resolution_hz=10, while_transmitting=case.mode)
-    session = first_session(settings).with_here(settings, trim_tx_hz=case.tx_trim_hz)
+    session = first_session(settings).with_band_choices(settings, trim_tx_hz=case.tx_trim_hz)
     session = session.model_copy(update={"correcting": case.correcting})
     record = DialRecord()
     for at_s, rx_off_hz, tx_off_hz, keyed in case.record:
