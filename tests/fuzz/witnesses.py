@@ -43,13 +43,13 @@ class _Home:
 
     def __init__(self) -> None:
         self.fixes = 0
-        self._keeper = HomeKeeper(_GPS, self._moved, lambda: False)
+        self._keeper = HomeKeeper(_GPS, self._moved)
         hold(self._keeper.doubt(), "home is trusted before any fix")
 
     def take(self, fix: Fix) -> None:
         _judge(fix)
         self.fixes += 1
-        self._keeper.take(fix)
+        self._keeper.take(fix, transmitting=False)
 
     def _moved(self, site: Site) -> None:
         hold(self.fixes >= 5, "home moved by a fix or two")

@@ -65,7 +65,7 @@ class Order:
 
     def __init__(self, daemon: Daemon) -> None:
         self._settings = daemon.settings
-        self.made: list[Seen] = [as_seen(daemon.tracker.session, daemon.settings)]
+        self.made: list[Seen] = [as_seen(daemon.session, daemon.settings)]
         put = daemon.saver.put
 
         def note(session: Session) -> None:

@@ -58,7 +58,7 @@ def test_another_broker_comes_up_that_remembers_nothing(
                 await watch.until(lambda: watch.latest.get(f"{BASE}/info"), 20.0)
                 await nudge(port)
                 await watch.state(lambda s: s["sked_hz"] == sked_hz + 500, 20.0)
-            faults = [fault.text for fault in here.daemon.tracker.faults]
+            faults = [fault.text for fault in here.daemon.record.faults]
             assert not [text for text in faults if "missed" not in text], faults
 
     asyncio.run(main())

@@ -8,8 +8,9 @@ import contextlib
 import os
 import shutil
 import socket
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Coroutine
 from contextlib import asynccontextmanager
+from typing import Any
 
 import pytest
 
@@ -101,8 +102,8 @@ async def gpsd(port: int, *devices: str) -> AsyncIterator[None]:
 
 
 @asynccontextmanager
-async def running(*workers: object) -> AsyncIterator[None]:
-    tasks = [asyncio.ensure_future(worker.run()) for worker in workers]  # type: ignore[attr-defined]
+async def running(*workers: Coroutine[Any, Any, None]) -> AsyncIterator[None]:
+    tasks = [asyncio.ensure_future(worker) for worker in workers]
     try:
         async with within(40.0):
             yield
@@ -126,8 +127,8 @@ def test_a_van_drives_up_a_hill() -> None:
         port = free_port()
         receiver = Receiver(free_port(socket.SOCK_DGRAM))
         got: asyncio.Queue[Fix] = asyncio.Queue()
-        watch = GpsWatch(GpsSettings(source="gpsd", port=port), SystemClock(), got.put_nowait)
-        async with gpsd(port, receiver.name), running(receiver, watch):
+        watch = GpsWatch(GpsSettings(source="gpsd", port=port), SystemClock())
+        async with gpsd(port, receiver.name), running(receiver.run(), watch.run(got.put_nowait)):
             fix = await fix_at(got, VALLEY)
             # gpsd prints nine places of a degree, 0.1 mm, and our sentences have six of a minute.
             assert distance_m(VALLEY, fix.position) < 0.1
@@ -171,8 +172,8 @@ def test_a_receiver_whose_time_is_wrong_by_five_seconds() -> None:
         receiver = Receiver(free_port(socket.SOCK_DGRAM))
         receiver.behind_s = 5.0
         got: asyncio.Queue[Fix] = asyncio.Queue()
-        watch = GpsWatch(GpsSettings(source="gpsd", port=port), SystemClock(), got.put_nowait)
-        async with gpsd(port, receiver.name), running(receiver, watch):
+        watch = GpsWatch(GpsSettings(source="gpsd", port=port), SystemClock())
+        async with gpsd(port, receiver.name), running(receiver.run(), watch.run(got.put_nowait)):
             low_s, high_s = clock_ahead_s(await got.get()) or (0.0, 0.0)
             assert low_s <= 5.0 <= high_s and low_s > 3.0
 
@@ -184,8 +185,8 @@ def test_gpsd_dies_and_comes_back() -> None:
         port = free_port()
         receiver = Receiver(free_port(socket.SOCK_DGRAM))
         got: asyncio.Queue[Fix] = asyncio.Queue()
-        watch = GpsWatch(GpsSettings(source="gpsd", port=port), SystemClock(), got.put_nowait)
-        async with running(receiver, watch):
+        watch = GpsWatch(GpsSettings(source="gpsd", port=port), SystemClock())
+        async with running(receiver.run(), watch.run(got.put_nowait)):
             async with gpsd(port, receiver.name):
                 await got.get()
                 assert watch.problem == ""
@@ -210,8 +211,11 @@ def test_one_receiver_of_two() -> None:
         hill.site = HILL
         got: asyncio.Queue[Fix] = asyncio.Queue()
         settings = GpsSettings(source="gpsd", port=port, device=hill.name)
-        watch = GpsWatch(settings, SystemClock(), got.put_nowait)
-        async with gpsd(port, valley.name, hill.name), running(valley, hill, watch):
+        watch = GpsWatch(settings, SystemClock())
+        async with (
+            gpsd(port, valley.name, hill.name),
+            running(valley.run(), hill.run(), watch.run(got.put_nowait)),
+        ):
             for _ in range(5):
                 assert distance_m(HILL, (await got.get()).position) < 1.0
 

@@ -157,11 +157,11 @@ def test_refused_with_a_reason_and_nothing_changes(tmp_path: Path, ephemeris: Ep
         async with station(tmp_path, ephemeris) as here, Watch.on(here.port) as watch:
             await watch.online()
             await watch.state(lambda s: s["tracking"] == "on frequency", 5.0)
-            before = here.daemon.tracker.session
+            before = here.daemon.session
 
             async def code(name: str, payload: object, *options: str) -> str:
                 reply = await here.request(name, payload, *options)
-                assert here.daemon.tracker.session == before
+                assert here.daemon.session == before
                 return str(reply["error"]["code"])
 
             # mosquitto_rr cannot retain
@@ -169,7 +169,7 @@ def test_refused_with_a_reason_and_nothing_changes(tmp_path: Path, ephemeris: Ep
             await here.publish("cmd/local/nudge", "10", "-r", *reply_to)
             reply = await watch.until(lambda: watch.json("reply/local/r"))
             assert reply["error"]["code"] == "retained"
-            assert here.daemon.tracker.session == before
+            assert here.daemon.session == before
             assert await code("sked", "1") == "out_of_range"
             assert await code("sked", '{"hz":') == "bad_json"
             assert await code("sked", '{"mhz":10368}') == "bad_value"
@@ -179,7 +179,7 @@ def test_refused_with_a_reason_and_nothing_changes(tmp_path: Path, ephemeris: Ep
             replies = [await here.request(*nudge) for _ in range(3)]
             assert replies[0] == replies[1] == replies[2]
             assert replies[0]["result"] == {"sked_hz": 10_368_100_010}, "done once"
-            before = here.daemon.tracker.session
+            before = here.daemon.session
 
             # The broker's own limit: such a client is thrown out, and the daemon stays.
             await here.publish("cmd/local/nudge", "1" * 20_000)
@@ -191,7 +191,7 @@ def test_refused_with_a_reason_and_nothing_changes(tmp_path: Path, ephemeris: Ep
                 *("mosquitto_sub", "-p", str(here.port), "-t", f"{BASE}/cmd/#", "-v", "-W", "1")
             )
             assert (code_, output) == (27, "Timed out\n"), output
-            assert here.daemon.tracker.session == before
+            assert here.daemon.session == before
             assert watch.latest[f"{BASE}/availability"] == b"online"
             assert watch.json("state")["schema"] == 1
 
@@ -202,7 +202,7 @@ def test_a_reply_goes_nowhere_but_below_its_own_topic(tmp_path: Path, ephemeris:
     async def main() -> None:
         async with station(tmp_path, ephemeris) as here, Watch.on(here.port, "#") as watch:
             await watch.online()
-            before = here.daemon.tracker.session
+            before = here.daemon.session
             for topic in (f"{BASE}/state", f"{BASE}/reply/phone/x", "elsewhere", f"{BASE}/reply"):
                 properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
                 properties.ResponseTopic = topic
@@ -214,7 +214,7 @@ def test_a_reply_goes_nowhere_but_below_its_own_topic(tmp_path: Path, ephemeris:
                 assert event["ok"] is False
                 assert "replies" in event["text"]
                 assert all(b'"ok"' not in p for t, p in watch.history if not t.endswith("/event"))
-            assert here.daemon.tracker.session == before
+            assert here.daemon.session == before
 
     asyncio.run(main())
 
@@ -293,7 +293,7 @@ def test_accounts_on_the_network(tmp_path: Path, ephemeris: Ephemeris) -> None:
             async with Watch.on(here.port, **phone) as watch:
                 await watch.online()
                 await watch.state(lambda s: s["tracking"] == "on frequency", 5.0)
-                before = here.daemon.tracker.session
+                before = here.daemon.session
                 as_viewer = ("-u", "viewer", "-P", words["viewer"])
                 for account in ("viewer", "phone", "local"):
                     await here.publish(f"cmd/{account}/nudge", "10", *as_viewer)
@@ -373,22 +373,22 @@ def test_broker_killed_and_stopped(tmp_path: Path, ephemeris: Ephemeris) -> None
     async def main() -> None:
         async with station(tmp_path, ephemeris) as here:
             await back(here, 8.0)
-            tracker = here.daemon.tracker
+            record = here.daemon.record
             os.kill(own_broker_pid(here), signal.SIGKILL)
             took_s = await back(here, 4.0)
             print(f"broker killed: back after {took_s:.2f} s")
             pid = own_broker_pid(here)
-            ticks = tracker.ticks
+            ticks = record.ticks
             os.kill(pid, signal.SIGSTOP)
             await asyncio.sleep(4.0)
-            assert tracker.ticks - ticks >= 4
+            assert record.ticks - ticks >= 4
             assert here.daemon.hub.latest is not None
             assert here.daemon.hub.latest.tracking is Tracking.ON_FREQUENCY
             os.kill(pid, signal.SIGCONT)
             took_s = await back(here, 3.0)
             print(f"broker stopped for 4 s: back after {took_s:.2f} s")
-            assert tracker.missed_seconds == 0
-            assert [fault.text for fault in tracker.faults] == []
+            assert record.missed_seconds == 0
+            assert [fault.text for fault in record.faults] == []
         assert not Path(f"/proc/{pid}").exists(), "it ends with the daemon"
 
     asyncio.run(main())
@@ -409,7 +409,7 @@ def test_a_broker_that_hangs_for_good_is_replaced(
             await until(lambda: not Path(f"/proc/{pid}").exists(), 20.0)
             async with Watch.on(here.port, within_s=10.0) as watch:
                 await watch.state(lambda s: s["tracking"] == "on frequency", 10.0)
-            assert here.daemon.tracker.missed_seconds == 0
+            assert here.daemon.record.missed_seconds == 0
 
     asyncio.run(main())
 
@@ -675,7 +675,7 @@ def test_hubs_are_told_and_can_command(tmp_path: Path, ephemeris: Ephemeris) -> 
             state = await watch.state(lambda s: s["band"] == "24 GHz")
             assert (state["agreement"], state["correcting"]) == ("partner", False)
             assert state["transmit_permitted"] is False
-            session = here.daemon.tracker.session
+            session = here.daemon.session
             assert session.bands["10 GHz"].sked_hz == 10_368_100_500
             bad = [p for t, p in watch.history if t == f"{BASE}/event" and b'"ok":false' in p]
             assert bad == []
@@ -755,7 +755,7 @@ def test_a_relay_on_the_network_is_switched_through_the_broker(
         async with station(tmp_path, ephemeris, tables=tables) as here:
             await until_online(here)
             async with Watch.on(here.port, "mast/relay") as relay:
-                switch = here.daemon.transmitting.publish
+                switch = here.daemon.transmitting.relays.publish
                 await switch("mast/relay", "on")
                 await until(lambda: relay.latest.get("mast/relay") == b"on")
                 await switch("mast/relay", "off")

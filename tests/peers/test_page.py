@@ -259,7 +259,7 @@ def test_what_is_refused_says_why_and_changes_nothing(
 ) -> None:
     async def main() -> None:
         async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
-            before = here.daemon.tracker.session
+            before = here.daemon.session
             await held.tap("#sked-open")
             for typed, said in (("ten", "type megahertz"), ("10500", "Allowed: 10\u202f368")):
                 await held.page.fill("#sked-text", typed)
@@ -269,7 +269,7 @@ def test_what_is_refused_says_why_and_changes_nothing(
             await held.page.fill("#partner-text", "<b>nowhere</b>")
             await held.tap('#partner-form button[type="submit"]')
             await held.until_text("#refusal", "<b>nowhere</b>")
-            assert here.daemon.tracker.session == before
+            assert here.daemon.session == before
 
     shared.run(main())
 
@@ -310,7 +310,7 @@ def test_a_trim_just_before_a_band_is_not_carried_over(
                     await tap('[data-trim="rx"][data-by="1"]');
                 }"""
             )
-            chosen = here.daemon.tracker.session
+            chosen = here.daemon.session
             assert chosen.band == "24 GHz"
             assert chosen.band_choices(here.daemon.settings).trim_rx_hz == 1.0
 

@@ -162,7 +162,7 @@ def test_what_works(scene: Any) -> None:
                 assert await other.ask("f") == hz
         assert s.radio.mode == "CW" and s.radio.power_fraction == 0.4
         assert [entry.split()[0] for entry in s.keying.log] == ["raise", "keyed", "released"]
-        assert s.daemon.tracker.faults == ()
+        assert s.daemon.record.faults == ()
 
     scene(play)
 
@@ -170,11 +170,11 @@ def test_what_works(scene: Any) -> None:
 def test_what_is_refused(scene: Any) -> None:
     async def play(s: Stand) -> None:
         async with Rigctl.connected(s.port) as rigctl:
-            before = s.daemon.tracker.session
+            before = s.daemon.session
             for command, reason in REFUSED:
                 said = await rigctl.ask(f"\\{command}")
                 assert said.endswith(reason), (command, said[-200:])
-            assert s.daemon.tracker.session == before
+            assert s.daemon.session == before
             # Its library is alone in this: after the refused set it may show what it asked for.
             assert await rigctl.ask("f") == f"Frequency: {SKED_HZ}"
 
@@ -183,7 +183,7 @@ def test_what_is_refused(scene: Any) -> None:
 
 def test_what_stays_with_the_client(scene: Any) -> None:
     async def play(s: Stand) -> None:
-        before = s.daemon.tracker.session
+        before = s.daemon.session
         async with Rigctl.connected(s.port) as rigctl, s.program() as other:
             for command in LOCAL:
                 await rigctl.ask(f"\\{command}")
@@ -192,7 +192,7 @@ def test_what_stays_with_the_client(scene: Any) -> None:
                 # its own answers apart, should a client send them
                 if command not in ("dump_state", "chk_vfo"):
                     assert await other.ask(f"\\{command}") == "RPRT -11", command
-        assert s.daemon.tracker.session == before
+        assert s.daemon.session == before
         assert s.keying.log == []
 
     scene(play)
@@ -373,7 +373,7 @@ HOSTILE: list[bytes] = [
 
 def test_hostile_bytes_change_nothing(scene: Any) -> None:
     async def play(s: Stand) -> None:
-        before = s.daemon.tracker.session
+        before = s.daemon.session
         tasks = len(asyncio.all_tasks())
         chance = random.Random(5)
         garbage = [chance.randbytes(chance.randrange(1, 2000)) for _ in range(300)]
@@ -407,7 +407,7 @@ def test_hostile_bytes_change_nothing(scene: Any) -> None:
         async with within(10.0):
             while len(asyncio.all_tasks()) != tasks:
                 await asyncio.sleep(0.01)
-        assert s.daemon.tracker.session == before
+        assert s.daemon.session == before
         assert s.keying.log == []
         assert s.radio.mode == "USB"
 

@@ -73,7 +73,7 @@ def test_drive_mode_and_dials_are_the_new_bands(stage: Any) -> None:
         s.radio.set_transmit(True)
         await s.clock.sleep(2.0)
         assert s.radio.transmitting, "released"
-        assert not s.daemon.tracker.faults
+        assert not s.daemon.record.faults
 
     stage(scene)
 
@@ -161,7 +161,7 @@ def test_drive_that_cannot_be_lowered_inhibits(stage: Any, can_tell: bool) -> No
         await to_10_ghz(s)
         await s.steady(3)  # receiving goes on
         assert ("turn it down" if can_tell else "does not tell") in s.seen.link.inhibit
-        assert "must not transmit" in s.daemon.tracker.faults[-1].text
+        assert "must not transmit" in s.daemon.record.faults[-1].text
         s.radio.set_transmit(True)
         await s.clock.sleep(1.0)
         assert not s.radio.transmitting, "unkeyed at once"
@@ -326,7 +326,7 @@ def test_cross_band(tmp_path: Path, ephemeris: Ephemeris) -> None:
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
         await s.steady(10)
-        ideal = s.daemon.tracker.ideal(s.clock.utc_s())
+        ideal = s.daemon.planning.ideal(s.clock.utc_s())
         assert (
             abs(ideal.rx_hz - received_hz) < 20_000 and abs(ideal.tx_hz - 10_368_100_000) < 20_000
         )
@@ -336,7 +336,7 @@ def test_cross_band(tmp_path: Path, ephemeris: Ephemeris) -> None:
         assert s.seen.link.inhibit == ""
         s.daemon.inbox.tell(NudgeSked("test", 500.0))
         await s.clock.sleep(1.0)
-        moved = s.daemon.tracker.ideal(s.clock.utc_s())
+        moved = s.daemon.planning.ideal(s.clock.utc_s())
         assert moved.tx_hz - ideal.tx_hz == pytest.approx(500.0, abs=5.0), "moves along"
         with pytest.raises(InputError, match="10449"):
             await s.daemon.ask(NudgeSked("test", -1_000_000.0))

@@ -80,7 +80,8 @@ def test_the_bound_of_the_clock_is_in_the_state(stage: Callable[..., Stage]) -> 
 
 def fixes(s: Stage, position: Position, count: int = 5) -> None:
     for _ in range(count):
-        s.daemon.whereabouts.gps._accept(Fix(position, None, s.clock.utc_s()))
+        fix, transmitting = Fix(position, None, s.clock.utc_s()), s.daemon.transmitting
+        s.daemon.whereabouts.located(fix, transmitting=transmitting.transmitting())
 
 
 GPS = {"gps": {"source": "gpsd", "use_for_home": True}}
@@ -97,10 +98,10 @@ def test_home_by_the_receiver(stage: Callable[..., Stage], ephemeris: Ephemeris)
             await s.daemon.transmitting.keyer.request("test")
         fixes(s, HOME)
         await s.until(Tracking.ON_FREQUENCY, 3.0)
-        partner = s.daemon.tracker.session.partner_site(s.daemon.settings)
+        partner = s.daemon.session.partner_site(s.daemon.settings)
         exact = solve_path(ephemeris, HOME.site(), partner, s.clock.utc_s())
         ideal_hz = 10_368_100_000 * (1.0 + float(exact.legs["from_moon"].fraction))
-        assert s.daemon.tracker.ideal(s.clock.utc_s()).rx_hz == pytest.approx(ideal_hz, abs=0.01)
+        assert s.daemon.planning.ideal(s.clock.utc_s()).rx_hz == pytest.approx(ideal_hz, abs=0.01)
         moon = moon_from(ephemeris, HOME.site(), s.clock.utc_s())
         assert s.seen.moon is not None
         assert s.seen.moon.elevation_deg == pytest.approx(float(moon.elevation_deg), abs=0.01)

@@ -81,7 +81,7 @@ def test_commands_take_effect_at_once(stage: Any) -> None:
             await s.clock.sleep(0.15)
             assert s.seen.last_change is not None and s.seen.last_change.by == "phone"
             now = s.clock.utc_s()
-            ideal = s.daemon.tracker.ideal(now)
+            ideal = s.daemon.planning.ideal(now)
             assert s.radio.rx_dial_hz == pytest.approx(s.band.dial_hz(ideal.rx_hz), abs=0.8)
             assert s.radio.tx_dial_hz == pytest.approx(s.band.dial_hz(ideal.tx_hz), abs=0.8)
             await s.steady(3)
@@ -181,12 +181,12 @@ def test_put_back_but_no_fight(stage: Any) -> None:
         await s.clock.sleep(2.0)
         await s.steady(5)
         assert s.seen.sked_hz == SKED_HZ
-        s.daemon.tracker.faults = ()
+        before = len(s.daemon.record.faults)
         for _ in range(8):
             s.radio.turn_dial(+300)
             await s.clock.sleep(0.9)
         assert s.seen.tracking is Tracking.YIELDING
-        assert any("left alone" in fault.text for fault in s.daemon.tracker.faults)
+        assert any("left alone" in fault.text for fault in s.daemon.record.faults[before:])
         await s.until(Tracking.ON_FREQUENCY, 13.0)
 
     stage(scene, radio={"when_turned": "put_back"})
@@ -241,7 +241,7 @@ def test_mid_over_is_right_in_the_middle(stage: Any) -> None:
         s.radio.key(True)
         residuals = []
         for _ in range(3):
-            ideal = s.daemon.tracker.ideal(s.clock.utc_s())
+            ideal = s.daemon.planning.ideal(s.clock.utc_s())
             residuals.append(s.radio.tx_dial_hz - s.band.dial_hz(ideal.tx_hz))
             await s.clock.sleep(30.0)
         assert abs(residuals[0]) > 3.0, "the scenario needs some drift"
@@ -281,7 +281,7 @@ def test_one_dial_follows_the_key(stage: Any) -> None:
         for keyed in (True, False, True, False):
             s.radio.key(keyed)
             await s.clock.sleep(1.0)
-            ideal = s.daemon.tracker.ideal(s.clock.utc_s())
+            ideal = s.daemon.planning.ideal(s.clock.utc_s())
             wanted_hz = ideal.tx_hz if keyed else ideal.rx_hz
             assert s.radio.rx_dial_hz == pytest.approx(s.band.dial_hz(wanted_hz), abs=0.8)
 
@@ -326,7 +326,7 @@ def test_a_foot_switch_we_cannot_release_is_said(stage: Any) -> None:
         assert s.radio.transmitting
         assert s.seen.last_fault is not None
         assert "transmits without permission" in s.seen.last_fault.text
-        assert len(s.daemon.tracker.faults) == 1, "said once"
+        assert len(s.daemon.record.faults) == 1, "said once"
 
     stage(scene)
 
@@ -353,7 +353,7 @@ def test_an_unfit_radio_is_named_and_tried_again_slowly(stage: Any) -> None:
         assert s.seen.tracking is Tracking.RADIO_UNFIT
         assert s.seen.missed_seconds == 0
         assert 3 <= s.seen.link.failures <= 6, "every 15 s or so"
-        assert len(s.daemon.tracker.faults) == 1, "said once"
+        assert len(s.daemon.record.faults) == 1, "said once"
         Fickle.fit = True
         await s.until(Tracking.ON_FREQUENCY, 20.0)
         await s.steady(3)
@@ -387,13 +387,13 @@ def test_a_clock_set_back_is_noticed_whoever_keeps_asking(stage: Any) -> None:
 
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
-        ticks = s.daemon.tracker.ticks
+        ticks = s.daemon.record.ticks
         s.clock.step_utc(-60.0)
         for _ in range(10):
             s.daemon.inbox.tell(ReadBack("test"))
             await s.clock.sleep(0.4)
-        assert s.daemon.tracker.ticks >= ticks + 4
-        assert any("stepped by -60" in fault.text for fault in s.daemon.tracker.faults)
+        assert s.daemon.record.ticks >= ticks + 4
+        assert any("stepped by -60" in fault.text for fault in s.daemon.record.faults)
 
     stage(scene)
 
@@ -436,7 +436,7 @@ def test_end_of_the_tables_is_a_state_not_a_crash(stage: Any, ephemeris: Ephemer
         await s.clock.sleep(60.0)
         assert s.radio.rx_dial_hz == before
         assert s.seen.link.state is LinkState.READY
-        assert len(s.daemon.tracker.faults) <= 2, "said once"
+        assert len(s.daemon.record.faults) <= 2, "said once"
 
     stage(scene, ephemeris.last_utc_s - 700.0)
 

@@ -147,12 +147,12 @@ def test_a_leap_second_by_a_clock_that_repeats_one(keying: Any) -> None:
     up for, and the dials are where the new time wants them."""
 
     async def scene(s: Stage) -> None:
-        ticks = s.daemon.tracker.ticks
+        ticks = s.daemon.record.ticks
         s.clock.step_utc(-1.0)
         await unkeyed(s)
         s.daemon.transmitting.release("test")
         await s.clock.sleep(1.0)
-        assert s.daemon.tracker.ticks - ticks <= 4, "no burst"
+        assert s.daemon.record.ticks - ticks <= 4, "no burst"
         await s.until(Tracking.ON_FREQUENCY, 3.0)
         await s.steady(5)
         assert s.seen.missed_seconds == 0
@@ -178,22 +178,21 @@ def test_a_relay_on_the_network_without_a_broker_is_not_keyed_over(
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         transmitting = s.daemon.transmitting
-        nobody = transmitting.publish
         with pytest.raises(KeyingRefused, match="no connection to a broker"):
             await transmitting.request("test")
         assert not s.radio.transmitting
-        transmitting.publish = there
+        transmitting.relays.attach(there)
         await s.clock.sleep(3.0)
         await transmitting.request("test")
         assert s.radio.transmitting and heard[-1] == "on"
-        transmitting.publish = nobody
+        transmitting.relays.detach()
         transmitting.release("test")
         await s.clock.sleep(2.0)
         assert not s.radio.transmitting
         assert any("far relay" in text for text in s.seen.keying.stuck), s.seen.keying
         with pytest.raises(KeyingRefused, match="far relay"):
             await transmitting.request("test")
-        transmitting.publish = there
+        transmitting.relays.attach(there)
         await s.clock.sleep(2.0)
         assert heard[-1] == "off" and s.seen.keying.state is Phase.IDLE
         await transmitting.request("test")
@@ -257,7 +256,7 @@ def test_a_radio_with_coarser_steps_than_the_config_says(
 
     async def scene(s: Stage) -> None:
         await s.clock.sleep(120.0)
-        sked_hz = s.daemon.tracker.session.band_choices(s.daemon.settings).sked_hz
+        sked_hz = s.daemon.session.band_choices(s.daemon.settings).sked_hz
         assert sked_hz == SKED_HZ, (sked_hz, s.seen.tracking, s.seen.reason)
         assert s.seen.tracking is Tracking.RADIO_DISAGREES
         assert "dial_resolution_hz" in s.seen.reason
@@ -299,9 +298,7 @@ def test_two_daemons_on_one_radio_do_not_fight(tmp_path: Path, ephemeris: Epheme
                 s.radio.on_change = changed
                 await s.clock.sleep(60.0)
                 assert len(large) <= 3, large
-                skeds = [
-                    d.tracker.session.band_choices(d.settings).sked_hz for d in (s.daemon, other)
-                ]
+                skeds = [d.session.band_choices(d.settings).sked_hz for d in (s.daemon, other)]
                 assert abs(skeds[0] - skeds[1]) < 50.0, skeds
             finally:
                 other.stop.set()

@@ -76,7 +76,7 @@ def main(scene: str, folder: Path) -> None:
         seen["problem"] = s.daemon.saver.problem
         await s.steady(10)
         seen["steady"] = True
-        seen["memory_hz"] = s.daemon.tracker.session.band_choices(settings).sked_hz
+        seen["memory_hz"] = s.daemon.session.band_choices(settings).sked_hz
         seen["disk_hz"] = on_disk_hz()
         seen["litter"] = sorted(p.name for p in state.iterdir())
         mend(scene, folder)

@@ -238,8 +238,8 @@ def test_a_day_without_a_missed_second(tmp_path: Path, ephemeris: Ephemeris) -> 
             blocks.append(sys.getallocatedblocks())
             assert s.seen.moon is not None
             elevations.append(s.seen.moon.elevation_deg)
-        assert s.daemon.tracker.missed_seconds == 0
-        assert s.daemon.tracker.ticks >= 86400
+        assert s.daemon.record.missed_seconds == 0
+        assert s.daemon.record.ticks >= 86400
 
     band = {
         "name": "1296 MHz",
@@ -253,4 +253,4 @@ def test_a_day_without_a_missed_second(tmp_path: Path, ephemeris: Ephemeris) -> 
     assert len(set(counts)) == 1, counts
     # A list that kept one thing a minute would be over that.
     assert median(blocks[16:]) - median(blocks[8:16]) < 300, blocks
-    assert not done.daemon.tracker.faults
+    assert not done.daemon.record.faults

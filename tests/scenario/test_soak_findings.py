@@ -219,7 +219,7 @@ def test_a_radio_that_cannot_tell_is_known_to_transmit_when_we_have_keyed_it(
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         await s.daemon.transmitting.request("test")
         if contact:
-            s.daemon.transmitting._seen_outside(False)
+            s.daemon.transmitting._keyed_outside(False)
         s.radio.on_change = lambda at_s, rx_hz, tx_hz, _: dials_hz.add((rx_hz, tx_hz))
         await s.daemon.ask(NudgeSked("test", 1000.0))
         await s.clock.sleep(10.0)

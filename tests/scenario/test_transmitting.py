@@ -217,7 +217,7 @@ def test_without_split_the_one_dial_goes_where_it_transmits_first(
         seen: list[tuple[float, int, bool]] = []
         s.radio.on_change = lambda at_s, rx_hz, tx_hz, on: seen.append((at_s, rx_hz, on))
         await s.daemon.transmitting.request("test")
-        ideal = s.daemon.tracker.ideal(s.clock.utc_s())
+        ideal = s.daemon.planning.ideal(s.clock.utc_s())
         apart_hz = abs(ideal.rx_hz - ideal.tx_hz)
         assert apart_hz > 1000.0
         keyed = [dial_hz for _, dial_hz, on in seen if on]
@@ -232,7 +232,7 @@ def test_without_split_the_one_dial_goes_where_it_transmits_first(
         await s.clock.sleep(0.5)
         await s.until(Tracking.ON_FREQUENCY, 1.0)
         residual_hz = (
-            s.band.on_air_hz(s.radio.rx_dial_hz) - s.daemon.tracker.ideal(s.clock.utc_s()).rx_hz
+            s.band.on_air_hz(s.radio.rx_dial_hz) - s.daemon.planning.ideal(s.clock.utc_s()).rx_hz
         )
         assert abs(residual_hz) < 1.5
         await s.steady(5)

@@ -37,7 +37,7 @@ import time, moontrim.tracking.tracker as tracker
 tick = tracker.Tracker._tick
 def stalls(self, second):
     tick(self, second)
-    if self.ticks == 4:
+    if self._record.ticks == 4:
         time.sleep(1000)
 tracker.Tracker._tick = stalls
 {RUN}
@@ -48,12 +48,12 @@ import asyncio, moontrim.tracking.tracker as tracker
 run = tracker.Tracker.run
 async def dies(self):
     task = asyncio.create_task(run(self))
-    while self.ticks < 4:
+    while self._record.ticks < 4:
         await asyncio.sleep(0.05)
     task.cancel()
     while True:
         await asyncio.sleep(0.1)
-        self._publish()
+        self._publisher.publish(self._submitter.plan, self._submitter.hindrances())
         print("alive", flush=True)
 tracker.Tracker.run = dies
 {RUN}

@@ -72,8 +72,8 @@ class Judge:
         """Another life of the daemon, with the choices that were saved; its snapshots are looked at
         on their way."""
         self._counted("a life begins with what was saved")
-        if (saved := self.station.disk.saved) and life.daemon.tracker.session != saved:
-            self.violated(f"it began with {life.daemon.tracker.session}, not with {saved}")
+        if (saved := self.station.disk.saved) and life.daemon.session != saved:
+            self.violated(f"it began with {life.daemon.session}, not with {saved}")
         self.life, self._last, self.on_frequency_since_s = life, None, math.inf
         publish = life.daemon.hub.publish
 
@@ -243,7 +243,7 @@ class Judge:
         life, radio = self.life, self.station.radio
         if life is None or radio.transmitting:
             return None
-        session, band = life.daemon.tracker.session, self._band()
+        session, band = life.daemon.session, self._band()
         utc_s = self._clock.utc_s()
         lead_s = band.over_s / 2 if band.while_transmitting == "mid_over" else 0.0
         try:
@@ -301,7 +301,7 @@ class Judge:
         settings = self._plan.settings
         if self.life is None:
             return settings.bands[0]
-        return settings.band(self.life.daemon.tracker.session.band)
+        return settings.band(self.life.daemon.session.band)
 
     def _troubled(self, within_s: float) -> bool:
         return self._now() - self.trouble_s() < within_s

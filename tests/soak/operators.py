@@ -130,7 +130,7 @@ class Operators:
 
     async def put_right(self) -> None:
         """As a person would who comes back and finds it all in disorder."""
-        band = self._daemon.tracker.session.band
+        band = self._daemon.session.band
         for command in soothe(self._daemon.settings, "operator", band):
             self._told(f"put right: {command}")
             await self._ask(command)

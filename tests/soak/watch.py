@@ -92,7 +92,7 @@ class UnkeyWatch:
         judge, settings = self._judge, self._plan.settings
         poll_s = settings.radio.poll_s + settings.radio.deadline_s
         over_s = self._clock.monotonic_s() - judge.rf_since_s
-        session = None if judge.life is None else judge.life.daemon.tracker.session
+        session = None if judge.life is None else judge.life.daemon.session
         return {
             "nobody asks for it": (not self._asking, 0.0),
             "not permitted": (session is not None and not session.transmit_permitted, 0.0),
@@ -127,4 +127,4 @@ class UnkeyWatch:
 
     def _band(self) -> str:
         life = self._judge.life
-        return "" if life is None else life.daemon.tracker.session.band
+        return "" if life is None else life.daemon.session.band

@@ -17,6 +17,7 @@ from moontrim.journal.opening import open_to_write
 from moontrim.journal.schema import NAME, insert
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.rehearsal import embedded_settings
+from moontrim.session.current import CurrentSession
 from moontrim.session.session import Session, first_session
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.planning import Planning
@@ -131,7 +132,8 @@ def budget_json(rx_hz: float, tx_hz: float) -> str:
 def _seconds(
     made: Made, ephemeris: Ephemeris, session: Session, span: range, tracking: dict[str, int]
 ) -> Iterable[tuple[Any, ...]]:
-    planning = Planning(made.settings, ephemeris, session)
+    current = CurrentSession(made.settings, session, lambda session: None)
+    planning = Planning(current, ephemeris)
     band = made.settings.band(session.band)
     band_choices, tx_sked_hz = (
         session.band_choices(made.settings),
@@ -144,12 +146,12 @@ def _seconds(
         utc_s = made.start_utc_s + k
         at_utc_s = utc_s - AHEAD_S
         lost, keyed = made.lost(k), made.keyed(k)
-        on_air = planning.ideal(session, at_utc_s)
+        on_air = planning.ideal(at_utc_s)
         tx_hz = on_air.tx_hz
         if band.while_transmitting == "mid_over" and not keyed:
-            tx_hz = planning.ideal(session, at_utc_s + band.over_s / 2).tx_hz
+            tx_hz = planning.ideal(at_utc_s + band.over_s / 2).tx_hz
         rx_ideal_hz, tx_ideal_hz = band.band().dial_hz(on_air.rx_hz), band.tx_band().dial_hz(tx_hz)
-        moon = planning.moon(session, at_utc_s)
+        moon = planning.moon(at_utc_s)
         state = (
             Tracking.RADIO_LOST
             if lost

@@ -67,7 +67,7 @@ def test_the_guides_driver_works(
             daemon.stop.set()
             assert snapshot is not None
             assert snapshot.tracking is Tracking.ON_FREQUENCY, snapshot.reason
-            ideal = daemon.tracker.ideal(clock.utc_s())
+            ideal = daemon.planning.ideal(clock.utc_s())
             rx_hz, tx_hz = map(int, dials.read_text().split())
             assert rx_hz == pytest.approx(ideal.rx_hz, abs=0.8)
             assert tx_hz == pytest.approx(ideal.tx_hz, abs=0.8)

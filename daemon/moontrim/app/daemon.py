@@ -13,25 +13,35 @@ import signal
 from collections.abc import Callable, Coroutine
 from typing import Any
 
+from moontrim.app.conditions import StationConditions
+from moontrim.app.surroundings import SurroundingsReader
 from moontrim.app.transmitting import Transmitting
 from moontrim.app.whereabouts import Whereabouts
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import BusyError
+from moontrim.gps.receiver import GpsWatch
 from moontrim.gps.timecheck import gps_reader
 from moontrim.path import Ephemeris
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING, Updated
 from moontrim.session.commands import Command
+from moontrim.session.current import CurrentSession
 from moontrim.session.session import Session
 from moontrim.session.sessionfile import SessionSaver, load_session
 from moontrim.state.hub import StateHub
-from moontrim.state.snapshot import Surroundings, Tracking
+from moontrim.state.snapshot import Tracking
 from moontrim.timekeeping.clockjumps import ClockWatch
 from moontrim.timekeeping.sources import readers_for
 from moontrim.timekeeping.trust import ClockTrust
+from moontrim.tracking.changes import Changes
 from moontrim.tracking.commandlog import CommandLog
+from moontrim.tracking.handondial import TurnedDial
 from moontrim.tracking.inbox import Inbox, Request
+from moontrim.tracking.planning import Planning
+from moontrim.tracking.publisher import Publisher
+from moontrim.tracking.record import TrackingRecord
+from moontrim.tracking.submitter import PlanSubmitter
 from moontrim.tracking.tracker import Tracker
 from moontrim.tuning.steps import nearest
 from moontrim_drivers.contract import RigDriver
@@ -63,11 +73,9 @@ class Daemon:
         self.hub = StateHub()
         self.stop = asyncio.Event()
         self.notes = CommandLog(clock.utc_s)
-        # What companions want the operator to know; each sets its own.
-        self.problems: Callable[[], tuple[str, ...]] = tuple
         folder = settings.state_path()
         self.saver = SessionSaver(folder, clock)
-        session = load_session(folder, settings)
+        self.current = CurrentSession(settings, load_session(folder, settings), self.saver.put)
         radio = settings.radio
         if driver is None:
             driver = load(radio.driver)(radio.driver_options(), clock)
@@ -80,70 +88,72 @@ class Daemon:
             max_steps_per_s=radio.max_steps_per_s,
             seed=seed,
         )
+        self.link.permit_transmit(self.session.transmit_permitted)
         watch = ClockWatch(clock, clock.suspended_s)
-        self.whereabouts = Whereabouts(
-            settings,
-            clock,
-            ephemeris,
-            lambda: self.tracker.session,
-            witness=self._witness,
-            moved=self.inbox.post,
-            transmitting=self._may_be_transmitting,
+        gps = GpsWatch(settings.gps, clock)
+        self.clock_trust = ClockTrust(
+            clock, watch, settings.clock, readers_for(clock, settings.clock, gps_reader(gps))
         )
-        readers = readers_for(clock, settings.clock, gps_reader(self.whereabouts.gps))
-        self.clock_trust = ClockTrust(clock, watch, settings.clock, readers)
+        self.whereabouts = Whereabouts(
+            clock, ephemeris, self.current, gps, self.clock_trust.compare_with, self.inbox.post
+        )
         self.transmitting = Transmitting(
             settings,
             clock,
             self.link,
             self.hub,
+            StationConditions(
+                settings,
+                clock,
+                self.link,
+                self.hub,
+                self.clock_trust.doubt,
+                self.whereabouts.doubt,
+            ),
             changed=lambda: self.inbox.post(Updated(asked=True)),
-            clock_doubt=self.clock_trust.doubt,
-            home_doubt=self.whereabouts.doubt,
             note=self.notes.note,
         )
-        self.tracker = Tracker(
-            settings,
-            ephemeris,
+        self.surroundings = SurroundingsReader(
+            self.clock_trust, lambda: self.transmitting.keyer.view
+        )
+        self.surroundings.register("session", self._session_warnings)
+        self.surroundings.register("GPS", self.whereabouts.warnings)
+        self.planning = Planning(self.current, ephemeris)
+        self.record = TrackingRecord(clock.utc_s)
+        self.tracker = self._make_tracker(watch)
+
+    def _make_tracker(self, watch: ClockWatch) -> Tracker:
+        clock, planning, link, record = self.clock, self.planning, self.link, self.record
+        turned = TurnedDial()
+        return Tracker(
             clock,
-            session,
-            self.link,
-            self.inbox,
-            self.hub,
-            self.saver,
             watch,
-            lambda: self.transmitting.keyer.view,
-            self.transmitting.about_to,
-            self._surroundings,
-            self.notes.note,
+            self.inbox,
+            Changes(clock, self.current, planning, link, turned, record, self.notes.note),
+            PlanSubmitter(
+                clock, self.current, planning, link, turned, record, self.transmitting.about_to
+            ),
+            Publisher(clock, planning, link, self.hub, record, self.surroundings.read),
+            record,
         )
 
     @property
     def settings(self) -> Settings:
         """Those of the config, with home where it is now."""
-        return self.tracker.settings
+        return self.current.settings
 
     @property
     def session(self) -> Session:
         """What is chosen now, also what the state does not show yet."""
-        return self.tracker.session
+        return self.current.session
 
     def clock_bound_s(self) -> float | None:
         """UTC may be wrong by so much; None if nobody knows."""
         bound_s = self.clock_trust.error_bound_s()
         return bound_s if math.isfinite(bound_s) else None
 
-    def _witness(self, ahead_low_s: float, ahead_high_s: float, who: str) -> None:
-        self.clock_trust.compare_with(ahead_low_s, ahead_high_s, who)
-
-    def _may_be_transmitting(self) -> bool:
-        return self.transmitting.transmitting()
-
-    def _surroundings(self, rate_hz_per_s: float) -> Surroundings:
-        warnings = self.problems() + self.whereabouts.warnings()
-        if self.saver.problem:
-            warnings = (f"session: {self.saver.problem}", *warnings)
-        return Surroundings(self.clock_trust.view(rate_hz_per_s), warnings)
+    def _session_warnings(self) -> tuple[str, ...]:
+        return (f"session: {self.saver.problem}",) if self.saver.problem else ()
 
     async def run(self, *companions: Companion) -> None:
         """Run until `stop` is set, then shut down in reverse order of start.
@@ -162,7 +172,8 @@ class Daemon:
         async with asyncio.TaskGroup() as group:
             saver = group.create_task(part(self.saver.run()), name="saver")
             trust = group.create_task(part(self.clock_trust.run()), name="clock trust")
-            gps = group.create_task(part(self.whereabouts.run()), name="GPS")
+            whereabouts = self.whereabouts.run(self.transmitting.transmitting)
+            gps = group.create_task(part(whereabouts), name="GPS")
             link = group.create_task(part(self.link.run()), name="rig link")
             tracker = group.create_task(part(self.tracker.run()), name="tracker")
             transmitting = group.create_task(part(self.transmitting.run()), name="transmitting")
@@ -205,7 +216,7 @@ class Daemon:
             link.cancel()
 
     def _farewell_dials(self) -> tuple[int | None, int | None]:
-        latest, session = self.hub.latest, self.tracker.session
+        latest, session = self.hub.latest, self.session
         hands_off = latest is not None and latest.tracking in (
             Tracking.PAUSED,
             Tracking.YIELDING,

@@ -1,8 +1,8 @@
-"""Where home is by the GPS receiver, if there is one: followed, compared with the config, and put
-in its place where the config says so.
+"""Where home is by the GPS receiver, if there is one: compared with the place in the config, or
+used instead of it where the config says so.
 
-Owns the receiver's task and what the rest of the daemon is told of it. A measurement is never saved
-with the session."""
+Owns the receiver's task and what the rest of the daemon learns from it. A measurement is never
+saved with the session."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ import math
 from collections.abc import Callable
 
 from moontrim.clock.system import Clock
-from moontrim.config.settings import Settings
 from moontrim.config.site import SiteSettings
 from moontrim.errors import MoontrimError
 from moontrim.gps.fix import ASSUMED_ERROR_M, Fix, move_from
@@ -19,57 +18,59 @@ from moontrim.gps.home import HomeKeeper
 from moontrim.gps.receiver import GpsWatch
 from moontrim.gps.timecheck import clock_ahead_s
 from moontrim.path import Ephemeris, Site, solve_path
-from moontrim.session.session import Session
+from moontrim.session.current import CurrentSession
 from moontrim.tracking.inbox import HomeMoved
 
 log = logging.getLogger(__name__)
 
-COMPARED_EVERY_S = 10.0
+COMPARED_EVERY_S = 10.0  # chosen: a comparison solves the exact path twice
 BUDGET_HZ = 0.5  # half of the smallest dial step
 
 
 class Whereabouts:
-    """session: the present one. witness: told between which values our clock minus true time lies,
-    in seconds, and by whom. moved: told of a new home. transmitting: may there be RF?"""
+    """Follows one GPS receiver.
+
+    compare_clock: called with the two values between which our clock minus true time lies, in
+    seconds, and with the name of the source. moved: called with a new home."""
 
     def __init__(
         self,
-        settings: Settings,
         clock: Clock,
         ephemeris: Ephemeris,
-        session: Callable[[], Session],
-        *,
-        witness: Callable[[float, float, str], object],
+        current: CurrentSession,
+        gps: GpsWatch,
+        compare_clock: Callable[[float, float, str], object],
         moved: Callable[[HomeMoved], object],
-        transmitting: Callable[[], bool],
     ) -> None:
-        self.gps = GpsWatch(settings.gps, clock, self._located)
-        self.remark = ""  # home is not where the receiver is
-        self._settings = settings
+        self._remark = ""  # home is not where the receiver is
+        self._current = current
+        self._settings = current.settings
+        self._gps = gps
         self._clock = clock
         self._ephemeris = ephemeris
-        self._session = session
-        self._witness = witness
+        self._compare_clock = compare_clock
         self._moved = moved
-        self._keeper = HomeKeeper(settings.gps, self._set_home, transmitting)
+        self._keeper = HomeKeeper(self._settings.gps, self._set_home)
         self._compared_at_s = -math.inf
 
-    async def run(self) -> None:
-        """Until cancelled; returns at once where no source is configured."""
-        await self.gps.run()
+    async def run(self, transmitting: Callable[[], bool]) -> None:
+        """Runs until cancelled; returns at once where no source is configured. transmitting:
+        returns whether there may be RF, under which home never moves."""
+        await self._gps.run(lambda fix: self.located(fix, transmitting=transmitting()))
 
     def doubt(self) -> str:
-        """Why home is not to be trusted just now; empty if it may be."""
+        """Returns why home is not to be trusted just now; empty if it may be."""
         return self._keeper.doubt()
 
     def warnings(self) -> tuple[str, ...]:
-        """For whoever looks at the state."""
-        return tuple(filter(None, (self.gps.problem, self.remark)))
+        """Returns what the operator should know of the receiver."""
+        return tuple(filter(None, (self._gps.problem, self._remark)))
 
-    def _located(self, fix: Fix) -> None:
+    def located(self, fix: Fix, *, transmitting: bool) -> None:
+        """Takes a fix of the receiver. transmitting: may there be RF now?"""
         if (between := clock_ahead_s(fix)) is not None:
-            self._witness(*between, "GPS receiver")
-        self._keeper.take(fix)
+            self._compare_clock(*between, "GPS receiver")
+        self._keeper.take(fix, transmitting=transmitting)
         if not self._settings.gps.use_for_home:
             self._compare(fix)
 
@@ -79,12 +80,12 @@ class Whereabouts:
             return
         self._compared_at_s = now_s
         move = move_from(self._settings.home.site(), fix.position, self._cost_hz, BUDGET_HZ)
-        if move.significant and not self.remark:
+        if move.significant and not self._remark:
             log.warning("%s", move.text)
-        self.remark = move.text if move.significant else ""
+        self._remark = move.text if move.significant else ""
 
     def _cost_hz(self, one: Site, other: Site) -> float:
-        session = self._session()
+        session = self._current.session
         return cost_hz(
             self._ephemeris,
             session.partner_site(self._settings),
@@ -100,7 +101,7 @@ class Whereabouts:
 
 
 def home_at(site: Site) -> SiteSettings:
-    """As the config would say it, with what a receiver is good for."""
+    """Returns a place as the config would describe it, with the accuracy of a receiver."""
     return SiteSettings(
         latitude_deg=site.latitude_deg,
         longitude_deg=site.longitude_deg,
@@ -118,8 +119,8 @@ def cost_hz(
     one: Site,
     other: Site,
 ) -> float:
-    """By how much the received frequency differs between two places of home; not-a-number outside
-    the tables."""
+    """Returns by how many Hz the received frequency differs between two places of home;
+    not-a-number outside the tables."""
     try:
         shares = [
             float(solve_path(ephemeris, home, partner, utc_s, False).legs["from_partner"].fraction)

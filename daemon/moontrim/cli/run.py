@@ -84,6 +84,6 @@ async def _run_daemon(
     share = Share(settings.share, transmit=daemon.transmitting, rig=rig)
     log.about = lambda: daemon.hub.latest
     journal = Journal(settings.state_path(), settings, clock, daemon.clock_bound_s)
-    daemon.problems = lambda: (journal.problem,) if journal.problem else ()
+    daemon.surroundings.register("journal", lambda: (journal.problem,) if journal.problem else ())
     view = live_view if live else log_view
     await daemon.run(journal.run, *companions, view, keep_outlook, share.run)

@@ -25,24 +25,17 @@ class HomeKeeper:
     """Sets home from the fixes of a receiver. Without `use_for_home` it does nothing and has no
     doubt.
 
-    set_home: called with the new place of home. transmitting: returns whether there may be RF now.
-    """
+    set_home: called with the new place of home."""
 
-    def __init__(
-        self,
-        settings: GpsSettings,
-        set_home: Callable[[Site], object],
-        transmitting: Callable[[], bool],
-    ) -> None:
+    def __init__(self, settings: GpsSettings, set_home: Callable[[Site], object]) -> None:
         self._settings = settings
         self._set_home = set_home
-        self._transmitting = transmitting
         self._steady = SteadyHome()
         self._home: Site | None = None
         self._moved = False
 
-    def take(self, fix: Fix) -> None:
-        """Takes the next fix."""
+    def take(self, fix: Fix, *, transmitting: bool) -> None:
+        """Takes the next fix. transmitting: there may be RF now."""
         if not self._settings.use_for_home:
             return
         site = self._steady.add(fix.position)
@@ -50,7 +43,7 @@ class HomeKeeper:
             self._moved = self._moved or self._far(fix.position)
             return
         self._moved = self._home is None or worth_moving(self._home, site)
-        if self._moved and not self._transmitting():
+        if self._moved and not transmitting:
             self._home, self._moved = site, False
             self._set_home(site)
 

@@ -25,32 +25,34 @@ class GpsWatch:
     latest: the last fix. fixes: how many there have been. problem: why there is no receiver; empty
     while there is one, with a fix or not."""
 
-    def __init__(
-        self, settings: GpsSettings, clock: Clock, deliver: Callable[[Fix], object]
-    ) -> None:
+    def __init__(self, settings: GpsSettings, clock: Clock) -> None:
         self.latest: Fix | None = None
         self.fixes = 0
         self.problem = ""
         self._settings = settings
         self._clock = clock
-        self._deliver = deliver
         self._latest_at_s = -math.inf
 
     def age_s(self) -> float:
         """Returns the age of the latest fix in seconds; infinite if there was none."""
         return self._clock.monotonic_s() - self._latest_at_s
 
-    async def run(self) -> None:
-        """Runs until cancelled. Returns at once where no source is configured, and in a rehearsal,
-        whose virtual time no receiver follows."""
+    async def run(self, deliver: Callable[[Fix], object]) -> None:
+        """Calls `deliver` with every fix until cancelled. Returns at once where no source is
+        configured, and in a rehearsal, whose virtual time no receiver follows."""
         if self._settings.source == "none" or isinstance(self._clock, VirtualClock):
             return
+
+        def accept(fix: Fix) -> None:
+            self._accept(fix)
+            deliver(fix)
+
         follow = follow_gpsd if self._settings.source == "gpsd" else follow_nmea
         pause_s = FIRST_PAUSE_S
         while True:
             fixes = self.fixes
             try:
-                why = await follow(self._settings, self._clock, self._accept)
+                why = await follow(self._settings, self._clock, accept)
             except ConnectionRefusedError:
                 why = f"GPS: nothing listens at {self._settings.host} port {self._settings.port}"
             except OSError as error:
@@ -69,4 +71,3 @@ class GpsWatch:
         self.problem = ""
         self.latest, self._latest_at_s = fix, self._clock.monotonic_s()
         self.fixes += 1
-        self._deliver(fix)

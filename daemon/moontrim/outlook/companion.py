@@ -20,7 +20,7 @@ from moontrim.forecast.compute import coming_windows
 from moontrim.forecast.window import Window
 from moontrim.outlook.budget import budget_now
 from moontrim.path import Ephemeris, moon_from, solve_path
-from moontrim.session.selection import chosen
+from moontrim.session.selection import selection_of
 from moontrim.session.session import Session
 from moontrim.state.snapshot import Outlook, WindowView
 from moontrim.tuning.correction import fractions_of
@@ -89,7 +89,7 @@ def look_ahead(
         ahead_s,
         settings.troposphere,
     ).legs
-    now = chosen(session, settings)
+    now = selection_of(session, settings)
     ideal = now.on_air(fractions_of(lambda leg: legs[leg].fraction))
     rx_hz, tx_hz = (
         tuple(np.broadcast_to(np.asarray(hz) - sked_hz, ahead_s.shape).tolist())
@@ -130,7 +130,7 @@ async def keep_outlook(daemon: Daemon) -> None:
     made_for: object = None
     made_utc_s = 0.0
     while True:
-        session, utc_s, settings = daemon.tracker.session, daemon.clock.utc_s(), daemon.settings
+        session, utc_s, settings = daemon.session, daemon.clock.utc_s(), daemon.settings
         if not settings.home_is_known:
             await wall.sleep(GLANCE_S)
             continue

@@ -24,8 +24,8 @@ async def first_fix(settings: Settings, clock: Clock) -> tuple[Fix | None, str]:
     if settings.gps.source == "none":
         return None, ""
     came = asyncio.Event()
-    watch = GpsWatch(settings.gps, clock, lambda fix: came.set())
-    task = asyncio.create_task(watch.run())
+    watch = GpsWatch(settings.gps, clock)
+    task = asyncio.create_task(watch.run(lambda fix: came.set()))
     try:
         await clock.wait(came, FIRST_FIX_S)
     finally:

@@ -12,7 +12,7 @@ from typing import Any
 from moontrim.app.daemon import Daemon
 from moontrim.clock.virtual import VirtualClock
 from moontrim.path import Ephemeris, solve_path
-from moontrim.session.selection import chosen
+from moontrim.session.selection import selection_of
 from moontrim.state.snapshot import Tracking
 from moontrim.tuning.correction import OnAir, fractions_of
 from moontrim_drivers.simulated.radio import SimulatedRadio
@@ -131,11 +131,11 @@ class FaultJudge:
 
     def sked_hz(self) -> float:
         """Returns the present sked frequency."""
-        return self._daemon.tracker.session.band_choices(self._daemon.settings).sked_hz
+        return self._daemon.session.band_choices(self._daemon.settings).sked_hz
 
     def _ideal(self) -> OnAir:
         """Returns the ideal on-air frequencies now, by the exact path."""
-        session, settings = self._daemon.tracker.session, self._daemon.settings
+        session, settings = self._daemon.session, self._daemon.settings
         legs = solve_path(
             self._ephemeris,
             settings.home.site(),
@@ -144,4 +144,4 @@ class FaultJudge:
             settings.troposphere,
         ).legs
         fractions = fractions_of(lambda leg: float(legs[leg].fraction))
-        return chosen(session, settings).on_air(fractions)
+        return selection_of(session, settings).on_air(fractions)

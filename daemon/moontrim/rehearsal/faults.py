@@ -138,11 +138,11 @@ class Faults:
 
     async def _clock_stepped(self, by_s: float) -> None:
         async with self._judge.fault(f"the clock is stepped by {by_s:+.0f} s") as note:
-            missed = self._daemon.tracker.missed_seconds
+            missed = self._daemon.record.missed_seconds
             self._clock.step_utc(by_s)
             await self._clock.sleep(0.5)  # less than a second until it is noticed
             note.took_s = await self._judge.back()
-            missed = self._daemon.tracker.missed_seconds - missed
+            missed = self._daemon.record.missed_seconds - missed
             note.effect = f"planned anew from the new time, {missed} seconds missed"
 
     async def _keyed_when_forbidden(self) -> None:

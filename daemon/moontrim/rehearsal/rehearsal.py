@@ -154,13 +154,13 @@ async def _rehearse(
     return judge(
         settings,
         ephemeris,
-        daemon.tracker.session,
+        daemon.session,
         record,
         changed_utc_s + 1.0,
         ended_utc_s,
-        ticks=daemon.tracker.ticks,
-        missed_seconds=daemon.tracker.missed_seconds,
-        faults=daemon.tracker.faults,
+        ticks=daemon.record.ticks,
+        missed_seconds=daemon.record.missed_seconds,
+        faults=daemon.record.faults,
     )
 
 

@@ -146,11 +146,16 @@ class Remote:
             station=remote.station,
             tls=self._tls,
         )
-        async with asyncio.TaskGroup() as group:
-            group.create_task(self._restart_on_failure(connection.run), name="mqtt")
-            group.create_task(
-                self._restart_on_failure(lambda: self._page(daemon, gateway)), name="page"
-            )
+        relays = daemon.transmitting.relays
+        relays.attach(connection.switch)
+        try:
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._restart_on_failure(connection.run), name="mqtt")
+                group.create_task(
+                    self._restart_on_failure(lambda: self._page(daemon, gateway)), name="page"
+                )
+        finally:
+            relays.detach()
 
     async def _page(self, daemon: Daemon, gateway: Gateway) -> None:
         """Serves the page; tries again while its port is not free."""

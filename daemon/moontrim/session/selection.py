@@ -1,4 +1,4 @@
-"""What a session comes to under the settings. Pure. Looked up once per session, because it is
+"""What a session selects from the settings. Pure. Looked up once per session, because it is
 needed several times a second and changes a few times a night."""
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from moontrim.tuning.correction import Fractions, OnAir, on_air
 
 
 @dataclass(frozen=True, slots=True)
-class Chosen:
+class Selection:
     """A session together with the settings of its band.
 
     band, tx_band: the conversions of the two dials. choices: of the session for the band.
@@ -44,10 +44,10 @@ class Chosen:
         )
 
 
-def chosen(session: Session, settings: Settings) -> Chosen:
-    """Looks up what the session comes to under the settings. Raises InputError."""
+def selection_of(session: Session, settings: Settings) -> Selection:
+    """Returns what the session selects from the settings. Raises InputError."""
     band_settings = settings.band(session.band)
-    return Chosen(
+    return Selection(
         session=session,
         band_settings=band_settings,
         band=band_settings.band(),

@@ -30,7 +30,7 @@ class Hindrances(NamedTuple):
 
     paused: bool = False
     yielding: bool = False
-    away: str = ""
+    not_followed: str = ""
     prediction: str = ""
 
 
@@ -99,8 +99,8 @@ def _judge(
         return Tracking.NO_PREDICTION, hindrances.prediction
     if hindrances.paused:
         return Tracking.PAUSED, "correction is paused"
-    if hindrances.away:
-        return Tracking.OUTSIDE_BAND, hindrances.away
+    if hindrances.not_followed:
+        return Tracking.OUTSIDE_BAND, hindrances.not_followed
     if hindrances.yielding:
         return Tracking.YIELDING, "the dial was turned again and again; left alone for a while"
     if not ready:

@@ -108,8 +108,9 @@ class Outlook:
 
 
 class Surroundings(NamedTuple):
-    """What the tracker passes on unchanged: the clock, and warnings for the operator."""
+    """What the tracker passes on unchanged: keying, the clock, and warnings for the operator."""
 
+    keying: KeyingView
     clock: ClockView | None = None
     warnings: tuple[str, ...] = ()
 

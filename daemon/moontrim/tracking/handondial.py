@@ -1,28 +1,39 @@
-"""Never argue with a hand on the dial: when to leave a turned dial alone. Pure but for the instants
-it is given (monotonic seconds)."""
+"""When a dial that someone turns is left alone: the daemon never fights the operator. Pure but for
+the instants it is given (monotonic seconds).
+
+    turned, put back | turned, put back | turned, put back | turned again within 10 s: left alone
+                                                             for 10 s, then put back as before"""
 
 from __future__ import annotations
 
 from collections import deque
 
+# Chosen: an accidental knock is put right, three within 10 s are an intention; 10 s are enough to
+# look for a signal and too short to forget that the correction waits.
 PUT_BACK_TIMES, WITHIN_S, YIELD_S = 3, 10.0, 10.0
 
 
-class Hand:
-    """away: why a dial that was turned could not be followed; it is then left alone until it comes
-    back, someone gives a command, or the radio reconnects."""
+class TurnedDial:
+    """The decision for a radio whose dial was turned: put it back, follow it, or leave it alone."""
 
     def __init__(self) -> None:
-        self.away = ""
+        self._not_followed = ""
         self._put_back_at_s: deque[float] = deque(maxlen=PUT_BACK_TIMES)
         self._yield_until_s = 0.0
 
+    @property
+    def not_followed(self) -> str:
+        """Why the dial could not be followed where it was turned to; empty if it could. Until it
+        comes back, a command is given or the radio reconnects, it is left alone."""
+        return self._not_followed
+
     def yielding(self, now_s: float) -> bool:
-        """Is the dial left alone because it was turned again and again?"""
+        """Returns whether the dial is left alone because it was turned again and again."""
         return now_s < self._yield_until_s
 
     def may_put_back(self, now_s: float) -> bool:
-        """Once more, or is it enough? From then on it is `yielding` for a while."""
+        """Returns whether to put the dial back once more. After the last time within WITHIN_S the
+        answer is no, and the dial is `yielding` for YIELD_S."""
         times = self._put_back_at_s
         if len(times) == PUT_BACK_TIMES and now_s - times[0] < WITHIN_S:
             self._yield_until_s = now_s + YIELD_S
@@ -31,6 +42,14 @@ class Hand:
         times.append(now_s)
         return True
 
-    def gone(self) -> None:
-        """A command or a reconnection ends any leaving alone."""
-        self.away, self._yield_until_s = "", 0.0
+    def cannot_follow(self, reason: str) -> None:
+        """Leaves the dial alone where it was turned to."""
+        self._not_followed = reason
+
+    def back(self) -> None:
+        """Ends that: the dial was followed, or the radio has reconnected."""
+        self._not_followed = ""
+
+    def command(self) -> None:
+        """Ends any leaving alone: the operator has given a command."""
+        self._not_followed, self._yield_until_s = "", 0.0

@@ -6,18 +6,17 @@ and those give the steps of the dials in between.
     session, path --> ideal at the end ----+
 
 Every second is planned by itself, 0.3 s before it begins, from what holds at that moment. Pure but
-for the delay model and what the session selects, which are looked up again when it changes."""
+for the session in force, of which it keeps the delay model and the selection."""
 
 from __future__ import annotations
 
 import math
 
-from moontrim.config.settings import Settings
 from moontrim.errors import CoverageError
 from moontrim.path import DelayModel, Ephemeris
 from moontrim.rig.view import LinkView
-from moontrim.session.selection import Chosen, chosen
-from moontrim.session.session import Session
+from moontrim.session.current import CurrentSession
+from moontrim.session.selection import Selection, selection_of
 from moontrim.state.snapshot import MoonView
 from moontrim.tuning.correction import Fractions, OnAir, fractions_of, sked_from_received
 from moontrim.tuning.steps import Plan, plan_stretch
@@ -30,41 +29,36 @@ MOST_SHIFT = 1e-5
 
 
 class Planning:
-    """Plans for one home and one set of tables, with the delay model of the present partner.
+    """Plans for the session in force, with the delay model of its home and partner.
 
     Methods raise CoverageError for instants outside the tables; `plan` and `ideal` also for a
     frequency that cannot be, and `plan` while home is not known."""
 
-    def __init__(self, settings: Settings, ephemeris: Ephemeris, session: Session) -> None:
-        self._settings = settings
+    def __init__(self, current: CurrentSession, ephemeris: Ephemeris) -> None:
+        self._current = current
         self._ephemeris = ephemeris
-        self._home_is_known = settings.home_is_known
-        self._chosen = chosen(session, settings)
+        self._settings = current.settings
+        self._selection = selection_of(current.session, current.settings)
         self._model = self._new_model()
 
-    def chosen(self, session: Session) -> Chosen:
-        """Returns what the session selects from the settings. Every method begins with this, so
-        that the delay model is always that of the session's partner."""
-        before = self._chosen.session
-        if session is not before:
-            self._chosen = chosen(session, self._settings)
-            if session.partner != before.partner:
+    def selection(self) -> Selection:
+        """Returns what the session in force selects from the settings. Every method begins with
+        this, so that the delay model is always that of the present home and partner."""
+        session, settings = self._current.session, self._current.settings
+        before = self._selection.session, self._settings
+        if session is not before[0] or settings is not before[1]:
+            self._selection, self._settings = selection_of(session, settings), settings
+            if session.partner != before[0].partner or settings is not before[1]:
                 self._model = self._new_model()
-        return self._chosen
+        return self._selection
 
     def plan(
-        self,
-        session: Session,
-        link: LinkView,
-        start_utc_s: float,
-        end_utc_s: float,
-        *,
-        about_to_transmit: bool,
+        self, link: LinkView, start_utc_s: float, end_utc_s: float, *, about_to_transmit: bool
     ) -> Plan:
         """Returns the steps of a stretch of time, at most a second, for a radio in this state."""
-        if not self._home_is_known:
+        now = self.selection()
+        if not self._settings.home_is_known:
             raise CoverageError("home is not known until the GPS receiver has a steady fix")
-        now = self.chosen(session)
         self._model.prepare(start_utc_s)
         transmitting = bool(link.rig and link.rig.transmitting)
         # The middle of an over begun now, for which `mid_over` sets the transmit dial beforehand.
@@ -85,24 +79,25 @@ class Planning:
             about_to_transmit=about_to_transmit,
         )
 
-    def ideal(self, session: Session, utc_s: float) -> OnAir:
+    def ideal(self, utc_s: float) -> OnAir:
         """Returns what should be on the air at an instant, trims included."""
-        return self._on_air(self.chosen(session), utc_s)
+        return self._on_air(self.selection(), utc_s)
 
-    def sked_hz_for_received(self, session: Session, received_hz: float, utc_s: float) -> float:
+    def sked_hz_for_received(self, received_hz: float, utc_s: float) -> float:
         """Returns the sked frequency for which this would be the ideal receive frequency."""
-        trim_hz = self.chosen(session).choices.trim_rx_hz
-        return sked_from_received(session.agreement, received_hz, self._fractions(utc_s), trim_hz)
+        now = self.selection()
+        fractions, trim_hz = self._fractions(utc_s), now.choices.trim_rx_hz
+        return sked_from_received(now.session.agreement, received_hz, fractions, trim_hz)
 
-    def moon(self, session: Session, utc_s: float) -> MoonView:
-        """Returns where the Moon is, seen from home and from the session's partner, when this
-        second began: all snapshots of a second show one direction (it moves by 0.004 degrees)."""
-        own_echo = self.chosen(session).partner_site is None
+    def moon(self, utc_s: float) -> MoonView:
+        """Returns where the Moon is, seen from home and from the partner, when this second began:
+        all snapshots of a second show one direction (it moves by 0.004 degrees)."""
+        own_echo = self.selection().partner_site is None
         moon = self._model.moon(math.floor(utc_s))
         far_deg = None if own_echo else moon.partner_elevation_deg
         return MoonView(moon.azimuth_deg, moon.elevation_deg, far_deg)
 
-    def _on_air(self, now: Chosen, utc_s: float, tx_later_s: float = 0.0) -> OnAir:
+    def _on_air(self, now: Selection, utc_s: float, tx_later_s: float = 0.0) -> OnAir:
         """The two ideal frequencies, that to transmit on as of tx_later_s after utc_s."""
         ideal = now.on_air(self._fractions(utc_s))
         if tx_later_s:
@@ -123,5 +118,5 @@ class Planning:
         return fractions_of(lambda leg: self._model.leg(leg, utc_s).fraction)
 
     def _new_model(self) -> DelayModel:
-        home, partner = self._settings.home.site(), self._chosen.partner_site
+        home, partner = self._settings.home.site(), self._selection.partner_site
         return DelayModel(self._ephemeris, home, partner, self._settings.troposphere)

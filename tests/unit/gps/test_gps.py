@@ -397,11 +397,11 @@ def test_edges_are_places(longitude_deg: float) -> None:
 def test_home_follows_the_van_but_not_under_rf() -> None:
     homes: list[Site] = []
     keyed = False
-    keeper = HomeKeeper(GpsSettings(source="gpsd", use_for_home=True), homes.append, lambda: keyed)
+    keeper = HomeKeeper(GpsSettings(source="gpsd", use_for_home=True), homes.append)
 
     def drive(north_m: float, fixes: int = STEADY_FIXES, **changes: Any) -> None:
         for _ in range(fixes):
-            keeper.take(Fix(at(north_m, **changes), T0, T0))
+            keeper.take(Fix(at(north_m, **changes), T0, T0), transmitting=keyed)
 
     assert "no steady fix" in keeper.doubt(), "so there is no transmitting"
     drive(0.0, fixes=STEADY_FIXES - 1)
@@ -424,15 +424,15 @@ def test_home_follows_the_van_but_not_under_rf() -> None:
     drive(2000.0)
     assert len(homes) == 2 and keeper.doubt() == "", "back again"
     for n in range(20):
-        keeper.take(Fix(at(2000.0 + 50.0 * n), T0, T0))
+        keeper.take(Fix(at(2000.0 + 50.0 * n), T0, T0), transmitting=keyed)
     assert len(homes) == 2 and "has moved" in keeper.doubt(), "on the road"
 
 
 def test_home_as_configured_stays() -> None:
     homes: list[Site] = []
-    keeper = HomeKeeper(GpsSettings(source="gpsd"), homes.append, lambda: False)
+    keeper = HomeKeeper(GpsSettings(source="gpsd"), homes.append)
     for _ in range(20):
-        keeper.take(Fix(at(5000.0), T0, T0))
+        keeper.take(Fix(at(5000.0), T0, T0), transmitting=False)
     assert not homes and keeper.doubt() == ""
 
 
@@ -476,8 +476,8 @@ def test_findings() -> None:
 @asynccontextmanager
 async def following(settings: GpsSettings) -> AsyncIterator[tuple[GpsWatch, asyncio.Queue[Fix]]]:
     got: asyncio.Queue[Fix] = asyncio.Queue()
-    watch = GpsWatch(settings, SystemClock(), got.put_nowait)
-    task = asyncio.create_task(watch.run())
+    watch = GpsWatch(settings, SystemClock())
+    task = asyncio.create_task(watch.run(got.put_nowait))
     try:
         async with within(20.0):
             yield watch, got

@@ -10,11 +10,13 @@ import numpy as np
 import pytest
 
 from moontrim.config.settings import Settings, settings_from
+from moontrim.config.site import SiteSettings
 from moontrim.errors import CoverageError
 from moontrim.path import DelayModel, Ephemeris, moon_from, solve_path
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.rig.view import LinkState, LinkView
 from moontrim.session.commands import SetAgreement, SetPartner, SetTrim
+from moontrim.session.current import CurrentSession
 from moontrim.session.session import Session, first_session
 from moontrim.tracking.planning import Planning
 from moontrim.tuning.correction import AGREEMENTS, Agreement, fractions_of, on_air
@@ -29,6 +31,19 @@ CHANGES = (
     SetTrim("x", rx_hz=7.3, tx_hz=-2.2),
     SetPartner("x", "-33.9,151.2,20"),
 )
+
+
+class Bench:
+    """A planning, and the session in force that it plans for."""
+
+    def __init__(self, settings: Settings, ephemeris: Ephemeris, session: Session) -> None:
+        self.current = CurrentSession(settings, session, lambda session: None)
+        self._planning = Planning(self.current, ephemeris)
+
+    def of(self, session: Session) -> Planning:
+        if session is not self.current.session:
+            self.current.change(session)
+        return self._planning
 
 
 def on_band(mhz: int, **band: Any) -> Settings:
@@ -46,7 +61,7 @@ def test_a_plan_does_not_depend_on_what_was_planned_before(
     out of the tables for a while: the same as by a planning that has just been made."""
     settings = on_band(432, while_transmitting=policy, over_s=over_s)
     first, chance = first_session(settings), random.Random(5)
-    old = Planning(settings, ephemeris, first)
+    old = Bench(settings, ephemeris, first)
     utc_s, session, link = T0, first, READY
     away_s, away, steps = 0.0, 0, 0
     for _ in range(400):
@@ -62,16 +77,16 @@ def test_a_plan_does_not_depend_on_what_was_planned_before(
             away_s = 0.0 if away_s else chance.choice([-3e9, 3e9])
         start_s = utc_s + (0.31 if chance.random() < 0.2 else 0.0)
         about = chance.random() < 0.1
-        new = Planning(settings, ephemeris, session)
+        new = Bench(settings, ephemeris, session)
         if away_s:
             for planning in (old, new):
                 with pytest.raises(CoverageError):
                     out_s = utc_s + away_s
-                    planning.plan(session, link, out_s, out_s + 1.0, about_to_transmit=about)
+                    planning.of(session).plan(link, out_s, out_s + 1.0, about_to_transmit=about)
             away += 1
             continue
         one, other = (
-            planning.plan(session, link, start_s, utc_s + 1.0, about_to_transmit=about)
+            planning.of(session).plan(link, start_s, utc_s + 1.0, about_to_transmit=about)
             for planning in (old, new)
         )
         assert one == other
@@ -87,21 +102,21 @@ def test_ideal_is_by_the_exact_path(ephemeris: Ephemeris, agreement: Agreement) 
     session = SetAgreement("x", agreement).apply(first_session(settings), settings)
     session = SetPartner("x", "-33.9,151.2,20").apply(session, settings)
     session = SetTrim("x", rx_hz=250.0, tx_hz=-31.5).apply(session, settings)
-    planning = Planning(settings, ephemeris, session)
+    planning = Bench(settings, ephemeris, session)
     home, partner = settings.home.site(), session.partner_site(settings)
     model = DelayModel(ephemeris, home, partner)
     sked_hz = session.band_choices(settings).sked_hz
     utc_s = T0 - T0 % 3600.0 + 3600.0 - 150.0 + np.arange(300.0)
     exact = solve_path(ephemeris, home, partner, utc_s, settings.troposphere)
     for k, now_s in enumerate(utc_s.tolist()):
-        ideal = planning.ideal(session, now_s)
+        ideal = planning.of(session).ideal(now_s)
         by_path = fractions_of(lambda leg: float(exact.legs[leg].fraction[k]))  # noqa: B023
         right = on_air(agreement, sked_hz, by_path, 250.0, -31.5)
         assert ideal == pytest.approx(right, abs=1e-4), "what the model may be off"
         by_model = fractions_of(lambda leg: model.leg(leg, now_s).fraction)  # noqa: B023
         right = on_air(agreement, sked_hz, by_model, 250.0, -31.5)
         assert ideal == pytest.approx(right, abs=2e-6), "a hundredth of that"
-        assert planning.sked_hz_for_received(session, ideal.rx_hz, now_s) == pytest.approx(
+        assert planning.of(session).sked_hz_for_received(ideal.rx_hz, now_s) == pytest.approx(
             sked_hz, abs=1e-5
         )
 
@@ -109,12 +124,12 @@ def test_ideal_is_by_the_exact_path(ephemeris: Ephemeris, agreement: Agreement) 
 def test_a_trim_counts_at_once(ephemeris: Ephemeris) -> None:
     settings = SETTINGS
     session = first_session(settings)
-    planning = Planning(settings, ephemeris, session)
-    before = planning.ideal(session, T0 + 1)
+    planning = Bench(settings, ephemeris, session)
+    before = planning.of(session).ideal(T0 + 1)
     trimmed = SetTrim("x", rx_hz=100.0).apply(session, settings)
-    after = planning.ideal(trimmed, T0 + 1)
+    after = planning.of(trimmed).ideal(T0 + 1)
     assert after.rx_hz == pytest.approx(before.rx_hz + 100.0, abs=1e-6)
-    assert planning.ideal(session, T0 + 1) == before
+    assert planning.of(session).ideal(T0 + 1) == before
 
 
 @pytest.mark.parametrize("ask", ["ideal", "plan", "sked_hz_for_received", "moon"])
@@ -124,44 +139,44 @@ def test_another_partner_whoever_asks_first(ephemeris: Ephemeris, ask: str) -> N
     session = first_session(settings)
     other = SetPartner("x", "-33.9,151.2,20").apply(session, settings)
 
-    def answer(planning: Planning, session: Session) -> object:
+    def answer(planning: Bench, session: Session) -> object:
         match ask:
             case "ideal":
-                return planning.ideal(session, T0 + 0.4)
+                return planning.of(session).ideal(T0 + 0.4)
             case "plan":
-                return planning.plan(session, READY, T0, T0 + 1.0, about_to_transmit=False)
+                return planning.of(session).plan(READY, T0, T0 + 1.0, about_to_transmit=False)
             case "moon":
-                return planning.moon(session, T0)
+                return planning.of(session).moon(T0)
             case _:
-                return planning.sked_hz_for_received(session, 10_368_100_000.0, T0)
+                return planning.of(session).sked_hz_for_received(10_368_100_000.0, T0)
 
-    turned = Planning(settings, ephemeris, session)
+    turned = Bench(settings, ephemeris, session)
     assert answer(turned, session) != answer(turned, other)
-    assert answer(turned, session) == answer(Planning(settings, ephemeris, session), session)
-    assert answer(turned, other) == answer(Planning(settings, ephemeris, other), other)
+    assert answer(turned, session) == answer(Bench(settings, ephemeris, session), session)
+    assert answer(turned, other) == answer(Bench(settings, ephemeris, other), other)
 
 
 def test_outside_the_tables_nothing_is_ideal(ephemeris: Ephemeris) -> None:
     settings = SETTINGS
     session = first_session(settings)
-    planning = Planning(settings, ephemeris, session)
+    planning = Bench(settings, ephemeris, session)
     last = ephemeris.last_utc_s
-    assert planning.ideal(session, last - 3.5).rx_hz > 0.0
-    assert planning.ideal(session, last).rx_hz > 0.0
+    assert planning.of(session).ideal(last - 3.5).rx_hz > 0.0
+    assert planning.of(session).ideal(last).rx_hz > 0.0
     with pytest.raises(CoverageError):
-        planning.ideal(session, last + 0.5)
+        planning.of(session).ideal(last + 0.5)
 
 
 def test_outside_the_tables_there_is_no_plan(ephemeris: Ephemeris) -> None:
     settings = on_band(144)
     session = first_session(settings)
-    planning = Planning(settings, ephemeris, session)
+    planning = Bench(settings, ephemeris, session)
     last = float(int(ephemeris.last_utc_s))
-    planning.plan(session, READY, last - 40.0, last - 39.0, about_to_transmit=False)
-    planning.plan(session, READY, last - 2.0, last - 1.0, about_to_transmit=False)
+    planning.of(session).plan(READY, last - 40.0, last - 39.0, about_to_transmit=False)
+    planning.of(session).plan(READY, last - 2.0, last - 1.0, about_to_transmit=False)
     for second in (last + 1.0, last + 100.0, 0.0):
         with pytest.raises(CoverageError):
-            planning.plan(session, READY, second, second + 1.0, about_to_transmit=False)
+            planning.of(session).plan(READY, second, second + 1.0, about_to_transmit=False)
 
 
 def test_the_moon_of_the_present_partner(ephemeris: Ephemeris) -> None:
@@ -169,11 +184,11 @@ def test_the_moon_of_the_present_partner(ephemeris: Ephemeris) -> None:
     settings = on_band(144)
     echo = SetPartner("x", "self").apply(first_session(settings), settings)
     far = SetPartner("x", "-33.9,151.2,20").apply(echo, settings)
-    planning = Planning(settings, ephemeris, echo)
+    planning = Bench(settings, ephemeris, echo)
     for session in (echo, far, echo):
-        planning.plan(session, READY, T0, T0 + 1.0, about_to_transmit=False)
+        planning.of(session).plan(READY, T0, T0 + 1.0, about_to_transmit=False)
         for utc_s in (T0 + 0.7, T0 + 5000.7, T0 + 3.2):
-            moon = planning.moon(session, utc_s)
+            moon = planning.of(session).moon(utc_s)
             home = moon_from(ephemeris, settings.home.site(), [int(utc_s)])
             assert moon.elevation_deg == pytest.approx(float(home.elevation_deg[0]), abs=1e-6)
             site = session.partner_site(settings)
@@ -184,3 +199,17 @@ def test_the_moon_of_the_present_partner(ephemeris: Ephemeris) -> None:
                 assert moon.partner_elevation_deg == pytest.approx(
                     float(there.elevation_deg[0]), abs=1e-6
                 )
+
+
+def test_a_home_that_moves_is_planned_for_at_once(ephemeris: Ephemeris) -> None:
+    settings = SETTINGS
+    session = first_session(settings)
+    elsewhere = SiteSettings(latitude_deg=-35.5, longitude_deg=150.0)
+    bench = Bench(settings, ephemeris, session)
+    before = bench.of(session).ideal(T0)
+    bench.current.move_home(elsewhere)
+    after = bench.of(session).ideal(T0)
+    assert abs(after.rx_hz - before.rx_hz) > 100.0
+    moved = settings.model_copy(update={"home": elsewhere})
+    assert after == Bench(moved, ephemeris, session).of(session).ideal(T0)
+    assert bench.current.settings == moved

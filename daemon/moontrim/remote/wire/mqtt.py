@@ -80,7 +80,6 @@ class MqttConnection:
         self._real = real
         self._stall = StallDetector(real)
         self._client: aiomqtt.Client | None = None
-        daemon.transmitting.publish = self.switch
         self._fresh = asyncio.Event()
         self._commands: asyncio.Queue[Arrival] = asyncio.Queue(WAITING_IN)
         self._outgoing: asyncio.Queue[tuple[float, Post]] = asyncio.Queue(WAITING_OUT)
