@@ -59,6 +59,7 @@ class Recording:
 
     @property
     def length_s(self) -> float:
+        """The length of the recording in seconds."""
         return self.samples.size / self.rate_hz
 
 
@@ -92,10 +93,12 @@ def recording_of(
 
 
 def _unreadable(path: Path, reason: str) -> InputError:
+    """Returns the error for a file that cannot be read as sound."""
     return InputError("recording", str(path), f"a sound file such as WAV or FLAC ({reason})")
 
 
 def _read(path: Path, file: Any, seconds: float | None) -> Recording:
+    """Reads an open file: chooses a channel, reads its samples and checks their number."""
     rate_hz = float(file.samplerate)
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         raise InputError(

@@ -118,5 +118,6 @@ def constant_stretches(
 
 
 def _blocks(samples: Samples) -> Iterator[tuple[int, Samples]]:
+    """Yields the samples in blocks, each with the index of its first sample."""
     for start in range(0, samples.size, BLOCK):
         yield start, samples[start : start + BLOCK]

@@ -35,6 +35,7 @@ def record(seconds: float, device: str | None = None) -> Recording:
 
 
 def _library() -> Any:
+    """Returns the package sounddevice. Raises MoontrimError without it."""
     try:
         import sounddevice
     except (ImportError, OSError):  # OSError: the package is there, its C library is not

@@ -155,6 +155,7 @@ class Journal:
         self._writer.put(self._recorder.begin(now_utc_s, station_json(settings)))
 
     def _take_notes(self, daemon: Daemon) -> None:
+        """Records the commands noted since the last call."""
         self._writer.put(self._recorder.commands(daemon.notes.take()))
 
     def _choice(self, snapshot: Snapshot) -> Choice:

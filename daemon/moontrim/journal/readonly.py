@@ -19,8 +19,8 @@ DAMAGED = (sqlite3.Error, UnicodeError)
 
 @dataclass(frozen=True, slots=True)
 class SessionRow:
-    """One session. ended_utc_s: None while it lasts, or while nobody has tidied up after a daemon
-    that was killed. station: what the config said about the station."""
+    """One session. ended_utc_s: None while it lasts, or after a daemon was killed until the
+    next one ends its session. station: what the config said about the station."""
 
     id: int
     began_utc_s: float

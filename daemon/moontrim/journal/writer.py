@@ -132,6 +132,7 @@ class Writer:
                 flushed.set_result(None)
 
     def _something_to_do(self) -> bool:
+        """Is there a reason for the thread to go on?"""
         return bool(self._waiting or self._flushes or self._stopping)
 
     def _attempt(self) -> bool:

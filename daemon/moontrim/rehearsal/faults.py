@@ -88,6 +88,7 @@ class Faults:
     # --- the faults -------------------------------------------------------------------------------
 
     async def _knob_turned(self) -> None:
+        """Turns the dial: the sked frequency must follow."""
         before_hz = self._judge.sked_hz()
 
         def moved_hz() -> float:
@@ -101,6 +102,7 @@ class Faults:
         await self._daemon.ask(SetSked(WHO, before_hz))
 
     async def _radio_lost(self) -> None:
+        """Breaks the connection to the radio for a while."""
         async with self._judge.fault(f"the radio is unplugged for {GONE_S:.0f} s") as note:
             self._radio.change(unreachable_s=GONE_S)
             self._radio.drop()
@@ -109,6 +111,7 @@ class Faults:
             note.effect = "every second was planned all the same"
 
     async def _radio_silent(self) -> None:
+        """Lets the radio leave every call unanswered for a while."""
         async with self._judge.fault(f"the radio does not answer for {GONE_S:.0f} s") as note:
             self._radio.change(silent=True)
             await self._clock.sleep(GONE_S)
@@ -119,6 +122,7 @@ class Faults:
             note.effect = "the connection was given up and made anew"
 
     async def _radio_refuses(self) -> None:
+        """Lets the radio refuse every setting for a while."""
         async with self._judge.fault("the radio refuses every setting for 4 s") as note:
             self._radio.change(refuse_every=1)
             await self._clock.sleep(4.0)
@@ -127,6 +131,7 @@ class Faults:
             note.effect = "it was tried again, not hammered"
 
     async def _power_cut(self) -> None:
+        """Cuts the power of the radio, which comes back in its power-up state."""
         async with self._judge.fault(
             f"the radio is off and on again within {GONE_S:.0f} s"
         ) as note:
@@ -137,6 +142,7 @@ class Faults:
             note.effect = "dials and split were set again from its power-up state"
 
     async def _clock_stepped(self, by_s: float) -> None:
+        """Steps the clock by so many seconds."""
         async with self._judge.fault(f"the clock is stepped by {by_s:+.0f} s") as note:
             missed = self._daemon.record.missed_seconds
             self._clock.step_utc(by_s)
@@ -146,6 +152,7 @@ class Faults:
             note.effect = f"planned anew from the new time, {missed} seconds missed"
 
     async def _keyed_when_forbidden(self) -> None:
+        """Keys the radio from outside while transmitting is forbidden: it must be unkeyed."""
         await self._daemon.ask(PermitTransmit(WHO, False))
         async with self._judge.fault("a command keys the radio while that is forbidden") as note:
             note.limit_s = UNKEYED_S
@@ -155,6 +162,7 @@ class Faults:
         await self._daemon.ask(PermitTransmit(WHO, True))
 
     async def _lost_while_keyed(self) -> None:
+        """Cuts the power of the keyed radio: the relays must fall, and nothing keys again."""
         async with self._judge.fault("the radio is lost while moontrim keys it") as note:
             if not await self._key(note):
                 return
@@ -169,6 +177,7 @@ class Faults:
             self._judge.fail_last("the radio came back keyed")
 
     async def _clock_stepped_while_keyed(self) -> None:
+        """Steps the clock while keyed: the radio must be unkeyed."""
         async with self._judge.fault("the clock is stepped by 2 s while moontrim keys") as note:
             if not await self._key(note):
                 return
@@ -180,6 +189,7 @@ class Faults:
         await self._judge.back()
 
     async def _broker_lost(self) -> None:
+        """Kills the broker, which must come back while the dials go on."""
         broker, real = self._broker(), SystemClock()
         if broker is None or not broker.ready.is_set():
             return  # it is not installed, which the daemon has reported

@@ -69,16 +69,19 @@ def _times(utc_s: np.ndarray) -> np.ndarray:
 
 
 def _shift_panel(axes: Axes, one: DialResult) -> None:
+    """Draws the shift of one dial."""
     thin = slice(None, None, max(1, one.utc_s.size // 2000))
     _line(axes, one, _times(one.utc_s[thin]), one.shift_hz[thin])
 
 
 def _dial_panel(axes: Axes, one: DialResult) -> None:
+    """Draws one dial as set."""
     thin = slice(None, None, max(1, one.utc_s.size // 2000))
     _line(axes, one, _times(one.utc_s[thin]), one.dial_hz[thin] / 1e6)
 
 
 def _line(axes: Axes, one: DialResult, x: np.ndarray, y: np.ndarray) -> None:
+    """Draws a line in colour and stroke of one dial."""
     axes.plot(x, y, STYLE[one.name], color=INK[one.name], label=one.name)
 
 

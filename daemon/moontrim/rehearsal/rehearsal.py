@@ -118,6 +118,7 @@ async def _rehearse(
     end_utc_s: float,
     companions: tuple[Companion, ...],
 ) -> Result:
+    """Runs the daemon on the simulated radio, records its dials, and judges them."""
     options = SimulatedOptions.model_validate(settings.radio.options)
     driver = SimulatedDriver(options, clock)
     record = DialRecord()

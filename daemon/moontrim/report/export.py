@@ -108,6 +108,7 @@ def write_parquet(recorded: Recorded, path: Path) -> int:
 
 
 def _type(arrow: Any, digits: int | None) -> Any:
+    """Returns the type of a Parquet column."""
     return arrow.string() if digits is None else arrow.int64() if digits == 0 else arrow.float64()
 
 
@@ -172,4 +173,5 @@ def summary(report: SessionReport) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> dict[str, Any] | None:
+    """Returns a dataclass as plain data."""
     return None if value is None else asdict(value)

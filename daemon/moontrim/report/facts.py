@@ -34,6 +34,7 @@ class Spell:
 
     @property
     def seconds(self) -> int:
+        """The number of seconds."""
         return self.to_utc_s - self.from_utc_s
 
 
@@ -189,6 +190,7 @@ def step_hz_of(recorded: Recorded) -> float:
 
 
 def _states(recorded: Recorded, expected: int) -> tuple[StateTime, ...]:
+    """Returns the time in each state."""
     seconds = recorded.seconds
     states = []
     for code, count in Counter(seconds.tracking.tolist()).most_common():
@@ -198,6 +200,7 @@ def _states(recorded: Recorded, expected: int) -> tuple[StateTime, ...]:
 
 
 def _dial(recorded: Recorded, name: str, on: Mask) -> DialFacts:
+    """Returns the residuals of the `receive` or `transmit` dial, while correction was on."""
     residual_hz, step_hz = residual_of(recorded, name), step_hz_of(recorded)
     paused = [context.id for context in recorded.contexts.values() if not context.correcting]
     known = np.isfinite(residual_hz) & ~np.isin(recorded.seconds.context_id, paused)
@@ -230,6 +233,7 @@ def _residuals(utc_s: Array, residual_hz: Array, counted: Mask, step_hz: float) 
 
 
 def _overs(recorded: Recorded) -> tuple[Over, ...]:
+    """Returns the overs."""
     s = recorded.seconds
     overs = []
     for spell in spells(s.utc_s, s.transmitting == 1.0):

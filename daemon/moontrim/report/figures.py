@@ -202,4 +202,5 @@ def doubts(figure: Figure, recorded: Recorded, facts: Facts) -> None:
 
 
 def _with_residuals(facts: Facts) -> list[DialFacts]:
+    """Returns the dials of which there are residuals while on frequency."""
     return [dial for dial in facts.dials if dial.on_frequency is not None]

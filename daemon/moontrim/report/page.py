@@ -75,6 +75,7 @@ def page(report: SessionReport) -> str:
 
 
 def _text(name: str) -> str:
+    """Returns the text of a file of this package."""
     return files("moontrim.report").joinpath(name).read_text(encoding="utf-8")
 
 

@@ -146,6 +146,7 @@ def _on_air(context: Context, path: PathSolution, ahead_s: float = 0.0) -> tuple
 
 
 def _dial(band: Band, on_air_hz: Array) -> Array:
+    """Returns the dial for an on-air frequency, shape (n,)."""
     return np.asarray(band.dial_hz(on_air_hz))
 
 

@@ -170,6 +170,7 @@ def read_session(connection: sqlite3.Connection, session_id: int | None) -> Reco
 
 
 def _one(connection: sqlite3.Connection, query: str, *values: Any) -> Any:
+    """Returns the first row of a query; None without one."""
     return connection.execute(query, values).fetchone()
 
 
@@ -180,6 +181,7 @@ def _of(connection: sqlite3.Connection, columns: str, table: str, session_id: in
 
 
 def _seconds(connection: sqlite3.Connection, session_id: int) -> Seconds:
+    """Returns the columns of the view `seconds` for a session."""
     query = (
         f"SELECT {', '.join(COLUMNS)} FROM seconds "  # noqa: S608 (our own names)
         "WHERE session_id = ? ORDER BY utc_s"
@@ -194,6 +196,7 @@ def _seconds(connection: sqlite3.Connection, session_id: int) -> Seconds:
 
 
 def _contexts(connection: sqlite3.Connection, session_id: int) -> dict[int, Context]:
+    """Returns the contexts of a session by their row number."""
     columns = (
         "from_utc_s, id, band, sked_hz, tx_sked_hz, agreement, partner, trim_rx_hz, trim_tx_hz, "
         "correcting"
@@ -216,6 +219,7 @@ def _contexts(connection: sqlite3.Connection, session_id: int) -> dict[int, Cont
 
 
 def _code_names(connection: sqlite3.Connection) -> dict[str, dict[int, str]]:
+    """Returns the names of the codes, by kind."""
     names: dict[str, dict[int, str]] = {}
     for kind, code, text in connection.execute("SELECT kind, code, text FROM names"):
         names.setdefault(str(kind), {})[int(code)] = str(text)
@@ -223,6 +227,7 @@ def _code_names(connection: sqlite3.Connection) -> dict[str, dict[int, str]]:
 
 
 def _number(value: Any) -> float | None:
+    """Returns a number or None as such."""
     return None if value is None else float(value)
 
 

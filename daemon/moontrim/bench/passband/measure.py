@@ -162,6 +162,7 @@ def check_range(low_hz: float, high_hz: float, rate_hz: float) -> None:
 
 
 def _db(power: Array) -> Array:
+    """Returns power in decibels; finite for 0."""
     return 10.0 * np.log10(np.maximum(power, np.finfo(float).tiny))
 
 

@@ -84,10 +84,12 @@ def as_plain(passband: Passband) -> dict[str, Any]:
 
 
 def _rounded(edges: Edges) -> list[float | None]:
+    """Returns edges rounded for JSON."""
     return [None if edge is None else round(edge, 1) for edge in edges]
 
 
 def _line(frequency_hz: float, level_db: float) -> dict[str, float]:
+    """Returns a line of the spectrum for JSON."""
     return {"frequency_hz": round(frequency_hz, 3), "level_db": round(level_db, 1)}
 
 

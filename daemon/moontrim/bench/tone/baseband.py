@@ -38,6 +38,7 @@ class Baseband:
 
     @property
     def duration_s(self) -> float:
+        """The length of the recording in seconds."""
         return self.z.size / self.rate_hz
 
     def times_s(self) -> Real:

@@ -48,6 +48,7 @@ class Follow:
 
     @property
     def step_s(self) -> float:
+        """The time from one sum to the next."""
         return float(self.u_s[1] - self.u_s[0])
 
 
