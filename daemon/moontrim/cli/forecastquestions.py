@@ -18,6 +18,7 @@ from moontrim.cli.arguments import (
 from moontrim.config.band import BandSettings
 from moontrim.config.settings import Settings
 from moontrim.config.station import (
+    ForecastSettings,
     ForecastTables,
     PartnerSettings,
     SignalSettings,
@@ -47,7 +48,11 @@ def work_of(options: argparse.Namespace, now_utc_s: float) -> Work:
     InputError, CoverageError."""
     alone = options.config is None and options.home and options.partner and options.frequency
     settings = None if alone else _settings(options)
-    tables = ForecastTables() if settings is None else settings
+    tables = (
+        ForecastTables(StationSettings(), (), ForecastSettings())
+        if settings is None
+        else settings.forecast_tables
+    )
     band = _band(options, settings)
     on_air_hz = _on_air_hz(options, band)
     signals = tables.forecast.bands.get(band.name if band else "", SignalSettings())

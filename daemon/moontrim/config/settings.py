@@ -20,7 +20,12 @@ from moontrim.config.keying import KeyingSettings
 from moontrim.config.remote import RemoteSettings
 from moontrim.config.share import ShareSettings
 from moontrim.config.site import SiteSettings
-from moontrim.config.station import ForecastTables
+from moontrim.config.station import (
+    ForecastSettings,
+    ForecastTables,
+    PartnerSettings,
+    StationSettings,
+)
 from moontrim.config.table import FilePath, Table, problems, read_toml
 from moontrim.errors import InputError
 from moontrim.tuning.correction import Agreement
@@ -90,9 +95,12 @@ class DataSettings(Table):
 _NOWHERE = SiteSettings(latitude_deg=0.0, longitude_deg=0.0)
 
 
-class Settings(ForecastTables):
+class Settings(Table):
     """The whole file."""
 
+    station: StationSettings = Field(StationSettings(), description="Ours, at home.")
+    partners: tuple[PartnerSettings, ...] = ()
+    forecast: ForecastSettings = ForecastSettings()
     home: SiteSettings = Field(
         _NOWHERE, description="Where the station is; may be left out with gps.use_for_home."
     )
@@ -112,7 +120,7 @@ class Settings(ForecastTables):
     )
     troposphere: bool = Field(True, description="Correct for the bending and delay of the air.")
 
-    @field_validator("bands", mode="before")
+    @field_validator("bands", "partners", mode="before")
     @classmethod
     def _list_to_tuple(cls, value: Any) -> Any:
         return tuple(value) if isinstance(value, list) else value
@@ -138,6 +146,19 @@ class Settings(ForecastTables):
         """False while home is left to the GPS receiver and has not come from it yet."""
         return self.home != _NOWHERE
 
+    @property
+    def forecast_tables(self) -> ForecastTables:
+        """The tables that the forecast reads."""
+        return ForecastTables(self.station, self.partners, self.forecast)
+
+    @model_validator(mode="after")
+    def _different_partners(self) -> Settings:
+        names = [partner.name for partner in self.partners]
+        for name in names:
+            if names.count(name) > 1:
+                raise ValueError(f"partners: the name {name!r} is used twice")
+        return self
+
     @model_validator(mode="after")
     def _home_or_gps(self) -> Settings:
         if not self.home_is_known and not self.gps.use_for_home:
@@ -150,7 +171,7 @@ class Settings(ForecastTables):
         for name in names:
             if names.count(name) > 1:
                 raise ValueError(f"bands: the name {name!r} is used twice")
-        for name in sorted(self.band_names() - set(names)):
+        for name in sorted(self.forecast_tables.band_names() - set(names)):
             raise ValueError(f"there is a table for band {name!r}, which is none of the bands")
         self._check_commands()
         if self.keying.enabled:

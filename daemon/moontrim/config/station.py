@@ -4,6 +4,7 @@ Checks them and turns them into the values that `forecast` takes."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
@@ -162,32 +163,20 @@ class ForecastSettings(Table):
     )
 
 
-class ForecastTables(Table):
-    """All of them, as they stand in the file."""
+@dataclass(frozen=True, slots=True)
+class ForecastTables:
+    """The tables of the config file that the forecast reads, together."""
 
-    station: StationSettings = Field(StationSettings(), description="Ours, at home.")
-    partners: tuple[PartnerSettings, ...] = ()
-    forecast: ForecastSettings = ForecastSettings()
-
-    @field_validator("partners", mode="before")
-    @classmethod
-    def _partners_to_tuple(cls, value: Any) -> Any:
-        return tuple(value) if isinstance(value, list) else value
-
-    @model_validator(mode="after")
-    def _different_partners(self) -> ForecastTables:
-        names = [partner.name for partner in self.partners]
-        for name in names:
-            if names.count(name) > 1:
-                raise ValueError(f"partners: the name {name!r} is used twice")
-        return self
+    station: StationSettings
+    partners: tuple[PartnerSettings, ...]
+    forecast: ForecastSettings
 
     def band_names(self) -> set[str]:
         """Returns the names of all bands that these tables refer to."""
         names = set(self.forecast.bands) | set(self.station.bands)
         return names.union(*(partner.station.bands for partner in self.partners))
 
-    def ask_for(
+    def question(
         self, home: Site, partner: Site | None, band: str, frequency_hz: float, utc_s: float
     ) -> ForecastQuestion:
         """Returns the question of a running daemon for `coming_windows`, a day long.

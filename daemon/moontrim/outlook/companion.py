@@ -50,7 +50,7 @@ def search(ephemeris: Ephemeris, settings: Settings, session: Session, utc_s: fl
     the geometric horizon. CoverageError."""
     home, partner = settings.home.site(), session.partner_site(settings)
     sked_hz = session.band_choices(settings).sked_hz
-    question = settings.ask_for(home, partner, session.band, sked_hz, utc_s)
+    question = settings.forecast_tables.question(home, partner, session.band, sked_hz, utc_s)
     windows = tuple(_view(window) for window in coming_windows(ephemeris, question, utc_s, WINDOWS))
     minutes_s = np.arange(utc_s, min(utc_s + EVENTS_S, ephemeris.last_utc_s), MINUTE_S)
     edges = np.diff((moon_from(ephemeris, home, minutes_s).elevation_deg > 0.0).astype(int))

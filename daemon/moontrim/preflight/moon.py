@@ -21,7 +21,9 @@ def moon_findings(
     try:
         moon = moon_from(ephemeris, home, now_utc_s)
         sked_hz = session.band_choices(settings).sked_hz
-        question = settings.ask_for(home, partner, session.band, sked_hz, now_utc_s)
+        question = settings.forecast_tables.question(
+            home, partner, session.band, sked_hz, now_utc_s
+        )
         windows = coming_windows(ephemeris, question, now_utc_s, 1)
     except MoontrimError as error:
         yield Finding("wrong", "Moon", str(error))

@@ -53,7 +53,7 @@ def next_window(ephemeris: Ephemeris, settings: Settings, from_utc_s: float) -> 
     CoverageError beyond the tables."""
     band = settings.bands[0]
     partner = None if settings.partner == "self" else settings.partner.site()
-    question = settings.ask_for(
+    question = settings.forecast_tables.question(
         settings.home.site(), partner, band.name, float(band.sked_hz), from_utc_s
     )
     for window in coming_windows(ephemeris, question, from_utc_s):

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import tomllib
+from typing import Any
 
 import pytest
 from pydantic import ValidationError
 
+from moontrim.config.settings import Settings
 from moontrim.config.station import ForecastTables
 from moontrim.path import Site, parse_site
 
@@ -53,8 +55,18 @@ max_spread_hz = 12
 """
 
 
+def on_band(mhz: int) -> dict[str, Any]:
+    low_hz = mhz * 10**6
+    edges = {"allowed_low_hz": low_hz, "allowed_high_hz": low_hz + 10**6}
+    return {"name": f"{mhz} MHz", "sked_hz": low_hz + 100_000} | edges
+
+
+REST = {"home": {"locator": "JN88ee"}, "bands": [on_band(144), on_band(1296)]}
+
+
 def tables(text: str = TEXT) -> ForecastTables:
-    return ForecastTables.model_validate(tomllib.loads(text))
+    """As part of the whole file."""
+    return Settings.model_validate(REST | tomllib.loads(text)).forecast_tables
 
 
 def test_a_band_sets_its_own_over_the_common() -> None:
@@ -76,16 +88,16 @@ def test_a_band_sets_its_own_over_the_common() -> None:
 def test_question_of_the_daemon() -> None:
     known = tables()
     home = parse_site("JN88ee", "home")
-    ask = known.ask_for(home, Site(-35.5, 150.0, 700.0), "1296 MHz", 1296e6, 1e9)
+    ask = known.question(home, Site(-35.5, 150.0, 700.0), "1296 MHz", 1296e6, 1e9)
     assert ask.partner is not None and ask.partner.name == "south"
     assert ask.partner.gear.power_w == 100.0
     assert ask.home.horizon.min_elevation_deg == 4.0 and ask.home.horizon.mask[1] == (120.0, 12.0)
     assert ask.max_spread_hz == 12.0
     assert (ask.signal.bandwidth_hz, ask.signal.threshold_db) == (50.0, -23.0)
-    stranger = known.ask_for(home, parse_site("FN20", "p"), "144 MHz", 144e6, 1e9)
+    stranger = known.question(home, parse_site("FN20", "p"), "144 MHz", 144e6, 1e9)
     assert stranger.partner is not None and stranger.partner.gear.power_w is None
     assert stranger.partner.name == "FN20" and stranger.max_spread_hz is None
-    assert known.ask_for(home, None, "144 MHz", 144e6, 1e9).partner is None
+    assert known.question(home, None, "144 MHz", 144e6, 1e9).partner is None
 
 
 def test_bands_named_anywhere() -> None:
