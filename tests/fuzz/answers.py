@@ -1,5 +1,5 @@
-"""What a client of the share is owed: one answer to each request, in their order, in the shape that
-rigctld(1) gives it. Written to look at a talk afterwards, from both its sides."""
+"""Checks the answers that a client of the share received: one to each request, in order, in the
+form of rigctld(1). It looks at both sides of a conversation afterwards."""
 
 from __future__ import annotations
 
@@ -37,15 +37,16 @@ _KEY = re.compile(rb"[+;|,]?(?:T|\\set_ptt)[ \t]+(?:[A-Za-z]+[ \t]+)?[123]\b")
 
 
 def unkeys_last(heard: bytes) -> bool:
-    """Is the last word on transmitting, in a line of its own, to stop? Not told where the mode, by
-    which an argument more is needed, may have changed."""
-    last = max((found.end() for found in _UNKEY_LINE.finditer(heard)), default=None)
+    """Is the last command about transmitting, in a line by itself, to stop? False where
+    explicit-VFO mode, which adds an argument, may have changed."""
+    last = max((match.end() for match in _UNKEY_LINE.finditer(heard)), default=None)
     return last is not None and b"set_vfo_opt" not in heard and not _KEY.search(heard, last)
 
 
-def judge_answers(heard: bytes, said: bytes, *, whole: bool) -> int:
-    """How many transmit requests were granted by their answers. whole: nothing may be missing."""
-    talk = _Talk(said)
+def judge_answers(heard: bytes, answers: bytes, *, whole: bool) -> int:
+    """Returns how many transmit requests were granted. Raises DefectError for a wrong answer.
+    whole: none may be missing."""
+    talk = _Talk(answers)
     *lines, unfinished = heard.split(b"\n")
     if len(unfinished) >= LONGEST_LINE:
         lines.append(unfinished)
@@ -61,18 +62,18 @@ def judge_answers(heard: bytes, said: bytes, *, whole: bool) -> int:
 
 
 class _Talk:
-    """What of the answers is accounted for, up to `at`."""
+    """The answers of one conversation, checked up to `at`."""
 
-    def __init__(self, said: bytes) -> None:
+    def __init__(self, answers: bytes) -> None:
         self.at, self.over, self.granted = 0, False, 0
-        self._said, self._names_vfo = said, False
+        self._answers, self._names_vfo = answers, False
 
     @property
     def at_end(self) -> bool:
-        return self.at == len(self._said)
+        return self.at == len(self._answers)
 
     def hears(self, line: bytes, whole: bool) -> bool:
-        """Take the answers to one line; False if there are none left, where that may be."""
+        """Takes the answers to one line; False if there are none left, where that is allowed."""
         try:
             commands = read_line(line, self._names_vfo)
         except Malformed:
@@ -100,25 +101,25 @@ class _Talk:
         hold(self.at_end, f"nobody asked for {self._rest()!r}")
 
     def _rest(self) -> bytes:
-        return self._said[self.at : self.at + 80]
+        return self._answers[self.at : self.at + 80]
 
     def _next(self, pattern: re.Pattern[bytes], missing: str) -> re.Match[bytes]:
-        found = pattern.match(self._said, self.at)
-        if found is None:
+        match = pattern.match(self._answers, self.at)
+        if match is None:
             raise DefectError(f"{missing}, but {self._rest()!r}")
-        self.at = found.end()
-        return found
+        self.at = match.end()
+        return match
 
     def _answer(self, command: ClientCommand) -> int:
-        """The code; 0 where there are values."""
+        """Takes the answer to one command; returns its code, 0 for values."""
         name, labels = command.shape.name, command.shape.labels
         if command.separator:
-            found = self._next(_EXTENDED[command.separator], f"no answer to {name}")
-            hold(found[1] == name.encode(), f"{name} is answered by {found[0]!r}")
-            if int(found[3]) == 0 and labels:
-                self._judge_values(name, found[2])
-            return int(found[3])
-        if not labels or self._said.startswith(b"RPRT ", self.at):
+            match = self._next(_EXTENDED[command.separator], f"no answer to {name}")
+            hold(match[1] == name.encode(), f"{name} is answered by {match[0]!r}")
+            if int(match[3]) == 0 and labels:
+                self._judge_values(name, match[2])
+            return int(match[3])
+        if not labels or self._answers.startswith(b"RPRT ", self.at):
             code = self.report()
             hold(code < 0 or not labels, f"{name} has no value")
             return code
@@ -129,8 +130,8 @@ class _Talk:
     def _judge_values(self, name: str, values: bytes) -> None:
         if name == "get_info":  # free text
             return
-        words = values.lower().split()
-        hold(not {b"nan", b"inf", b"-inf", b"none"}.intersection(words), f"{name}: {values!r}")
+        tokens = values.lower().split()
+        hold(not {b"nan", b"inf", b"-inf", b"none"}.intersection(tokens), f"{name}: {values!r}")
         if name in _FREQUENCIES:
-            found = _HERTZ.search(values)
-            hold(found and 0 < int(found[1]) <= 10**12, f"{name}: {values!r}")
+            match = _HERTZ.search(values)
+            hold(match and 0 < int(match[1]) <= 10**12, f"{name}: {values!r}")

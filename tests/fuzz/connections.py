@@ -1,8 +1,8 @@
-"""Several programs on the share at once, from their connection to its end, on a transport in
-memory: whole clients, with the door that lets them in, and a radio that is lost meanwhile.
+"""Several programs on the share at once, from connection to end, on a transport in memory: whole
+clients, the server's admission, and a radio that fails meanwhile.
 
-An input is a list of events parted by FF. The first byte of each says who and what (`_Scene.act`),
-the rest is what arrives of them."""
+An input is a list of events separated by FF. The first byte of each is client and kind of the event
+(`_Scene.act`), the rest is what arrives."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout, RigUnr
 _LOW = {"name": "432 MHz", "sked_hz": 432_070_000}
 _LOW |= {"allowed_low_hz": 432_000_000, "allowed_high_hz": 433_000_000}
 SETTINGS = settings_from(EMBEDDED | {"bands": [EMBEDDED["bands"][0], _LOW]}, "fuzz")
-_SEEN = tuple(inspect.signature(Snapshot).parameters)
+_SNAPSHOT_FIELDS = tuple(inspect.signature(Snapshot).parameters)
 _SHARE = ShareSettings(lan=True, clients=3)
 HOSTS = ("127.0.0.1", "127.0.0.1", "10.42.0.7", "127.0.0.1")  # one more than are let in
 SETTLE_S = 0.3
@@ -49,19 +49,19 @@ WAITS_S = (0.01, 0.1, 0.5, 1.0, 2.5, 4.0, 6.0, 31.0)
 
 
 class _Log:
-    """What is caught and logged as a mistake of ours is one."""
+    """Makes an exception that the share catches and logs a defect."""
 
-    def exception(self, what: str, *given: object) -> None:
-        raise DefectError(f"caught inside: {what % given}")
+    def exception(self, what: str, *values: object) -> None:
+        raise DefectError(f"caught inside: {what % values}")
 
-    def info(self, what: str, *given: object) -> None:
+    def info(self, what: str, *values: object) -> None:
         pass
 
     warning = info
 
 
 class _Daemon:
-    """A session and a hub, and a radio in one of several moods."""
+    """A session, a hub, and a radio that behaves in one of several ways (`mood`)."""
 
     def __init__(self) -> None:
         self.settings, self.session, self.hub = SETTINGS, first_session(SETTINGS), StateHub()
@@ -69,11 +69,11 @@ class _Daemon:
         self.tracking = Tracking.ON_FREQUENCY
 
     def publish(self) -> None:
-        given: dict[str, Any] = dict.fromkeys(_SEEN)
+        values: dict[str, Any] = dict.fromkeys(_SNAPSHOT_FIELDS)
         link = LinkView(LinkState.READY if self.mood == 0 else LinkState.LOST, "")
-        given |= {"band": self.session.band, "tracking": self.tracking, "reason": "", "link": link}
-        given |= {"sked_hz": self.session.band_choices(SETTINGS).sked_hz, "transmitting": False}
-        self.hub.publish(Snapshot(**given))
+        values |= {"band": self.session.band, "tracking": self.tracking, "reason": "", "link": link}
+        values |= {"sked_hz": self.session.band_choices(SETTINGS).sked_hz, "transmitting": False}
+        self.hub.publish(Snapshot(**values))
 
     async def ask(self, command: Command) -> Session:
         hold(isinstance(command, TuneTo), f"{command} is asked for")
@@ -90,7 +90,7 @@ class _Daemon:
         return self.session
 
     async def radio(self) -> None:
-        """Does it answer?"""
+        """Answers for the radio, or fails, by its mood."""
         await asyncio.sleep(0)
         if self.mood == 1:
             raise RigUnreachable("lost")
@@ -103,7 +103,7 @@ class _Daemon:
 
 
 class _Keying:
-    """Keys for one at a time, and only while it is permitted; looks at who asks."""
+    """Keys for one client at a time, only while permitted, and checks who requests it."""
 
     def __init__(self, scene: _Scene) -> None:
         self.scene, self.who, self.keyed = scene, "", False
@@ -123,11 +123,11 @@ class _Keying:
         self.granted[who] += 1
 
     def check(self, who: str) -> None:
-        """May they have the key at this moment?"""
+        """Raises DefectError if this client must not have the key now."""
         peer = self.scene.peer(who)
-        hold(peer is not None and peer.there and not peer.closed, f"{who} keys and is gone")
+        hold(peer is not None and peer.connected and not peer.closed, f"{who} keys and is gone")
         hold(peer is not None and not peer.host.startswith("10."), f"{who} keys from elsewhere")
-        hold(peer is None or not unkeys_last(bytes(peer.heard)), f"{who} has said to unkey")
+        hold(peer is None or not unkeys_last(bytes(peer.received)), f"{who} has said to unkey")
 
     def release(self, who: str) -> None:
         if who and who == self.who:
@@ -138,7 +138,7 @@ class _Keying:
 
 
 class _Scene:
-    """All of it for one input."""
+    """Everything that one input acts on."""
 
     def __init__(self, clock: Instant) -> None:
         self.clock, self.daemon, self.keying = clock, _Daemon(), _Keying(self)
@@ -179,7 +179,8 @@ class _Scene:
         return peer
 
     def act(self, head: int, rest: bytes) -> None:
-        """The lowest two bits: who; the others: what."""
+        """Carries out one event. head: the client in its lowest two bits, the kind of event in the
+        others."""
         peer = self._connected(head & 3)
         first, what = (rest[0] if rest else 0), (head >> 2) % _WHATS
         if what == _PIECES:
@@ -209,7 +210,8 @@ class _Scene:
         self.settle()
 
     def settle(self) -> None:
-        """Everybody does what they can at this instant, and what must be so then is."""
+        """Lets all tasks run and all bytes arrive that can at this instant, then checks what must
+        hold."""
         going_on = True
         while going_on:  # as with sockets: between two rounds of callbacks, what has arrived
             going_on = self.clock.loop.step()
@@ -219,8 +221,8 @@ class _Scene:
         hold(len(self.share._clients) <= _SHARE.clients, "more programs than are allowed")
 
     def finish(self) -> None:
-        """The radio answers, answers are taken, time passes: then all has been answered. And when
-        all are gone, nothing is left of them."""
+        """Checks that all requests are answered once the radio works, answers are read and time has
+        passed; then that nothing is left once all clients are gone."""
         self.daemon.mood, self.daemon.tracking = 0, Tracking.ON_FREQUENCY
         self.daemon.publish()
         for peer in self.peers:
@@ -229,7 +231,7 @@ class _Scene:
             self.clock.loop.pass_time(20.0)
             self.settle()
         for peer in self.peers:
-            keyed = judge_answers(bytes(peer.heard), bytes(peer.said), whole=not peer.aborted)
+            keyed = judge_answers(bytes(peer.received), bytes(peer.written), whole=not peer.aborted)
             hold(keyed <= self.keying.granted[peer.protocol.who], "keyed by word only")
             peer.vanish()
         self.clock.loop.settle()
@@ -298,7 +300,7 @@ _SEEDS = (
            _event(0, _WAIT, b"\x05"), _event(0, _MOOD, b"\x05"),
            _event(0, _SAY, b"F 10368201000\n")),
 )  # fmt: skip
-_WORDS = (
+_TOKENS = (
     *(b"\xff" + _event(who, what) for who in (0, 1, 2) for what in (0, 4, 5, 6, 7, 9, 10, 11)),
     *(b"\xff" + _event(0, _MOOD, bytes((mood,))) for mood in range(7)),
     *(b"\xff" + _event(0, _WAIT, bytes((n,))) for n in range(len(WAITS_S))),
@@ -307,4 +309,4 @@ _WORDS = (
     *(b"L RFPOWER 0.1\n", b"l RFPOWER\n", b"M USB -1\n", b"\x00", b"1e400", b"x" * LONGEST_LINE),
 )
 
-TARGETS = (Target("share-clients", share_clients, _SEEDS, _WORDS),)
+TARGETS = (Target("share-clients", share_clients, _SEEDS, _TOKENS),)

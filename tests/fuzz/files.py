@@ -1,5 +1,4 @@
-"""What lies on the disk: config, tables, what was saved. A power cut or a hand may have spoiled
-it."""
+"""Files on the disk: config, tables, saved state, damaged by a power cut or an editor."""
 
 from __future__ import annotations
 
@@ -48,7 +47,7 @@ def _written(name: str, data: bytes) -> Path:
 
 
 class _Held:
-    """A file that is only ever read whole, without the disk."""
+    """A file that is read as a whole, held in memory."""
 
     def __init__(self, data: bytes) -> None:
         self._data = data
@@ -69,7 +68,7 @@ _entry_points = functools.cache(metadata.entry_points)
 
 
 def config(data: bytes) -> None:
-    """One line of what is wrong, or settings that hold what they promise."""
+    """Settings that are valid, or one line that says what is wrong."""
     try:
         with instead(metadata, entry_points=_entry_points):
             settings = load_settings(_held(data))
@@ -123,7 +122,7 @@ _CONFIGS = (
         for name in ("sequenced-10g.toml", "home-144.toml")
     ),
 )
-_CONFIG_WORDS = (
+_CONFIG_TOKENS = (
     *(
         b"nan",
         b"inf",
@@ -151,21 +150,21 @@ _CONFIG_WORDS = (
 
 
 def session(data: bytes) -> None:
-    """Whatever the file says, a session that fits the config; and what cannot be read does not
-    permit to transmit."""
+    """Loading returns a session that fits the config, whatever the file holds. A file that cannot
+    be read does not permit to transmit."""
     path = _written(SESSION, data)
-    found = load_session(path.parent, SETTINGS)
-    here, band = found.band_choices(SETTINGS), SETTINGS.band(found.band)
-    hold(band.allowed_low_hz <= here.sked_hz <= band.allowed_high_hz, f"sked {here.sked_hz}")
-    hold(max(abs(here.trim_rx_hz), abs(here.trim_tx_hz)) <= TRIM_LIMIT_HZ, f"{here}")
-    hold(found.agreement in AGREEMENTS, found.agreement)
-    found.partner_site(SETTINGS)
-    if found.transmit_permitted:
+    result = load_session(path.parent, SETTINGS)
+    choices, band = result.band_choices(SETTINGS), SETTINGS.band(result.band)
+    hold(band.allowed_low_hz <= choices.sked_hz <= band.allowed_high_hz, f"sked {choices.sked_hz}")
+    hold(max(abs(choices.trim_rx_hz), abs(choices.trim_tx_hz)) <= TRIM_LIMIT_HZ, f"{choices}")
+    hold(result.agreement in AGREEMENTS, result.agreement)
+    result.partner_site(SETTINGS)
+    if result.transmit_permitted:
         try:
-            told = json.loads(data)["session"].get("transmit_permitted", True)
+            permitted = json.loads(data)["session"].get("transmit_permitted", True)
         except (ValueError, RecursionError, TypeError, KeyError, AttributeError):
-            told = False
-        hold(told, "a file that cannot be read, or forbids, permits to transmit")
+            permitted = False
+        hold(permitted, "a file that cannot be read, or forbids, permits to transmit")
 
 
 def _saved(**changes: object) -> bytes:
@@ -179,7 +178,7 @@ _SESSIONS = (
     _saved(transmit_permitted=False, correcting=False, partner="self"),
     _saved(bands={"10 GHz": {"sked_hz": 10_368_105_000.0, "trim_rx_hz": 1.5}}, agreement="home"),
 )
-_SESSION_WORDS = (
+_SESSION_TOKENS = (
     *(
         b"true",
         b"false",
@@ -199,20 +198,21 @@ _SESSION_WORDS = (
 
 @functools.cache
 def _journal() -> bytes:
-    """A minute of a session, in one file."""
-    there = folder() / "made"
-    file = journal_file(there)
+    """Returns the bytes of a journal with one minute of a session."""
+    journal_folder = folder() / "made"
+    file = journal_file(journal_folder)
     for records in seconds(recorder(), T0, 60):
         file.write(records)
     file.close()
-    made = sqlite3.connect(there / JOURNAL)
+    made = sqlite3.connect(journal_folder / JOURNAL)
     made.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     made.close()
-    return (there / JOURNAL).read_bytes()
+    return (journal_folder / JOURNAL).read_bytes()
 
 
 class _SetAside(Exception):
-    """What begins after it is the same every time, and takes half of the time."""
+    """Raised once a damaged journal is set aside: what follows is the same every time, and takes
+    half of the time."""
 
 
 def _set_aside(path: Path, utc_s: float, reason: str) -> None:
@@ -224,18 +224,18 @@ _really_set_aside = opening.set_aside
 
 
 def journal(data: bytes) -> None:
-    """Four bytes at a time: where to damage it, and by what. One byte more: cut off there as well.
-    Readers say that it is damaged; a writer can write to it, or has it out of the way."""
+    """Damages a journal: each four bytes are a position and what to write there; one byte more cuts
+    it off there. Readers report the damage; a writer can write to it or sets it aside."""
     whole = bytearray(_journal())
     for at in range(0, len(data) - 3, 4):
         where = int.from_bytes(data[at : at + 3], "big") % len(whole)
         whole[where] = data[at + 3]
     if len(data) % 4 == 1:
         whole = whole[: len(whole) * (data[-1] + 1) // 256]
-    there = folder() / "read"
-    shutil.rmtree(there, ignore_errors=True)
-    there.mkdir()
-    path = there / JOURNAL
+    journal_folder = folder() / "read"
+    shutil.rmtree(journal_folder, ignore_errors=True)
+    journal_folder.mkdir()
+    path = journal_folder / JOURNAL
     path.write_bytes(whole)
     try:
         opened = open_journal(path)
@@ -252,11 +252,11 @@ def journal(data: bytes) -> None:
             opened.close()
     try:
         with instead(opening, set_aside=_set_aside):
-            opening.open_to_write(there, float(T0), check=True).close()
+            opening.open_to_write(journal_folder, float(T0), check=True).close()
     except _SetAside:
-        kept = list(there.iterdir())
-        hold(not any(path.with_name(JOURNAL + one).exists() for one in opening.BESIDE), f"{kept}")
-        hold(any(one.read_bytes() == whole for one in kept), "what is set aside is not kept")
+        stored = list(journal_folder.iterdir())
+        hold(not any(path.with_name(JOURNAL + one).exists() for one in opening.BESIDE), f"{stored}")
+        hold(any(one.read_bytes() == whole for one in stored), "what is set aside is not kept")
 
 
 _PATCHES = (
@@ -277,8 +277,8 @@ DAYS = 30
 
 @functools.cache
 def _rows() -> bytes:
-    """A table of the shape of finals2000A, numbers of our own and one leap second. A month of it:
-    all rows are read alike."""
+    """Returns a table in the format of finals2000A with made-up numbers and one leap second, for
+    one month: all rows are read alike."""
     lines = []
     for day in range(DAYS):
         x, y, ut1 = 0.1 + day / 1e4, 0.3 - day / 1e4, -0.2 - day * 0.003 + (day >= 20)
@@ -289,8 +289,8 @@ def _rows() -> bytes:
 
 
 def earth_table(data: bytes) -> None:
-    """Three bytes say where in a table the text that follows, up to the next zero byte, is put.
-    CoverageError, or finite numbers all along."""
+    """Three bytes are the position in a table where the text up to the next zero byte is put.
+    Loading raises CoverageError or returns finite numbers everywhere."""
     rows = bytearray(_rows())
     while len(data) > 3:
         at = int.from_bytes(data[:3], "big") % len(rows)
@@ -306,11 +306,11 @@ def earth_table(data: bytes) -> None:
     hold(table.tai_minus_utc_s(table.first_utc_s) == 12, "leap seconds are miscounted")
     for share in (0.01, 0.37, 0.5, 0.82, 0.99):
         utc_s = table.first_utc_s + share * (table.last_utc_s - table.first_utc_s)
-        found = table.at(utc_s)
-        values = (found.ut1_minus_utc_s, found.uncertainty_s, found.pole_uncertainty_arcsec)
-        numbers = (*values, found.pole_x_arcsec, found.pole_y_arcsec)
-        hold(all(map(math.isfinite, numbers)), f"{found}")
-        hold(found.uncertainty_s >= 0.0 and found.pole_uncertainty_arcsec >= 0.0, f"{found}")
+        result = table.at(utc_s)
+        values = (result.ut1_minus_utc_s, result.uncertainty_s, result.pole_uncertainty_arcsec)
+        numbers = (*values, result.pole_x_arcsec, result.pole_y_arcsec)
+        hold(all(map(math.isfinite, numbers)), f"{result}")
+        hold(result.uncertainty_s >= 0.0 and result.pole_uncertainty_arcsec >= 0.0, f"{result}")
 
 
 def _patch(row: int, column: int, text: bytes) -> bytes:
@@ -325,7 +325,7 @@ _TABLE_PATCHES = (
     _patch(0, 7, b"61000.00") + _patch(1, 68, b"-0.0000100"),
     _patch(DAYS - 1, 57, b"P 0.1000000\n") + b"\x7f",
 )
-_TABLE_WORDS = (
+_TABLE_TOKENS = (
     *(b" nan     ", b" inf     ", b"-", b"\n", b"P", b"I", b"         ", b"1e9", b"\x00", b"\xff"),
     *(b"  I 0.0500000 0.0000100", b"61000.00"),
 )
@@ -353,15 +353,15 @@ moonbounce_hz = [[144_100_000, 144_150_000]]
 
 
 def passwords(data: bytes) -> None:
-    """Each account has one that can be put to use, and nobody else can read the file."""
+    """Each account gets a usable password, and only the owner can read the file."""
     path = _written(PASSWORDS, data)
     path.chmod(0o644)
     accounts = accounts_with_passwords(SETTINGS.remote)
-    kept, _ = stored_passwords(path.parent, accounts)
-    hold(set(kept) == set(accounts), "an account without a password")
-    hold(all(8 <= len(word) <= 128 for word in kept.values()), "a password that is none")
+    stored, _ = stored_passwords(path.parent, accounts)
+    hold(set(stored) == set(accounts), "an account without a password")
+    hold(all(8 <= len(password) <= 128 for password in stored.values()), "a password that is none")
     hold(not path.stat().st_mode & 0o077, "others can read the passwords")
-    hold(len(password_file(kept).splitlines()) == len(accounts), "not one line an account")
+    hold(len(password_file(stored).splitlines()) == len(accounts), "not one line an account")
 
 
 _PASSWORDS = (
@@ -369,7 +369,15 @@ _PASSWORDS = (
     b'{"phone": "short"}',
     b"[]",
 )
-_PASSWORD_WORDS = (b'"\\ud800aaaaaaaa"', b'"a\\nb:cdefgh"', b"[" * 1500, b"null", b"7", b'"', b"{}")
+_PASSWORD_TOKENS = (
+    b'"\\ud800aaaaaaaa"',
+    b'"a\\nb:cdefgh"',
+    b"[" * 1500,
+    b"null",
+    b"7",
+    b'"',
+    b"{}",
+)
 
 # --- recordings -----------------------------------------------------------------------------------
 
@@ -388,14 +396,14 @@ def _sound() -> bytes:
 def recording(data: bytes) -> None:
     """InputError, or finite samples."""
     try:
-        found = read_recording(_written("sound.wav", data))
+        result = read_recording(_written("sound.wav", data))
     except InputError:
         return
-    hold(math.isfinite(float(abs(found.samples).max())), "samples that are no numbers")
-    hold(found.rate_hz > 0.0 and found.length_s > 0.0, "no length")
+    hold(math.isfinite(float(abs(result.samples).max())), "samples that are no numbers")
+    hold(result.rate_hz > 0.0 and result.length_s > 0.0, "no length")
 
 
-_SOUND_WORDS = (
+_SOUND_TOKENS = (
     b"RIFF",
     b"WAVE",
     b"fmt ",
@@ -407,11 +415,11 @@ _SOUND_WORDS = (
 )
 
 TARGETS = (
-    Target("config", config, _CONFIGS, _CONFIG_WORDS),
-    Target("session", session, _SESSIONS, _SESSION_WORDS),
+    Target("config", config, _CONFIGS, _CONFIG_TOKENS),
+    Target("session", session, _SESSIONS, _SESSION_TOKENS),
     Target("journal", journal, _PATCHES),
-    Target("earth-table", earth_table, _TABLE_PATCHES, _TABLE_WORDS),
-    Target("band-plan", band_plan, (_PLAN,), _CONFIG_WORDS),
-    Target("passwords", passwords, _PASSWORDS, _PASSWORD_WORDS),
-    Target("recording", recording, (_sound(),), _SOUND_WORDS),
+    Target("earth-table", earth_table, _TABLE_PATCHES, _TABLE_TOKENS),
+    Target("band-plan", band_plan, (_PLAN,), _CONFIG_TOKENS),
+    Target("passwords", passwords, _PASSWORDS, _PASSWORD_TOKENS),
+    Target("recording", recording, (_sound(),), _SOUND_TOKENS),
 )

@@ -1,8 +1,8 @@
-"""Time that takes none: an event loop without sockets, on which a wait is over as soon as nobody
-has anything else to do.
+"""Time that passes at once: an event loop without sockets that jumps to the next timer when no task
+can run.
 
-A tenth of the work of asyncio's own loop for a conversation of a few bytes, and stricter: what
-nobody looks at (an exception, a wait that nothing can end) is a defect."""
+It does a tenth of the work of asyncio's loop for a conversation of a few bytes, and is stricter: an
+exception that no task retrieves, or a wait that nothing can end, is a defect."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ START_UTC_S = 1_795_000_000.0
 
 
 class _Call:
-    """A callback that is due; what asyncio calls a handle."""
+    """A callback that is due, like a handle of asyncio."""
 
     __slots__ = ("args", "callback", "cancelled", "context")
 
@@ -43,8 +43,8 @@ class _Call:
 
 
 class InstantLoop:
-    """Callbacks in the order in which they were asked for, timers in that of their instants. What a
-    task needs of asyncio.AbstractEventLoop, and no more."""
+    """Runs callbacks in the order of their calls and timers in the order of their instants. It has
+    the part of asyncio.AbstractEventLoop that tasks need."""
 
     def __init__(self) -> None:
         self._ready: deque[_Call] = deque()
@@ -89,7 +89,7 @@ class InstantLoop:
     # --- what targets call ------------------------------------------------------------------------
 
     def step(self) -> bool:
-        """All that is to be done now, but not what comes of it; False if that is nothing."""
+        """Runs the callbacks that are due, but not those that they add. False if there are none."""
         ready = self._ready
         for _ in range(len(ready)):
             call = ready.popleft()
@@ -105,12 +105,12 @@ class InstantLoop:
         return bool(ready)
 
     def settle(self) -> None:
-        """Until nobody has anything to do at this instant."""
+        """Runs callbacks until none is due at this instant."""
         while self.step():
             pass
 
     def pass_time(self, duration_s: float) -> None:
-        """So long, and all that falls due meanwhile."""
+        """Lets time pass and runs all that becomes due meanwhile."""
         until_s = self._now_s + duration_s
         self.settle()
         while self._timers and self._timers[0][0] <= until_s:
@@ -120,7 +120,8 @@ class InstantLoop:
 
     @contextlib.contextmanager
     def entered(self) -> Iterator[None]:
-        """The running loop meanwhile; it has nothing to complain of at the end."""
+        """Makes this the running loop inside the block. Raises DefectError at the end if anything
+        failed."""
         asyncio._set_running_loop(cast(Any, self))
         try:
             yield
@@ -135,7 +136,8 @@ class InstantLoop:
         hold(not self.complaints, "; ".join(self.complaints))
 
     def run(self, main: Coroutine[Any, Any, T]) -> T:
-        """Jump from timer to timer until `main` has ended."""
+        """Runs `main` to its end, jumping from timer to timer. Raises DefectError if nothing can
+        end a wait."""
         with self.entered():
             task: asyncio.Task[T] = self.create_task(main)
             self.settle()
@@ -153,7 +155,7 @@ class InstantLoop:
 
 
 class Instant(Clock):
-    """The clock of such a loop."""
+    """The clock of an InstantLoop."""
 
     def __init__(self) -> None:
         self.loop = InstantLoop()
@@ -174,5 +176,5 @@ class Instant(Clock):
         return asyncio.timeout(duration_s)
 
     def run(self, main: Coroutine[Any, Any, T]) -> T:
-        """On a fresh loop of its own; DefectError if that has to complain of anything."""
+        """Runs `main` on the loop. Raises DefectError if anything failed in it."""
         return self.loop.run(main)

@@ -1,5 +1,5 @@
-"""Inputs made from valid ones by damage that depends on a seed alone: the same seed, the same
-inputs, on any machine."""
+"""Inputs made by damaging valid ones. They depend on a seed alone: the same seed gives the same
+inputs on any machine."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _ODD_BYTES = b"\x00\x0a\x0d\x1a\x20\x22\x2c\x2f\x3b\x5b\x5c\x7b\x7f\x80\xc3\xfa\
 
 
 def inputs(target: Target, seed: int) -> Iterator[bytes]:
-    """The seeds themselves, then without end what becomes of them."""
+    """Yields the seeds of the target, then damaged ones without end."""
     yield from target.seeds
     chance = random.Random(f"{target.name} {seed}")
     while True:
@@ -85,24 +85,24 @@ def _splice(data: bytes, chance: random.Random, target: Target) -> bytes:
     return data[: _at(data, chance)] + other[_at(other, chance) :]
 
 
-def _word(data: bytes, chance: random.Random, target: Target) -> bytes:
-    if not target.words:
+def _token(data: bytes, chance: random.Random, target: Target) -> bytes:
+    if not target.tokens:
         return _replace(data, chance, target)
     at = _at(data, chance)
     until = at if chance.random() < 0.5 else _stretch(data, chance)[1]
-    return data[:at] + chance.choice(target.words) + data[max(at, until) :]
+    return data[:at] + chance.choice(target.tokens) + data[max(at, until) :]
 
 
 def _number(data: bytes, chance: random.Random, target: Target) -> bytes:
-    found = list(_NUMBERS.finditer(data))
-    if not found:
+    numbers = list(_NUMBERS.finditer(data))
+    if not numbers:
         return _flip(data, chance, target)
-    one = chance.choice(found)
+    one = chance.choice(numbers)
     long = chance.random() < 0.01  # more digits than Python reads into one integer
     new = b"9" * 4400 if long else chance.choice(_ODD_NUMBERS)
     return data[: one.start()] + new + data[one.end() :]
 
 
 _KINDS: tuple[Callable[[bytes, random.Random, Target], bytes], ...] = (
-    *(_flip, _replace, _insert, _cut, _end, _repeat, _move, _splice, _word, _word, _number),
+    *(_flip, _replace, _insert, _cut, _end, _repeat, _move, _splice, _token, _token, _number),
 )

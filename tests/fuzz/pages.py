@@ -1,7 +1,7 @@
 """Bytes on the HTTP port, through the whole server but its sockets.
 
-Whatever is sent, no request fails inside, and the way to the broker opens only to a page that this
-very server gave to a browser that knows it by a name nobody else can own."""
+No request may fail inside, and the way to the broker opens only for a page of this server, in a
+browser that reached it under a name that no other site can have."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ ROUNDS = 12  # of the event loop, between two pieces
 
 @functools.cache
 def _loop() -> asyncio.AbstractEventLoop:
-    """One for all inputs: making it takes longer than most of them."""
+    """Returns the loop for all inputs: making one takes longer than most of them."""
     made = asyncio.new_event_loop()
     _loops.append(made)
     return made
@@ -39,7 +39,7 @@ _loops: list[asyncio.AbstractEventLoop] = []
 
 
 def close_loop() -> None:
-    """At the end, so that nothing complains of it."""
+    """Closes the loop at the end, so that no warning comes of it."""
     while _loops:
         _loops.pop().close()
     _loop.cache_clear()
@@ -51,15 +51,15 @@ def _complete(coroutine: Coroutine[Any, Any, T]) -> T:
 
 
 class _Transport(asyncio.Transport):
-    """Keeps what is written."""
+    """A transport that stores what is written."""
 
     def __init__(self) -> None:
         super().__init__({"peername": ("127.0.0.1", 50_000), "sockname": ("127.0.0.1", 8144)})
-        self.said = bytearray()
+        self.written = bytearray()
         self.closed = False
 
     def write(self, data: bytes | bytearray | memoryview[Any]) -> None:
-        self.said += data
+        self.written += data
 
     def writelines(self, some: Iterable[bytes | bytearray | memoryview[Any]]) -> None:
         for data in some:
@@ -90,7 +90,8 @@ class _Transport(asyncio.Transport):
 
 @functools.cache
 def _site(password_needed: bool) -> tuple[PageSite, server.AppRunner]:
-    """The broker behind it is never there: who gets as far as asking for it is told 502."""
+    """Returns page site and runner. The broker behind it is never reachable: a request that gets as
+    far as connecting to it is answered 502."""
     gateway = Gateway("", 0, Path("/nowhere/page"), password_needed, "moontrim", "station")
     daemon = SimpleNamespace(hub=StateHub(), clock=SystemClock())
     site = PageSite(daemon, gateway, load_assets(gateway))
@@ -104,7 +105,8 @@ _STATUS = re.compile(rb"HTTP/1\.[01] (\d\d\d) ")
 
 
 def http(data: bytes) -> None:
-    """The first byte: its lowest bits the pieces, its highest whether a password is needed."""
+    """One connection. The first byte: the sizes of the pieces in its lowest bits, whether a
+    password is needed in its highest."""
     with_password = bool(data and data[0] & 0x80)
     site, runner = _site(with_password)
     transport = _Transport()
@@ -123,8 +125,8 @@ def http(data: bytes) -> None:
             await asyncio.sleep(0)
 
     _complete(talk())
-    said = bytes(transport.said)
-    codes = [int(code) for code in _STATUS.findall(said)]
+    written = bytes(transport.written)
+    codes = [int(code) for code in _STATUS.findall(written)]
     hold(500 not in codes, "a request failed inside")
     hold(101 not in codes, "a way to a broker that is not there")
     if 502 in codes and not with_password:
@@ -136,7 +138,8 @@ def http(data: bytes) -> None:
 
 
 def _named_by_address(host: bytes) -> bool:
-    """localhost, or digits, dots and colons only: nobody can register that."""
+    """Is this `localhost`, or digits, dots and colons only, which cannot be registered as a
+    name?"""
     name = host.decode("latin-1").lower()
     return bool(re.fullmatch(r"localhost(:\d+)?|[0-9.]+(:\d+)?|\[[0-9a-f:.]+\](:\d+)?", name))
 
@@ -160,7 +163,7 @@ _SEEDS = (
     b"\x00" + b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 3\r\n\r\nabc" + _request("/"),
     b"\x00" + b"GET /static/../../etc/passwd HTTP/1.1\r\nHost: [::1]:8144\r\n\r\n",
 )
-_WORDS = (
+_TOKENS = (
     *(b"Host: ", b"Origin: ", b"\r\n", b"[", b"]", b"[::1", b"http://[", b"rebound.example", b":"),
     *(
         b"127.0.0.1",
@@ -182,4 +185,4 @@ _WORDS = (
     *(b"Origin: http://[\r\n", b"Host: [::::]\r\n", b"\xe2\x84\x80", b"Expect: 100-continue\r\n"),
 )
 
-TARGETS = (Target("http", http, _SEEDS, _WORDS),)
+TARGETS = (Target("http", http, _SEEDS, _TOKENS),)

@@ -1,5 +1,5 @@
-"""One program and its connection to the share, in memory: for the client its transport, which does
-as asyncio's do; for the scene the other end of it."""
+"""One program and its connection to the share, in memory: a transport to the client, which behaves
+like asyncio's, and the other end to the scene."""
 
 from __future__ import annotations
 
@@ -17,13 +17,17 @@ LONGEST_PIECE, LONGEST_ANSWER = 512, 1024
 
 
 class Peer(asyncio.Transport):
-    """host: where it comes from. there: has not said that it is done. taking: reads its answers."""
+    """host: the address it comes from. connected: it has not closed its side. taking: it reads its
+    answers. received: what arrived at the client; written: what the client wrote."""
 
     def __init__(self, host: str, loop: asyncio.AbstractEventLoop) -> None:
         super().__init__({"peername": (host, 50_000), "socket": _Socket()})
         self.host, self._loop, self.protocol = host, loop, cast(Client, None)
-        self.heard, self.said = bytearray(), bytearray()  # arrived at the client; written by it
-        self.there = self.taking = True
+        self.received, self.written = (
+            bytearray(),
+            bytearray(),
+        )  # arrived at the client; written by it
+        self.connected = self.taking = True
         self.closed = self.aborted = self.lost = self.paused = self.full = False
         self._untaken, self._high = 0, 65_536
         self._coming: deque[bytes | None] = deque()  # None: the end
@@ -37,15 +41,15 @@ class Peer(asyncio.Transport):
         self._coming.append(None)
 
     def deliver(self) -> bool:
-        """One piece; False if there is none or the client does not read."""
-        if not self._coming or self.paused or self.closed or self.lost or not self.there:
+        """Delivers one piece to the client; False if there is none or the client does not read."""
+        if not self._coming or self.paused or self.closed or self.lost or not self.connected:
             return False
         piece = self._coming.popleft()
         if piece is None:
-            self.there = False
+            self.connected = False
             hold(self.protocol.eof_received(), "what was asked before is not answered")
             return True
-        self.heard += piece
+        self.received += piece
         self.protocol.data_received(piece)
         waiting = len(self.protocol._input.waiting)
         bound = MOST_WAITING + (2 if self.closed else 1) * LONGEST_PIECE
@@ -53,7 +57,7 @@ class Peer(asyncio.Transport):
         return True
 
     def vanish(self) -> None:
-        self.there, self.aborted = False, True
+        self.connected, self.aborted = False, True
         self._lose()
 
     def take(self, on: bool) -> None:
@@ -77,7 +81,7 @@ class Peer(asyncio.Transport):
     def write(self, data: bytes | bytearray | memoryview[Any]) -> None:
         if self.closed:
             return
-        self.said += data
+        self.written += data
         self._untaken += 0 if self.taking else len(data)
         hold(self._untaken <= MOST_UNREAD + LONGEST_ANSWER, f"{self._untaken} bytes not taken")
         self._fill()
@@ -116,5 +120,5 @@ class Peer(asyncio.Transport):
 
 
 class _Socket:
-    def setsockopt(self, *given: object) -> None:
+    def setsockopt(self, *args: object) -> None:
         pass

@@ -1,6 +1,6 @@
-"""What programs, phones and browsers send us.
+"""What programs and phones send to the daemon.
 
-No input may make anything key, permit or move that does not ask for just that in so many words."""
+No input may key, permit or move anything unless it requests exactly that."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ _UNKEY = re.compile(rb"(?:^|[ \t])[+;|,]?(?:T|\\set_ptt)[ \t]+(?:[A-Za-z]+[ \t]+
 
 
 def share_lines(data: bytes) -> None:
-    """As a client's bytes are dealt with, but for the doing."""
+    """The bytes of one client of the share, up to the action of each command."""
     view, state = _VIEWS[data[0] % len(_VIEWS) if data else 0], ClientState()
     lines = LineBuffer()
     for piece in pieces(data[1:]):
@@ -116,7 +116,7 @@ _SHARE_SEEDS = tuple(
         (b"\x00\x00", b"f T 1 F 10368200000 t\nw T 1\nH 1 2 3 T 1\nb T 1\n"),
     )
 )
-_SHARE_WORDS = (
+_SHARE_TOKENS = (
     *(f"\\{name} ".encode() for name in BY_NAME),
     *(b"T 1", b"T", b" ", b"\n", b"\r\n", b"\t", b"+", b";", b"|", b"VFOA ", b"VFOB ", b"currVFO "),
     *(b"RFPOWER", b"1e3", b"-1", b".5", b" HTTP/1.1", b"\x00", b"T\x0b1", b"\x0c"),
@@ -130,8 +130,8 @@ _REPLIES = (f"{_TOPICS.base}/reply/phone/p1", None, f"{_TOPICS.base}/reply/local
 
 
 def mqtt_command(data: bytes) -> None:
-    """One message, through everything that stands before the tracker, with a tracker that carries
-    it out. Four bytes say which command, who asks, and how it came; the rest is the payload."""
+    """One message through the admission, with a tracker that carries it out. Four bytes choose the
+    command, the account, the reply topic and how the message came; the rest is the payload."""
     name, who, how, where = (*data[:4], 0, 0, 0, 0)[:4]
     account = (PHONE, LOCAL, "viewer", "")[who % 4]
     payload = data[4:]
@@ -173,9 +173,9 @@ def mqtt_command(data: bytes) -> None:
 
 
 def _judge(session: Session) -> None:
-    here, band = session.band_choices(SETTINGS), SETTINGS.band(session.band)
-    hold(band.allowed_low_hz <= here.sked_hz <= band.allowed_high_hz, f"sked {here.sked_hz}")
-    for trim_hz in (here.trim_rx_hz, here.trim_tx_hz):
+    choices, band = session.band_choices(SETTINGS), SETTINGS.band(session.band)
+    hold(band.allowed_low_hz <= choices.sked_hz <= band.allowed_high_hz, f"sked {choices.sked_hz}")
+    for trim_hz in (choices.trim_rx_hz, choices.trim_tx_hz):
         hold(abs(trim_hz) <= TRIM_LIMIT_HZ, f"trim {trim_hz}")
     hold(session.agreement in AGREEMENTS, session.agreement)
     session.partner_site(SETTINGS)
@@ -204,7 +204,7 @@ _MQTT_SEEDS = tuple(
         ("key", 2, 0, 2, b'{"on": true}'),
     )
 )
-_MQTT_WORDS = (
+_MQTT_TOKENS = (
     *(
         b'"hz"',
         b'"id"',
@@ -223,8 +223,8 @@ _MQTT_WORDS = (
 
 
 def mqtt_topics(data: bytes) -> None:
-    """A command topic says who asks and nothing else; a reply goes one level below the asker's own
-    topic or nowhere."""
+    """A command topic names an account and a command and nothing else; a reply goes one level below
+    the account's topic or nowhere."""
     text = data.decode("utf-8", "replace")
     sender = _TOPICS.account_and_command(text)
     if sender is not None:
@@ -244,10 +244,10 @@ _TOPIC_SEEDS = (
     *(b"moontrim/station/cmd/phone/sked", b"moontrim/station/reply/phone/client-1"),
     *(b"moontrim/station/cmd/local/transmit", b"moontrim/station/reply/phone/a.b_c~d:e@f=g"),
 )
-_TOPIC_WORDS = (b"/", b"+", b"#", b"..", b"phone", b"cmd/", b"reply/", b"\x00", b"\n", b"$SYS/")
+_TOPIC_TOKENS = (b"/", b"+", b"#", b"..", b"phone", b"cmd/", b"reply/", b"\x00", b"\n", b"$SYS/")
 
 TARGETS = (
-    Target("share-lines", share_lines, _SHARE_SEEDS, _SHARE_WORDS),
-    Target("mqtt-command", mqtt_command, _MQTT_SEEDS, _MQTT_WORDS),
-    Target("mqtt-topics", mqtt_topics, _TOPIC_SEEDS, _TOPIC_WORDS),
+    Target("share-lines", share_lines, _SHARE_SEEDS, _SHARE_TOKENS),
+    Target("mqtt-command", mqtt_command, _MQTT_SEEDS, _MQTT_TOKENS),
+    Target("mqtt-topics", mqtt_topics, _TOPIC_SEEDS, _TOPIC_TOKENS),
 )

@@ -1,7 +1,7 @@
-"""Whole drivers at a radio that mostly answers well, and in between whatever the input says.
+"""Whole drivers at a radio that mostly answers correctly, and otherwise as the input says.
 
-Whatever comes back, no driver may raise anything but RigError, take a number that is none, or send
-what makes a radio transmit."""
+Whatever comes back, no driver may raise anything but RigError, return a number that is not finite,
+or send anything that makes a radio transmit."""
 
 from __future__ import annotations
 
@@ -32,10 +32,10 @@ DECISIONS = 24  # bytes that say what becomes of the answers; after them comes w
 
 
 class Whim:
-    """What an input makes of each answer; its first byte is for `through`."""
+    """Changes each answer of the radio as the input says; its first byte is for `through`."""
 
     def __init__(self, data: bytes) -> None:
-        self._decisions, self._words = data[1 : 1 + DECISIONS], data[1 + DECISIONS :]
+        self._decisions, self._rest = data[1 : 1 + DECISIONS], data[1 + DECISIONS :]
         self._answered = 0
 
     def of(self, answer: bytes) -> bytes:
@@ -48,20 +48,21 @@ class Whim:
         if decision < 150:
             return b""
         size = 1 + decision % 32
-        said, self._words = self._words[:size], self._words[size:]
+        piece, self._rest = self._rest[:size], self._rest[size:]
         if decision < 175:
-            return said
+            return piece
         if decision < 200 and answer:
-            at = (said[0] if said else 0) % len(answer)
-            return answer[:at] + said[-1:] + answer[at + 1 :]
+            at = (piece[0] if piece else 0) % len(answer)
+            return answer[:at] + piece[-1:] + answer[at + 1 :]
         if decision < 225:
-            return said + answer
-        return answer + said
+            return piece + answer
+        return answer + piece
 
 
 async def through(driver: RigDriver, chosen: int) -> None:
-    """What a rig link asks of a driver, but to transmit. chosen: by its bits, which of it; a talk
-    in which most is asked once more and answered well says nothing new."""
+    """Makes the calls that a rig link makes, but for transmitting. chosen: by its bits, which of
+    them: a conversation in which most calls are repeated and answered correctly shows nothing new.
+    """
     asks: tuple[Callable[[], Awaitable[Any]], ...] = (
         driver.read,
         lambda: driver.set_dials(144_100_001, 144_099_877),
@@ -74,7 +75,7 @@ async def through(driver: RigDriver, chosen: int) -> None:
     )
     for ask in (driver.open, *(ask for bit, ask in enumerate(asks) if chosen >> bit & 1)):
         try:
-            found = await ask()
+            result = await ask()
         except RigRefused:
             continue
         except RigError:
@@ -83,21 +84,21 @@ async def through(driver: RigDriver, chosen: int) -> None:
             except RigError:
                 break
             continue
-        if found is not None:
-            _judge(found)
+        if result is not None:
+            _judge(result)
     await driver.close()
 
 
-def _judge(found: Any) -> None:
-    values = [getattr(found, name) for name in type(found).__dataclass_fields__]
-    hold(finite(values), f"{found} is not finite")
+def _judge(result: Any) -> None:
+    values = [getattr(result, name) for name in type(result).__dataclass_fields__]
+    hold(finite(values), f"{result} is not finite")
     for name in ("rx_dial_hz", "tx_dial_hz"):
-        dial_hz = getattr(found, name, None)
-        hold(dial_hz is None or 0 <= dial_hz <= HIGHEST_DIAL_HZ, f"{found} is no state")
-    fraction = getattr(found, "power_fraction", None)
-    hold(fraction is None or 0.0 <= fraction <= 1.0, f"{found} is no power")
-    passband_hz = getattr(found, "passband_hz", None)
-    hold(passband_hz is None or 0 <= passband_hz <= 1_000_000, f"{found} is no passband")
+        dial_hz = getattr(result, name, None)
+        hold(dial_hz is None or 0 <= dial_hz <= HIGHEST_DIAL_HZ, f"{result} is no state")
+    fraction = getattr(result, "power_fraction", None)
+    hold(fraction is None or 0.0 <= fraction <= 1.0, f"{result} is no power")
+    passband_hz = getattr(result, "passband_hz", None)
+    hold(passband_hz is None or 0 <= passband_hz <= 1_000_000, f"{result} is no passband")
 
 
 # --- serial buses ---------------------------------------------------------------------------------
@@ -108,7 +109,8 @@ _RADIO = SimulatedOptions()
 
 @functools.cache
 def _whole_messages(responder_class: Callable[[Receivers], Any], data: bytes) -> tuple[bytes, ...]:
-    """What a driver writes, apart; kept, since it writes the same few things over and over."""
+    """Returns what a driver writes, split into messages; cached, since it writes the same few over
+    and over."""
     responder = responder_class(Receivers(SimulatedRadio(_RADIO, Instant()), 0))
     messages = tuple(responder.messages(data))
     hold(b"".join(messages) == data, f"{data!r} is no whole message")
@@ -116,7 +118,7 @@ def _whole_messages(responder_class: Callable[[Receivers], Any], data: bytes) ->
 
 
 class _Wire:
-    """Answers with the responder of a simulated radio, as the whim has it."""
+    """Answers with the responder of a simulated radio, changed by a whim."""
 
     def __init__(self, responder: Any, whim: Whim, received: Received) -> None:
         self._responder, self._whim, self._received = responder, whim, received
@@ -129,8 +131,8 @@ class _Wire:
                 answer = self._responder.act(message)
             except RigRefused:
                 answer = b""
-            if said := self._whim.of(answer):
-                soon(self._deliver, said)
+            if spoilt := self._whim.of(answer):
+                soon(self._deliver, spoilt)
 
     def _deliver(self, data: bytes) -> None:
         half = len(data) // 2
@@ -143,9 +145,9 @@ class _Wire:
 
 
 def _serial(
-    driver_class: type[SerialDriver], responder_class: Callable[[Receivers], Any], **own: Any
+    driver_class: type[SerialDriver], responder_class: Callable[[Receivers], Any], **options: Any
 ) -> Callable[[bytes], None]:
-    options = driver_class.Options(**{"port": "/dev/none", **own})
+    driver_options = driver_class.Options(**{"port": "/dev/none", **options})
 
     def one(data: bytes) -> None:
         clock = Instant()
@@ -153,7 +155,7 @@ def _serial(
         responder, whim = responder_class(Receivers(radio, 0)), Whim(data)
         keyed: list[bool] = []
         radio.on_change = lambda at_s, rx_hz, tx_hz, transmitting: keyed.append(transmitting)
-        driver = driver_class(options, clock)
+        driver = driver_class(driver_options, clock)
 
         def opened(options: SerialOptions, received: Received, lost: OnLost) -> _Wire:
             return _Wire(responder, whim, received)
@@ -169,7 +171,7 @@ def _serial(
 
 
 class _Connection:
-    """Stands in for the connection of a SocketDriver; answers well but for the whim."""
+    """Stands in for the connection of a SocketDriver; answers correctly but for the whim."""
 
     def __init__(self, whim: Whim) -> None:
         self._whim = whim
@@ -179,12 +181,12 @@ class _Connection:
     async def exchange(self, data: bytes, due: AnswerLines) -> None:
         await asyncio.sleep(0)
         for line in data.decode("ascii").splitlines():
-            words = line.split()
-            keys = words[0].lstrip("+") == "T" and words[-1] != "0"
+            tokens = line.split()
+            keys = tokens[0].lstrip("+") == "T" and tokens[-1] != "0"
             hold(not keys and "\\set_ptt" not in line, f"{line!r} makes a radio transmit")
-            said = self._whim.of(self._answer(words).encode())
-            half = len(said) // 2
-            for piece in (said[:half], said[half:]):
+            spoilt = self._whim.of(self._answer(tokens).encode())
+            half = len(spoilt) // 2
+            for piece in (spoilt[:half], spoilt[half:]):
                 if piece:
                     due.feed(piece)
         if not (due.finished and self._open):
@@ -193,14 +195,14 @@ class _Connection:
     def close(self) -> None:
         self._open = False
 
-    def _answer(self, words: list[str]) -> str:
-        if words[0] == "\\set_vfo_opt":
+    def _answer(self, tokens: list[str]) -> str:
+        if tokens[0] == "\\set_vfo_opt":
             return "RPRT 0\n"
-        if words[0] == "\\chk_vfo":
+        if tokens[0] == "\\chk_vfo":
             return "ChkVFO: 1\n"
-        letter, vfo = words[0][1:], words[1]
+        letter, vfo = tokens[0][1:], tokens[1]
         if letter == "F":
-            self._dials[vfo] = words[2]
+            self._dials[vfo] = tokens[2]
         name, lines = {
             "F": ("set_freq", ""),
             "f": ("get_freq", f"Frequency: {self._dials[vfo]}\n"),
@@ -213,7 +215,7 @@ class _Connection:
             "L": ("set_level", ""),
             "l": ("get_level", "0.392157\n"),
         }[letter]
-        return f"{name}: {' '.join(words[1:])}\n{lines}RPRT 0\n"
+        return f"{name}: {' '.join(tokens[1:])}\n{lines}RPRT 0\n"
 
 
 _SOCKET = SocketOptions(sets_power=True)
@@ -238,18 +240,20 @@ _ONE_BAD = tuple(
 )
 
 
-def _seeds(*said: bytes) -> tuple[bytes, ...]:
-    return (*(_WELL + one for one in said), *(bad + one for bad in _ONE_BAD for one in said))
+def _seeds(*answers: bytes) -> tuple[bytes, ...]:
+    return (*(_WELL + one for one in answers), *(bad + one for bad in _ONE_BAD for one in answers))
 
 
-_CIV_SAID = bytes.fromhex("fefee0a2250000001044 01fd fefee0a2fafd fefee0a21c0001fd fcfefee0a2fbfd")
-_ASCII_SAID = b"?;ID019;E;O;FA00144100000;IF00144100000     +00000000002000100000;TX;ID"
-_SOCKET_SAID = (
+_CIV_ANSWERS = bytes.fromhex(
+    "fefee0a2250000001044 01fd fefee0a2fafd fefee0a21c0001fd fcfefee0a2fbfd"
+)
+_ASCII_ANSWERS = b"?;ID019;E;O;FA00144100000;IF00144100000     +00000000002000100000;TX;ID"
+_SOCKET_ANSWERS = (
     b"RPRT -9\nRPRT 0\nget_freq: VFOA\nFrequency: 1e3\nMode: \nPassband: -1\n9.9\nPTT: 1\n"
 )
 
 TARGETS = (
-    Target("civ-driver", _serial(CivDriver, CivResponder, address=0xA2), _seeds(_CIV_SAID)),
-    Target("ascii-driver", _serial(AsciicatDriver, AsciicatResponder), _seeds(_ASCII_SAID)),
-    Target("socket-driver", socket_driver, _seeds(_SOCKET_SAID), (b"RPRT 0\n", b"\n", b"1e300")),
+    Target("civ-driver", _serial(CivDriver, CivResponder, address=0xA2), _seeds(_CIV_ANSWERS)),
+    Target("ascii-driver", _serial(AsciicatDriver, AsciicatResponder), _seeds(_ASCII_ANSWERS)),
+    Target("socket-driver", socket_driver, _seeds(_SOCKET_ANSWERS), (b"RPRT 0\n", b"\n", b"1e300")),
 )

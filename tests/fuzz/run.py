@@ -1,8 +1,8 @@
-"""The fuzz targets by hand: `python tests/fuzz/run.py --seconds 600`, or one of them with
+"""Runs the fuzz targets by hand: `python tests/fuzz/run.py --seconds 600`, one of them with
 `--target`, or one input again with `--replay FILE`. Exit code 1 if anything failed.
 
-With atheris installed (`pip install atheris`) a single `--target` is driven by coverage; `--seeded`
-keeps to the seeded damage that the tests use."""
+With atheris installed (`pip install atheris`) a single `--target` is guided by coverage; `--seeded`
+uses the seeded damage of the tests instead."""
 
 from __future__ import annotations
 
@@ -25,34 +25,34 @@ def main() -> int:
     parser.add_argument("--seeded", action="store_true", help="no atheris")
     parser.add_argument("--replay", type=Path, metavar="FILE", help="run this one input")
     parser.add_argument("--list", action="store_true")
-    given = parser.parse_args()
+    options = parser.parse_args()
     logging.disable(logging.CRITICAL)  # refusals are logged by the million
-    runs = 10_000 if given.runs is None and given.seconds is None else given.runs
-    single = given.target is not None and given.replay is None and not given.seeded
+    runs = 10_000 if options.runs is None and options.seconds is None else options.runs
+    single = options.target is not None and options.replay is None and not options.seeded
     guided = single and importlib.util.find_spec("atheris") is not None
     with _instrumented() if guided else contextlib.nullcontext():
-        from fuzz.runner import by_coverage, keep, run
+        from fuzz.runner import by_coverage, run, save
         from fuzz.targets import TARGETS
-    if given.target is not None and given.target not in TARGETS:
-        parser.error(f"--target: {given.target!r} is none of {', '.join(TARGETS)}")
-    if given.list:
+    if options.target is not None and options.target not in TARGETS:
+        parser.error(f"--target: {options.target!r} is none of {', '.join(TARGETS)}")
+    if options.list:
         print("\n".join(TARGETS))
         return 0
-    if given.replay is not None:
-        if given.target is None:
+    if options.replay is not None:
+        if options.target is None:
             parser.error("--replay needs --target")
-        TARGETS[given.target].one(given.replay.read_bytes())
+        TARGETS[options.target].one(options.replay.read_bytes())
         print("nothing wrong")
         return 0
     if guided:
-        by_coverage(TARGETS[given.target], given.seed, given.seconds, runs)
+        by_coverage(TARGETS[options.target], options.seed, options.seconds, runs)
     failed = False
-    for name in [given.target] if given.target else TARGETS:
-        outcome = run(TARGETS[name], seed=given.seed, seconds=given.seconds, runs=runs)
+    for name in [options.target] if options.target else TARGETS:
+        outcome = run(TARGETS[name], seed=options.seed, seconds=options.seconds, runs=runs)
         print(outcome.line(), flush=True)
-        if outcome.told:
+        if outcome.defect:
             failed = True
-            print(keep(outcome), flush=True)
+            print(save(outcome), flush=True)
     return 1 if failed else 0
 
 

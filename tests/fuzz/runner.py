@@ -1,7 +1,7 @@
-"""Runs targets: by coverage with atheris where that is installed, else by seeded damage.
+"""Runs targets: guided by coverage with atheris where that is installed, else with seeded damage.
 
-An input that raises, or takes more than its share of processor time, is kept under out/fuzz and
-told with the line that runs it again."""
+An input that raises, or takes more than its share of processor time, is saved under out/fuzz and
+reported with the command that runs it again."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from types import FrameType
 from fuzz.mutate import inputs
 from fuzz.target import DefectError, Target
 
-KEPT = Path(__file__).parents[2] / "out" / "fuzz"
+OUT = Path(__file__).parents[2] / "out" / "fuzz"
 LONGEST_S = 5.0  # of processor time for one input; machines are shared, and some are slow
 SHOWN = 1000  # bytes of an input that failed; all of it is kept
 MOST_GROWTH_MB = 300.0  # of memory, from the first thousand inputs on
@@ -28,8 +28,8 @@ MOST_GROWTH_MB = 300.0  # of memory, from the first thousand inputs on
 
 @dataclass
 class Outcome:
-    """What a run came to. took_s, slowest_s: processor time of all inputs, and of the slowest one.
-    growth_mb: of memory."""
+    """The result of a run. took_s, slowest_s: processor time of all inputs, and of the slowest one.
+    growth_mb: of memory. defect: what failed, empty if nothing did."""
 
     target: str
     seed: int = 1
@@ -38,11 +38,11 @@ class Outcome:
     slowest_s: float = 0.0
     growth_mb: float = 0.0
     failure: bytes | None = None
-    told: str = ""
+    defect: str = ""
 
     def line(self) -> str:
         per_s = self.runs / self.took_s if self.took_s else 0.0
-        end = "DEFECT" if self.told else "ok"
+        end = "DEFECT" if self.defect else "ok"
         return (
             f"{self.target:16} {self.runs:>9} inputs {self.took_s:7.1f} s {per_s:8.0f}/s  "
             f"slowest {1000 * self.slowest_s:6.1f} ms  +{self.growth_mb:.0f} MB  {end}"
@@ -50,8 +50,8 @@ class Outcome:
 
 
 def run(target: Target, *, seed: int, seconds: float | None, runs: int | None) -> Outcome:
-    """Damage the seeds until so many seconds are up, by the clock, the count is reached, or an
-    input fails. What an input takes, and all of them, is counted in processor time."""
+    """Runs damaged inputs for so many seconds of real time, up to a count, or until one fails.
+    Times in the outcome are processor time."""
     outcome = Outcome(target.name, seed)
     began_s, base_mb = time.process_time(), 0.0
     until_s = math.inf if seconds is None else time.monotonic() + seconds
@@ -64,13 +64,13 @@ def run(target: Target, *, seed: int, seconds: float | None, runs: int | None) -
             try:
                 target.one(data)
             except (Exception, DefectError):
-                outcome.told = traceback.format_exc(limit=-12)
+                outcome.defect = traceback.format_exc(limit=-12)
             finally:
                 signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
             now_s = time.process_time()
             outcome.slowest_s = max(outcome.slowest_s, now_s - start_s)
             outcome.runs += 1
-            if outcome.told:
+            if outcome.defect:
                 outcome.failure = data
                 break
             if outcome.runs == 1000:
@@ -81,51 +81,51 @@ def run(target: Target, *, seed: int, seconds: float | None, runs: int | None) -
         signal.signal(signal.SIGVTALRM, previous)
     outcome.took_s = time.process_time() - began_s
     outcome.growth_mb = _memory_mb() - base_mb if base_mb else 0.0
-    if outcome.growth_mb > MOST_GROWTH_MB and not outcome.told:
-        outcome.told = f"memory grew by {outcome.growth_mb:.0f} MB: something is kept for ever"
+    if outcome.growth_mb > MOST_GROWTH_MB and not outcome.defect:
+        outcome.defect = f"memory grew by {outcome.growth_mb:.0f} MB: something is kept for ever"
     return outcome
 
 
-def keep(outcome: Outcome) -> str:
-    """Write a failing input down; what to tell of it."""
+def save(outcome: Outcome) -> str:
+    """Saves a failing input and returns the report of it."""
     again = f"python tests/fuzz/run.py --target {outcome.target}"
     all_of_it = f"all of it: {again} --seeded --seed {outcome.seed} --runs {outcome.runs}"
     if outcome.failure is None:
-        return f"{outcome.told}\n{all_of_it}"
-    KEPT.mkdir(parents=True, exist_ok=True)
+        return f"{outcome.defect}\n{all_of_it}"
+    OUT.mkdir(parents=True, exist_ok=True)
     digest = hashlib.sha256(outcome.failure).hexdigest()[:12]
-    path = KEPT / f"{outcome.target}-{digest}"
+    path = OUT / f"{outcome.target}-{digest}"
     path.write_bytes(outcome.failure)
     shown = outcome.failure if len(outcome.failure) <= SHOWN else outcome.failure[:SHOWN] + b"..."
     return (
-        f"{outcome.told}\nseed {outcome.seed}, input {outcome.runs}: {shown!r}\n"
+        f"{outcome.defect}\nseed {outcome.seed}, input {outcome.runs}: {shown!r}\n"
         f"again: {again} --replay {path}\n{all_of_it}"
     )
 
 
 def by_coverage(target: Target, seed: int, seconds: float | None, runs: int | None) -> None:
-    """With atheris, whose instrumentation must have been on while our modules were imported. Never
-    returns: the fuzzer ends the process."""
+    """Runs a target guided by atheris, which must have instrumented the daemon's modules at their
+    import. Never returns: the fuzzer ends the process."""
     import atheris
 
     def one(data: bytes) -> None:
         try:
             target.one(data)
         except (Exception, DefectError):
-            told = Outcome(target.name, failure=data, told=traceback.format_exc(limit=-12))
-            print(keep(told), file=sys.stderr, flush=True)
+            outcome = Outcome(target.name, failure=data, defect=traceback.format_exc(limit=-12))
+            print(save(outcome), file=sys.stderr, flush=True)
             raise
 
-    corpus = KEPT / "corpus" / target.name
+    corpus = OUT / "corpus" / target.name
     corpus.mkdir(parents=True, exist_ok=True)
     for data in target.seeds:
         (corpus / hashlib.sha256(data).hexdigest()[:12]).write_bytes(data)
-    words = KEPT / f"{target.name}.dict"
-    quoted = ("".join(f"\\x{byte:02x}" for byte in word) for word in target.words if word)
-    words.write_text("".join(f'"{word}"\n' for word in quoted))
-    options = [f"-seed={seed}", "-max_len=4096", f"-timeout={LONGEST_S:.0f}", f"-dict={words}"]
+    tokens = OUT / f"{target.name}.dict"
+    quoted = ("".join(f"\\x{byte:02x}" for byte in token) for token in target.tokens if token)
+    tokens.write_text("".join(f'"{token}"\n' for token in quoted))
+    options = [f"-seed={seed}", "-max_len=4096", f"-timeout={LONGEST_S:.0f}", f"-dict={tokens}"]
     options += [
-        f"-artifact_prefix={KEPT}/{target.name}-",
+        f"-artifact_prefix={OUT}/{target.name}-",
         "-rss_limit_mb=2048",
         "-print_final_stats=1",
     ]

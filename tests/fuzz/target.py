@@ -1,4 +1,4 @@
-"""What a fuzz target is, and the few things that targets share."""
+"""What a fuzz target is, and what targets share."""
 
 from __future__ import annotations
 
@@ -12,29 +12,30 @@ from pathlib import Path
 
 
 class DefectError(BaseException):
-    """A target's word for: this must never be. No Exception, so that nothing that is tested can
-    catch it along with its own."""
+    """Raised for what must never happen. Not an Exception, so that tested code cannot catch it
+    along with its own errors."""
 
 
 @dataclass(frozen=True)
 class Target:
-    """One parser. one: takes any bytes, and raises only on a defect. seeds: valid inputs to start
-    from. words: what a mutation may put in."""
+    """One parser. one: takes any bytes and raises only on a defect. seeds: valid inputs to start
+    from. tokens: what a mutation may insert."""
 
     name: str
     one: Callable[[bytes], None]
     seeds: tuple[bytes, ...]
-    words: tuple[bytes, ...] = ()
+    tokens: tuple[bytes, ...] = ()
 
 
 def hold(true: object, what: str) -> None:
-    """Raises DefectError unless so; unlike assert, also under `python -O`."""
+    """Raises DefectError unless true; unlike assert, also under `python -O`."""
     if not true:
         raise DefectError(what)
 
 
 def pieces(data: bytes) -> Iterator[bytes]:
-    """All but the first byte, which says in what pieces: whole, or of one to seven bytes."""
+    """Yields all bytes but the first, which says in which pieces: as a whole, or one to seven bytes
+    each."""
     step = data[0] % 8 if data else 0
     rest = data[1:]
     if not step:
@@ -44,7 +45,7 @@ def pieces(data: bytes) -> Iterator[bytes]:
 
 
 def finite(value: object) -> bool:
-    """No number that is none, however deep."""
+    """Is every number in it finite, at any depth?"""
     if isinstance(value, float):
         return math.isfinite(value)
     if isinstance(value, dict):
@@ -56,19 +57,19 @@ def finite(value: object) -> bool:
 
 @functools.cache
 def folder() -> Path:
-    """Of this process, for parsers that want a file. In memory where there is such a place."""
+    """Returns a temporary folder of this process, in memory where possible."""
     memory = Path("/dev/shm")
-    kept = tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None, prefix="fuzz-")
-    _kept.append(kept)  # removed with the process
-    return Path(kept.name)
+    made = tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None, prefix="fuzz-")
+    _folders.append(made)  # removed with the process
+    return Path(made.name)
 
 
-_kept: list[tempfile.TemporaryDirectory[str]] = []
+_folders: list[tempfile.TemporaryDirectory[str]] = []
 
 
 @contextlib.contextmanager
 def instead(owner: object, **values: object) -> Iterator[None]:
-    """Other values for some names of a module or class, for a while."""
+    """Replaces some names of a module or class inside the block."""
     real = {name: vars(owner)[name] for name in values}
     for name, value in values.items():
         setattr(owner, name, value)

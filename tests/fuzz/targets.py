@@ -1,13 +1,13 @@
-"""All targets by name, and the surfaces they belong to: what the same stranger can reach."""
+"""All targets by name, and the surfaces they belong to: those that the same attacker can reach."""
 
 from __future__ import annotations
 
-from fuzz import connections, files, given, pages, programs, radios, wires, witnesses
+from fuzz import connections, files, pages, programs, radios, typed, wires, witnesses
 from fuzz.target import Target
 
 TARGETS: dict[str, Target] = {
     target.name: target
-    for part in (wires, radios, programs, connections, pages, witnesses, files, given)
+    for part in (wires, radios, programs, connections, pages, witnesses, files, typed)
     for target in part.TARGETS
 }
 

@@ -1,4 +1,4 @@
-"""What comes over a radio's wire: bytes to answers, without a driver around them."""
+"""Bytes that arrive from a radio, up to answers, without a driver."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from moontrim_drivers.simulated.receivers import Receivers
 
 # --- Hamlib's network protocol, a client's side ---------------------------------------------------
 
-_ASKED: tuple[tuple[Question, ...], ...] = (
+_QUESTIONS: tuple[tuple[Question, ...], ...] = (
     (ask("f", "VFOA"), ask("f", "VFOB"), ask("t", "VFOA")),
     (ask("F", "VFOA", 144_100_000), ask("f", "VFOA")),
     (ask("m", "VFOA"), ask("l", "VFOA", "RFPOWER")),
@@ -39,9 +39,9 @@ _GREETING = 5
 
 
 def socket_answers(data: bytes) -> None:
-    """Fed to an exchange until it is finished or raises; then every value is what it should be."""
-    which = data[0] % (len(_ASKED) + 1) if data else 0
-    due: AnswerLines = Greeting() if which == _GREETING else Answers(_ASKED[which])
+    """Feeds an exchange until it finishes or raises; then every value must be valid."""
+    which = data[0] % (len(_QUESTIONS) + 1) if data else 0
+    due: AnswerLines = Greeting() if which == _GREETING else Answers(_QUESTIONS[which])
     since_end = 0
     for piece in pieces(data[1:]):
         try:
@@ -55,7 +55,7 @@ def socket_answers(data: bytes) -> None:
             break
     if not (due.finished and isinstance(due, Answers)):
         return
-    hold(len(due.answers) == len(_ASKED[which]), "an answer is missing")
+    hold(len(due.answers) == len(_QUESTIONS[which]), "an answer is missing")
     for answer in due.answers:
         hold(finite(list(answer.values)), f"{answer} is not finite")
         letter = answer.question.letter
@@ -82,7 +82,7 @@ _SOCKET_SEEDS = (
     b"\x05\x00RPRT -11\nChkVFO: 1\n",
     b"\x05\x03RPRT 0\n0\n",
 )
-_SOCKET_WORDS = (
+_SOCKET_TOKENS = (
     *(b"RPRT 0\n", b"RPRT -20\n", b"RPRT -1\n", b"Frequency: ", b"Passband: ", b"PTT: 1\n"),
     *(b"get_freq: VFOA\n", b"\n", b"\r\n", b";", b"1e300", b"-7.5", b"ChkVFO: ", b"None"),
 )
@@ -93,7 +93,8 @@ _SENDING = (b"\x1c\x00\x01", b"\x1c\x01", b"\x17", b"\x28")
 
 
 def civ_frames(data: bytes) -> None:
-    """Split alike in whatever pieces it comes; every frame survives the way to bytes and back."""
+    """Frames are split alike whatever the pieces; each survives the conversion to bytes and
+    back."""
     whole, split = civcodec.FrameSplitter(), civcodec.FrameSplitter()
     frames = list(whole.feed(data[1:]))
     again = [frame for piece in pieces(data) for frame in split.feed(piece)]
@@ -134,8 +135,8 @@ _CIV_SENT = (
 
 
 def _until_finished(exchange: CivExchange | AsciiExchange, data: bytes) -> bytes | None:
-    """Feed it in pieces until it is finished; what had come by then. None: a bad answer ended it,
-    or nothing finished it."""
+    """Feeds an exchange in pieces until it finishes and returns what it has by then; None if a bad
+    answer ended it or nothing finished it."""
     came = b""
     for piece in pieces(data):
         came += piece
@@ -149,7 +150,7 @@ def _until_finished(exchange: CivExchange | AsciiExchange, data: bytes) -> bytes
 
 
 def civ_exchange(data: bytes) -> None:
-    """Only what our radio sends to us, and begins as it should, is an answer."""
+    """Only what our radio sends to us, and begins correctly, is an answer."""
     body, due, count, either, patient = _CIV_SENT[data[0] % len(_CIV_SENT) if data else 0]
     exchange = CivExchange(Frame(0xA2, 0xE0, body), due, count, either=either, patient=patient)
     came = _until_finished(exchange, data[1:])
@@ -177,9 +178,9 @@ _CIV_SEEDS = tuple(
         (b"\x00\x02", "fefefefee0a2250112345678 90fd fefee0a2260001 0101fd fefee0a2 1a0349fd"),
     )
 )
-_CIV_WORDS = tuple(
-    bytes.fromhex(word)
-    for word in (
+_CIV_TOKENS = tuple(
+    bytes.fromhex(token)
+    for token in (
         "fefe",
         "fd",
         "fc",
@@ -198,7 +199,7 @@ _CIV_WORDS = tuple(
 
 
 def ascii_messages(data: bytes) -> None:
-    """As `civ_frames`."""
+    """Splits messages like `civ_frames`."""
     whole, split = asciicodec.MessageSplitter(), asciicodec.MessageSplitter()
     messages = list(whole.feed(data[1:]))
     again = [message for piece in pieces(data) for message in split.feed(piece)]
@@ -208,9 +209,9 @@ def ascii_messages(data: bytes) -> None:
     hold(long_ago or messages == again, "pieces make a difference")
     hold(len(whole.noise) <= 160 and len(split.noise) <= 160, "noise without end")
     for message in (*messages, *again):
-        there = message.to_bytes()
-        hold(asciicodec.Message.from_bytes(there) == message, f"{message} does not come back")
-        hold(len(there) <= asciicodec.LONGEST_MESSAGE, "longer than any message")
+        frame = message.to_bytes()
+        hold(asciicodec.Message.from_bytes(frame) == message, f"{message} does not come back")
+        hold(len(frame) <= asciicodec.LONGEST_MESSAGE, "longer than any message")
         for meaning in (asciicodec.Status.from_text, asciicodec.dial_hz, asciicodec.number):
             try:
                 value = meaning(message.rest)
@@ -239,13 +240,13 @@ _ASCII_SEEDS = (
     b"\x00\x03FA00144100000;FA00144100001;FB00000000000;IF99999999999     -00000000001901010000;"
     b"ID019;",
 )
-_ASCII_WORDS = (b"ID019;", b";", b"?;", b"E;", b"O;", b"FA", b"IF", b"TX;", b"RX;", b"MD", b"\r\n")
+_ASCII_TOKENS = (b"ID019;", b";", b"?;", b"E;", b"O;", b"FA", b"IF", b"TX;", b"RX;", b"MD", b"\r\n")
 
 # --- free-form commands of the config -------------------------------------------------------------
 
 
 def typed_commands(data: bytes) -> None:
-    """One that is accepted does not make the simulated radio transmit."""
+    """A command that is accepted does not make the simulated radio transmit."""
     text = data[1:].decode("utf-8", "surrogateescape")
     clock = Instant()
     radio = SimulatedRadio(SimulatedOptions(), clock)
@@ -278,13 +279,15 @@ _TYPED_SEEDS = (
     *(b"\x00" + text for text in (b"16 5A 00", b"1A 05 01 12 01", b"1C 00 01", b"07 b0", b"17 41")),
     *(b"\x80" + text for text in (b"NB0;", b"AN1;EX0060000;", b"TX;", b"PC005;", b"KY CQ;")),
 )
-_TYPED_WORDS = (*(b"1C", b"00", b"01", b" ", b"FD", b"FE FE", b"\t", b"TX", b"TX;", b";", b"TX1;"),)
+_TYPED_TOKENS = (
+    *(b"1C", b"00", b"01", b" ", b"FD", b"FE FE", b"\t", b"TX", b"TX;", b";", b"TX1;"),
+)
 
 TARGETS = (
-    Target("socket-answers", socket_answers, _SOCKET_SEEDS, _SOCKET_WORDS),
-    Target("civ-frames", civ_frames, _CIV_SEEDS, _CIV_WORDS),
-    Target("civ-exchange", civ_exchange, _CIV_SEEDS, _CIV_WORDS),
-    Target("ascii-messages", ascii_messages, _ASCII_SEEDS, _ASCII_WORDS),
-    Target("ascii-exchange", ascii_exchange, _ASCII_SEEDS, _ASCII_WORDS),
-    Target("typed-commands", typed_commands, _TYPED_SEEDS, _TYPED_WORDS),
+    Target("socket-answers", socket_answers, _SOCKET_SEEDS, _SOCKET_TOKENS),
+    Target("civ-frames", civ_frames, _CIV_SEEDS, _CIV_TOKENS),
+    Target("civ-exchange", civ_exchange, _CIV_SEEDS, _CIV_TOKENS),
+    Target("ascii-messages", ascii_messages, _ASCII_SEEDS, _ASCII_TOKENS),
+    Target("ascii-exchange", ascii_exchange, _ASCII_SEEDS, _ASCII_TOKENS),
+    Target("typed-commands", typed_commands, _TYPED_SEEDS, _TYPED_TOKENS),
 )

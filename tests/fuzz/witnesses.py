@@ -1,4 +1,4 @@
-"""What GPS receivers and time daemons send: numbers on which transmitting depends."""
+"""What GPS receivers and time daemons send: the numbers that transmitting depends on."""
 
 from __future__ import annotations
 
@@ -39,7 +39,8 @@ def _judge(fix: Fix) -> None:
 
 
 class _Home:
-    """What becomes of home: only ever a place, and none without five fixes that agree."""
+    """The home position that results: always a valid place, and none before five fixes that
+    agree."""
 
     def __init__(self) -> None:
         self.fixes = 0
@@ -61,13 +62,13 @@ _BODY = re.compile(rb"\$([^$*\r\n]*)\*..")
 
 
 def nmea(data: bytes) -> None:
-    """As the bytes come; or, by one bit, with every checksum put right first."""
+    """Sentences as they arrive; or, by one bit, with every checksum corrected first."""
     home = _Home()
     sentences = FixAssembler(home.take)
     if data and data[0] & 0x80:
         data = data[:1] + _BODY.sub(
-            lambda found: (
-                sentence(found[1].decode("latin-1")).rstrip() if found[1].isascii() else found[0]
+            lambda match: (
+                sentence(match[1].decode("latin-1")).rstrip() if match[1].isascii() else match[0]
             ),
             data[1:],
         )
@@ -83,14 +84,14 @@ _NMEA_SEEDS = (
     b"\x80" + gga(NOW_UTC_S, 90.0, -180.0, above_sea_m=-400.0, hdop=99.9),
     b"\x80" + _NIGHT,
 )
-_NMEA_WORDS = (
+_NMEA_TOKENS = (
     *(b"$GPGGA,", b"$GNRMC,", b"$PGGGA,", b"*00", b"\r\n", b",,", b",", b"nan", b"-", b"1e400"),
     *(b"235960.00", b"000000", b"290299", b"9999999999", b"inf", b"N", b"W", b"$", b"8", b"\xff"),
 )
 
 
 def gpsd(data: bytes) -> None:
-    """Line by line; only GpsGarbledError comes out."""
+    """Lines of gpsd; only GpsGarbledError is raised."""
     home = _Home()
     for line in data.splitlines():
         try:
@@ -111,7 +112,7 @@ _GPSD_SEEDS = (
     b'{"class":"TPV","mode":1}\n{"class":"SKY","satellites":[{"PRN":1,"used":true}]}\n',
     b'{"class":"TPV","mode":2,"time":"0001-01-01T00:00:00+23:59","lat":-90,"lon":180,"eph":0}\n',
 )
-_GPSD_WORDS = (
+_GPSD_TOKENS = (
     *(
         b'"class":"TPV"',
         b'"mode":3',
@@ -129,7 +130,7 @@ _GPSD_WORDS = (
 
 
 def chrony(data: bytes) -> None:
-    """One datagram. A bound is never less than nothing, and never trusted without a source."""
+    """One datagram. A bound is never negative, and never trusted without a source."""
     try:
         tracking = parse_tracking(data, 7)
     except ChronyGarbledError:
@@ -151,7 +152,7 @@ def _reply(leap: int = 0, reference_id: int = 0xC0000201, status: int = 0) -> by
 
 
 _CHRONY_SEEDS = (_reply(), _reply(3), _reply(1, 0x7F7F0101), _reply(0, 0), _reply(status=4))
-_CHRONY_WORDS = (
+_CHRONY_TOKENS = (
     b"\x7f\xff\xff\xff",
     b"\xff\xff\xff\xff",
     b"\x80\x00\x00\x00",
@@ -160,7 +161,7 @@ _CHRONY_WORDS = (
 )
 
 TARGETS = (
-    Target("nmea", nmea, _NMEA_SEEDS, _NMEA_WORDS),
-    Target("gpsd", gpsd, _GPSD_SEEDS, _GPSD_WORDS),
-    Target("chrony", chrony, _CHRONY_SEEDS, _CHRONY_WORDS),
+    Target("nmea", nmea, _NMEA_SEEDS, _NMEA_TOKENS),
+    Target("gpsd", gpsd, _GPSD_SEEDS, _GPSD_TOKENS),
+    Target("chrony", chrony, _CHRONY_SEEDS, _CHRONY_TOKENS),
 )

@@ -216,9 +216,10 @@ def test_every_command_reaches_the_radio_and_comes_back(
 
             await held.until_text("#change", "Local: ")
             assert "radio" not in await held.text("#fault")
-            assert all(part in "".join(held.asked) for part in ("/mqtt", "mqtt.min.js"))
+            assert all(part in "".join(held.requested) for part in ("/mqtt", "mqtt.min.js"))
             assert all(
-                f"//127.0.0.1:{here.daemon.settings.remote.http_port}/" in url for url in held.asked
+                f"//127.0.0.1:{here.daemon.settings.remote.http_port}/" in url
+                for url in held.requested
             )
 
     shared.run(main())
@@ -493,7 +494,7 @@ def test_passwords_and_accounts(tmp_path: Path, ephemeris: Ephemeris) -> None:
                 await held.until_link("live")
                 assert await held.page.evaluate("isSecureContext") is False
                 assert held.page.url == f"http://rig.test:{port}/"
-                assert not any(words["phone"] in url for url in held.asked)
+                assert not any(words["phone"] in url for url in held.requested)
                 await held.tap('[data-nudge="10"]')
                 await until(lambda: seen(here).sked_hz == 10_368_100_020)
 

@@ -116,7 +116,7 @@ def test_on_every_screen(page: Path, shared: Shared) -> None:
             ) as held:
                 held.page.set_default_timeout(30_000)
                 await held.open(page.as_uri())
-                assert held.asked == [page.as_uri()]
+                assert held.requested == [page.as_uri()]
                 assert await held.violations() == [], name
                 content_px, screen_px = await held.widths()
                 assert content_px <= screen_px

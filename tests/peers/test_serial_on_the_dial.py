@@ -14,7 +14,7 @@ import pytest
 
 from moontrim.path import Ephemeris, Site, solve_path
 from peers.test_on_the_dial import under_the_moon
-from support.moontrim_process import moontrim, said
+from support.moontrim_process import moontrim, next_line
 from support.sentry import Sentry
 
 pytestmark = [pytest.mark.peers, pytest.mark.alone, pytest.mark.long]
@@ -62,7 +62,7 @@ def test_residual_over_civ_at_19200_baud(ephemeris: Ephemeris, tmp_path: Path) -
                 await asyncio.sleep(0.05)
 
             async def watch() -> None:
-                while line := await said(simulated):
+                while line := await next_line(simulated):
                     if line.startswith("{"):
                         changes.append(json.loads(line))
 

@@ -158,7 +158,7 @@ def test_what_works(scene: Any) -> None:
                 assert said == expected, command
                 # beside it, another program sees the same frequency, and no VFO mode of the other's
                 assert await other.ask("\\chk_vfo") == "0"
-                hz = str(round(s.seen.sked_hz))
+                hz = str(round(s.snapshot.sked_hz))
                 assert await other.ask("f") == hz
         assert s.radio.mode == "CW" and s.radio.power_fraction == 0.4
         assert [entry.split()[0] for entry in s.keying.log] == ["raise", "keyed", "released"]
@@ -260,7 +260,7 @@ def test_the_dial_follows_the_moon_underneath(scene: Any) -> None:
                 await asyncio.sleep(0.1)
                 assert await rigctl.ask("f") == "Frequency: 10368200000"
                 dials.add(s.radio.rx_dial_hz)
-            shift_hz = s.seen.rx.shift_hz if s.seen.rx else 0.0
+            shift_hz = s.snapshot.rx.shift_hz if s.snapshot.rx else 0.0
             assert all(abs(dial - 144_200_000 - shift_hz) < 5.0 for dial in dials)
             assert not dials <= {144_200_000}
 
@@ -287,7 +287,7 @@ def test_two_programs_and_a_phone_at_once(scene: Any) -> None:
 
         async def phone() -> None:
             for step in range(60):
-                hz = (10_368_500_000 if s.seen.band == "10 GHz" else 432_500_000) + step
+                hz = (10_368_500_000 if s.snapshot.band == "10 GHz" else 432_500_000) + step
                 asked_hz.add(hz)
                 try:
                     await s.daemon.ask(SetSked("phone", hz))
@@ -426,11 +426,11 @@ def test_200_connections_and_who_reads_nothing(scene: Any) -> None:
             for _ in range(200):
                 deaf.writer.write(b"\\dump_state\n" * 1000)
                 await asyncio.sleep(0)
-            ticks = s.seen.ticks
+            ticks = s.snapshot.ticks
             for _ in range(20):
                 assert await rigctl.ask("f") == f"Frequency: {SKED_HZ}"
                 await asyncio.sleep(0.1)
-            assert s.seen.ticks - ticks >= 1 and s.seen.missed_seconds == 0
+            assert s.snapshot.ticks - ticks >= 1 and s.snapshot.missed_seconds == 0
             kept_bytes, _ = tracemalloc.get_traced_memory()
             tracemalloc.stop()
             # 2.4 MB of it wait on our own side of the test

@@ -68,7 +68,7 @@ def test_drive_mode_and_dials_are_the_new_bands(stage: Any) -> None:
         await to_10_ghz(s)
         assert s.radio.power_fraction <= CEILING + 0.005
         assert s.radio.mode == "USB"
-        assert s.seen.link.inhibit == ""
+        assert s.snapshot.link.inhibit == ""
         await s.steady(5)
         s.radio.set_transmit(True)
         await s.clock.sleep(2.0)
@@ -127,7 +127,7 @@ def test_transmitting_ends_before_the_change(stage: Any) -> None:
         await to_10_ghz(s)
         assert not s.radio.transmitting
         assert all(hz == before for hz in keyed_dials), "no dial moved to the new band while keyed"
-        assert s.seen.link.inhibit == ""
+        assert s.snapshot.link.inhibit == ""
 
     stage(scene)
 
@@ -140,10 +140,10 @@ def test_a_foot_on_the_switch_stops_the_change(stage: Any) -> None:
         await to_10_ghz(s)
         await s.clock.sleep(5.0)
         assert (s.radio.tx_dial_hz, s.radio.power_fraction) == before
-        assert "will not stop" in s.seen.link.inhibit
+        assert "will not stop" in s.snapshot.link.inhibit
         s.radio.key(False)
         await s.clock.sleep(4.0)
-        assert s.seen.link.inhibit == ""
+        assert s.snapshot.link.inhibit == ""
         assert s.radio.power_fraction <= CEILING + 0.005
         await s.steady(3)
 
@@ -160,7 +160,7 @@ def test_drive_that_cannot_be_lowered_inhibits(stage: Any, can_tell: bool) -> No
     async def scene(s: Stage) -> None:
         await to_10_ghz(s)
         await s.steady(3)  # receiving goes on
-        assert ("turn it down" if can_tell else "does not tell") in s.seen.link.inhibit
+        assert ("turn it down" if can_tell else "does not tell") in s.snapshot.link.inhibit
         assert "must not transmit" in s.daemon.record.faults[-1].text
         s.radio.set_transmit(True)
         await s.clock.sleep(1.0)
@@ -170,7 +170,7 @@ def test_drive_that_cannot_be_lowered_inhibits(stage: Any, can_tell: bool) -> No
             s.radio.set_power(0.05)  # a hand on the power knob
             s.radio.change(sets_power=False)
             await s.clock.sleep(4.0)
-            assert s.seen.link.inhibit == ""
+            assert s.snapshot.link.inhibit == ""
 
     async def prepared(s: Stage) -> None:
         s.radio.change(sets_power=False)
@@ -188,7 +188,7 @@ def test_drive_turned_up_later_is_found(stage: Any) -> None:
         assert not s.radio.transmitting
         await s.clock.sleep(5.0)
         assert s.radio.power_fraction <= CEILING + 0.005, "brought down again once it receives"
-        assert s.seen.link.inhibit == ""
+        assert s.snapshot.link.inhibit == ""
 
     stage(scene)
 
@@ -202,10 +202,10 @@ def test_a_refused_mode_inhibits(stage: Any) -> None:
 
     async def scene(s: Stage) -> None:
         await to_10_ghz(s)
-        assert "not that mode" in s.seen.link.inhibit
+        assert "not that mode" in s.snapshot.link.inhibit
         s.daemon.inbox.tell(SetBand("test", "144 MHz"))
         await s.clock.sleep(2.0)
-        assert s.seen.link.inhibit == ""
+        assert s.snapshot.link.inhibit == ""
 
     stage(scene, driver_class=Stubborn)
 
@@ -217,13 +217,13 @@ def test_a_mode_that_moves_the_dials_is_made_good(stage: Any) -> None:
             self.radio.turn_dial(700)
 
     async def scene(s: Stage) -> None:
-        before = s.seen.sked_hz
+        before = s.snapshot.sked_hz
         await to_10_ghz(s)
         await s.steady(5)
-        assert s.seen.link.inhibit == ""
+        assert s.snapshot.link.inhibit == ""
         s.daemon.inbox.tell(SetBand("test", "144 MHz"))
         await s.clock.sleep(2.0)
-        assert s.seen.sked_hz == before, "no hand turned that dial"
+        assert s.snapshot.sked_hz == before, "no hand turned that dial"
 
     stage(scene, driver_class=Shifting)
 
@@ -259,8 +259,8 @@ def test_a_mode_that_moves_the_dials_after_a_hand_on_them(
         s.daemon.inbox.tell(SetBand("test", "432 MHz"))
         s.radio.turn_dial(+50_000_000)
         await s.clock.sleep(5.0)
-        assert s.seen.tracking is Tracking.OUTSIDE_BAND
-        assert s.radio.mode == "USB" and s.seen.link.inhibit
+        assert s.snapshot.tracking is Tracking.OUTSIDE_BAND
+        assert s.radio.mode == "USB" and s.snapshot.link.inhibit
         assert [hz for hz in set_hz if not 432e6 <= hz <= 433e6] == []
 
     play(tmp_path, ephemeris, scene, more_bands=(other,), driver_class=Shifting)
@@ -270,16 +270,16 @@ def test_outside_the_range_no_transmitting(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         s.radio.turn_dial(+5_000_000)
         await s.clock.sleep(2.0)
-        assert s.seen.tracking is Tracking.OUTSIDE_BAND
+        assert s.snapshot.tracking is Tracking.OUTSIDE_BAND
         if s.radio.options.split:
             return
-        assert "outside" in s.seen.link.inhibit
+        assert "outside" in s.snapshot.link.inhibit
         s.radio.set_transmit(True)
         await s.clock.sleep(1.0)
         assert not s.radio.transmitting
         s.radio.turn_dial(-5_000_000)
         await s.clock.sleep(2.0)
-        assert s.seen.link.inhibit == ""
+        assert s.snapshot.link.inhibit == ""
 
     stage(scene, split=False)
 
@@ -294,7 +294,7 @@ def test_paused_the_radio_is_the_operators(stage: Any) -> None:
         s.radio.set_transmit(True)
         await s.clock.sleep(20.0)
         assert s.radio.transmitting and s.radio.power_fraction == 1.0
-        assert s.seen.link.inhibit == ""
+        assert s.snapshot.link.inhibit == ""
         s.radio.set_transmit(False)
         s.daemon.inbox.tell(Correct("test", True))
         await s.clock.sleep(3.0)
@@ -310,9 +310,9 @@ def test_connection_lost_in_the_middle(stage: Any) -> None:
         await s.clock.sleep(0.02)
         s.radio.power_cycle()
         await s.clock.sleep(0.3)
-        assert s.seen.link.inhibit
+        assert s.snapshot.link.inhibit
         await s.clock.sleep(4.0)
-        assert s.seen.link.inhibit == ""
+        assert s.snapshot.link.inhibit == ""
         assert s.radio.mode == "USB"
         await s.steady(3)
 
@@ -332,8 +332,8 @@ def test_cross_band(tmp_path: Path, ephemeris: Ephemeris) -> None:
         )
         assert s.radio.rx_dial_hz == pytest.approx(ideal.rx_hz - offset_hz, abs=0.8)
         assert s.radio.tx_dial_hz == pytest.approx(ideal.tx_hz - 10_224_000_000, abs=0.8)
-        assert s.seen.tx is not None and abs(s.seen.tx.shift_hz) < 20_000
-        assert s.seen.link.inhibit == ""
+        assert s.snapshot.tx is not None and abs(s.snapshot.tx.shift_hz) < 20_000
+        assert s.snapshot.link.inhibit == ""
         s.daemon.inbox.tell(NudgeSked("test", 500.0))
         await s.clock.sleep(1.0)
         moved = s.daemon.planning.ideal(s.clock.utc_s())

@@ -28,9 +28,9 @@ def test_after_sleep_the_key_falls_and_the_clock_must_be_compared_again(
         await s.clock.sleep(1.5)
         assert not s.radio.transmitting
         # Whoever looks first says it: the keyer, or the tracker.
-        assert any("slept for" in one or "woken" in one for one in s.seen.keying.reasons)
-        assert s.seen.last_fault is not None and "slept for 1800" in s.seen.last_fault.text
-        assert s.seen.missed_seconds == 0
+        assert any("slept for" in one or "woken" in one for one in s.snapshot.keying.reasons)
+        assert s.snapshot.last_fault is not None and "slept for 1800" in s.snapshot.last_fault.text
+        assert s.snapshot.missed_seconds == 0
         s.daemon.transmitting.release("test")
         with pytest.raises(KeyingRefused, match="slept"):
             await key(s)
@@ -54,7 +54,7 @@ def test_a_clock_that_nobody_vouches_for_receives_but_does_not_transmit(
         with pytest.raises(KeyingRefused, match="clock is not trusted: it is not synchronised"):
             await s.daemon.transmitting.keyer.request("test")
         await s.steady(5)
-        assert s.seen.clock is not None and "not synchronised" in s.seen.clock.doubt
+        assert s.snapshot.clock is not None and "not synchronised" in s.snapshot.clock.doubt
 
     stage(scene)
 
@@ -70,7 +70,7 @@ def test_the_bound_of_the_clock_is_in_the_state(stage: Callable[..., Stage]) -> 
         s.daemon.clock_trust._readers = (rough,)
         await s.daemon.clock_trust.poll()
         await s.clock.sleep(2.0)
-        clock, rx = s.seen.clock, s.seen.rx
+        clock, rx = s.snapshot.clock, s.snapshot.rx
         assert clock is not None and rx is not None and clock.bound_ms is not None
         assert 200.0 <= clock.bound_ms < 201.0
         assert clock.cost_hz == pytest.approx(0.2 * abs(rx.rate_hz_per_s), rel=0.01)
@@ -92,7 +92,7 @@ def test_home_by_the_receiver(stage: Callable[..., Stage], ephemeris: Ephemeris)
 
     async def scene(s: Stage) -> None:
         await s.clock.sleep(3.0)
-        assert s.seen.tracking is Tracking.NO_PREDICTION and "GPS" in s.seen.reason
+        assert s.snapshot.tracking is Tracking.NO_PREDICTION and "GPS" in s.snapshot.reason
         assert s.radio.rx_dial_hz == 144_100_000
         with pytest.raises(KeyingRefused, match="home"):
             await s.daemon.transmitting.keyer.request("test")
@@ -103,14 +103,14 @@ def test_home_by_the_receiver(stage: Callable[..., Stage], ephemeris: Ephemeris)
         ideal_hz = 10_368_100_000 * (1.0 + float(exact.legs["from_moon"].fraction))
         assert s.daemon.planning.ideal(s.clock.utc_s()).rx_hz == pytest.approx(ideal_hz, abs=0.01)
         moon = moon_from(ephemeris, HOME.site(), s.clock.utc_s())
-        assert s.seen.moon is not None
-        assert s.seen.moon.elevation_deg == pytest.approx(float(moon.elevation_deg), abs=0.01)
+        assert s.snapshot.moon is not None
+        assert s.snapshot.moon.elevation_deg == pytest.approx(float(moon.elevation_deg), abs=0.01)
         await key(s)
         # Carried away while keyed: unkeyed, and home does not move under RF.
         fixes(s, Position(32.8, -16.95, 1400.0, 5.0, "3D"))
         await s.clock.sleep(0.3)
         assert not s.radio.transmitting
-        assert any("moved" in reason for reason in s.seen.keying.reasons)
+        assert any("moved" in reason for reason in s.snapshot.keying.reasons)
 
     start_utc_s = moon_high(ephemeris)
     stage(scene, start_utc_s, tables={"home": None} | GPS)
@@ -121,7 +121,9 @@ def test_a_receiver_elsewhere_is_said(stage: Callable[..., Stage]) -> None:  # n
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         fixes(s, Position(32.75, -17.0, 1400.0, 5.0, "3D"))
         await s.clock.sleep(2.0)
-        assert any("km" in w or " m from home" in w for w in s.seen.warnings), s.seen.warnings
+        assert any("km" in w or " m from home" in w for w in s.snapshot.warnings), (
+            s.snapshot.warnings
+        )
         await s.steady(3)
 
     stage(scene, tables={"gps": {"source": "gpsd"}})

@@ -35,8 +35,8 @@ def test_on_frequency_two_seconds_after_start(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         assert await s.until(Tracking.ON_FREQUENCY, 2.0) < 2.0
         await s.steady(60)
-        assert s.seen.missed_seconds == 0
-        assert s.seen.sked_hz == SKED_HZ
+        assert s.snapshot.missed_seconds == 0
+        assert s.snapshot.sked_hz == SKED_HZ
 
     stage(scene)
 
@@ -47,7 +47,7 @@ def test_transmit_frequency_outside_the_range_is_never_set(stage: Any) -> None:
 
     async def scene(s: Stage) -> None:
         await s.clock.sleep(2.0)
-        shift_hz = s.seen.tx.shift_hz if s.seen.tx else 0.0
+        shift_hz = s.snapshot.tx.shift_hz if s.snapshot.tx else 0.0
         edge_hz = 10_368_000_100 if shift_hz < -200 else 10_369_999_900
         assert abs(shift_hz) > 200, "the scenario needs a shift that crosses the edge"
         s.daemon.inbox.tell(SetSked("test", edge_hz))
@@ -55,10 +55,10 @@ def test_transmit_frequency_outside_the_range_is_never_set(stage: Any) -> None:
         before = s.radio.tx_dial_hz
         for _ in range(60):
             await s.clock.sleep(1.0)
-            assert s.seen.tracking is Tracking.OUTSIDE_BAND
-            assert "outside 10368000000 to 10370000000" in s.seen.reason
+            assert s.snapshot.tracking is Tracking.OUTSIDE_BAND
+            assert "outside 10368000000 to 10370000000" in s.snapshot.reason
             assert s.radio.tx_dial_hz == before
-            assert s.seen.rx is not None and abs(s.seen.rx.residual_hz or 9) < 1.5, (
+            assert s.snapshot.rx is not None and abs(s.snapshot.rx.residual_hz or 9) < 1.5, (
                 "receive goes on"
             )
 
@@ -79,7 +79,7 @@ def test_commands_take_effect_at_once(stage: Any) -> None:
         ):
             assert s.daemon.inbox.tell(command)
             await s.clock.sleep(0.15)
-            assert s.seen.last_change is not None and s.seen.last_change.by == "phone"
+            assert s.snapshot.last_change is not None and s.snapshot.last_change.by == "phone"
             now = s.clock.utc_s()
             ideal = s.daemon.planning.ideal(now)
             assert s.radio.rx_dial_hz == pytest.approx(s.band.dial_hz(ideal.rx_hz), abs=0.8)
@@ -87,7 +87,7 @@ def test_commands_take_effect_at_once(stage: Any) -> None:
             await s.steady(3)
         s.daemon.inbox.tell(SetSked("phone", 1.0))
         await s.steady(3)
-        assert s.seen.sked_hz == SKED_HZ + 12_345, "a refused command changes nothing"
+        assert s.snapshot.sked_hz == SKED_HZ + 12_345, "a refused command changes nothing"
 
     stage(scene)
 
@@ -100,7 +100,7 @@ def test_choices_survive_a_restart(stage: Any) -> None:
 
     async def second(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
-        assert (s.seen.sked_hz, s.seen.agreement) == (SKED_HZ + 777, "home")
+        assert (s.snapshot.sked_hz, s.snapshot.agreement) == (SKED_HZ + 777, "home")
 
     stage(first)
     stage(second, T0 + 60)
@@ -122,14 +122,14 @@ def test_paused_leaves_the_radio_alone(stage: Any) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
         await s.daemon.ask(Correct("phone", False))
         await s.clock.sleep(0.1)  # a set under way may still end
-        assert s.seen.tracking is Tracking.PAUSED
+        assert s.snapshot.tracking is Tracking.PAUSED
         before = (s.radio.rx_dial_hz, s.radio.tx_dial_hz)
         await s.clock.sleep(30.0)
         assert (s.radio.rx_dial_hz, s.radio.tx_dial_hz) == before
         s.radio.turn_dial(5000)
         await s.clock.sleep(5.0)
         assert s.radio.rx_dial_hz == before[0] + 5000
-        assert s.seen.sked_hz == SKED_HZ, "turned while paused: no wish about the sked"
+        assert s.snapshot.sked_hz == SKED_HZ, "turned while paused: no wish about the sked"
         s.daemon.inbox.tell(Correct("phone", True))
         await s.until(Tracking.ON_FREQUENCY, 2.0)
         await s.steady(5)
@@ -149,8 +149,8 @@ def test_a_turned_dial_moves_the_sked(stage: Any) -> None:
             await s.clock.sleep(0.37)
         await s.clock.sleep(2.0)
         # Each read-back while turning may round the wish by half a dial step.
-        assert s.seen.sked_hz == pytest.approx(SKED_HZ - 1870, abs=3.0)
-        assert s.seen.last_change is not None and s.seen.last_change.by == "dial"
+        assert s.snapshot.sked_hz == pytest.approx(SKED_HZ - 1870, abs=3.0)
+        assert s.snapshot.last_change is not None and s.snapshot.last_change.by == "dial"
         await s.steady(10)
 
     stage(scene)
@@ -168,7 +168,7 @@ def test_turning_is_never_fought_while_it_lasts(stage: Any) -> None:
             await s.clock.sleep(0.1)
             assert s.radio.rx_dial_hz >= before + 20 * n - 25, "pulled back"
         await s.clock.sleep(2.0)
-        assert s.seen.sked_hz == pytest.approx(SKED_HZ + 1000, abs=30)
+        assert s.snapshot.sked_hz == pytest.approx(SKED_HZ + 1000, abs=30)
         await s.steady(5)
 
     stage(scene)
@@ -180,12 +180,12 @@ def test_put_back_but_no_fight(stage: Any) -> None:
         s.radio.turn_dial(+300)
         await s.clock.sleep(2.0)
         await s.steady(5)
-        assert s.seen.sked_hz == SKED_HZ
+        assert s.snapshot.sked_hz == SKED_HZ
         before = len(s.daemon.record.faults)
         for _ in range(8):
             s.radio.turn_dial(+300)
             await s.clock.sleep(0.9)
-        assert s.seen.tracking is Tracking.YIELDING
+        assert s.snapshot.tracking is Tracking.YIELDING
         assert any("left alone" in fault.text for fault in s.daemon.record.faults[before:])
         await s.until(Tracking.ON_FREQUENCY, 13.0)
 
@@ -199,15 +199,15 @@ def test_turned_out_of_the_band_is_left_there_until_it_comes_back(stage: Any) ->
         away_hz = 5_000_000
         s.radio.turn_dial(away_hz)
         await s.clock.sleep(2.0)
-        assert s.seen.tracking is Tracking.OUTSIDE_BAND
+        assert s.snapshot.tracking is Tracking.OUTSIDE_BAND
         dial_hz = s.radio.rx_dial_hz
         await s.clock.sleep(120.0)
         assert s.radio.rx_dial_hz == dial_hz, "never pulled back"
-        assert s.seen.sked_hz == SKED_HZ
+        assert s.snapshot.sked_hz == SKED_HZ
         s.radio.turn_dial(-away_hz)
         await s.clock.sleep(1.5)
         await s.steady(5)
-        assert s.seen.sked_hz == pytest.approx(SKED_HZ, abs=400)
+        assert s.snapshot.sked_hz == pytest.approx(SKED_HZ, abs=400)
 
     stage(scene)
 
@@ -223,7 +223,7 @@ def test_hold_leaves_the_dial_and_catches_up(stage: Any) -> None:
         before = (s.radio.rx_dial_hz, s.radio.tx_dial_hz)
         await s.clock.sleep(50.0)
         assert (s.radio.rx_dial_hz, s.radio.tx_dial_hz) == before
-        assert s.seen.tracking is Tracking.HELD_KEYED
+        assert s.snapshot.tracking is Tracking.HELD_KEYED
         s.radio.key(False)
         await s.until(Tracking.ON_FREQUENCY, 2.0)
         await s.steady(5)
@@ -258,7 +258,7 @@ def test_step_goes_on_while_keyed(stage: Any) -> None:
         s.radio.key(True)
         await s.clock.sleep(1.0)
         await s.steady(60)
-        assert s.seen.transmitting
+        assert s.snapshot.transmitting
 
     stage(scene)
 
@@ -270,7 +270,7 @@ def test_step_on_a_radio_that_cannot_holds_instead(stage: Any) -> None:
         before = s.radio.tx_dial_hz
         await s.clock.sleep(20.0)
         assert s.radio.tx_dial_hz == before
-        assert s.seen.link.failures == 0, "it was not even asked"
+        assert s.snapshot.link.failures == 0, "it was not even asked"
 
     stage(scene, retunes_while_transmitting=False)
 
@@ -297,7 +297,7 @@ def test_without_permission_the_radio_is_unkeyed(stage: Any) -> None:
         await s.daemon.ask(PermitTransmit("phone", False))
         await s.clock.sleep(0.2)
         assert not s.radio.transmitting
-        assert not s.seen.transmit_permitted
+        assert not s.snapshot.transmit_permitted
         s.radio.set_transmit(True)
         await s.clock.sleep(0.7)
         assert not s.radio.transmitting, "found keyed at the next look"
@@ -324,8 +324,8 @@ def test_a_foot_switch_we_cannot_release_is_said(stage: Any) -> None:
         s.radio.key(True)
         await s.clock.sleep(5.0)
         assert s.radio.transmitting
-        assert s.seen.last_fault is not None
-        assert "transmits without permission" in s.seen.last_fault.text
+        assert s.snapshot.last_fault is not None
+        assert "transmits without permission" in s.snapshot.last_fault.text
         assert len(s.daemon.record.faults) == 1, "said once"
 
     stage(scene)
@@ -348,11 +348,11 @@ class Fickle(SimulatedDriver):
 def test_an_unfit_radio_is_named_and_tried_again_slowly(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         await s.until(Tracking.RADIO_UNFIT, 2.0)
-        assert "split operation" in s.seen.reason
+        assert "split operation" in s.snapshot.reason
         await s.clock.sleep(60.0)
-        assert s.seen.tracking is Tracking.RADIO_UNFIT
-        assert s.seen.missed_seconds == 0
-        assert 3 <= s.seen.link.failures <= 6, "every 15 s or so"
+        assert s.snapshot.tracking is Tracking.RADIO_UNFIT
+        assert s.snapshot.missed_seconds == 0
+        assert 3 <= s.snapshot.link.failures <= 6, "every 15 s or so"
         assert len(s.daemon.record.faults) == 1, "said once"
         Fickle.fit = True
         await s.until(Tracking.ON_FREQUENCY, 20.0)
@@ -369,15 +369,15 @@ def test_radio_lost_and_back(stage: Any, away_s: float) -> None:
         s.radio.power_cycle()
         if away_s > 2:
             await s.clock.sleep(away_s - 1.0)
-            assert s.seen.tracking is Tracking.RADIO_LOST
-            assert s.seen.missed_seconds == 0
+            assert s.snapshot.tracking is Tracking.RADIO_LOST
+            assert s.snapshot.missed_seconds == 0
         await s.until(Tracking.RADIO_LOST, 2.0)
         while s.daemon.link.view.state is not LinkState.READY:
             await s.clock.sleep(0.05)
         await s.until(Tracking.ON_FREQUENCY, 0.3)
         await s.steady(5)
-        assert s.seen.sked_hz == SKED_HZ, "its power-up dial was no wish of the operator"
-        assert s.seen.last_fault is not None and "radio" in s.seen.last_fault.text
+        assert s.snapshot.sked_hz == SKED_HZ, "its power-up dial was no wish of the operator"
+        assert s.snapshot.last_fault is not None and "radio" in s.snapshot.last_fault.text
 
     stage(scene, unreachable_s=away_s)
 
@@ -406,9 +406,9 @@ def test_the_clock_steps(stage: Any, step_s: float) -> None:
         s.clock.step_utc(step_s)
         await s.clock.sleep(2.0)
         await s.steady(10)
-        assert s.seen.last_fault is not None
-        assert f"clock stepped by {step_s:+.3f} s" in s.seen.last_fault.text
-        assert s.seen.missed_seconds == 0, "a step is not a missed second"
+        assert s.snapshot.last_fault is not None
+        assert f"clock stepped by {step_s:+.3f} s" in s.snapshot.last_fault.text
+        assert s.snapshot.missed_seconds == 0, "a step is not a missed second"
 
     stage(scene)
 
@@ -416,12 +416,14 @@ def test_the_clock_steps(stage: Any, step_s: float) -> None:
 def test_a_stalled_machine_misses_seconds_and_says_so(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
-        ticks = s.seen.ticks
+        ticks = s.snapshot.ticks
         s.clock._now_s += 7.0  # nothing ran for seven seconds
         await s.clock.sleep(2.0)
         await s.steady(5)
-        assert 6 <= s.seen.missed_seconds <= 7
-        assert s.seen.ticks <= ticks + 9, "missed seconds are skipped, not made up for in a burst"
+        assert 6 <= s.snapshot.missed_seconds <= 7
+        assert s.snapshot.ticks <= ticks + 9, (
+            "missed seconds are skipped, not made up for in a burst"
+        )
 
     stage(scene)
 
@@ -430,12 +432,12 @@ def test_end_of_the_tables_is_a_state_not_a_crash(stage: Any, ephemeris: Ephemer
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
         await s.clock.sleep(900.0)
-        assert s.seen.tracking is Tracking.NO_PREDICTION
-        assert "Earth" in s.seen.reason
+        assert s.snapshot.tracking is Tracking.NO_PREDICTION
+        assert "Earth" in s.snapshot.reason
         before = s.radio.rx_dial_hz
         await s.clock.sleep(60.0)
         assert s.radio.rx_dial_hz == before
-        assert s.seen.link.state is LinkState.READY
+        assert s.snapshot.link.state is LinkState.READY
         assert len(s.daemon.record.faults) <= 2, "said once"
 
     stage(scene, ephemeris.last_utc_s - 700.0)
@@ -449,7 +451,7 @@ def test_bad_moods_all_at_once(stage: Any, seed: int) -> None:
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 30.0)
         await s.clock.sleep(600.0)
-        assert s.seen.missed_seconds == 0
+        assert s.snapshot.missed_seconds == 0
         s.radio.change(refuse_probability=0.0, drop_every=0, latency_s=0.03)
         await s.until(Tracking.ON_FREQUENCY, 6.0)
         await s.steady(10)

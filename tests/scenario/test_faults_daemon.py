@@ -57,7 +57,7 @@ def keying(tmp_path: Path, ephemeris: Ephemeris) -> Callable[..., Stage]:
 async def unkeyed(s: Stage, within_s: float = UNKEYED_S) -> float:
     began_s = s.clock.monotonic_s()
     while s.radio.transmitting:
-        assert s.clock.monotonic_s() - began_s < within_s, s.seen
+        assert s.clock.monotonic_s() - began_s < within_s, s.snapshot
         await s.clock.sleep(0.01)
     return s.clock.monotonic_s() - began_s
 
@@ -92,12 +92,15 @@ def test_a_transmit_dial_that_jumps_within_the_range_under_rf(keying: Any, polic
     async def scene(s: Stage) -> None:
         jump_transmit_dial(s, 5000)
         began_s = s.clock.monotonic_s()
-        while s.radio.transmitting and abs((s.seen.tx.residual_hz or 0.0) if s.seen.tx else 0) > 50:
-            assert s.clock.monotonic_s() - began_s < UNKEYED_S, s.seen
+        while (
+            s.radio.transmitting
+            and abs((s.snapshot.tx.residual_hz or 0.0) if s.snapshot.tx else 0) > 50
+        ):
+            assert s.clock.monotonic_s() - began_s < UNKEYED_S, s.snapshot
             await s.clock.sleep(0.01)
         await s.clock.sleep(UNKEYED_S)
-        wrong = abs(s.seen.tx.residual_hz or 0.0) > 50 if s.seen.tx else True
-        assert not (s.radio.transmitting and wrong), (s.seen.tx, s.seen.keying)
+        wrong = abs(s.snapshot.tx.residual_hz or 0.0) > 50 if s.snapshot.tx else True
+        assert not (s.radio.transmitting and wrong), (s.snapshot.tx, s.snapshot.keying)
 
     keying(
         scene,
@@ -114,15 +117,15 @@ def test_the_moon_sinks_below_the_minimum_elevation_during_an_over(
 
     async def scene(s: Stage) -> None:
         for _ in range(80):
-            assert s.seen.moon is not None
-            if s.seen.moon.elevation_deg < 5.0:
+            assert s.snapshot.moon is not None
+            if s.snapshot.moon.elevation_deg < 5.0:
                 break
-            assert s.radio.transmitting, s.seen.keying.reasons
+            assert s.radio.transmitting, s.snapshot.keying.reasons
             await s.clock.sleep(1.0)
         await unkeyed(s)
         await s.clock.sleep(0.5)
-        assert s.seen.keying.state is Phase.IDLE
-        assert any("RF exposure" in reason for reason in s.seen.keying.reasons)
+        assert s.snapshot.keying.state is Phase.IDLE
+        assert any("RF exposure" in reason for reason in s.snapshot.keying.reasons)
         await s.steady(5)
 
     keying(scene, start_utc_s - 3.0)
@@ -155,7 +158,7 @@ def test_a_leap_second_by_a_clock_that_repeats_one(keying: Any) -> None:
         assert s.daemon.record.ticks - ticks <= 4, "no burst"
         await s.until(Tracking.ON_FREQUENCY, 3.0)
         await s.steady(5)
-        assert s.seen.missed_seconds == 0
+        assert s.snapshot.missed_seconds == 0
 
     keying(scene)
 
@@ -189,12 +192,12 @@ def test_a_relay_on_the_network_without_a_broker_is_not_keyed_over(
         transmitting.release("test")
         await s.clock.sleep(2.0)
         assert not s.radio.transmitting
-        assert any("far relay" in text for text in s.seen.keying.stuck), s.seen.keying
+        assert any("far relay" in text for text in s.snapshot.keying.stuck), s.snapshot.keying
         with pytest.raises(KeyingRefused, match="far relay"):
             await transmitting.request("test")
         transmitting.relays.attach(there)
         await s.clock.sleep(2.0)
-        assert heard[-1] == "off" and s.seen.keying.state is Phase.IDLE
+        assert heard[-1] == "off" and s.snapshot.keying.state is Phase.IDLE
         await transmitting.request("test")
 
     play(
@@ -234,7 +237,7 @@ def test_a_shift_that_cannot_be_never_reaches_the_radio(
         stood = s.radio.rx_dial_hz, s.radio.tx_dial_hz
         await s.clock.sleep(5.0)
         assert (s.radio.rx_dial_hz, s.radio.tx_dial_hz) == stood
-        assert s.seen.tracking is Tracking.NO_PREDICTION, s.seen.reason
+        assert s.snapshot.tracking is Tracking.NO_PREDICTION, s.snapshot.reason
         now_wrong = False
         await s.until(Tracking.ON_FREQUENCY, 3.0)
 
@@ -257,10 +260,10 @@ def test_a_radio_with_coarser_steps_than_the_config_says(
     async def scene(s: Stage) -> None:
         await s.clock.sleep(120.0)
         sked_hz = s.daemon.session.band_choices(s.daemon.settings).sked_hz
-        assert sked_hz == SKED_HZ, (sked_hz, s.seen.tracking, s.seen.reason)
-        assert s.seen.tracking is Tracking.RADIO_DISAGREES
-        assert "dial_resolution_hz" in s.seen.reason
-        for dial in (s.seen.rx, s.seen.tx):
+        assert sked_hz == SKED_HZ, (sked_hz, s.snapshot.tracking, s.snapshot.reason)
+        assert s.snapshot.tracking is Tracking.RADIO_DISAGREES
+        assert "dial_resolution_hz" in s.snapshot.reason
+        for dial in (s.snapshot.rx, s.snapshot.tx):
             assert dial is not None and abs(dial.residual_hz or 0.0) < 10.0, "as near as it can be"
 
     play(tmp_path, ephemeris, scene, driver_class=Coarse, dial_resolution_hz=10)
@@ -350,7 +353,7 @@ def test_a_driver_that_breaks_its_contract_is_a_radio_lost_and_unkeyed(
     async def scene(s: Stage) -> None:
         monkeypatch.setattr(Breaks, "broken", True)
         await s.until(Tracking.RADIO_LOST, 1.0)
-        assert "mistake" in s.seen.reason and "KeyError" in s.seen.reason
+        assert "mistake" in s.snapshot.reason and "KeyError" in s.snapshot.reason
         await s.clock.sleep(20.0)
         assert caplog.text.count("Traceback") == 1, "said once"
         monkeypatch.setattr(Breaks, "broken", False)

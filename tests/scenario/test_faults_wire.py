@@ -147,7 +147,7 @@ def test_lost_in_that_way_it_is_said_and_it_comes_back(wired: Any, fault: str) -
         print(f"{fault}: lost after {seen:.2f} s")
         stood = s.radio.rx_dial_hz, s.radio.tx_dial_hz
         await s.clock.sleep(5.0)
-        assert s.seen.tracking is Tracking.RADIO_LOST
+        assert s.snapshot.tracking is Tracking.RADIO_LOST
         assert (s.radio.rx_dial_hz, s.radio.tx_dial_hz) == stood, "nothing reached it"
         proxy.silent = proxy.refuse = False
         back = await s.until(Tracking.ON_FREQUENCY, BACK_S + DEADLINE_S * 2)
@@ -174,14 +174,14 @@ def test_lost_while_keyed_the_relays_fall_and_it_is_unkeyed_when_it_is_back(
         happens(proxy)
         proxy.refuse = not proxy.silent
         await s.clock.sleep(FOUND_OUT_S + UNKEYED_S + STUCK_S)
-        view = s.seen.keying
+        view = s.snapshot.keying
         assert view.state is Phase.IDLE or view.stuck, view
         switching = s.daemon.transmitting.keyer._switching
         assert not any(getattr(output, "is_on", False) for output in switching._outputs)
         proxy.silent = proxy.refuse = False
         began_s = s.clock.monotonic_s()
         while s.radio.transmitting:
-            assert s.clock.monotonic_s() - began_s < BACK_S + 2 * DEADLINE_S, s.seen
+            assert s.clock.monotonic_s() - began_s < BACK_S + 2 * DEADLINE_S, s.snapshot
             await s.clock.sleep(0.02)
         print(f"{fault}: unkeyed {s.clock.monotonic_s() - began_s:.2f} s after the return")
         await s.until(Tracking.ON_FREQUENCY, BACK_S)
@@ -210,7 +210,7 @@ def test_latency_beyond_the_deadline_is_a_radio_lost(wired: Any) -> None:
         await s.until(Tracking.RADIO_LOST, FOUND_OUT_S)
         s.radio.turn_dial(700)
         await s.clock.sleep(10.0)
-        assert s.seen.tracking is Tracking.RADIO_LOST
+        assert s.snapshot.tracking is Tracking.RADIO_LOST
         proxy.latency_s = 0.0
         await s.until(Tracking.ON_FREQUENCY, BACK_S + 2 * DEADLINE_S)
         await s.steady(5)
@@ -267,7 +267,7 @@ def test_a_name_that_is_never_resolved_keeps_nobody_waiting(
     async def scene(s: Stage) -> None:
         try:
             await s.clock.sleep(300.0)
-            assert s.seen.tracking is Tracking.RADIO_LOST
+            assert s.snapshot.tracking is Tracking.RADIO_LOST
             await s.daemon.ask(SetSked("test", SKED_HZ + 1000))
             async with within(5.0):  # of real time, as the threads
                 while load_session(tmp_path, s.daemon.settings).band_choices(

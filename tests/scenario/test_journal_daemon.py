@@ -167,7 +167,7 @@ def test_a_disk_that_refuses_does_not_disturb_the_daemon(
             said = re.fullmatch(r"journal: file exists; (\d+) s waiting", journal.problem)
             # The clock runs on, and fast, while the real disk is waited for.
             assert said and int(said[1]) >= 60, journal.problem
-            assert s.seen.missed_seconds == 0
+            assert s.snapshot.missed_seconds == 0
             blocked.unlink()
             await journal.flush()
             assert journal.problem == ""

@@ -47,14 +47,14 @@ class Act:
         self.writer.start()
         self._recorder = recorder()
         self._count = 0
-        self.seen: dict[str, Any] = {"longest_put_s": 0.0}
+        self.results: dict[str, Any] = {"longest_put_s": 0.0}
 
     async def put(self, count: int, flush_every: int) -> None:
         for n, records in enumerate(seconds(self._recorder, T0 + self._count, count)):
             began_s = unloaded_s()
             self.writer.put(records)
             took_s = unloaded_s() - began_s
-            self.seen["longest_put_s"] = max(self.seen["longest_put_s"], took_s)
+            self.results["longest_put_s"] = max(self.results["longest_put_s"], took_s)
             if n % flush_every == 0:
                 await self.writer.flush()
         self._count += count
@@ -62,28 +62,28 @@ class Act:
 
     async def end(self, folder: Path) -> None:
         await self.writer.flush()
-        self.seen["after"] = self.writer.problem
+        self.results["after"] = self.writer.problem
         await self.writer.close()
-        self.seen["put"] = self._count
-        self.seen["found"] = len(utc_seconds(folder / "state"))
-        ((self.seen["integrity"],),) = rows(folder / "state", "PRAGMA integrity_check")
+        self.results["put"] = self._count
+        self.results["found"] = len(utc_seconds(folder / "state"))
+        ((self.results["integrity"],),) = rows(folder / "state", "PRAGMA integrity_check")
 
 
 async def full(act: Act, folder: Path) -> None:
     await act.put(100, 10)
-    act.seen["before"] = act.writer.problem
+    act.results["before"] = act.writer.problem
     with (folder / "ballast").open("wb", buffering=0) as ballast, suppress(OSError):
         while True:
             ballast.write(bytes(512))
     await act.put(900, 100)
-    act.seen["full"] = act.writer.problem
+    act.results["full"] = act.writer.problem
     (folder / "ballast").unlink()
 
 
 async def read_only(act: Act, folder: Path) -> None:
     subprocess.run(["mount", "-o", "remount,ro", str(folder)], check=True)
     await act.put(200, 50)
-    act.seen["refused"] = act.writer.problem
+    act.results["refused"] = act.writer.problem
     subprocess.run(["mount", "-o", "remount,rw", str(folder)], check=True)
 
 
@@ -91,7 +91,7 @@ async def main(scene: str, folder: Path) -> None:
     act = Act(folder)
     await {"full": full, "read_only": read_only}[scene](act, folder)
     await act.end(folder)
-    print(json.dumps(act.seen))
+    print(json.dumps(act.results))
 
 
 if __name__ == "__main__":

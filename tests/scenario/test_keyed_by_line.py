@@ -68,9 +68,9 @@ def test_nothing_is_set_under_rf(tmp_path: Path, ephemeris: Ephemeris, beside: s
             asked = None
             await s.clock.sleep(3.0 + 0.37 * n)
             if beside == "reconnection":
-                connections = s.seen.link.connections
+                connections = s.snapshot.link.connections
                 s.radio.drop()
-                while s.seen.link.connections == connections:
+                while s.snapshot.link.connections == connections:
                     await s.clock.sleep(0.01)
             elif beside == "mode":
                 asked = asyncio.create_task(s.daemon.link.set_mode("CW" if n % 2 else "USB", 0))

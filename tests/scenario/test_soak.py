@@ -230,14 +230,14 @@ def test_a_day_without_a_missed_second(tmp_path: Path, ephemeris: Ephemeris) -> 
         for _ in range(24):
             for _ in range(60):
                 await s.clock.sleep(60.0)
-                assert s.seen.tracking is Tracking.ON_FREQUENCY, s.seen.reason
+                assert s.snapshot.tracking is Tracking.ON_FREQUENCY, s.snapshot.reason
             counts.append(len(asyncio.all_tasks()))
             assert open_descriptors() <= before
             s.transmit_dials.clear()  # the stage's own record
             gc.collect()
             blocks.append(sys.getallocatedblocks())
-            assert s.seen.moon is not None
-            elevations.append(s.seen.moon.elevation_deg)
+            assert s.snapshot.moon is not None
+            elevations.append(s.snapshot.moon.elevation_deg)
         assert s.daemon.record.missed_seconds == 0
         assert s.daemon.record.ticks >= 86400
 

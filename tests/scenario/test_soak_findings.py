@@ -33,7 +33,7 @@ def test_news_just_after_a_step_out_of_the_tables(tmp_path: Path, ephemeris: Eph
         s.clock.step_utc(3.0e9)
         s.daemon.inbox.post(Updated(asked=True))
         await s.clock.sleep(0.01)
-        assert s.seen.moon is None
+        assert s.snapshot.moon is None
         await s.until(Tracking.NO_PREDICTION, 2.0)
         s.clock.step_utc(-3.0e9)
         await s.until(Tracking.ON_FREQUENCY, 3.0)
@@ -108,7 +108,7 @@ def test_a_radio_that_follows_again_is_no_longer_said_to_disagree(
         finally:
             LyingDriver.off_hz = 0
         await s.until(Tracking.ON_FREQUENCY, 5.0)
-        assert s.seen.link.state is LinkState.READY
+        assert s.snapshot.link.state is LinkState.READY
 
     play(
         tmp_path,
@@ -226,7 +226,7 @@ def test_a_radio_that_cannot_tell_is_known_to_transmit_when_we_have_keyed_it(
         assert s.radio.transmitting and not dials_hz
         s.daemon.transmitting.release("test")
         await s.until(Tracking.ON_FREQUENCY, 5.0)
-        assert s.seen.transmitting is (False if contact else None) and dials_hz
+        assert s.snapshot.transmitting is (False if contact else None) and dials_hz
 
     play_keying(tmp_path, ephemeris, scene, reports_transmit=False)
 
@@ -263,7 +263,7 @@ def test_a_change_of_band_ends_the_over_however_fast_the_radio(
         assert s.radio.transmitting
         await s.daemon.ask(SetBand("test", "432 MHz"))
         await s.clock.sleep(2.0)
-        assert s.seen.keying.state is Phase.IDLE
+        assert s.snapshot.keying.state is Phase.IDLE
 
     play_keying(tmp_path, ephemeris, scene, more_bands=(AT_432,), split=False, latency_s=0.0)
 
@@ -306,7 +306,7 @@ def test_a_radio_lost_while_keyed_is_unkeyed_before_anything_else(
         assert ("USB", False) in told and ("USB", True) not in told
         assert not s.radio.transmitting
         await s.clock.sleep(2.0)
-        assert s.seen.keying.state is Phase.IDLE and not s.radio.transmitting
+        assert s.snapshot.keying.state is Phase.IDLE and not s.radio.transmitting
 
     play_keying(
         tmp_path,
@@ -405,14 +405,14 @@ def test_no_mode_and_no_power_are_set_under_rf(tmp_path: Path, ephemeris: Epheme
         await s.until(Tracking.RADIO_LOST, 2.0)
         await s.until(Tracking.HELD_KEYED, 5.0)
         await s.clock.sleep(5.0)
-        assert not told and not s.seen.link.inhibit, "nor is somebody else's over cut short"
+        assert not told and not s.snapshot.link.inhibit, "nor is somebody else's over cut short"
         s.radio.power_fraction = 0.5  # by hand
         await s.clock.sleep(6.0)
-        assert s.seen.link.inhibit, "but the drive is watched"
+        assert s.snapshot.link.inhibit, "but the drive is watched"
         s.radio.key(False)
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         await s.clock.sleep(2.5)
-        assert ("USB", False) in told and not s.seen.link.inhibit
+        assert ("USB", False) in told and not s.snapshot.link.inhibit
 
     play_keying(tmp_path, ephemeris, scene, driver_class=Noting)
 

@@ -62,11 +62,11 @@ def test_relays_then_radio_and_the_dial_is_still(stage: Any) -> None:
         dials = {(rx, tx) for _, rx, tx, _ in changes}
         assert len(dials) == 1, "no dial moved while relays settled"
         await s.clock.sleep(10.0)
-        assert s.seen.keying.state is Phase.KEYED and s.seen.keying.who == "test"
+        assert s.snapshot.keying.state is Phase.KEYED and s.snapshot.keying.who == "test"
         assert len({tx for _, _, tx, _ in changes}) > 1, "keyed and settled, the dial steps on"
         s.daemon.transmitting.keyer.release("test")
         await s.clock.sleep(0.5)
-        assert not s.radio.transmitting and s.seen.keying.state is Phase.IDLE
+        assert not s.radio.transmitting and s.snapshot.keying.state is Phase.IDLE
         await s.until(Tracking.ON_FREQUENCY, 1.0)
         await s.steady(5)
 
@@ -103,8 +103,8 @@ def test_the_phone_stops_it(stage: Any, command: Any, reason: str) -> None:
         await s.clock.sleep(0.3)
         assert not s.radio.transmitting
         await s.clock.sleep(0.5)
-        assert s.seen.keying.state is Phase.IDLE
-        assert any(reason in text for text in s.seen.keying.reasons), s.seen.keying.reasons
+        assert s.snapshot.keying.state is Phase.IDLE
+        assert any(reason in text for text in s.snapshot.keying.reasons), s.snapshot.keying.reasons
         s.daemon.transmitting.keyer.release("test")
         with pytest.raises(KeyingRefused, match=reason):
             await s.daemon.transmitting.keyer.request("test")
@@ -118,7 +118,7 @@ def test_a_change_of_band_drops_it(stage: Any) -> None:
         s.daemon.inbox.tell(SetBand("phone", "144 MHz"))
         await s.clock.sleep(3.0)
         assert not s.radio.transmitting
-        assert s.seen.band == "144 MHz"
+        assert s.snapshot.band == "144 MHz"
         await s.until(Tracking.ON_FREQUENCY, 3.0)
 
     other = {
@@ -146,7 +146,7 @@ def test_a_step_of_the_clock_drops_it(stage: Any) -> None:
         s.clock.step_utc(0.5)
         await s.clock.sleep(1.5)
         assert not s.radio.transmitting
-        assert any("clock" in text for text in s.seen.keying.reasons)
+        assert any("clock" in text for text in s.snapshot.keying.reasons)
 
     stage(scene)
 
@@ -188,10 +188,10 @@ def test_asking_while_relays_settle_and_leaving_again(stage: Any) -> None:
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         asking = asyncio.create_task(s.daemon.transmitting.keyer.request("test"))
         await s.clock.sleep(0.5)
-        assert s.seen.keying.state is Phase.RAISING
+        assert s.snapshot.keying.state is Phase.RAISING
         asking.cancel()
         await s.clock.sleep(2.0)
-        assert not s.radio.transmitting and s.seen.keying.state is Phase.IDLE
+        assert not s.radio.transmitting and s.snapshot.keying.state is Phase.IDLE
 
     done = stage(scene)
     assert not any(relay.is_on for relay in relays(done))

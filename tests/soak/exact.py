@@ -1,8 +1,8 @@
-"""What ought to be on the air by the exact path, not by the daemon's own fit: solved every other
-minute in chunks, with cubics through value and slope between (off by less than 2e-4 Hz at 10 GHz,
-but by up to a quarter of a hertz while the Moon passes a horizon, where the troposphere's part
-bends). The Moon's elevation likewise, with straight lines between: it bends by less than 5e-7
-deg/s^2, so they are off by less than 1e-3 deg."""
+"""What should be on the air by the exact path, not by the daemon's fit: solved every other minute
+in chunks, with cubics through value and slope between them (off by less than 2e-4 Hz at 10 GHz, but
+by up to a quarter of a hertz while the Moon passes a horizon, where the tropospheric part bends).
+The Moon's elevation is interpolated linearly: it bends by less than 5e-7 deg/s^2, so this is off by
+less than 1e-3 deg."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from moontrim.session.session import Session
 from moontrim.tuning.correction import Fractions, OnAir, on_air
 
 CHUNK_S, SPACING_S = 7560.0, 120.0  # a chunk for a run of two hours and what is asked ahead
-KEPT = 8
+MOST_CHUNKS = 8
 _LEGS: tuple[LegName, ...] = ("to_moon", "from_moon", "from_partner", "to_partner")
 _Key = tuple[Site | None, int]
 # Of each leg, of each knot: fraction, and its change over one spacing.
@@ -26,7 +26,8 @@ _Chunk = dict[LegName, list[tuple[float, float]]]
 
 
 class ExactPath:
-    """For one home. start_utc_s: when most begin to ask. Methods raise CoverageError."""
+    """The exact path for one home. start_utc_s: where most requests begin. Methods raise
+    CoverageError."""
 
     def __init__(self, ephemeris: Ephemeris, settings: Settings, start_utc_s: float) -> None:
         self._ephemeris = ephemeris
@@ -36,31 +37,31 @@ class ExactPath:
         self._elevations: dict[int, list[float]] = {}
 
     def on_air(self, session: Session, utc_s: float) -> OnAir:
-        """Both ideal frequencies, trims included."""
-        here = session.band_choices(self._settings)
+        """Returns both ideal frequencies, trims included."""
+        choices = session.band_choices(self._settings)
         fractions = Fractions(*self._fractions(session, utc_s))
         return on_air(
             session.agreement,
-            here.sked_hz,
+            choices.sked_hz,
             fractions,
-            here.trim_rx_hz,
-            here.trim_tx_hz,
+            choices.trim_rx_hz,
+            choices.trim_tx_hz,
             session.tx_sked_hz(self._settings),
         )
 
     def elevation_deg(self, utc_s: float) -> float:
-        """The Moon's, at home."""
+        """Returns the Moon's elevation at home."""
         number, knot, u = self._place(utc_s)
         known = self._elevations.get(number)
         if known is None:
-            if len(self._elevations) > KEPT:
+            if len(self._elevations) > MOST_CHUNKS:
                 self._elevations.clear()
             known = self._solve_elevations(self._knots_s(number)).tolist()
             self._elevations[number] = known
         return known[knot] + u * (known[knot + 1] - known[knot])
 
     def elevations_deg(self, start_utc_s: float, seconds: int) -> NDArray[np.float64]:
-        """The same at every second from then on (N,)."""
+        """Returns the Moon's elevation at every second from an instant on, (N,)."""
         at_s = np.arange(0.0, seconds, 1.0)
         knots_s = np.arange(0.0, seconds + SPACING_S, SPACING_S)
         elevation_deg = self._solve_elevations(start_utc_s + knots_s)
@@ -72,12 +73,12 @@ class ExactPath:
     def _fractions(self, session: Session, utc_s: float) -> list[float]:
         number, knot, u = self._place(utc_s)
         chunk = self._chunk(session, number)
-        found = []
+        values = []
         for leg in _LEGS:
             (a, p), (b, q) = chunk[leg][knot], chunk[leg][knot + 1]
             bend = u * (3 * (b - a) - 2 * p - q + u * (2 * (a - b) + p + q))
-            found.append(a + u * (p + bend))
-        return found
+            values.append(a + u * (p + bend))
+        return values
 
     def _chunk(self, session: Session, number: int) -> _Chunk:
         site = session.partner_site(self._settings)
@@ -99,7 +100,7 @@ class ExactPath:
                 ]
                 for leg in _LEGS
             }
-            while len(self._chunks) > KEPT:
+            while len(self._chunks) > MOST_CHUNKS:
                 self._chunks.popitem(last=False)
         return self._chunks[key]
 

@@ -1,5 +1,5 @@
-"""Every misfortune that can befall the station, by name. Each is begun, and undone later, in
-another order than they began: what is begun returns how it is undone."""
+"""The faults that can befall the station, by name. Beginning one returns the function that ends it;
+faults end in another order than they began."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ Undo = Callable[[], None]
 
 @dataclass(frozen=True)
 class Kind:
-    """area: radio, relay, contact, clock, source (of time) or disk; what is wrong at the radio
-    excuses more."""
+    """area: radio, relay, contact, clock, source (of time) or disk; a fault of the radio excuses
+    more."""
 
     area: str
     begin: Callable[[Station, random.Random], Undo]
 
 
 def _habit(**habits: Any) -> Callable[[Station, random.Random], Undo]:
-    """The radio changes its ways for a while."""
+    """Changes the radio's habits for a while."""
 
     def begin(station: Station, chance: random.Random) -> Undo:
         before = {name: getattr(station.radio.options, name) for name in habits}
@@ -95,7 +95,7 @@ def _mode_by_hand(station: Station, chance: random.Random) -> Undo:
 
 
 def _drive_by_hand(station: Station, chance: random.Random) -> Undo:
-    """Turned up, and as often as not left there."""
+    """The drive is turned up by hand, and half of the time left there."""
     station.radio.power_fraction = chance.choice([0.15, 0.5, 1.0])
 
     def undo() -> None:
@@ -143,7 +143,7 @@ def _chatter(station: Station, chance: random.Random) -> Undo:
 
 
 def _step(smallest_s: float, largest_s: float) -> Callable[[Station, random.Random], Undo]:
-    """The clock is set wrong, by anything in between on a logarithmic scale, and later right."""
+    """Sets the clock wrong, by an error drawn on a logarithmic scale, and later right again."""
 
     def begin(station: Station, chance: random.Random) -> Undo:
         by_s = smallest_s * (largest_s / smallest_s) ** chance.random() * chance.choice([-1, 1])
@@ -165,14 +165,15 @@ def _stall(station: Station, chance: random.Random) -> Undo:
 
 
 def _suspend(station: Station, chance: random.Random) -> Undo:
-    """UTC runs on, the monotonic clock of Linux does not; the connection is gone after it."""
+    """The machine sleeps: UTC runs on, the monotonic clock of Linux does not, and the connection is
+    lost."""
     station.clock.suspend(chance.choice([3.0, 60.0, 1800.0]))
     station.radio.drop()
     return _nothing
 
 
 def _source(name: str, value: Any = True) -> Callable[[Station, random.Random], Undo]:
-    """Trouble with whoever keeps the clock right."""
+    """A fault of the time source."""
 
     def begin(station: Station, chance: random.Random) -> Undo:
         source = station.time_source

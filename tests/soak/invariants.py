@@ -1,8 +1,8 @@
-"""What must hold at every instant, whatever goes wrong, seen from the radio's and the relays' side.
+"""What must hold at every instant, whatever fails, from the viewpoint of the radio and the relays.
 
-Nothing here believes the daemon: RF, relays and dials are the station's own, frequencies come from
-the exact path. Of the daemon it takes only what the operator chose (the session) and what it claims
-(`ON_FREQUENCY`), to hold it to that."""
+Nothing in this module trusts the daemon: RF, relays and dials are the station's, frequencies come
+from the exact path. Only the operator's choices (the session) and the claim `ON_FREQUENCY` come
+from the daemon, which is held to them."""
 
 from __future__ import annotations
 
@@ -25,13 +25,14 @@ ON_FREQUENCY = Tracking.ON_FREQUENCY
 SPARE_S = 1e-6
 DRIVE_ROUNDING = 0.005  # radios round their power
 MOST_TASKS, MOST_ALARMS = 60, 400
-ASKED_EVERY_S = 17.0
+CLOCK_POLL_S = 17.0
 COMMAND_S = 0.15
 
 
 class Judge:
-    """Told everything; keeps what was violated. trouble_s: when something was last wrong at radio,
-    relays or process (now, while it is). disturbed_s: when anybody last did anything."""
+    """Receives every event and records violations. trouble_s: when something was last wrong at
+    radio, relays or process (now, while it is). disturbed_s: when anything last acted on the
+    station."""
 
     def __init__(self, plan: Plan, clock: SoakClock, trace: Trace, exact: ExactPath) -> None:
         self.violations: list[str] = []
@@ -64,13 +65,13 @@ class Judge:
             self.violations.append(f"at {self._now():.3f} s: {text}")
 
     def hand(self, what: str) -> None:
-        """Somebody or something acted on the station."""
+        """Records that somebody or something acted on the station."""
         self._hand_s = self.disturbed_s = self._now()
         self._trace.say(self._now(), what)
 
     def born(self, life: Life) -> None:
-        """Another life of the daemon, with the choices that were saved; its snapshots are looked at
-        on their way."""
+        """A new life of the daemon begins, with the saved choices. Its snapshots are checked as
+        they pass."""
         self._counted("a life begins with what was saved")
         if (saved := self.station.disk.saved) and life.daemon.session != saved:
             self.violated(f"it began with {life.daemon.session}, not with {saved}")
@@ -85,16 +86,16 @@ class Judge:
         life.daemon.hub.publish = published  # type: ignore[method-assign]
 
     def relay(self, index: int, on: bool) -> None:
-        """RF must not meet a moving relay. What cannot be unkeyed within a second is let go of all
-        the same, as `keying.sequence` says."""
+        """A relay moved: there must be no RF. A radio that cannot be unkeyed within a second is
+        exempt, as `keying.sequence` says."""
         self._trace.say(self._now(), f"relay {index} {'on' if on else 'off'}")
         self._counted("no relay moves under RF")
         if self.station.radio.ours and not self._troubled(STUCK_S + 2.0):
             self.violated(f"relay {index} moves under RF")
         radio = self._plan.settings.radio
         # Or nobody knows.
-        told = radio.options["reports_transmit"] and not self.station.wire.lies
-        if on and told and self._now() - self._by_hand_since_s > radio.poll_s + 2.0:
+        reported = radio.options["reports_transmit"] and not self.station.wire.lies
+        if on and reported and self._now() - self._by_hand_since_s > radio.poll_s + 2.0:
             self.violated(f"relay {index} is raised while someone else transmits")
 
     def radio(self) -> None:
@@ -122,7 +123,7 @@ class Judge:
         self._trace.add(f"{self._now():.6f} {what}")
 
     def wrote_dials(self, rx_hz: int | None, tx_hz: int | None) -> None:
-        """Told as the command leaves the daemon."""
+        """A command to set the dials leaves the daemon."""
         self.written(f"dials {rx_hz} {tx_hz}")
         self._counted("nothing set to transmit outside the allowed range")
         split = self._plan.settings.radio.options["split"]
@@ -155,15 +156,15 @@ class Judge:
         """It looked just before."""
         self._counted("neither mode nor power set under RF")
         by_hand_s = self._now() - self._by_hand_since_s
-        told = self._plan.settings.radio.options["reports_transmit"]
-        under_rf = self.station.radio.ours or (told and by_hand_s > 2.0)
+        reported = self._plan.settings.radio.options["reports_transmit"]
+        under_rf = self.station.radio.ours or (reported and by_hand_s > 2.0)
         if under_rf and not self.station.wire.lies:
             self.violated(f"{what} is set under RF")
 
     # --- rules ------------------------------------------------------------------------------------
 
     def _keyed(self) -> None:
-        """RF begins: everything must be as it has to be."""
+        """RF begins: everything must be in the right state."""
         now_s = self._now()
         self._counted("no RF before every relay has settled")
         for coil, settle_s in zip(self.station.coils, self._settles_s, strict=False):
@@ -176,7 +177,7 @@ class Judge:
         lived_through = life is not None and life.born_s < jumped_s
         if lived_through and COMMAND_S < jumped_ago_s < SETTLED_S - SPARE_S:
             self._unless_troubled(f"keyed {jumped_ago_s:.2f} s after the clock jumped")
-        if now_s - self.station.time_source.told_bad_s > COMMAND_S:
+        if now_s - self.station.time_source.bad_since_s > COMMAND_S:
             self._unless_troubled("keyed by a clock that nobody vouches for")
         since_hand_s = now_s - self._hand_s
         poll_s = self._plan.settings.radio.poll_s
@@ -230,7 +231,7 @@ class Judge:
         if self._clock.waiting() > MOST_ALARMS:
             self.violated(f"{self._clock.waiting()} alarms")
         unasked_s = self._now() - self.station.time_source.looked_s
-        if self.life is not None and unasked_s > ASKED_EVERY_S and self._clock.stalls == 0:
+        if self.life is not None and unasked_s > CLOCK_POLL_S and self._clock.stalls == 0:
             self.violated(f"the source of time was not asked for {unasked_s:.1f} s")
         if self.life is not None and len(self.life.daemon.inbox._items) > INBOX_SIZE:
             self.violated("the inbox is larger than it may be")
@@ -262,7 +263,7 @@ class Judge:
         return off_hz - limit_hz
 
     def honest(self) -> None:
-        """Whoever says ON_FREQUENCY for a second must be."""
+        """A daemon that claims ON_FREQUENCY for a second must be on frequency."""
         now_s = self._now()
         poll_s = self._plan.settings.radio.poll_s
         # A radio that was slow is taken for that until most of the last sets were fast.

@@ -1,6 +1,6 @@
-"""One life of the daemon on a station: its own driver, outputs and contacts, all of which go dead
-with it. A killed process says nothing more to radio, relays or disk; whatever its tasks still do
-while they are taken down here reaches nobody."""
+"""One life of the daemon on a station: its driver, outputs and contacts, which all end with it. A
+killed process sends nothing more to radio, relays or disk, so what its tasks do while they are
+cancelled has no effect."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Life:
         station.time_source.begin()
         self.born_s = station.clock.monotonic_s()
         with (
-            patch("moontrim.app.daemon.readers_for", lambda *given: (station.time_source.read,)),
+            patch("moontrim.app.daemon.readers_for", lambda *args: (station.time_source.read,)),
             patch("moontrim.app.transmitting.make_outputs", self._outputs),
             patch(
                 "moontrim.app.transmitting.make_contacts", self._contacts if plan.contacts else _no
@@ -77,16 +77,16 @@ class Life:
                 made.append(LifeRelay(output.name, self, self.station.coils[index]))
         return tuple(made)
 
-    def _contacts(self, *given: object) -> tuple[Contact, ...]:
+    def _contacts(self, *args: object) -> tuple[Contact, ...]:
         return (LifeContact(self),)
 
 
-def _no(*given: object) -> tuple[Contact, ...]:
+def _no(*args: object) -> tuple[Contact, ...]:
     return ()
 
 
 class LifeDriver(SimulatedDriver):
-    """The simulated driver on the station's radio. Holds the rig link to its manners: whole finite
+    """The simulated driver on the station's radio. It checks how the rig link uses it: finite whole
     numbers, and nothing written without a connection."""
 
     def __init__(self, life: Life, violated: Violated) -> None:
@@ -203,6 +203,6 @@ class LifeContact(Contact):
 
 
 async def ended(task: asyncio.Task[Any]) -> BaseException | None:
-    """Wait for it; what it died of, if not of being cancelled."""
+    """Waits for a task; returns the exception that it ended with, if not a cancellation."""
     await asyncio.wait([task])
     return None if task.cancelled() else task.exception()

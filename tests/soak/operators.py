@@ -1,5 +1,5 @@
-"""Those who want something: a hand at the desk, a phone through the gate that stands before the
-tracker, a program on the share, and one that keys. All at random, valid and not."""
+"""The users of the daemon: a person at the desk, a phone through the admission, a program on the
+share, and one that keys. All act at random, with valid and invalid commands."""
 
 from __future__ import annotations
 
@@ -37,8 +37,8 @@ FLOOD = 200
 
 
 def wish(chance: random.Random, settings: Settings, source: str) -> Command:
-    """A command that may well be refused. What stops the correction or forbids transmitting is
-    undone by `soothe`, or whole runs would pass with nothing to see."""
+    """Returns a command that may be refused. Those that stop correction or forbid transmitting are
+    undone by `soothe`: whole runs would otherwise test nothing."""
     band = chance.choice([settings.bands[0], *settings.bands])  # where most runs stay
     kind = chance.randrange(11)
     match kind:
@@ -72,7 +72,7 @@ def wish(chance: random.Random, settings: Settings, source: str) -> Command:
 
 
 def soothe(settings: Settings, source: str, band: str) -> tuple[Command, ...]:
-    """What puts everything right that `wish` may have spoilt."""
+    """Returns the commands that undo what `wish` may have stopped."""
     sked_hz = float(settings.band(band).sked_hz)
     return (
         Correct(source, True),
@@ -83,7 +83,7 @@ def soothe(settings: Settings, source: str, band: str) -> tuple[Command, ...]:
 
 
 class Operators:
-    """Around one life of the daemon. asking: whoever wants the key now."""
+    """The users of one life of the daemon. asking: those that want the key now."""
 
     def __init__(
         self,
@@ -91,13 +91,13 @@ class Operators:
         clock: SoakClock,
         chance: random.Random,
         asking: set[str],
-        told: Callable[[str], None],
+        report: Callable[[str], None],
     ) -> None:
         self._daemon = daemon
         self._clock = clock
         self._chance = chance
         self._asking = asking
-        self._told = told
+        self._report = report
         link = daemon.link
         rig = RigAccess(link.details, link.set_mode, link.set_power)
         self._shared = SharedRadio(daemon, daemon.transmitting, rig, clock)
@@ -108,7 +108,7 @@ class Operators:
         self._programs = 0
 
     async def command(self) -> None:
-        """One thing, through one of the ways in."""
+        """Sends one command through one of the ways in."""
         way = self._chance.choice(["ask", "tell", "phone", "share", "given up"])
         source = f"{way} source"
         if way == "phone":
@@ -117,7 +117,7 @@ class Operators:
             await self._program()
         else:
             wanted = wish(self._chance, self._daemon.settings, source)
-            self._told(f"{way}: {wanted}")
+            self._report(f"{way}: {wanted}")
             if way == "tell":
                 self._daemon.inbox.tell(wanted)
             elif way == "ask":
@@ -129,20 +129,21 @@ class Operators:
                 await asyncio.gather(asking, return_exceptions=True)
 
     async def put_right(self) -> None:
-        """As a person would who comes back and finds it all in disorder."""
+        """Sends what a person would who comes back and finds it all in disorder."""
         band = self._daemon.session.band
         for command in soothe(self._daemon.settings, "operator", band):
-            self._told(f"put right: {command}")
+            self._report(f"put right: {command}")
             await self._ask(command)
 
     async def flood(self) -> None:
-        """More than the inbox holds: what does not fit is refused, the rest is done."""
-        self._told("flood")
-        asked = [self._ask(NudgeSked("flood", 0.0)) for _ in range(FLOOD)]
-        await asyncio.gather(*asked)
+        """Sends more than the inbox holds: what does not fit is refused, the rest is carried
+        out."""
+        self._report("flood")
+        requests = [self._ask(NudgeSked("flood", 0.0)) for _ in range(FLOOD)]
+        await asyncio.gather(*requests)
 
     async def transmit(self, hold_s: float | None = None) -> None:
-        """Ask for the key, hold it for a while if it is given, and let go."""
+        """Requests the key, holds it for a while if granted, and releases it."""
         if hold_s is None:
             hold_s = self._chance.choice([0.0, 0.05, 0.5, 3.0, 8.0, 8.0, 25.0])
         if self._chance.random() < 0.7:  # or it would be refused most of the time
@@ -152,7 +153,7 @@ class Operators:
             await self._program_keys(hold_s)
             return
         who = "desk"
-        self._told(f"{who} asks for the key")
+        self._report(f"{who} asks for the key")
         self._asking.add(who)
         asking = asyncio.create_task(self._daemon.transmitting.request(who), name="desk keys")
         patience_s = self._chance.choice([0.3, 5.0, 5.0])
@@ -163,7 +164,7 @@ class Operators:
             if asking.done() and asking.exception() is None:
                 await self._clock.sleep(hold_s)
         finally:
-            self._told(f"{who} lets go")
+            self._report(f"{who} lets go")
             self._asking.discard(who)
             asking.cancel()
             self._daemon.transmitting.release(who)
@@ -174,7 +175,7 @@ class Operators:
             await self._daemon.ask(wanted)
 
     async def _phone(self) -> None:
-        """Payloads as they come from the network, some of them spoilt."""
+        """Sends payloads as they arrive from the network, some of them damaged."""
         chance, settings = self._chance, self._daemon.settings
         band = chance.choice(settings.bands)
         name, body = chance.choice(
@@ -194,7 +195,7 @@ class Operators:
         payload = json.dumps(body).encode()
         if chance.random() < 0.2:
             payload = payload[: chance.randrange(len(payload) + 1)] + b"\xff"
-        self._told(f"phone: {name} {payload!r}")
+        self._report(f"phone: {name} {payload!r}")
         arrival = Arrival(
             self._topics.command(PHONE, name),
             payload,
@@ -207,10 +208,11 @@ class Operators:
     # --- programs on the share --------------------------------------------------------------------
 
     async def _program(self) -> None:
-        """Connects, says a few things in Hamlib's network protocol, and goes, perhaps at once."""
+        """Connects, sends a few commands in Hamlib's network protocol, and disconnects, perhaps at
+        once."""
         chance = self._chance
         band = chance.choice(self._daemon.settings.bands)
-        said = [
+        lines = [
             chance.choice(
                 [
                     f"F {band.sked_hz + chance.randrange(-500, 500)}",
@@ -229,8 +231,8 @@ class Operators:
             for _ in range(chance.randrange(1, 4))
         ]
         program = self._connect()
-        self._told(f"{program.who}: {said}")
-        program.data_received("".join(f"{line}\n" for line in said).encode())
+        self._report(f"{program.who}: {lines}")
+        program.data_received("".join(f"{line}\n" for line in lines).encode())
         try:
             await self._clock.sleep(chance.choice([0.0, 0.02, 1.0]))
         finally:
@@ -238,7 +240,7 @@ class Operators:
 
     async def _program_keys(self, hold_s: float) -> None:
         program = self._connect()
-        self._told(f"{program.who}: T 1")
+        self._report(f"{program.who}: T 1")
         self._asking.add(program.who)
         try:
             program.data_received(b"T 1\n")
@@ -246,7 +248,7 @@ class Operators:
             if self._chance.random() < 0.5:
                 program.data_received(b"T 0\n")
         finally:
-            self._told(f"{program.who} goes")
+            self._report(f"{program.who} goes")
             self._asking.discard(program.who)
             await self._disconnect(program)
 
@@ -265,12 +267,12 @@ class Operators:
 
 
 class Plug(asyncio.Transport):
-    """The other end takes every answer, and has no socket to set options on."""
+    """A transport that accepts every answer and has no socket options."""
 
     def __init__(self) -> None:
         super().__init__({"socket": self})
 
-    def setsockopt(self, *given: object) -> None: ...
+    def setsockopt(self, *args: object) -> None: ...
     def set_write_buffer_limits(self, high: Any = None, low: Any = None) -> None: ...
     def write(self, data: Any) -> None: ...
     def close(self) -> None: ...

@@ -1,5 +1,5 @@
-"""What one seed stands for: a station, its radio's habits, when it all begins and which misfortunes
-may befall it. Pure but for the chance it is given."""
+"""What a seed determines: a station, its radio's habits, the start, and the faults that may occur.
+Pure but for the random generator it takes."""
 
 from __future__ import annotations
 
@@ -45,9 +45,9 @@ BANDS: dict[str, dict[str, Any]] = {
 
 
 class Mix(NamedTuple):
-    """What runs are drawn from: each of these as often as it is there. calm: so many times as long
-    passes between misfortunes, and between overs and commands, as in the wildest of runs.
-    contacts: the share of runs with them: looked at fifty times a second, they take long."""
+    """What runs are drawn from, each entry as often as it occurs. calm: factor on the times between
+    faults, overs and commands, 1 for the wildest. contacts: the share of runs with contacts, which
+    take long because they are read fifty times a second."""
 
     name: str
     first_bands: tuple[str, ...]
@@ -72,7 +72,7 @@ MIXES = {mix.name: mix for mix in (QUIET, WILD)}
 
 @dataclass(frozen=True)
 class Plan:
-    """One run. kinds: of the misfortunes that may happen in it. calm: as in `Mix`."""
+    """One run. kinds: of the faults that may occur. calm: as in `Mix`."""
 
     seed: int
     settings: Settings
@@ -102,7 +102,8 @@ def draw(
     ephemeris: Ephemeris,
     mix: Mix = QUIET,
 ) -> Plan:
-    """Everything that is decided before the run. kinds: all there are; a quarter is enabled."""
+    """Draws everything that is decided before the run. kinds: all there are; a quarter is
+    enabled."""
     chance = random.Random(f"plan {seed}")
     keying = chance.random() < 0.75
     split = chance.random() < 0.8
@@ -195,8 +196,8 @@ def _keying(chance: random.Random, *, by_line: bool) -> dict[str, Any]:
 
 
 def _start(chance: random.Random, ephemeris: Ephemeris, duration_s: float) -> float:
-    """Half of the runs across a rise or a set of the Moon at the keying's limit; most others with
-    it up. Always within a second, not at its beginning."""
+    """Draws the start: half of the runs across a rise or a set of the Moon at the keying's limit,
+    most others with the Moon up. Always within a second, not at its beginning."""
     elevation_deg = _elevation_deg(ephemeris)
     up = elevation_deg > 5.0
     cells = max(1, int(duration_s / GRID_S))

@@ -1,5 +1,5 @@
-"""Plays one run from beginning to end on an event loop of its own, and listens for what nobody is
-told of: logged exceptions, coroutines never awaited, errors with nowhere to go."""
+"""Plays one run from beginning to end on a separate event loop, and detects errors that nothing
+reports: logged exceptions, coroutines never awaited, exceptions that cannot be raised anywhere."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from soak.world import World
 
 @dataclass
 class Outcome:
-    """What came of a run. violations: empty if all was well."""
+    """The result of a run. violations: empty if all was well."""
 
     seed: int
     mix: str
@@ -41,7 +41,7 @@ class Outcome:
 
 
 def play(seed: int, duration_s: float, ephemeris: Ephemeris, mix: Mix = QUIET) -> Outcome:
-    """One run from beginning to end."""
+    """Plays one run from beginning to end."""
     memory = Path("/dev/shm")  # a disk whose fsync costs nothing
     with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as folder:
         plan = draw(seed, folder, duration_s, ALL, ephemeris, mix)
@@ -79,10 +79,10 @@ def play(seed: int, duration_s: float, ephemeris: Ephemeris, mix: Mix = QUIET) -
 
 @contextmanager
 def _patience(processor_s: float) -> Iterator[None]:
-    """Hung is raised wherever the program is when it has used up so much processor time, whatever
-    else the machine does; many times what a run takes."""
+    """Raises Hung wherever the program is when it has used so much processor time, whatever else
+    the machine does; the limit is many times what a run takes."""
 
-    def enough(*given: object) -> None:
+    def enough(*args: object) -> None:
         raise Hung(f"no end after {processor_s:.0f} s of processor time")
 
     before = signal.signal(signal.SIGPROF, enough)
@@ -97,7 +97,7 @@ def _patience(processor_s: float) -> Iterator[None]:
 @contextmanager
 def _listening(judge: Judge) -> Iterator[None]:
     """Exceptions that were only logged, coroutines never awaited, and what the interpreter could
-    not raise anywhere count as well."""
+    not raise anywhere count as violations as well."""
 
     class Ear(logging.Handler):
         def emit(self, record: logging.LogRecord) -> None:

@@ -1,7 +1,7 @@
-"""A real `moontrim run` with the simulated radio for a while, looked at from outside:
+"""Runs a real `moontrim run` with the simulated radio for a while and measures it from outside:
 `python tests/soak/real_hour.py --minutes 60`. Prints memory and its slope, open files and threads.
 Exit code 1 if memory grows by more than 1 MB an hour after the warm-up, or anything else grows.
-Memory is what no file stands behind: the rest comes and goes with what else the machine does."""
+Memory means anonymous memory: file-backed pages come and go with the rest of the machine."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Does a running daemon grow?")
     parser.add_argument("--minutes", type=float, default=60.0)
     parser.add_argument("--warm-up-minutes", type=float, default=5.0)
-    given = parser.parse_args()
+    options = parser.parse_args()
     clock = SystemClock()
     with tempfile.TemporaryDirectory() as folder:
         config = Path(folder) / "config.toml"
@@ -50,37 +50,37 @@ def main() -> int:
         command = [sys.executable, "-m", "moontrim", "run", "--config", str(config), "--quiet"]
         with Path(folder, "log").open("w") as log:
             daemon = subprocess.Popen(command, stdout=log, stderr=log, stdin=subprocess.DEVNULL)
-            seen = psutil.Process(daemon.pid)
+            process = psutil.Process(daemon.pid)
             rows: list[tuple[float, float, int, int]] = []
             began_s = clock.monotonic_s()
             try:
-                while (now_s := clock.monotonic_s() - began_s) < 60.0 * given.minutes:
+                while (now_s := clock.monotonic_s() - began_s) < 60.0 * options.minutes:
                     asyncio.run(clock.sleep(EVERY_S))
                     if daemon.poll() is not None:
                         print(Path(folder, "log").read_text())
                         return 1
-                    memory = seen.memory_info()
+                    memory = process.memory_info()
                     memory_mb = (memory.rss - memory.shared) / 1e6
-                    rows.append((now_s, memory_mb, seen.num_fds(), seen.num_threads()))
+                    rows.append((now_s, memory_mb, process.num_fds(), process.num_threads()))
                     if len(rows) % 60 == 0:
                         print(f"{now_s / 60.0:.0f} minutes: {memory_mb:.2f} MB", flush=True)
             finally:
                 if daemon.poll() is None:
                     os.kill(daemon.pid, signal.SIGTERM)
                 daemon.wait(10)
-        said = Path(folder, "log").read_text()
-    if "on frequency" not in said or "Traceback" in said:
-        print(f"it did not run as it should:\n{said}")
+        text = Path(folder, "log").read_text()
+    if "on frequency" not in text or "Traceback" in text:
+        print(f"it did not run as it should:\n{text}")
         return 1
-    warm = np.array([row for row in rows if row[0] >= 60.0 * given.warm_up_minutes])
+    warm = np.array([row for row in rows if row[0] >= 60.0 * options.warm_up_minutes])
     if len(warm) < 10:
         print("too short to tell a slope")
         return 1
     slope_mb_per_h = float(np.polyfit(warm[:, 0] / 3600.0, warm[:, 1], 1)[0])
     print(
-        f"{given.minutes:g} minutes, exit code {daemon.returncode}: memory {warm[0, 1]:.2f} to "
+        f"{options.minutes:g} minutes, exit code {daemon.returncode}: memory {warm[0, 1]:.2f} to "
         f"{warm[-1, 1]:.2f} MB, slope {slope_mb_per_h:+.2f} MB/h after "
-        f"{given.warm_up_minutes:g} minutes; files {warm[:, 2].min():.0f} to "
+        f"{options.warm_up_minutes:g} minutes; files {warm[:, 2].min():.0f} to "
         f"{warm[:, 2].max():.0f}, threads {warm[:, 3].min():.0f} to {warm[:, 3].max():.0f}"
     )
     grows = slope_mb_per_h > MOST_MB_PER_H or warm[-1, 2] > warm[0, 2] or warm[-1, 3] > warm[0, 3]

@@ -1,6 +1,6 @@
-"""The soak by hand: `python tests/soak/run.py --hours 10000 --seed 1 --processes 2`, or one run
-again with `--replay SEED --run-hours H`; both with `--mix wild` if wanted. Exit code 1 if anything
-was violated."""
+"""Runs the soak by hand: `python tests/soak/run.py --hours 10000 --seed 1 --processes 2`, or one
+run again with `--replay SEED --run-hours H`; both with `--mix wild` if wanted. Exit code 1 if
+anything was violated."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from soak.plan import MIXES
-from soak.runner import RUN_S, replay, run_many, told
+from soak.runner import RUN_S, replay, report, run_many
 
 
 def main() -> int:
@@ -26,18 +26,18 @@ def main() -> int:
     parser.add_argument(
         "--replay", type=int, metavar="SEED", help="this one run only, told in full"
     )
-    given = parser.parse_args()
-    mix = MIXES[given.mix]
-    if given.replay is not None:
-        outcome = replay(given.replay, given.run_hours * 3600.0, mix)
-        print("\n".join(told(outcome)) if outcome.violations else outcome.described)
+    options = parser.parse_args()
+    mix = MIXES[options.mix]
+    if options.replay is not None:
+        outcome = replay(options.replay, options.run_hours * 3600.0, mix)
+        print("\n".join(report(outcome)) if outcome.violations else outcome.described)
         print(f"trace {outcome.digest}")
         return 1 if outcome.violations else 0
     total = run_many(
-        given.seed,
-        given.hours,
-        given.processes,
-        given.run_hours * 3600.0,
+        options.seed,
+        options.hours,
+        options.processes,
+        options.run_hours * 3600.0,
         mix,
         lambda line: print(line, flush=True),
     )

@@ -1,4 +1,4 @@
-"""Many runs in several processes, and what they come to."""
+"""Many runs in several processes, and their totals."""
 
 from __future__ import annotations
 
@@ -51,11 +51,11 @@ class Total:
         yield from (f"  {count:7d} {name}" for name, count in others.items())
         yield f"longest until on frequency again: {self.longest_back_s:.1f} s"
         for outcome in self.failed:
-            yield from told(outcome)
+            yield from report(outcome)
 
 
-def told(outcome: Outcome) -> Iterator[str]:
-    """A failure, and how to have it again."""
+def report(outcome: Outcome) -> Iterator[str]:
+    """Yields the lines that describe a failure, with the command that repeats it."""
     yield f"FAILED {outcome.described}"
     yield from (f"  {violation}" for violation in outcome.violations)
     yield from (f"    {line}" for line in outcome.last)
@@ -64,7 +64,7 @@ def told(outcome: Outcome) -> Iterator[str]:
 
 
 def replay(seed: int, duration_s: float = RUN_S, mix: Mix = QUIET) -> Outcome:
-    """One run in this process."""
+    """Plays one run in this process."""
     if not _tables:
         _tables.append(Ephemeris.load())
         # What is there by now stays: no collection needs to look at it, nor one so often.
@@ -82,15 +82,15 @@ def run_many(
     mix: Mix = QUIET,
     tell: Callable[[str], object] = lambda line: None,
 ) -> Total:
-    """So many simulated hours, in runs of run_s each with a seed of its own. processes: one is this
-    one. tell: given failures as they come, and now and then how far it has come."""
+    """Plays so many simulated hours, in runs of run_s with a seed each. processes: with this one.
+    tell: receives failures as they come, and the progress now and then."""
     seeds = range(first_seed, first_seed + max(1, round(hours * 3600.0 / run_s)))
     clock, total = SystemClock(), Total()
     began_s = clock.monotonic_s()
     for outcome in _played(seeds, processes, run_s, mix):
         total.add(outcome)
         if outcome.violations:
-            tell("\n".join(told(outcome)))
+            tell("\n".join(report(outcome)))
         elif total.runs % 50 == 0:
             tell(f"{total.hours:g} of {hours:g} hours, {len(total.failed)} runs failed")
     total.took_s = clock.monotonic_s() - began_s
@@ -99,7 +99,7 @@ def run_many(
 
 
 def _played(seeds: Iterable[int], processes: int, run_s: float, mix: Mix) -> Iterator[Outcome]:
-    """In whatever order they end."""
+    """Yields outcomes in the order in which they end."""
     if processes == 1:
         yield from (replay(seed, run_s, mix) for seed in seeds)
         return

@@ -1,5 +1,5 @@
-"""The things that stay when the daemon dies: clock, radio, relays, contacts and disk, each with
-what can be wrong with it, and each telling a `Witness` what really happened to it."""
+"""The things that outlive the daemon: clock, radio, relays, contacts and disk, each with the faults
+that it can have. Each reports what really happens to it to a `Witness`."""
 
 from __future__ import annotations
 
@@ -25,7 +25,8 @@ MOST_PASSES = 200_000  # of the event loop at one instant; a flood takes some hu
 
 
 class Hung(KeyboardInterrupt):
-    """Time does not move on. Of a kind that nothing in the daemon and no event loop holds up."""
+    """Raised when time does not move on. Not an Exception, so that neither the daemon nor an event
+    loop catches it."""
 
 
 class _Call(asyncio.Handle):
@@ -133,7 +134,7 @@ class SoakClock(VirtualClock):
 
 
 class Witness(Protocol):
-    """Who is told what happened, at the instant it does."""
+    """Receives every event at the instant at which it happens."""
 
     def relay(self, index: int, on: bool) -> None: ...
     def radio(self) -> None: ...
@@ -144,7 +145,7 @@ class Witness(Protocol):
 
 
 class WatchedRadio(SimulatedRadio):
-    """The radio with one more way to key it, a line, and with its own record of who keyed it when.
+    """The radio with one more way to key it, a line, and with a record of who keyed it and when.
 
     ours: keyed by command or by line, which only the daemon does."""
 
@@ -171,7 +172,7 @@ class WatchedRadio(SimulatedRadio):
 
     def key_line(self, on: bool) -> None:
         self.keyed_by_line = on
-        self._notice()
+        self._report_change()
 
     def reachable(self) -> None:
         """Plugged in again, however long it was to be away."""
@@ -182,18 +183,18 @@ class WatchedRadio(SimulatedRadio):
         self._tx_hz = self._rounded(self._tx_hz + tx_by_hz)
         self.turn_dial(rx_by_hz)
 
-    def _notice(self) -> None:
-        super()._notice()
+    def _report_change(self) -> None:
+        super()._report_change()
         if self.witness is not None:
             self.witness.radio()
 
 
 class Wire:
-    """What happens to answers between radio and daemon. spoil is applied to every read-back."""
+    """Spoils answers between radio and daemon. spoil is applied to every read-back."""
 
     def __init__(self, clock: SoakClock) -> None:
         self._clock = clock
-        self._seen: deque[tuple[float, RigState]] = deque(maxlen=64)
+        self._states: deque[tuple[float, RigState]] = deque(maxlen=64)
         self.garble_probability = 0.0
         self.stale_s = 0.0
         self.wrong_by_hz = 0
@@ -205,11 +206,11 @@ class Wire:
 
     def spoil(self, state: RigState) -> RigState:
         now_s = self._clock.monotonic_s()
-        self._seen.append((now_s, state))
+        self._states.append((now_s, state))
         if self.garble_probability and self.chance.random() < self.garble_probability:
             raise RigGarbled("the answer makes no sense")
         if self.stale_s:
-            old = [seen for at_s, seen in self._seen if at_s <= now_s - self.stale_s]
+            old = [state for at_s, state in self._states if at_s <= now_s - self.stale_s]
             state = old[-1] if old else state
         if self.wrong_by_hz:
             rx_hz = max(1, state.rx_dial_hz + self.wrong_by_hz)
@@ -218,22 +219,22 @@ class Wire:
 
 
 class TimeSource:
-    """Who keeps the clock right. Its troubles: `unsynchronised`, `bound_s` (it does not know
-    better than that), `gone`, `idle` (it compares the clock with nothing any more).
+    """The source that sets the clock. Its faults: `unsynchronised`, `bound_s` (a large
+    uncertainty), `gone`, `idle` (it no longer compares the clock with anything).
 
-    told_bad_s: since when a daemon has been told that the clock is no good; looked_s: when it last
-    asked. Both begin anew with each life."""
+    bad_since_s: when a daemon was first informed that the clock is not good; looked_s: when it last
+    requested it. Both start again with each life."""
 
     def __init__(self, clock: SoakClock) -> None:
         self._clock = clock
         self._compared = 0
         self.unsynchronised = self.gone = self.idle = False
         self.bound_s = 0.0
-        self.told_bad_s, self.looked_s = math.inf, 0.0
+        self.bad_since_s, self.looked_s = math.inf, 0.0
 
     def begin(self) -> None:
         """Another life asks from now on."""
-        self.told_bad_s, self.looked_s = math.inf, self._clock.monotonic_s()
+        self.bad_since_s, self.looked_s = math.inf, self._clock.monotonic_s()
 
     async def read(self) -> ClockReading | None:
         self.looked_s = self._clock.monotonic_s()
@@ -241,7 +242,7 @@ class TimeSource:
             return None  # what was said before still counts
         self._compared += not self.idle
         bad = self.unsynchronised or self.bound_s > 0.5
-        self.told_bad_s = min(self.told_bad_s, self.looked_s) if bad else math.inf
+        self.bad_since_s = min(self.bad_since_s, self.looked_s) if bad else math.inf
         if self.unsynchronised:
             return unsynchronised("simulated source", "lost its peers")
         return ClockReading("simulated source", True, self.bound_s, 0.0, "", self._compared)
@@ -270,7 +271,7 @@ class Coil:
 
 
 class Disk:
-    """Runs what the daemon hands to a thread, in virtual time. error: what every write meets.
+    """Runs what the daemon passes to a thread, in virtual time. error: raised by every write.
     saved: the session that was written last."""
 
     def __init__(self, clock: SoakClock) -> None:
@@ -280,21 +281,21 @@ class Disk:
         self.writes = 0
         self.saved: Session | None = None
 
-    async def to_thread(self, call: Callable[..., Any], *given: Any) -> Any:
+    async def to_thread(self, call: Callable[..., Any], *args: Any) -> Any:
         await self._clock.sleep(0.002 + self.slow_s)
         self.writes += 1
         if self.error is None:
-            done = call(*given)
-            self.saved = next((one for one in given if isinstance(one, Session)), self.saved)
+            done = call(*args)
+            self.saved = next((one for one in args if isinstance(one, Session)), self.saved)
             return done
         broken = OSError(self.error, errno.errorcode[self.error])
         where = "os.open" if self.error == errno.EROFS else "os.fsync"
         with patch(where, side_effect=broken):
-            return call(*given)
+            return call(*args)
 
 
 class Station:
-    """All of it."""
+    """Everything at the station."""
 
     def __init__(
         self, options: SimulatedOptions, clock: SoakClock, coils: int, witness: Witness

@@ -1,4 +1,4 @@
-"""What happened in a run, in order: a hash of all of it, and its last lines."""
+"""What happened in a run, in order: a hash of everything, and the last lines."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ import hashlib
 from array import array
 from collections import Counter, deque
 
-KEPT = 40
+MOST_LINES = 40
 
 
 class Trace:
-    """counts: of what was checked and of what was done, by name."""
+    """counts: of checks and actions, by name."""
 
     def __init__(self) -> None:
-        self.last: deque[str] = deque(maxlen=KEPT)
+        self.last: deque[str] = deque(maxlen=MOST_LINES)
         self.counts: Counter[str] = Counter()
         self._hash = hashlib.sha256()
         self._waiting: list[str] = []  # to be hashed: by the thousand that costs next to nothing

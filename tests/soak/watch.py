@@ -1,9 +1,8 @@
-"""Is the radio unkeyed in time? For every reason against RF, how long it may last.
+"""Checks that the radio is unkeyed in time: for every reason against RF, how long RF may last.
 
-A reason counts from when the daemon can have seen it: at once for what it was told, at its next
-look for what it has to look for. On top comes a second to unkey. Time in which radio, key or
-process are in trouble does not count, nor do the three seconds after that, in which the link comes
-back."""
+A reason counts from when the daemon can have noticed it: at once for what it is informed of, at its
+next poll for the rest. On top comes a second to unkey. Time in which radio, key or process have a
+fault does not count, nor do the three seconds after it, in which the link comes back."""
 
 from __future__ import annotations
 
@@ -25,8 +24,8 @@ COMING_BACK_S = 3.0
 
 
 class UnkeyWatch:
-    """run: beside everything else. asking: whoever wants the key now, by the operators' own book.
-    trouble_s: when something was last wrong that keeps the daemon from unkeying."""
+    """run: to be run beside everything else. asking: those that want the key now, by the operators'
+    record. trouble_s: when a fault last prevented unkeying."""
 
     def __init__(
         self,
@@ -74,7 +73,7 @@ class UnkeyWatch:
             reasons = self._reasons()
             once = {
                 "the clock was stepped": (clock.steps != steps, TICK_S),
-                "the clock is no good": (judge.station.time_source.told_bad_s < now_s, 0.0),
+                "the clock is no good": (judge.station.time_source.bad_since_s < now_s, 0.0),
                 "the band was changed": (self._band() != band, 0.0),
                 "the daemon was started anew": (judge.life is not life, 0.0),
                 "the radio was lost": (
@@ -118,9 +117,9 @@ class UnkeyWatch:
         return elevation_deg < self._plan.settings.keying.min_elevation_deg - 0.002
 
     def _add(self, passed_s: float, reasons: dict[str, tuple[bool, float]]) -> None:
-        for reason, (is_so, seen_in_s) in reasons.items():
+        for reason, (is_so, noticed_in_s) in reasons.items():
             lasted_s = self._lasted_s.get(reason, 0.0) + passed_s if is_so else 0.0
-            if lasted_s > seen_in_s + UNKEY_S + LOOK_S:
+            if lasted_s > noticed_in_s + UNKEY_S + LOOK_S:
                 self._judge.violated(f"still keyed after {lasted_s:.2f} s: {reason}")
                 lasted_s = -math.inf  # once an over is enough
             self._lasted_s[reason] = lasted_s

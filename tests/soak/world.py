@@ -1,5 +1,5 @@
-"""One run: a station, one life of the daemon after the other on it, those who want something of
-it, and the misfortunes. Everything is drawn from the seed; the same seed gives the same run."""
+"""One run: a station, one life of the daemon after the other, its users, and the faults. Everything
+is drawn from the seed; the same seed gives the same run."""
 
 from __future__ import annotations
 

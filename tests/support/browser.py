@@ -1,4 +1,4 @@
-"""A phone with the page open: the real browser, driven by taps. For tests marked `peers`."""
+"""A phone with the page open: a real browser, driven by taps. For tests marked `peers`."""
 
 from __future__ import annotations
 
@@ -32,11 +32,12 @@ SWITCHES = [
 
 
 def require_chromium() -> str:
-    """Its path. Skip without it, except in CI, where its absence is a failure."""
-    found = shutil.which("chromium")
-    if found is None:
+    """Returns the path of chromium. Skips without it, except in CI, where its absence is a
+    failure."""
+    result = shutil.which("chromium")
+    if result is None:
         missing("chromium")
-    return found
+    return result
 
 
 @asynccontextmanager
@@ -52,15 +53,15 @@ async def chromium(*switches: str) -> AsyncIterator[Browser]:
 
 
 class Shared:
-    """One chromium for the tests of a module, which is most of what a short test costs. A browser
-    is bound to the loop that started it, so that the tests run on that loop."""
+    """One chromium for the tests of a module, since starting it takes most of a short test. A
+    browser is bound to the loop that started it, so the tests run on that loop."""
 
     def __init__(self, runner: asyncio.Runner, browser: Browser) -> None:
         self._runner = runner
         self.browser = browser
 
     def run(self, main: Coroutine[Any, Any, None]) -> None:
-        """As `asyncio.run`: tasks and threads of a test end with it, and so must its pages."""
+        """Runs like `asyncio.run`: tasks and threads of a test end with it, and so do its pages."""
         loop = self._runner.get_loop()
         others = asyncio.all_tasks(loop)
         with ThreadPoolExecutor() as threads:
@@ -82,7 +83,7 @@ class Shared:
 
 @contextmanager
 def shared_chromium() -> Iterator[Shared]:
-    """For a fixture of a module."""
+    """Yields a Shared, for a fixture of a module."""
     # With a factory it is not made the main thread's loop, which others set and unset.
     with asyncio.Runner(loop_factory=asyncio.new_event_loop) as runner:
         stack = AsyncExitStack()
@@ -95,8 +96,7 @@ def shared_chromium() -> Iterator[Shared]:
 
 @asynccontextmanager
 async def phone(browser: Browser, **options: Any) -> AsyncIterator[Phone]:
-    """A fresh phone: upright, with touch, nothing stored. What its page complains about fails the
-    test."""
+    """Yields a new phone: upright, with touch, nothing stored. Errors on its page fail the test."""
     options = {
         "viewport": PHONE,
         "has_touch": True,
@@ -115,21 +115,21 @@ async def phone(browser: Browser, **options: Any) -> AsyncIterator[Phone]:
 
 
 class Phone:
-    """asked: every address the page asked for. complaints: its errors."""
+    """requested: every address that the page requested. complaints: its errors."""
 
     def __init__(self, page: Page) -> None:
         self.page = page
-        self.asked: list[str] = []
+        self.requested: list[str] = []
         self.complaints: list[str] = []
         page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        page.on("request", lambda request: self.asked.append(request.url))
-        page.on("websocket", lambda socket: self.asked.append(socket.url))
+        page.on("request", lambda request: self.requested.append(request.url))
+        page.on("websocket", lambda socket: self.requested.append(socket.url))
 
     async def open(self, url: str) -> None:
         await self.page.goto(url)
 
     async def until_link(self, *names: str, within_s: float = 20.0) -> None:
-        """Wait until the page says what the connection is worth."""
+        """Waits until the page shows this quality of the connection."""
         async with within(within_s):
             await self.page.wait_for_function(
                 "names => names.includes(document.documentElement.dataset.link)",
@@ -158,28 +158,28 @@ class Phone:
         return path
 
     async def widths(self) -> tuple[int, int]:
-        """Of what there is to scroll, and of the screen."""
-        found = await self.page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
-        return found[0], found[1]
+        """Returns the width of the scrollable content, and of the screen."""
+        result = await self.page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
+        return result[0], result[1]
 
     async def small_targets(self) -> list[str]:
-        """What can be tapped and is less than 48 pixels wide or high."""
-        found = await self.page.evaluate(
+        """Returns the tap targets that are less than 48 pixels wide or high."""
+        result = await self.page.evaluate(
             """() => [...document.querySelectorAll("button, input, summary, label:has(input)")]
             .filter((one) => one.checkVisibility() && !["radio", "checkbox"].includes(one.type))
             .map((one) => [one.outerHTML.slice(0, 90), one.getBoundingClientRect()])
             .filter(([, box]) => box.width < 48 || box.height < 48)
             .map(([html, box]) => `${html} ${box.width}x${box.height}`)"""
         )
-        assert isinstance(found, list)
-        return found
+        assert isinstance(result, list)
+        return result
 
     async def violations(self) -> list[str]:
-        """What axe-core has against the page as it is shown now."""
+        """Returns the violations that axe-core finds on the page as shown now."""
         script = files("axe_playwright_python").joinpath("axe.min.js").read_text()
         await self.page.evaluate(f"() => {{ {script} }}")
-        found = await self.page.evaluate("async () => (await axe.run()).violations")
+        result = await self.page.evaluate("async () => (await axe.run()).violations")
         return [
             f"{one['id']}: {json.dumps([node['html'][:120] for node in one['nodes']])}"
-            for one in found
+            for one in result
         ]

@@ -1,5 +1,5 @@
-"""How much a run of the tests takes on. A person's `make test` is quick; CI also runs tests marked
-`long` and longer simulations; MOONTRIM_LONG=1, by hand, runs them all with the most cases."""
+"""How thorough a run of the tests is. A person's `make test` is quick; CI also runs tests marked
+`long` and longer simulations; MOONTRIM_LONG=1, by hand, runs everything with the most cases."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ LONG = CI or MOST
 
 
 def effort(quick: T, ci: T, most: T) -> T:
-    """What this run is to take of the three."""
+    """Returns the one of the three values that this run uses."""
     return most if MOST else ci if CI else quick
 
 

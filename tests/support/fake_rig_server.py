@@ -1,7 +1,7 @@
-"""A small rig-control daemon inside the test process, polite unless told otherwise.
+"""A small rig-control daemon inside the test process, correct unless set otherwise.
 
-It speaks the part of Hamlib's network protocol that our driver uses (rigctld(1)), as the real one
-was seen to, and keeps what it heard. `meddle` is asked before each reply goes out and may do
+It speaks the part of Hamlib's network protocol that the driver uses (rigctld(1)), as the real one
+was observed to, and records what it receives. `meddle` is called before each reply and may do
 anything else with the connection instead."""
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""What a bad network does to a TCP connection, between a client and a server on the loopback:
-latency, bytes one at a time, silence, an end in the middle of an answer, a reset.
+"""A bad network between a client and a server on the loopback: latency, bytes one at a time,
+silence, an end in the middle of an answer, a reset.
 
-Times are of the clock given; nothing here is random."""
+Times are by the clock passed in; nothing is random."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ End = Literal["fin", "reset"]
 class FaultProxy:
     """`await listen(port of the server)`, then connect to `port`.
 
-    latency_s: each piece comes that much later. slice_bytes: how large a piece is at most; 0: as it
-    comes. silent: everything is swallowed in both directions, and connections stay open. refuse: a
-    new connection is ended at once."""
+    latency_s: delay of each piece. slice_bytes: the largest piece; 0: as it comes. silent:
+    everything is dropped in both directions, and connections stay open. refuse: a new connection is
+    ended at once."""
 
     clock: Clock
     port: int = 0
@@ -52,7 +52,7 @@ class FaultProxy:
             await asyncio.sleep(0)
 
     def cut_after(self, answer_bytes: int, how: End) -> None:
-        """Once so many more bytes of answers have passed, end the connection, in mid-answer."""
+        """Ends the connection after so many more bytes of answers, in the middle of an answer."""
         self._cut_after, self._cut_how = answer_bytes, how
 
     def end_all(self, how: End) -> None:
@@ -67,18 +67,18 @@ class FaultProxy:
             _end(writer, "reset")
             return
         self._clients.add(writer)
-        there_reader, there_writer = await asyncio.open_connection("127.0.0.1", server_port)
+        server_reader, server_writer = await asyncio.open_connection("127.0.0.1", server_port)
         try:
             ways = (
-                asyncio.create_task(self._pass(reader, there_writer, answers=False)),
-                asyncio.create_task(self._pass(there_reader, writer, answers=True)),
+                asyncio.create_task(self._pass(reader, server_writer, answers=False)),
+                asyncio.create_task(self._pass(server_reader, writer, answers=True)),
             )
             await asyncio.wait(ways, return_when=asyncio.FIRST_COMPLETED)
             for way in ways:
                 way.cancel()
             await asyncio.wait(ways)
         finally:
-            there_writer.transport.abort()
+            server_writer.transport.abort()
             writer.close()
             self._clients.discard(writer)
 

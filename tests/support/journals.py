@@ -1,5 +1,5 @@
 """What tests of the journal share: snapshots of a dial that follows the Moon, written as fast as
-wanted, and how to read back what was written."""
+possible, and how to read back what was written."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ OFFSET_HZ = 10_224_000_000
 
 
 def dial(utc_s: float, sense: int = 1) -> DialView:
-    """A dial in the middle of its step, on a Moon of our own that passes in twelve hours."""
+    """Returns a dial in the middle of its step, on a made-up Moon that passes in twelve hours."""
     phase = math.pi * (utc_s - T0) / 43200.0
     shift_hz = sense * 20_000.0 * math.cos(phase)
     ideal_hz = SKED_HZ + shift_hz - OFFSET_HZ
@@ -41,7 +41,7 @@ def dial(utc_s: float, sense: int = 1) -> DialView:
 
 
 def snapshot(second: int, ticks: int, late_s: float = 0.001, **changes: Any) -> Snapshot:
-    """What a tick for this second publishes when all is well."""
+    """Returns what the tracker publishes in this second when all is well."""
     utc_s = second - 0.3 + late_s
     view = Snapshot(
         utc_s=utc_s,
@@ -80,7 +80,7 @@ def recorder(began_utc_s: float = T0) -> Recorder:
 
 
 def seconds(of: Recorder, first: int, count: int) -> Iterator[list[Record]]:
-    """The records of so many seconds, one after the other."""
+    """Yields the records of so many seconds, one after the other."""
     for n in range(count):
         yield of.take(snapshot(first + n, ticks=n + 1), 0.004)
 
@@ -90,7 +90,7 @@ def journal_file(folder: Path, max_bytes: int = 200_000_000) -> JournalFile:
 
 
 def rows(folder: Path, query: str) -> list[tuple[Any, ...]]:
-    """Read as anyone may; SQLite recovers what a killed writer left, if need be."""
+    """Runs a query as any program may; SQLite recovers what a killed writer left."""
     conn = sqlite3.connect(folder / NAME)
     try:
         return conn.execute(query).fetchall()
@@ -103,7 +103,7 @@ def utc_seconds(folder: Path, where: str = "1") -> list[int]:
 
 
 def write_until_killed(folder: Path, period_s: float, progress: Path) -> None:
-    """Hand over a second every period, and tell which and at what monotonic instant."""
+    """Records a second every period and writes which one and at what monotonic instant."""
     known = utc_seconds(folder) if (folder / NAME).exists() else []
     first = max(known, default=T0) + 10
     recording = recorder(first)

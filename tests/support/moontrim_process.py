@@ -1,4 +1,4 @@
-"""`moontrim` as a process of its own, and the least that a config must say."""
+"""`moontrim` as a separate process, and the smallest config that it accepts."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path
 
 @asynccontextmanager
 async def moontrim(*arguments: str) -> AsyncIterator[asyncio.subprocess.Process]:
-    """Runs until the end of the block, and must then stop on SIGTERM with exit code 0."""
+    """Runs it until the end of the block, where it must stop on SIGTERM with exit code 0."""
     process = await asyncio.create_subprocess_exec(
         *(sys.executable, "-m", "moontrim", *arguments),
         stdout=asyncio.subprocess.PIPE,
@@ -46,8 +46,8 @@ async def moontrim(*arguments: str) -> AsyncIterator[asyncio.subprocess.Process]
             await process.wait()
 
 
-async def said(process: asyncio.subprocess.Process) -> str:
-    """The next line of its standard output."""
+async def next_line(process: asyncio.subprocess.Process) -> str:
+    """Returns the next line of its standard output."""
     assert process.stdout is not None
     async with within(20):
         return (await process.stdout.readline()).decode().rstrip("\n")

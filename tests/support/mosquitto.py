@@ -1,5 +1,5 @@
-"""The real broker and its command-line clients, and with them a daemon on the simulated radio, for
-tests marked `peers`."""
+"""The real broker and its command-line clients, and a daemon on the simulated radio that uses them,
+for tests marked `peers`."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ SECOND_BAND = {
 
 
 def require_mosquitto() -> None:
-    """Skip without the broker or its clients, except in CI, where their absence is a failure."""
+    """Skips without the broker or its clients, except in CI, where their absence is a failure."""
     path = os.environ.get("PATH", "") + os.pathsep + "/usr/sbin"
     for program in ("mosquitto", "mosquitto_pub", "mosquitto_sub", "mosquitto_rr"):
         if shutil.which(program, path=path) is None:
@@ -49,7 +49,7 @@ def require_mosquitto() -> None:
 
 
 async def run(*command: str, within_s: float = 10.0) -> tuple[int, str]:
-    """Exit code and what it printed, both ways."""
+    """Returns exit code, standard output and standard error."""
     process = await asyncio.create_subprocess_exec(
         *command, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT
     )
@@ -68,7 +68,7 @@ async def run(*command: str, within_s: float = 10.0) -> tuple[int, str]:
 async def other_broker(
     folder: Path, *, port: int, options: str = "allow_anonymous true"
 ) -> AsyncIterator[asyncio.subprocess.Process]:
-    """A broker that is none of ours. options: lines that belong to its one listener."""
+    """Runs a broker that the daemon did not start. options: lines for its only listener."""
     config = folder / "other.conf"
     config.write_text(
         f"user root\npersistence false\nset_tcp_nodelay true\n"
@@ -127,11 +127,11 @@ class Watch:
         payload = self.latest.get(f"{BASE}/{topic}")
         return json.loads(payload) if payload else None
 
-    async def until(self, seen: Callable[[], Any], within_s: float = 3.0) -> Any:
-        """Wait until something is so; what it gave."""
+    async def until(self, condition: Callable[[], Any], within_s: float = 3.0) -> Any:
+        """Waits until the condition returns something true, and returns that."""
         try:
             async with within(within_s):
-                while not (result := seen()):
+                while not (result := condition()):
                     self._news.clear()
                     await self._news.wait()
         except TimeoutError:
@@ -140,20 +140,20 @@ class Watch:
         return result
 
     async def state(self, is_so: Callable[[dict[str, Any]], Any], within_s: float = 3.0) -> Any:
-        """Wait until the state says so; that state."""
+        """Waits until the state fulfils this, and returns it."""
 
-        def seen() -> Any:
+        def matching() -> Any:
             state = self.json("state")
             return state if state and is_so(state) else None
 
-        return await self.until(seen, within_s)
+        return await self.until(matching, within_s)
 
     async def online(self, within_s: float = 5.0) -> None:
         await self.until(lambda: self.latest.get(f"{BASE}/availability") == b"online", within_s)
 
 
 def remote_settings(folder: Path, tables: dict[str, Any] | None = None, **remote: Any) -> Settings:
-    """The embedded scenario with a second band, on free ports."""
+    """Returns the embedded scenario with a second band, on free ports."""
     raw: dict[str, Any] = deepcopy(EMBEDDED | (tables or {}))
     raw["state_dir"] = str(folder / "state")
     raw["bands"].append(SECOND_BAND)
@@ -164,7 +164,7 @@ def remote_settings(folder: Path, tables: dict[str, Any] | None = None, **remote
 
 @dataclass
 class Station:
-    """A daemon in this very process, its simulated radio, and the broker's port."""
+    """A daemon in this process, its simulated radio, and the broker's port."""
 
     daemon: Daemon
     radio: SimulatedRadio
@@ -175,7 +175,7 @@ class Station:
     async def request(
         self, name: str, payload: object = "{}", *options: str, account: str = "local"
     ) -> dict[str, Any]:
-        """Ask by `mosquitto_rr`; the reply."""
+        """Sends a command by `mosquitto_rr` and returns the reply."""
         text = payload if isinstance(payload, str) else json.dumps(payload)
         code, output = await run(
             *("mosquitto_rr", "-V", "5", "-h", "127.0.0.1", "-p", str(self.port), "-q", "1"),
@@ -189,7 +189,7 @@ class Station:
         return reply
 
     async def publish(self, topic: str, payload: str, *options: str) -> tuple[int, str]:
-        """By `mosquitto_pub`; exit code and output."""
+        """Publishes by `mosquitto_pub`; returns exit code and output."""
         return await run(
             *("mosquitto_pub", "-h", "127.0.0.1", "-p", str(self.port), "-q", "1"),
             *("-t", f"{BASE}/{topic}", "-m", payload, *options),
@@ -245,9 +245,9 @@ def main() -> None:
     folder, remote = Path(sys.argv[1]), json.loads(sys.argv[2])
 
     async def until_stopped() -> None:
-        async with station(folder, Ephemeris.load(), **remote) as here:
-            here.daemon.stop_on_signals()
-            await here.task
+        async with station(folder, Ephemeris.load(), **remote) as running:
+            running.daemon.stop_on_signals()
+            await running.task
 
     asyncio.run(until_stopped())
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 
 def sentence(body: str) -> bytes:
-    """With its checksum: all characters between $ and * combined by exclusive or."""
+    """Adds the checksum: all characters between $ and * combined by exclusive or."""
     checksum = 0
     for character in body.encode():
         checksum ^= character
@@ -14,7 +14,7 @@ def sentence(body: str) -> bytes:
 
 
 def angle(degrees: float, width: int, letters: str) -> str:
-    """Degrees and decimal minutes, and the hemisphere."""
+    """Returns degrees and decimal minutes, and the hemisphere."""
     whole, minutes = divmod(round(abs(degrees) * 60e6), 60_000_000)
     return f"{whole:0{width}d}{minutes / 1e6:09.6f},{letters[degrees < 0]}"
 
@@ -44,7 +44,7 @@ def rmc(
 
 
 def gsa() -> bytes:
-    """Eight satellites, three dimensions."""
+    """Returns a sentence with eight satellites and a fix in three dimensions."""
     return sentence("GPGSA,A,3,01,02,03,04,05,06,07,08,,,,,1.8,0.9,1.5")
 
 

@@ -1,4 +1,5 @@
-"""A test that only computes makes way for those beside it that have deadlines to meet."""
+"""Lowers the priority of a test that only computes, for the sake of those beside it that have
+deadlines."""
 
 from __future__ import annotations
 
@@ -9,8 +10,8 @@ from collections.abc import Iterator
 
 @contextlib.contextmanager
 def politely() -> Iterator[None]:
-    """At a tenth of the others' share of the processor, if there are any. Only root may take its
-    share back afterwards, so for anybody else nothing changes."""
+    """Takes a tenth of the others' share of the processor inside the block. Only root may raise its
+    priority again, so for other users nothing changes."""
     if os.geteuid() != 0:
         yield
         return

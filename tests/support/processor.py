@@ -1,4 +1,5 @@
-"""Time apart from what the machine gave to others: what is measured then is the program's own."""
+"""Times without those in which the machine ran something else: what is measured is the program's
+own."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Journals for tests of the report: a session of any length in a moment, by the daemon's own
+"""Journals for tests of the report: a session of any length, made at once from the daemon's
 prediction and a dial that moves in perfect steps, in the real tables."""
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ def never(_: int) -> bool:
 
 @dataclass
 class Made:
-    """What a session is to be like, second by second from its start. off_hz: how far the receive
-    dial stands from its perfect step."""
+    """The session to make, second by second from its start. off_hz: how far the receive dial is
+    from its perfect step."""
 
     seconds: int = 600
     settings: Settings = field(default_factory=embedded_settings)
@@ -52,7 +52,7 @@ class Made:
 
 
 def make_journal(folder: Path, ephemeris: Ephemeris, *sessions: Made) -> Path:
-    """Write sessions with ids from 1 on; the file."""
+    """Writes sessions with ids from 1 on; returns the file."""
     folder.mkdir(parents=True, exist_ok=True)
     conn = open_to_write(folder, 0.0, check=False)
     conn.execute("BEGIN")
@@ -180,7 +180,7 @@ def _seconds(
 
 
 def change(path: Path, statement: str, *values: Any) -> None:
-    """Tamper with a journal."""
+    """Changes a journal behind the daemon's back."""
     conn = sqlite3.connect(path)
     conn.execute(statement, values)
     conn.commit()

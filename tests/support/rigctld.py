@@ -15,7 +15,7 @@ from support.processor import within
 
 
 def require_rigctld() -> None:
-    """Skip without rigctld, except in CI, where its absence is a failure."""
+    """Skips without rigctld, except in CI, where its absence is a failure."""
     if shutil.which("rigctld") is None:
         missing("rigctld")
 
@@ -27,7 +27,7 @@ _turns = count(os.getpid() * 997)
 
 
 def free_port(kind: socket.SocketKind = socket.SOCK_STREAM) -> int:
-    """A port that is nobody's, and stays so until the test binds it."""
+    """Returns a port that no program uses, and that stays free until the test binds it."""
     while True:
         port = FIRST_PORT + next(_turns) % PORTS
         with socket.socket(type=kind) as sock, suppress(OSError):
@@ -36,7 +36,7 @@ def free_port(kind: socket.SocketKind = socket.SOCK_STREAM) -> int:
 
 
 async def listening(port: int, within_s: float = 5.0) -> None:
-    """Wait until something accepts connections there. TimeoutError."""
+    """Waits until a program accepts connections on the port. Raises TimeoutError."""
     async with within(within_s):
         while True:
             try:
@@ -52,8 +52,8 @@ async def listening(port: int, within_s: float = 5.0) -> None:
 async def rigctld(
     port: int, *radio: str, model: int = 1
 ) -> AsyncIterator[asyncio.subprocess.Process]:
-    """Runs until the end of the block, unless killed before. radio: how to reach it; model 1 is the
-    dummy."""
+    """Runs it until the end of the block, unless killed before. radio: how to reach it; model 1 is
+    the dummy."""
     process = await asyncio.create_subprocess_exec(
         *("rigctld", "-m", str(model), "-P", "RIG", "-T", "127.0.0.1", "-t", str(port), *radio),
         stderr=asyncio.subprocess.DEVNULL,
@@ -68,21 +68,21 @@ async def rigctld(
 
 
 async def rigctl(model: int, device: str, *commands: str) -> list[str]:
-    """The real client: commands in one session, and every line that it printed."""
+    """Runs the real client with commands in one session; returns every line that it printed."""
     process = await asyncio.create_subprocess_exec(
         *("rigctl", "-m", str(model), "-r", device, "-P", "RIG", "-"),
         stdin=asyncio.subprocess.PIPE,
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.DEVNULL,
     )
-    said, _ = await asyncio.wait_for(
+    output, _ = await asyncio.wait_for(
         process.communicate("".join(f"{command}\n" for command in commands).encode()), 30
     )
-    return said.decode().split("\n")
+    return output.decode().split("\n")
 
 
 class OtherClient:
-    """A second program on the same daemon, with a reader and writer of its own."""
+    """A second program on the same daemon."""
 
     def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._reader, self._writer = reader, writer
@@ -99,7 +99,7 @@ class OtherClient:
             writer.transport.abort()
 
     async def ask(self, command: str, lines: int = 1) -> list[str]:
-        """The answer to a command without `+`, which has so many lines."""
+        """Sends a command without `+` and returns the answer, which has so many lines."""
         self._writer.write(f"{command}\n".encode())
         return [(await self._reader.readline()).decode().strip() for _ in range(lines)]
 

@@ -1,4 +1,4 @@
-"""What the scenes of a whole daemon that keys have in common: outputs, and a Moon that is high."""
+"""What the scenes of a whole daemon that keys share: outputs, and a Moon that is high."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ SETTLES_S = 0.9
 
 
 def moon_high(ephemeris: Ephemeris) -> float:
-    """An instant with the Moon above 30 degrees at home, posix s."""
+    """Returns an instant with the Moon above 30 degrees at home, POSIX s."""
     return moon_at(ephemeris, lambda deg, _: deg > 30.0)
 
 
 def moon_at(ephemeris: Ephemeris, wanted: Callable[[float, float], bool]) -> float:
-    """The first minute with such an elevation and change of it, in degrees and degrees a minute."""
+    """Returns the first minute with such an elevation and rate, in degrees and degrees a minute."""
     utc_s = T0 + 60.0 * np.arange(2880)
     elevation_deg = moon_from(ephemeris, embedded_settings().home.site(), utc_s).elevation_deg
     change_deg = np.gradient(elevation_deg)

@@ -1,4 +1,4 @@
-"""Tells the daemon's lateness from that of the machine."""
+"""Distinguishes the daemon's lateness from that of the machine."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from support.processor import all_waited_for_processor_s, waited_for_processor_s
 
 def _waited_s(pid: int) -> float:
     """Of this process the main thread only, not those that watch."""
-    own = pid == os.getpid()
-    return waited_for_processor_s(pid) if own else all_waited_for_processor_s(pid)
+    is_this_process = pid == os.getpid()
+    return waited_for_processor_s(pid) if is_this_process else all_waited_for_processor_s(pid)
 
 
 class Sentry:
-    """Notes when this machine, which others share, did not run what was due: then nothing can be
-    said of the daemon. It only sleeps and looks at the clock, and at how long `processes` (their
-    ids) were ready to run and did not."""
+    """Notes when this machine, which others share, did not run what was due: then a measurement
+    shows nothing about the daemon. It only sleeps and reads the clock, and how long `processes`
+    (their ids) were ready to run and did not."""
 
     EVERY_S, LATE_S, AFTER_S = 0.01, 0.04, 0.3
     WAITED_S = 0.01  # chosen: between two looks; at 5 Hz/s a twentieth of a hertz
@@ -67,8 +67,8 @@ class Sentry:
                         self.stalls.append((now_s - more_s - self.EVERY_S, now_s + self.AFTER_S))
 
     def ran(self, utc_s: np.ndarray) -> np.ndarray:
-        """At which of these instants the machine ran. Skips the test where those are too few to say
-        anything of the daemon."""
+        """Returns the instants, of these, at which the machine ran. Skips the test if they are too
+        few to show anything about the daemon."""
         ran = np.ones(utc_s.shape, bool)
         for begin_s, end_s in self.stalls:
             ran &= ~((utc_s > begin_s) & (utc_s < end_s))

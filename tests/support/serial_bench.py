@@ -1,4 +1,4 @@
-"""The simulated radio on a pseudo-terminal inside the test process, and what drives it."""
+"""The simulated radio on a pseudo-terminal inside the test process, and a driver for it."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ BUSES: dict[str, tuple[type[SerialDriver], Callable[[Receivers], Any], dict[str,
 async def serial_radio(
     bus: str, *, line: dict[str, Any] | None = None, other_hz: int = 0, **habits: Any
 ) -> AsyncIterator[SimPty]:
-    """Plugged in, until the end of the block. habits: as in SimulatedOptions. line: as for
+    """Keeps it plugged in until the end of the block. habits: as in SimulatedOptions. line: as for
     SimLine."""
     clock = SystemClock()
     radio = SimulatedRadio(SimulatedOptions(**habits), clock)
@@ -45,7 +45,7 @@ async def serial_radio(
 
 
 async def replugged(line: SimPty) -> None:
-    """Unplug it, and wait until it is plugged in again."""
+    """Unplugs it and waits until it is plugged in again."""
     back = asyncio.Event()
     line.plugged = lambda path: back.set()
     line.radio.drop()
@@ -53,6 +53,8 @@ async def replugged(line: SimPty) -> None:
 
 
 def driver_for(bus: str, port: str, **options: Any) -> Any:
-    """A driver of that bus on the real clock."""
-    driver_class, _, own = BUSES[bus]
-    return driver_class(driver_class.Options(**{"port": port, **own, **options}), SystemClock())
+    """Returns a driver for that bus on the real clock."""
+    driver_class, _, bus_options = BUSES[bus]
+    return driver_class(
+        driver_class.Options(**{"port": port, **bus_options, **options}), SystemClock()
+    )

@@ -1,7 +1,7 @@
-"""A service manager (systemd) of our own, started and ended by a test, which never speaks to the
-one that runs the machine.
+"""A service manager (systemd) started and ended by a test, separate from the one that runs the
+machine.
 
-`user_manager` is one of a user, in a namespace of its own. `machine` is a whole system manager with
+`user_manager` is one of a user, in a separate namespace. `machine` is a whole system manager with
 its journal, in a container that has nothing of this machine but its /usr, read-only."""
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ SOURCE = ROOT
 
 
 def require(*programs: str) -> None:
-    """Skip where a manager cannot be started, saying why. CI installs the programs."""
+    """Skips with the reason where a manager cannot be started. CI installs the programs."""
     for program in (MANAGER, *programs):
         if shutil.which(program) is None:
             missing(program)
@@ -43,14 +43,14 @@ def require(*programs: str) -> None:
 
 
 class Manager:
-    """Of services. environment: for whoever speaks to it."""
+    """A manager of services. environment: for programs that speak to it."""
 
     def __init__(self, prefix: tuple[str, ...], environment: dict[str, str]) -> None:
         self._prefix = prefix
         self._environment = environment
 
     def run(self, *command: str, check: bool = True) -> str:
-        """What a command says that is run where the manager is."""
+        """Returns the output of a command that is run where the manager is."""
         done = subprocess.run(
             [*self._prefix, *command],
             env={**os.environ, **self._environment},
@@ -64,25 +64,25 @@ class Manager:
             assert done.returncode == 0, (command, done.stdout, done.stderr)
         return done.stdout
 
-    def systemctl(self, *words: str, check: bool = True) -> str:
-        return self.run("systemctl", *self._user(), *words, check=check)
+    def systemctl(self, *args: str, check: bool = True) -> str:
+        return self.run("systemctl", *self._user(), *args, check=check)
 
     def show(self, unit: str, name: str) -> str:
         return self.systemctl("show", unit, "--value", "-p", name).strip()
 
     def until(self, unit: str, within_s: float, **wanted: str) -> float:
-        """Wait until these properties of the unit have these values; how long it took. The limit
-        grows by what the processes waited for a processor."""
+        """Waits until these properties of the unit have these values; returns how long it took. The
+        limit grows by what the processes waited for a processor."""
         began_s, before_s = monotonic(), family_waited_for_processor_s()
         while True:
-            seen = {name: self.show(unit, name) for name in wanted}
+            properties = {name: self.show(unit, name) for name in wanted}
             took_s = monotonic() - began_s
-            if seen == wanted:
+            if properties == wanted:
                 return took_s
             if took_s > within_s + family_waited_for_processor_s() - before_s:
                 print(self.systemctl("status", unit, check=False))
                 print(self.run("journalctl", "--no-pager", "-n100", "-u", unit, check=False))
-                pytest.fail(f"{unit} is {seen}, not {wanted}, after {within_s} s")
+                pytest.fail(f"{unit} is {properties}, not {wanted}, after {within_s} s")
             sleep(0.02)
 
     def _user(self) -> tuple[str, ...]:
@@ -91,10 +91,10 @@ class Manager:
 
 @contextmanager
 def user_manager(folder: Path) -> Iterator[Manager]:
-    """For the units in folder/config/systemd/user."""
+    """Runs one for the units in folder/config/systemd/user."""
     require("unshare", "nsenter", "systemctl")
     # The path of a Unix socket is short.
-    with tempfile.TemporaryDirectory(prefix="moontrim-") as runtime, _own_cgroup() as join:
+    with tempfile.TemporaryDirectory(prefix="moontrim-") as runtime, _new_cgroup() as join:
         environment = {
             "XDG_RUNTIME_DIR": runtime,
             "XDG_CONFIG_HOME": str(folder / "config"),
@@ -120,12 +120,12 @@ def user_manager(folder: Path) -> Iterator[Manager]:
 
 @contextmanager
 def machine(root: Path, log: Path) -> Iterator[Manager]:
-    """root: its etc/moontrim, etc/systemd/system and etc/credstore are the container's. The program
-    is /opt/run/moontrim there, with the code of this tree."""
+    """Runs one. root: its etc/moontrim, etc/systemd/system and etc/credstore are the container's.
+    The program is /opt/run/moontrim there, with the code of this tree."""
     require("systemd-nspawn", "nsenter", "setpriv")
     binds = _binds(root)
-    with _own_cgroup() as join:
-        words = " ".join(
+    with _new_cgroup() as join:
+        args = " ".join(
             [
                 "systemd-nspawn --directory=/ --volatile=yes --register=no --keep-unit",
                 "--private-network --console=pipe --machine=moontrim-test --capability=all",
@@ -137,7 +137,7 @@ def machine(root: Path, log: Path) -> Iterator[Manager]:
             ]
         )
         environment = {"SYSTEMD_NSPAWN_UNIFIED_HIERARCHY": "1", "SYSTEMD_SECCOMP": "0"}
-        process = _started(f"{join}\nexec {words}", environment, log)
+        process = _started(f"{join}\nexec {args}", environment, log)
         try:
             leader = _child_of(process)
             inside = ("nsenter", "-t", leader, "-m", "-u", "-i", "-n", "-p", "-C", "--wd=/", "--")
@@ -190,20 +190,21 @@ def _binds(root: Path) -> list[str]:
     for place in ("etc/moontrim", "etc/credstore", "etc/systemd/system"):
         (root / place).mkdir(parents=True, exist_ok=True)
         pairs[root / place] = f"/{place}"
-    return [f"--bind-ro={here}:{there}" for here, there in pairs.items()]
+    return [f"--bind-ro={source}:{target}" for source, target in pairs.items()]
 
 
 def _hierarchies() -> list[Path]:
-    """Of control groups: all in one, or systemd's own two beside the older ones."""
+    """Returns the hierarchies of control groups: one for all, or systemd's two beside the older
+    ones."""
     if (CGROUPS / "cgroup.controllers").is_file():
         return [CGROUPS]
     return [CGROUPS / name for name in ("systemd", "unified") if (CGROUPS / name).is_dir()]
 
 
 @contextmanager
-def _own_cgroup() -> Iterator[str]:
-    """The shell's words to enter it. A manager takes over all processes of its control group, so
-    without one of its own it must not start."""
+def _new_cgroup() -> Iterator[str]:
+    """Yields the shell commands to enter a new control group. A manager takes over all processes of
+    its control group, so it must not start in an existing one."""
     name = f"moontrim-test-{secrets.token_hex(4)}"
     groups = [path / name for path in _hierarchies()]
     try:
@@ -219,7 +220,7 @@ def _own_cgroup() -> Iterator[str]:
 
 
 def _remove(group: Path) -> None:
-    """Those in it may take a moment to die."""
+    """Removes a control group; its processes may take a moment to end."""
     deadline_s = monotonic() + 10.0
     while group.exists() and monotonic() < deadline_s:
         for path in (*sorted(group.rglob("*/"), key=lambda path: -len(path.parts)), group):
@@ -238,7 +239,7 @@ def _until_up(manager: Manager, process: subprocess.Popen[bytes], log: Path) -> 
 
 
 def _child_of(process: subprocess.Popen[bytes]) -> str:
-    """The first process of its namespace."""
+    """Returns the first process of its namespace."""
     children = Path(f"/proc/{process.pid}/task/{process.pid}/children")
     deadline_s = monotonic() + 20.0
     while process.poll() is None and monotonic() < deadline_s:

@@ -1,5 +1,5 @@
-"""A daemon on the simulated radio, in real time, with its share open on a free port; and programs
-that use it: a plain socket and Hamlib's rigctl."""
+"""A daemon on the simulated radio, in real time, with its share on a free port; and programs that
+use it: a plain socket and Hamlib's rigctl."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ LOW = {
 
 
 class FakeKeying:
-    """Keys after `settle_s`, for one at a time; keeps what happened."""
+    """Keys after `settle_s`, for one at a time; records what happened."""
 
     def __init__(self, settle_s: float = 0.0) -> None:
         self.settle_s = settle_s
@@ -73,7 +73,7 @@ class Stand:
         self.port = 0
 
     @property
-    def seen(self) -> Snapshot:
+    def snapshot(self) -> Snapshot:
         assert self.daemon.hub.latest is not None
         return self.daemon.hub.latest
 
@@ -93,7 +93,7 @@ class Program:
         self.reader, self.writer = reader, writer
 
     async def ask(self, command: str, lines: int = 1) -> str:
-        """The answer to a command, which has so many lines."""
+        """Sends a command and returns the answer, which has so many lines."""
         self.writer.write(f"{command}\n".encode())
         async with within(10.0):
             answer = [(await self.reader.readline()).decode() for _ in range(lines)]
@@ -110,7 +110,7 @@ async def play_shared(
     details: bool = True,
     band: dict[str, Any] | None = None,
 ) -> None:
-    """Run a scene once the radio is on frequency and the share open."""
+    """Runs a scene once the radio is on frequency and the share open."""
     raw = deepcopy(EMBEDDED)
     raw |= {"state_dir": str(folder), "remote": {"enabled": False}}
     raw["bands"] = [raw["bands"][0] | (band or {}), LOW]
@@ -181,27 +181,28 @@ class Rigctl:
         )
         try:
             session = cls(process)
-            await session.said()
+            await session.read_answer()
             yield session
         finally:
             if process.returncode is None:
                 process.kill()
             await process.wait()
 
-    async def said(self) -> str:
+    async def read_answer(self) -> str:
         assert self._process.stdout is not None
         async with within(15.0):
             return (await self._process.stdout.readuntil(self.PROMPT)).decode(errors="replace")
 
     async def ask(self, command: str) -> str:
-        """What it prints, on one line (rigctl ends one of its lists with a NUL)."""
+        """Sends a command and returns what it prints, on one line (rigctl ends one of its lists
+        with a NUL)."""
         assert self._process.stdin is not None
         self._process.stdin.write(f"{command}\n".encode())
-        text = (await self.said()).removesuffix(self.PROMPT.decode())
+        text = (await self.read_answer()).removesuffix(self.PROMPT.decode())
         return " ".join(text.replace("\0", "").split())
 
 
 def require_rigctl() -> None:
-    """Skip without rigctl, except in CI, where its absence is a failure."""
+    """Skips without rigctl, except in CI, where its absence is a failure."""
     if shutil.which("rigctl") is None:
         missing("rigctl")

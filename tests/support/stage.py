@@ -21,8 +21,8 @@ SKED_HZ = 10_368_100_000
 
 
 class Stage:
-    """One daemon, its radio and clock, and a check after every second that nothing forbidden
-    was done."""
+    """One daemon, its radio and clock, and a check after every second that nothing forbidden was
+    done."""
 
     def __init__(self, daemon: Daemon, driver: SimulatedDriver, clock: VirtualClock) -> None:
         self.daemon = daemon
@@ -38,16 +38,16 @@ class Stage:
         self.transmit_dials.append(dial_hz)
 
     @property
-    def seen(self) -> Snapshot:
+    def snapshot(self) -> Snapshot:
         assert self.daemon.hub.latest is not None
         return self.daemon.hub.latest
 
     async def until(self, tracking: Tracking, within_s: float) -> float:
-        """Wait until the daemon says so; how long it took."""
+        """Waits for a tracking state; returns how long it took."""
         began_s = self.clock.monotonic_s()
-        while self.seen.tracking is not tracking:
+        while self.snapshot.tracking is not tracking:
             took_s = self.clock.monotonic_s() - began_s
-            assert took_s < within_s, (self.seen.tracking, self.seen.reason)
+            assert took_s < within_s, (self.snapshot.tracking, self.snapshot.reason)
             await self.clock.sleep(0.1)
         return self.clock.monotonic_s() - began_s
 
@@ -55,7 +55,7 @@ class Stage:
         """On frequency in every second of that time."""
         for _ in range(round(duration_s)):
             await self.clock.sleep(1.0)
-            assert self.seen.tracking is Tracking.ON_FREQUENCY, self.seen.reason
+            assert self.snapshot.tracking is Tracking.ON_FREQUENCY, self.snapshot.reason
 
 
 Scene = Callable[[Stage], Coroutine[Any, Any, None]]
@@ -74,9 +74,9 @@ def play(
     driver_class: type[SimulatedDriver] = SimulatedDriver,
     **habits: Any,
 ) -> Stage:
-    """Run a scene from one second after the start. band, radio, tables: changes to the embedded
-    scenario (None leaves a table out); habits: of the simulated radio. The session is kept in
-    the folder."""
+    """Runs a scene from one second after the start. band, radio, tables: changes to the embedded
+    scenario (None removes a table); habits: of the simulated radio. The session is saved in the
+    folder."""
     raw = deepcopy(EMBEDDED)
     raw |= {"state_dir": str(folder)} | (tables or {})
     raw = {key: value for key, value in raw.items() if value is not None}

@@ -17,7 +17,7 @@ NOISE_RMS = 0.05
 def noise(
     rng: np.random.Generator, seconds: float, rate_hz: int, kind: Noise
 ) -> tuple[Array, Array]:
-    """Samples, and their power density (one-sided, per Hz) at each Hz from 0."""
+    """Returns samples, and their power density (one-sided, per Hz) at each Hz from 0."""
     n = int(seconds * rate_hz)
     frequency_hz = np.fft.rfftfreq(n, 1.0 / rate_hz)
     whole_hz = np.arange(rate_hz // 2 + 1.0)
@@ -81,7 +81,8 @@ def recording(
     energy_db: float | None = None, snr_db_hz: float | None = None, drift_hz_per_s: float = 0.0,
     spread_hz: float = 0.0, kind: Noise = "white",
 ) -> Recording:  # fmt: skip
-    """A tone of this energy over the noise density at its frequency, or this SNR in 1 Hz."""
+    """Returns a tone of this energy over the noise density at its frequency, or this SNR in 1
+    Hz."""
     samples, density = noise(rng, seconds, rate_hz, kind)
     at = float(density[round(frequency_hz)])
     if energy_db is not None:

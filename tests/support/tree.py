@@ -1,4 +1,4 @@
-"""Where the files of this checkout are."""
+"""The paths of this checkout."""
 
 from pathlib import Path
 

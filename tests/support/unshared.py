@@ -1,4 +1,4 @@
-"""Scenes in a process with a disk or a network of its own, for which a test file runs itself."""
+"""Scenes in a process with a separate disk or network, for which a test file runs itself."""
 
 from __future__ import annotations
 
@@ -19,7 +19,8 @@ MOUNT = 'mount -t tmpfs -o "size=$1" none "$2" && echo mounted >&2 && exec "$3" 
 def on_small_disk(
     file: str, folder: Path, scene: str, size: str, within_s: float
 ) -> dict[str, Any]:
-    """Run a scene of a file, given the folder, on a tmpfs of that size there; what it prints."""
+    """Runs a scene of a file, which takes the folder, on a tmpfs of that size; returns what it
+    prints."""
     command = ["sh", "-c", MOUNT, "sh", size, str(folder), sys.executable, file, scene]
     return unshared("m", command, "mounted", "no file system may be mounted here", within_s)
 
@@ -27,8 +28,8 @@ def on_small_disk(
 def unshared(
     what: str, command: list[str], sign: str, otherwise: str, within_s: float
 ) -> dict[str, Any]:
-    """The JSON object that a command prints in a namespace of its own (what: of unshare). Skips,
-    and says otherwise, where the sign does not come on its standard error."""
+    """Returns the JSON object that a command prints in a separate namespace (what: of unshare).
+    Skips with the reason where the sign does not appear on its standard error."""
     options = f"-{what}" if os.geteuid() == 0 else f"-r{what}"
     try:
         done = subprocess.run(

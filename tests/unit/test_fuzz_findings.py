@@ -221,7 +221,7 @@ def test_refused_transmit_requests_do_not_open_a_full_buffer() -> None:
         client.data_received(b"m\nT 1\nm\n" + b"v\n" * MOST_WAITING)
         assert peer.paused
         look.set()
-        while not peer.said.endswith(b"RPRT -9\n"):
+        while not peer.written.endswith(b"RPRT -9\n"):
             await asyncio.sleep(0)
         await asyncio.sleep(0)
         assert peer.paused
@@ -260,7 +260,7 @@ def test_a_flood_of_transmit_requests_is_not_read_over_and_over(
         client.eof_received()
         assert client.task is not None
         await client.task
-        assert peer.said == b"RPRT -9\n" * 5000
+        assert peer.written == b"RPRT -9\n" * 5000
 
     asyncio.run(main())
     assert len(read) == 5000

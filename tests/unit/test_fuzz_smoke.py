@@ -14,7 +14,7 @@ import pytest
 
 from fuzz.pages import close_loop
 from fuzz.peer import Peer
-from fuzz.runner import keep, run
+from fuzz.runner import run, save
 from fuzz.target import DefectError, Target
 from fuzz.targets import SURFACES, TARGETS
 from moontrim.share import answers, connection, protocol, server, sharedradio
@@ -44,7 +44,7 @@ def test_survives(surface: str) -> None:
         with politely():
             outcome = run(TARGETS[name], seed=SEED, seconds=SECONDS / len(names), runs=None)
         print(outcome.line())
-        assert not outcome.told, keep(outcome)
+        assert not outcome.defect, save(outcome)
         assert outcome.runs > len(TARGETS[name].seeds), "too slow to have tested anything"
 
 
@@ -76,7 +76,7 @@ def _never_ends_and_catches(data: bytes) -> None:
 def test_the_same_seed_finds_the_same_defect() -> None:
     target = Target("test", _fails_on_semicolon, (b"abc", b"defgh"), (b";",))
     first, second = (run(target, seed=7, seconds=10.0, runs=None) for _ in range(2))
-    assert "a semicolon" in first.told
+    assert "a semicolon" in first.defect
     assert first.failure is not None and first.failure == second.failure
     assert first.runs == second.runs
 
@@ -87,7 +87,7 @@ def test_an_endless_loop_is_a_defect(
 ) -> None:
     monkeypatch.setattr("fuzz.runner.LONGEST_S", 0.1)
     outcome = run(Target("test", target, (b"x",)), seed=1, seconds=10.0, runs=None)
-    assert "processor time" in outcome.told and outcome.runs == 1
+    assert "processor time" in outcome.defect and outcome.runs == 1
 
 
 def test_a_run_is_timed_by_the_clock_an_input_by_the_processor(
@@ -172,4 +172,4 @@ def test_a_broken_share_is_noticed(
     target = TARGETS["share-clients"]
     monkeypatch.setattr(owner, name, broken)
     outcome = run(target, seed=SEED, seconds=None, runs=len(target.seeds) + 300)
-    assert outcome.told
+    assert outcome.defect

@@ -157,7 +157,7 @@ def test_news_between_seconds_is_no_beat(
         task = asyncio.create_task(watchdog(Notifier(manager.address))(stage.daemon))
         await stage.clock.sleep(3.0)
         manager.heard()
-        snapshot = stage.seen
+        snapshot = stage.snapshot
         for _ in range(50):
             stage.daemon.hub.publish(snapshot)  # the same second again
             await asyncio.sleep(0)
@@ -185,11 +185,13 @@ def test_ready_without_a_radio_and_with_its_reason(
 
 def test_not_ready_before_the_key_is_dropped(tmp_path: Path, ephemeris: Ephemeris) -> None:
     async def scene(stage: Stage) -> None:
-        lowering = stage.seen._replace(keying=KeyingView(Phase.LOWERING))
+        lowering = stage.snapshot._replace(keying=KeyingView(Phase.LOWERING))
         assert not is_ready(lowering)
-        assert is_ready(stage.seen._replace(keying=KeyingView(Phase.IDLE)))
+        assert is_ready(stage.snapshot._replace(keying=KeyingView(Phase.IDLE)))
         stuck = KeyingView(Phase.LOWERING, stuck=("radio does not switch off: no answer",))
-        assert is_ready(stage.seen._replace(keying=stuck)), "known, said and tried again for ever"
-        assert not is_ready(stage.seen._replace(ticks=0))
+        assert is_ready(stage.snapshot._replace(keying=stuck)), (
+            "known, said and tried again for ever"
+        )
+        assert not is_ready(stage.snapshot._replace(ticks=0))
 
     play(tmp_path, ephemeris, scene)

@@ -1,4 +1,5 @@
-"""What is typed on the command line. Bytes that are no text come as the shell hands them over."""
+"""Arguments typed on the command line. Bytes that are not text arrive as the shell passes them
+on."""
 
 from __future__ import annotations
 
@@ -46,14 +47,14 @@ def frequency(data: bytes) -> None:
     hold(LOWEST_HZ <= hz <= HIGHEST_HZ, f"{hz}")
 
 
-_WORDS = (b",", b".", b"-", b"+", b" ", b"nan", b"inf", b"1e9", b"T", b"Z", b":", b"\n", b"\x00")
+_TOKENS = (b",", b".", b"-", b"+", b" ", b"nan", b"inf", b"1e9", b"T", b"Z", b":", b"\n", b"\x00")
 
 TARGETS = (
     Target(
         "place",
         place,
         (b"JN88", b"jn88dd", b"KP20NF11AA", b"RR99XX99XX99", b"48.2,16.4,320", b"-90,180,-500"),
-        _WORDS,
+        _TOKENS,
     ),
     Target(
         "instant",
@@ -64,7 +65,7 @@ TARGETS = (
             b"0001-01-01T00:00:00+14:00",
             b"20261125T200000.5",
         ),
-        _WORDS,
+        _TOKENS,
     ),
-    Target("frequency", frequency, (b"10368.1e6", b"144100000", b"1_296_100_000"), _WORDS),
+    Target("frequency", frequency, (b"10368.1e6", b"144100000", b"1_296_100_000"), _TOKENS),
 )
