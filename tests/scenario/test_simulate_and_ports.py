@@ -16,7 +16,7 @@ from moontrim_drivers.contract import RigClosed, RigRefused, RigState, RigUnreac
 from moontrim_drivers.rigctld.driver import SocketDriver
 from moontrim_drivers.serial import ports as serialports
 from moontrim_drivers.serial.portchoice import Port
-from support.moontrim_process import moontrim, said
+from support.moontrim_process import moontrim, next_line
 from support.serial_bench import BUSES, driver_for
 
 RX_HZ, TX_HZ = 144_123_457, 144_119_876
@@ -31,7 +31,7 @@ def test_a_radio_on_a_pseudo_terminal(bus: str, tmp_path: Path) -> None:
             path = ""
             first: dict[str, Any] = {}
             while not path or not first:
-                line = await said(process)
+                line = await next_line(process)
                 if line.startswith("{"):
                     first = json.loads(line)
                 else:
@@ -44,7 +44,7 @@ def test_a_radio_on_a_pseudo_terminal(bus: str, tmp_path: Path) -> None:
             await driver.close()
             seen = {}
             while (seen.get("rx_dial_hz"), seen.get("tx_dial_hz")) != (RX_HZ, TX_HZ):
-                seen = json.loads(await said(process))
+                seen = json.loads(await next_line(process))
             assert seen["utc_s"] == pytest.approx(SystemClock().utc_s(), abs=10)
         assert not link.is_symlink()
 
@@ -54,7 +54,7 @@ def test_a_radio_on_a_pseudo_terminal(bus: str, tmp_path: Path) -> None:
 def test_a_radio_on_a_socket() -> None:
     async def scene() -> None:
         async with moontrim("simulate", "--bus", "socket", "--habit", "drop_every=40") as process:
-            host, port = (await said(process)).split(":")
+            host, port = (await next_line(process)).split(":")
             driver = SocketDriver(SocketDriver.Options(host=host, port=int(port)), SystemClock())
             await driver.open()
             with pytest.raises(RigClosed):
@@ -77,7 +77,7 @@ def test_habits(tmp_path: Path) -> None:
         async with moontrim(
             "simulate", "--bus", "asciicat", "--baud", "0", "--link", str(link), *arguments
         ) as process:
-            first = await said(process)
+            first = await next_line(process)
             driver = driver_for("asciicat", str(link))
             await driver.open()
             with pytest.raises((RigClosed, RigRefused)):
@@ -88,7 +88,7 @@ def test_habits(tmp_path: Path) -> None:
                     await driver.read()
             with pytest.raises(RigUnreachable):
                 await driver.open()
-            second = await said(process)
+            second = await next_line(process)
             assert first.startswith("/dev/") and second.startswith("/dev/")
             await driver.open()
             await driver.close()

@@ -31,7 +31,7 @@ from support.stage import play as play_stage
 
 # In parts, for as many workers as there are; in CI together 1,000 hours, at most 10,000.
 PARTS = effort(2, 20, 20)
-HOURS = effort(25.0, 50.0, 500.0)
+HOURS = effort(26.0, 50.0, 500.0)
 
 
 @pytest.mark.timeout(3600 if MOST else 600)
