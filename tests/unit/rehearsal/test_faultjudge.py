@@ -65,7 +65,7 @@ def judge_of(case: Case, clock: VirtualClock, ephemeris: Ephemeris) -> FaultJudg
     daemon = SimpleNamespace(
         hub=SimpleNamespace(latest=snapshot),
         settings=settings,
-        tracker=SimpleNamespace(session=first_session(settings)),
+        session=first_session(settings),
     )
     tx_hz = None if case.tx_off_hz is None else SKED_DIAL_HZ + case.tx_off_hz
     radio = SimpleNamespace(rx_dial_hz=SKED_DIAL_HZ + case.rx_off_hz, tx_dial_hz=tx_hz)
