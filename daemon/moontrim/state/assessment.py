@@ -25,8 +25,8 @@ _OF_LINK = {
 class Hindrances(NamedTuple):
     """What keeps the tracker itself from correcting; empty or false: nothing.
 
-    paused: by the operator. yielding: the dial was turned by hand again and again. away: why the
-    radio is outside the band. prediction: why there is no prediction."""
+    paused: by the operator. yielding: the dial was turned by hand again and again. not_followed:
+    why the dial could not be followed to where it was turned. prediction: why there is none."""
 
     paused: bool = False
     yielding: bool = False
@@ -115,6 +115,7 @@ def _judge(
     late_s = LATE_S + link.set_latency_s
     for name, dial in (("receive", rx), ("transmit", tx)):
         limit_hz = plan.grid_hz / 2 + late_s * abs(dial.rate_hz_per_s) + ROUNDING_HZ
-        if dial.residual_hz is not None and abs(dial.residual_hz) > limit_hz:
+        # Written so that not-a-number is off frequency.
+        if dial.residual_hz is not None and not abs(dial.residual_hz) <= limit_hz:
             return Tracking.OFF_FREQUENCY, f"{name} dial is {dial.residual_hz:+.1f} Hz off"
     return Tracking.ON_FREQUENCY, ""
