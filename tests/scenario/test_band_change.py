@@ -36,7 +36,7 @@ def stage(
 
     def run(scene: Any, commands: tuple[str, ...] = (), **changes: Any) -> Stage:
         async def on_144(s: Stage) -> None:
-            s.daemon.inbox.tell(SetBand("test", "144 MHz"))
+            s.daemon.inbox.post_command(SetBand("test", "144 MHz"))
             await s.clock.sleep(1.0)
             await s.until(Tracking.ON_FREQUENCY, 3.0)
             s.radio.set_power(1.0)
@@ -58,7 +58,7 @@ def stage(
 
 
 async def to_10_ghz(s: Stage) -> None:
-    s.daemon.inbox.tell(SetBand("test", "10 GHz"))
+    s.daemon.inbox.post_command(SetBand("test", "10 GHz"))
     await s.clock.sleep(2.0)
 
 
@@ -203,7 +203,7 @@ def test_a_refused_mode_inhibits(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         await to_10_ghz(s)
         assert "not that mode" in s.snapshot.link.inhibit
-        s.daemon.inbox.tell(SetBand("test", "144 MHz"))
+        s.daemon.inbox.post_command(SetBand("test", "144 MHz"))
         await s.clock.sleep(2.0)
         assert s.snapshot.link.inhibit == ""
 
@@ -221,7 +221,7 @@ def test_a_mode_that_moves_the_dials_is_made_good(stage: Any) -> None:
         await to_10_ghz(s)
         await s.steady(5)
         assert s.snapshot.link.inhibit == ""
-        s.daemon.inbox.tell(SetBand("test", "144 MHz"))
+        s.daemon.inbox.post_command(SetBand("test", "144 MHz"))
         await s.clock.sleep(2.0)
         assert s.snapshot.sked_hz == before, "no hand turned that dial"
 
@@ -256,7 +256,7 @@ def test_a_mode_that_moves_the_dials_after_a_hand_on_them(
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
         set_hz.clear()
-        s.daemon.inbox.tell(SetBand("test", "432 MHz"))
+        s.daemon.inbox.post_command(SetBand("test", "432 MHz"))
         s.radio.turn_dial(+50_000_000)
         await s.clock.sleep(5.0)
         assert s.snapshot.tracking is Tracking.OUTSIDE_BAND
@@ -287,7 +287,7 @@ def test_outside_the_range_no_transmitting(stage: Any) -> None:
 def test_paused_the_radio_is_the_operators(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         await to_10_ghz(s)
-        s.daemon.inbox.tell(Correct("test", False))
+        s.daemon.inbox.post_command(Correct("test", False))
         await s.clock.sleep(1.0)
         s.radio.set_power(1.0)
         s.radio.turn_dial(-100_000_000)
@@ -296,7 +296,7 @@ def test_paused_the_radio_is_the_operators(stage: Any) -> None:
         assert s.radio.transmitting and s.radio.power_fraction == 1.0
         assert s.snapshot.link.inhibit == ""
         s.radio.set_transmit(False)
-        s.daemon.inbox.tell(Correct("test", True))
+        s.daemon.inbox.post_command(Correct("test", True))
         await s.clock.sleep(3.0)
         assert s.radio.power_fraction <= CEILING + 0.005
         await s.steady(3)
@@ -306,7 +306,7 @@ def test_paused_the_radio_is_the_operators(stage: Any) -> None:
 
 def test_connection_lost_in_the_middle(stage: Any) -> None:
     async def scene(s: Stage) -> None:
-        s.daemon.inbox.tell(SetBand("test", "10 GHz"))
+        s.daemon.inbox.post_command(SetBand("test", "10 GHz"))
         await s.clock.sleep(0.02)
         s.radio.power_cycle()
         await s.clock.sleep(0.3)
@@ -334,7 +334,7 @@ def test_cross_band(tmp_path: Path, ephemeris: Ephemeris) -> None:
         assert s.radio.tx_dial_hz == pytest.approx(ideal.tx_hz - 10_224_000_000, abs=0.8)
         assert s.snapshot.tx is not None and abs(s.snapshot.tx.shift_hz) < 20_000
         assert s.snapshot.link.inhibit == ""
-        s.daemon.inbox.tell(NudgeSked("test", 500.0))
+        s.daemon.inbox.post_command(NudgeSked("test", 500.0))
         await s.clock.sleep(1.0)
         moved = s.daemon.planning.ideal(s.clock.utc_s())
         assert moved.tx_hz - ideal.tx_hz == pytest.approx(500.0, abs=5.0), "moves along"

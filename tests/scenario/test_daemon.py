@@ -50,7 +50,7 @@ def test_transmit_frequency_outside_the_range_is_never_set(stage: Any) -> None:
         shift_hz = s.snapshot.tx.shift_hz if s.snapshot.tx else 0.0
         edge_hz = 10_368_000_100 if shift_hz < -200 else 10_369_999_900
         assert abs(shift_hz) > 200, "the scenario needs a shift that crosses the edge"
-        s.daemon.inbox.tell(SetSked("test", edge_hz))
+        s.daemon.inbox.post_command(SetSked("test", edge_hz))
         await s.clock.sleep(0.1)
         before = s.radio.tx_dial_hz
         for _ in range(60):
@@ -77,7 +77,7 @@ def test_commands_take_effect_at_once(stage: Any) -> None:
             SetPartner("phone", "JN88DD"),
             SetBand("phone", "10 GHz"),
         ):
-            assert s.daemon.inbox.tell(command)
+            assert s.daemon.inbox.post_command(command)
             await s.clock.sleep(0.15)
             assert s.snapshot.last_change is not None and s.snapshot.last_change.by == "phone"
             now = s.clock.utc_s()
@@ -85,7 +85,7 @@ def test_commands_take_effect_at_once(stage: Any) -> None:
             assert s.radio.rx_dial_hz == pytest.approx(s.band.dial_hz(ideal.rx_hz), abs=0.8)
             assert s.radio.tx_dial_hz == pytest.approx(s.band.dial_hz(ideal.tx_hz), abs=0.8)
             await s.steady(3)
-        s.daemon.inbox.tell(SetSked("phone", 1.0))
+        s.daemon.inbox.post_command(SetSked("phone", 1.0))
         await s.steady(3)
         assert s.snapshot.sked_hz == SKED_HZ + 12_345, "a refused command changes nothing"
 
@@ -94,8 +94,8 @@ def test_commands_take_effect_at_once(stage: Any) -> None:
 
 def test_choices_survive_a_restart(stage: Any) -> None:
     async def first(s: Stage) -> None:
-        s.daemon.inbox.tell(SetSked("phone", SKED_HZ + 777))
-        s.daemon.inbox.tell(SetAgreement("phone", "home"))
+        s.daemon.inbox.post_command(SetSked("phone", SKED_HZ + 777))
+        s.daemon.inbox.post_command(SetAgreement("phone", "home"))
         await s.clock.sleep(1.0)
 
     async def second(s: Stage) -> None:
@@ -130,7 +130,7 @@ def test_paused_leaves_the_radio_alone(stage: Any) -> None:
         await s.clock.sleep(5.0)
         assert s.radio.rx_dial_hz == before[0] + 5000
         assert s.snapshot.sked_hz == SKED_HZ, "turned while paused: no wish about the sked"
-        s.daemon.inbox.tell(Correct("phone", True))
+        s.daemon.inbox.post_command(Correct("phone", True))
         await s.until(Tracking.ON_FREQUENCY, 2.0)
         await s.steady(5)
 
@@ -390,7 +390,7 @@ def test_a_clock_set_back_is_noticed_whoever_keeps_asking(stage: Any) -> None:
         ticks = s.daemon.record.ticks
         s.clock.step_utc(-60.0)
         for _ in range(10):
-            s.daemon.inbox.tell(ReadBack("test"))
+            s.daemon.inbox.post_command(ReadBack("test"))
             await s.clock.sleep(0.4)
         assert s.daemon.record.ticks >= ticks + 4
         assert any("stepped by -60" in fault.text for fault in s.daemon.record.faults)

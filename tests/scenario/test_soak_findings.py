@@ -54,7 +54,7 @@ def test_no_step_of_before_is_taken_when_the_clock_is_back_in_the_tables(
         await s.clock.sleep(0.5)
         s.clock.step_utc(-3.0e9)
         await s.until(Tracking.NO_PREDICTION, 2.0)
-        s.daemon.inbox.tell(SetBand("test", "432 MHz"))
+        s.daemon.inbox.post_command(SetBand("test", "432 MHz"))
         await s.clock.sleep(20.0)
         s.radio.on_change = lambda at_s, rx_hz, *_: dials_hz.append(rx_hz)
         s.clock.step_utc(3.0e9)

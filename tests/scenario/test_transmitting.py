@@ -115,7 +115,7 @@ def test_the_phone_stops_it(stage: Any, command: Any, reason: str) -> None:
 def test_a_change_of_band_drops_it(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         await key(s)
-        s.daemon.inbox.tell(SetBand("phone", "144 MHz"))
+        s.daemon.inbox.post_command(SetBand("phone", "144 MHz"))
         await s.clock.sleep(3.0)
         assert not s.radio.transmitting
         assert s.snapshot.band == "144 MHz"

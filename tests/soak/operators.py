@@ -119,7 +119,7 @@ class Operators:
             wanted = wish(self._chance, self._daemon.settings, source)
             self._report(f"{way}: {wanted}")
             if way == "tell":
-                self._daemon.inbox.tell(wanted)
+                self._daemon.inbox.post_command(wanted)
             elif way == "ask":
                 await self._ask(wanted)
             else:

@@ -1,1 +1,1 @@
-"""The composition root, and what wires keying and whereabouts to it."""
+"""The composition root, and what connects keying, home and warnings to the rest."""

@@ -1,8 +1,7 @@
-"""The composition root: builds the parts, runs them in one task group, and takes them down in
-order.
+"""The composition root: builds the parts, runs them in one task group, and ends them in order.
 
-Owns no behaviour of its own. The daemon never keys a radio; on the way out it undoes its
-correction."""
+Parts know only what is built before them, so calls go one way. At the end the radio is unkeyed and
+its dials go back to the sked frequency while there is a link to it."""
 
 from __future__ import annotations
 
@@ -49,15 +48,15 @@ from moontrim_drivers.registry import load
 
 log = logging.getLogger(__name__)
 
-FAREWELL_S = 2.5
+FAREWELL_S = 2.5  # chosen: for a slow radio to be put back; service managers wait for much longer
 
-# A task that runs beside the daemon (a view, a remote control, a simulated operator) and is
-# cancelled first.
+# A task that runs beside the daemon (a view, a remote control, a simulated operator); cancelled
+# before the link.
 Companion = Callable[["Daemon"], Coroutine[Any, Any, None]]
 
 
 class Daemon:
-    """One radio kept on frequency. Make it inside the event loop; `run` once."""
+    """Keeps one radio on frequency. Made inside the event loop; `run` once."""
 
     def __init__(
         self,
@@ -139,16 +138,16 @@ class Daemon:
 
     @property
     def settings(self) -> Settings:
-        """Those of the config, with home where it is now."""
+        """The settings of the config file, with home where it is now."""
         return self.current.settings
 
     @property
     def session(self) -> Session:
-        """What is chosen now, also what the state does not show yet."""
+        """The session in force, also what no snapshot shows yet."""
         return self.current.session
 
     def clock_bound_s(self) -> float | None:
-        """UTC may be wrong by so much; None if nobody knows."""
+        """Returns the largest error of the clock in seconds; None if not known."""
         bound_s = self.clock_trust.error_bound_s()
         return bound_s if math.isfinite(bound_s) else None
 
@@ -156,10 +155,10 @@ class Daemon:
         return (f"session: {self.saver.problem}",) if self.saver.problem else ()
 
     async def run(self, *companions: Companion) -> None:
-        """Run until `stop` is set, then shut down in reverse order of start.
+        """Runs until `stop` is set, then shuts down in reverse order of start.
 
-        A part that fails stops the others in that same order, so that the radio is told to receive
-        while there is still a link to it; then an ExceptionGroup says what failed."""
+        A part that fails stops the others in that same order, so that the radio is set to receive
+        while there is a link to it. Raises ExceptionGroup with what failed."""
         failures: list[Exception] = []
 
         async def part(running: Coroutine[Any, Any, None]) -> None:
@@ -182,8 +181,8 @@ class Daemon:
                 for index, companion in enumerate(companions)
             ]
             await self.stop.wait()
-            # Unkeyed in order while the link still lives, and whoever tells a networked relay to
-            # fall; nobody can ask for the key any more.
+            # First, while the link and the connection to networked relays live: unkeyed in order;
+            # nothing can be keyed any more.
             transmitting.cancel()
             await asyncio.wait([transmitting])
             for task in (*beside, gps, trust):
@@ -196,17 +195,17 @@ class Daemon:
             raise ExceptionGroup("a part of the daemon failed", failures)
 
     async def ask(self, command: Command) -> Session:
-        """Have the tracker apply a command; the session it led to.
+        """Has the tracker apply a command and returns the session it led to.
 
-        InputError when it is not allowed, BusyError when too many are waiting."""
+        Raises InputError when it is not allowed, BusyError when too many are waiting."""
         answer: asyncio.Future[Session] = asyncio.get_running_loop().create_future()
         if not self.inbox.post(Request(command, answer)):
             raise BusyError("too many requests at once; try again")
         return await answer
 
     async def _farewell(self, link: asyncio.Task[None]) -> None:
-        """Leave the dial as configured, and end the link within a bounded time whatever the
-        radio does."""
+        """Leaves the dials as configured and ends the link, within FAREWELL_S whatever the radio
+        does."""
         self.link.retire(*self._farewell_dials())
         try:
             async with self.clock.timeout(FAREWELL_S):
@@ -217,12 +216,12 @@ class Daemon:
 
     def _farewell_dials(self) -> tuple[int | None, int | None]:
         latest, session = self.hub.latest, self.session
-        hands_off = latest is not None and latest.tracking in (
+        left_alone = latest is not None and latest.tracking in (
             Tracking.PAUSED,
             Tracking.YIELDING,
             Tracking.OUTSIDE_BAND,
         )
-        if self.settings.radio.on_exit == "stay" or hands_off:
+        if self.settings.radio.on_exit == "stay" or left_alone:
             return None, None
         if self.link.view.state not in ANSWERING:
             return None, None
@@ -232,7 +231,7 @@ class Daemon:
         return nearest(rx_hz, band.dial_resolution_hz), nearest(tx_hz, band.dial_resolution_hz)
 
     def stop_on_signals(self) -> None:
-        """SIGTERM and SIGINT end the run in order."""
+        """Has SIGTERM and SIGINT end the run in order."""
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, self.stop.set)

@@ -1,1 +1,1 @@
-"""What is to come, worked out in a thread beside the daemon."""
+"""The outlook on the coming hours, computed in a thread beside the daemon."""

@@ -17,7 +17,7 @@ def uncertainties_of(
     dial_resolution_hz: float = 0.0,
     steps_per_s: float | None = None,
 ) -> Uncertainties:
-    """What is not known exactly on the session's band, with its partner. Arguments as for
+    """Returns the uncertainties on the session's band, with its partner. Arguments as for
     `budget_now`."""
     band = settings.band(session.band)
     partner = PlaceUncertainty()
@@ -53,10 +53,12 @@ def budget_now(
     dial_resolution_hz: float = 0.0,
     steps_per_s: float | None = None,
 ) -> tuple[Budget, Budget]:
-    """The budgets of the receive and the transmit dial at POSIX seconds utc_s; some 20 ms of pure
-    computation. clock_bound_s: the clock is at most so far from UTC; None: not known.
-    dial_resolution_hz, steps_per_s: what the radio itself is good for, where that is less than the
-    config asks. Raises CoverageError outside the tables."""
+    """Returns the budgets of the receive and the transmit dial at POSIX seconds utc_s; this takes
+    some 20 ms.
+
+    clock_bound_s: the largest distance of the clock from UTC; None: not known. dial_resolution_hz,
+    steps_per_s: limits of the radio, where they are coarser than the config's. Raises CoverageError
+    outside the tables."""
     return error_budget(
         ephemeris,
         settings.home.site(),

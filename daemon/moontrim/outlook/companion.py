@@ -1,7 +1,7 @@
-"""What is to come, for those who look at the state: windows, moonset, the shift of the coming hour.
+"""The outlook in the state: coming windows, moonset, and the shift of the coming hour.
 
-`look_ahead` computes it. `keep_outlook` runs beside the daemon in real time, works in a thread, and
-posts what it found; the tick never waits for it."""
+`look_ahead` computes it. `keep_outlook` runs beside the daemon in real time, computes in a thread
+and posts the result; the tracker never waits for it."""
 
 from __future__ import annotations
 
@@ -27,17 +27,18 @@ from moontrim.tuning.correction import fractions_of
 
 log = logging.getLogger(__name__)
 
-SHIFT_STEP_S, SHIFT_STEPS = 60.0, 60
-WINDOWS = 4  # the present one and the next three
+SHIFT_STEP_S, SHIFT_STEPS = 60.0, 60  # chosen: a curve of one hour
+WINDOWS = 4  # chosen: the present one and the next three
+# The Moon rises and sets once in 25 hours; near the poles there may be neither.
 MINUTE_S, EVENTS_S = 60.0, 2 * 86400.0
-MADE_ANEW_S = 60.0
-SEARCHED_ANEW_S = 1800.0
-GLANCE_S = 0.5  # of real time
+RENEW_S = 60.0  # chosen: the step of the curve
+SEARCH_AGAIN_S = 1800.0  # chosen: windows hardly change in half an hour
+POLL_S = 0.5  # chosen, in real time: how soon after a change of the session a new one is begun
 
 
 @dataclass(frozen=True, slots=True)
 class Coming:
-    """Windows and events of the Moon, good for longer than the shift."""
+    """Windows and events of the Moon, valid for longer than the shift."""
 
     from_utc_s: float
     windows: tuple[WindowView, ...]
@@ -46,8 +47,8 @@ class Coming:
 
 
 def search(ephemeris: Ephemeris, settings: Settings, session: Session, utc_s: float) -> Coming:
-    """Windows as the forecast finds them; the Moon's rise and set at home to the minute, centre on
-    the geometric horizon. CoverageError."""
+    """Searches for windows as the forecast does, and for the Moon's rise and set at home, to the
+    minute, of its centre at the geometric horizon. Raises CoverageError."""
     home, partner = settings.home.site(), session.partner_site(settings)
     sked_hz = session.band_choices(settings).sked_hz
     question = settings.forecast_tables.question(home, partner, session.band, sked_hz, utc_s)
@@ -79,7 +80,8 @@ def look_ahead(
     coming: Coming,
     budgets: tuple[Budget, Budget] | None = None,
 ) -> Outlook:
-    """The outlook at an instant, from a search not older than half an hour. CoverageError."""
+    """Returns the outlook at an instant. coming: a search not older than half an hour. Raises
+    CoverageError."""
     ahead_s = utc_s + SHIFT_STEP_S * np.arange(SHIFT_STEPS + 1)
     ahead_s = ahead_s[ahead_s <= ephemeris.last_utc_s]
     legs = solve_path(
@@ -122,7 +124,8 @@ def _budgets(daemon: Daemon, session: Session, utc_s: float) -> tuple[Budget, Bu
 
 
 async def keep_outlook(daemon: Daemon) -> None:
-    """Post an outlook every minute of the daemon's clock, and soon after a choice has changed."""
+    """Posts an outlook every minute of the daemon's clock, and soon after the session has
+    changed."""
     wall = SystemClock()
     ephemeris = daemon.ephemeris
     coming: Coming | None = None
@@ -132,17 +135,17 @@ async def keep_outlook(daemon: Daemon) -> None:
     while True:
         session, utc_s, settings = daemon.session, daemon.clock.utc_s(), daemon.settings
         if not settings.home_is_known:
-            await wall.sleep(GLANCE_S)
+            await wall.sleep(POLL_S)
             continue
         choices = session.band_choices(settings)
         choice = (session.partner, session.band, session.agreement, choices, settings.home)
-        if choice != made_for or not 0.0 <= utc_s - made_utc_s < MADE_ANEW_S:
+        if choice != made_for or not 0.0 <= utc_s - made_utc_s < RENEW_S:
             made_for, made_utc_s = choice, utc_s
             try:
                 if (
                     coming is None
                     or searched_for != (session.partner, settings.home)
-                    or not 0.0 <= utc_s - coming.from_utc_s < SEARCHED_ANEW_S
+                    or not 0.0 <= utc_s - coming.from_utc_s < SEARCH_AGAIN_S
                 ):
                     coming = await asyncio.to_thread(search, ephemeris, settings, session, utc_s)
                     searched_for = session.partner, settings.home
@@ -160,4 +163,4 @@ async def keep_outlook(daemon: Daemon) -> None:
                 log.debug("no outlook: %s", error)
             except Exception:
                 log.exception("no outlook; the radio is not affected")
-        await wall.sleep(GLANCE_S)
+        await wall.sleep(POLL_S)

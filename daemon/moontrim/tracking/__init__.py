@@ -1,1 +1,1 @@
-"""The 1 Hz loop: what each second asks of the dials, and who may change that."""
+"""The 1 Hz loop: the plan of each second, and what changes it."""

@@ -1,4 +1,4 @@
-"""Where everything that wants something from the tracker meets: bounded, ordered, never waiting."""
+"""The one queue to the tracker for commands and events: bounded, in order, never waiting."""
 
 from __future__ import annotations
 
@@ -16,29 +16,31 @@ from moontrim.state.snapshot import Outlook
 
 log = logging.getLogger(__name__)
 
-INBOX_SIZE = 64
+INBOX_SIZE = 64  # chosen: more than several phones and a dial turned fast post in a second
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """A command and, if anyone waits for it, where its outcome goes: the session it led to, or why
-    it was refused."""
+    """A command. answer: if somebody waits for it, receives the session it led to, or the error
+    with which it was refused."""
 
     command: Command
     answer: asyncio.Future[Session] | None = None
 
     def done(self, session: Session) -> None:
+        """Answers that the command was applied."""
         if self.answer is not None and not self.answer.done():
             self.answer.set_result(session)
 
     def refused(self, error: MoontrimError) -> None:
+        """Answers that the command was refused."""
         if self.answer is not None and not self.answer.done():
             self.answer.set_exception(error)
 
 
 @dataclass(frozen=True, slots=True)
 class HomeMoved:
-    """Home is here from now on."""
+    """The GPS receiver has found a new place of home."""
 
     home: SiteSettings
 
@@ -47,14 +49,16 @@ Item = Request | LinkEvent | Outlook | HomeMoved
 
 
 class Inbox:
-    """A full inbox refuses: better a lost request than a lost second."""
+    """The queue. When full it refuses: better a lost request than a lost second.
+
+    wake: set while there are items."""
 
     def __init__(self) -> None:
         self._items: deque[Item] = deque()
         self.wake = asyncio.Event()
 
     def post(self, item: Item) -> bool:
-        """False when there is no room."""
+        """Adds an item. Returns False when there is no room."""
         if len(self._items) >= INBOX_SIZE:
             log.warning("inbox full, dropped %s", type(item).__name__)
             return False
@@ -62,11 +66,12 @@ class Inbox:
         self.wake.set()
         return True
 
-    def tell(self, command: Command) -> bool:
-        """Post a command without waiting for its outcome. False when there is no room."""
+    def post_command(self, command: Command) -> bool:
+        """Adds a command whose outcome nobody waits for. Returns False when there is no room."""
         return self.post(Request(command))
 
     def drain(self) -> list[Item]:
+        """Removes and returns all items, the oldest first."""
         items = list(self._items)
         self._items.clear()
         self.wake.clear()

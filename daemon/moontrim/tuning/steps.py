@@ -1,5 +1,13 @@
-"""From ideal frequencies to steps of the dial, each with its instant. Pure; knows neither asyncio
-nor radio.
+"""Plans the steps of the dials, each with its instant, from ideal frequencies. Pure; knows neither
+asyncio nor radio.
+
+    value + 1                     +-------------    dial as set
+                                  |       . '
+                                  |   . '           ideal dial
+    middle    - - - - - - - - - - x - - - - - - -
+                              . ' |
+                          . '     |
+    value     --------------------+
 
 A dial has only whole steps. The residual (dial as set minus dial as it ideally is) stays within
 half a step if, and only if, the dial moves at the instants where the ideal dial crosses the middle
@@ -20,7 +28,7 @@ WhileTransmitting = Literal["hold", "mid_over", "step"]
 
 
 class Ramp(NamedTuple):
-    """A frequency over one second: a straight line. At 24 GHz the Doppler rate itself changes by
+    """A frequency over a second, as a straight line. At 24 GHz the Doppler rate itself changes by
     less than 1e-3 Hz/s in a second, so that a line through both ends is within 1e-4 Hz."""
 
     start_utc_s: float
@@ -28,11 +36,12 @@ class Ramp(NamedTuple):
     rate_hz_per_s: float
 
     def at(self, utc_s: float) -> float:
+        """Returns the frequency in Hz at an instant."""
         return self.start_hz + self.rate_hz_per_s * (utc_s - self.start_utc_s)
 
 
 class Step(NamedTuple):
-    """At this instant this dial should become this many hertz."""
+    """The instant at which a dial is to be set, and to how many hertz."""
 
     at_utc_s: float
     which: DialName
@@ -40,13 +49,12 @@ class Step(NamedTuple):
 
 
 class Plan(NamedTuple):
-    """One second's work for the rig link.
+    """The steps of one second, for the rig link to carry out.
 
-    rx, tx: the ideal dials in Hz. split: each has a dial of its own; without, the one dial is
-    called rx and follows the ramp named by one_dial. grid_hz: the spacing of dial values used.
-    steps: in order of time; the first of each dial is what ought to stand at the start. held: why a
-    dial gets no steps, by dial. steps_while_keyed: the steps also count while the radio transmits.
-    """
+    rx, tx: the ideal dials in Hz. split: there are two dials; without, the one dial is called rx
+    and follows the ramp named by one_dial. grid_hz: the spacing of dial values used. steps: in
+    order of time; the first of each dial is its value at the start. held: why a dial gets no steps,
+    by dial. steps_while_keyed: the steps are also carried out while the radio transmits."""
 
     start_utc_s: float
     end_utc_s: float
@@ -61,30 +69,30 @@ class Plan(NamedTuple):
 
 
 def nearest(value_hz: float, grid_hz: int) -> int:
-    """The grid value closest to it; halves go up."""
+    """Returns the grid value closest to value_hz; halves go up."""
     return grid_hz * math.floor(value_hz / grid_hz + 0.5)
 
 
 def crossings(ramp: Ramp, end_utc_s: float, grid_hz: int) -> list[tuple[float, int]]:
-    """The value that should stand at the start of the ramp, then each (instant, new value) up to
-    the end: the instants where the ramp passes the middle between two multiples of grid_hz."""
+    """Returns (instant, value) of the start of the ramp, then of each instant up to the end where
+    the ramp passes the middle between two multiples of grid_hz."""
     start_utc_s, start_hz, rate = ramp
     value_hz = nearest(start_hz, grid_hz)
-    found = [(start_utc_s, value_hz)]
+    steps = [(start_utc_s, value_hz)]
     if rate == 0.0:
-        return found
+        return steps
     move_hz = grid_hz if rate > 0.0 else -grid_hz
     while True:
         instant = start_utc_s + (value_hz + 0.5 * move_hz - start_hz) / rate
         if not instant < end_utc_s:
-            return found
+            return steps
         value_hz += move_hz
-        found.append((instant, value_hz))
+        steps.append((instant, value_hz))
 
 
 def coarsen(rates_hz_per_s: list[float], resolution_hz: int, steps_per_s: float) -> int:
-    """The finest grid, a multiple of resolution_hz, on which ramps of these rates together need at
-    most steps_per_s steps a second."""
+    """Returns the finest grid in Hz, a multiple of resolution_hz, on which ramps of these rates
+    together need at most steps_per_s steps a second."""
     needed_per_s = sum(map(abs, rates_hz_per_s)) / resolution_hz
     if needed_per_s <= steps_per_s:
         return resolution_hz
@@ -94,7 +102,7 @@ def coarsen(rates_hz_per_s: list[float], resolution_hz: int, steps_per_s: float)
 def ramp_of_dial(
     band: Band, start_utc_s: float, end_utc_s: float, on_air: tuple[float, float]
 ) -> Ramp:
-    """The dial's ramp for on-air frequencies at the start and the end of a stretch."""
+    """Returns the dial's ramp for on-air frequencies at the start and the end of a stretch."""
     start_hz, end_hz = band.dial_hz(on_air[0]), band.dial_hz(on_air[1])
     return Ramp(start_utc_s, start_hz, (end_hz - start_hz) / (end_utc_s - start_utc_s))
 
@@ -114,14 +122,14 @@ def plan_stretch(
     steps_per_s: float,
     about_to_transmit: bool = False,
 ) -> Plan:
-    """Plan the steps of a stretch of time, usually one second.
+    """Plans the steps of a stretch of time, usually one second.
 
-    band, tx_band: conversions of the two dials, the same but for cross-band stations.
-    resolution_hz: the coarser of the band's and the radio's. at_start, at_end: ideal on-air
-    frequencies; for `mid_over` the caller has already taken the transmit ones half an over later. A
-    transmit frequency outside the band's allowed range gets no step at all, nor does the one dial
-    of a radio without split where it would become one. about_to_transmit: that one dial goes where
-    it is to transmit before the radio is keyed."""
+    band, tx_band: conversions of the two dials, the same but for cross-band stations. at_start,
+    at_end: ideal on-air frequencies; for `mid_over` those to transmit on are of half an over later.
+    resolution_hz: the coarser of the band's and the radio's. about_to_transmit: the one dial of a
+    radio without split is moved to the transmit frequency before the radio is keyed. A transmit
+    frequency outside the band's allowed range gets no step, nor does that one dial where it would
+    transmit outside."""
     rx = ramp_of_dial(band, start_utc_s, end_utc_s, (at_start.rx_hz, at_end.rx_hz))
     tx = ramp_of_dial(tx_band, start_utc_s, end_utc_s, (at_start.tx_hz, at_end.tx_hz))
     stepping = while_transmitting == "step"
@@ -135,8 +143,8 @@ def plan_stretch(
     if split:
         moving: dict[DialName, Ramp] = {"rx": rx, "tx": tx}
     else:
-        # The one dial follows what the radio is doing. It is also where a key pressed now
-        # would transmit.
+        # The one dial follows what the radio does. It is also the frequency on which the radio
+        # would transmit if it were keyed now.
         moving = {"rx": tx if transmits else rx}
         for rx_hz in (at_start.rx_hz, at_end.rx_hz):
             on_air_hz = tx_band.on_air_hz(band.dial_hz(rx_hz))
@@ -148,10 +156,10 @@ def plan_stretch(
     grid_hz = coarsen([ramp.rate_hz_per_s for _, ramp in active], resolution_hz, steps_per_s)
     steps: list[Step] = []
     for which, ramp in active:
-        transmits_there = which == "tx" or not split
+        can_transmit = which == "tx" or not split
         for instant, dial_hz in crossings(ramp, end_utc_s, grid_hz):
             # Rounding must not carry a transmit dial over the edge that the ideal is inside of.
-            if not transmits_there or tx_band.allows(tx_band.on_air_hz(dial_hz)):
+            if not can_transmit or tx_band.allows(tx_band.on_air_hz(dial_hz)):
                 steps.append(Step(instant, which, dial_hz))
     steps.sort()
     one_dial: DialName = "tx" if not split and transmits else "rx"
