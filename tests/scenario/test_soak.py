@@ -146,7 +146,7 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
             ALL,
         ),
         (
-            "moontrim.rig.link.RigLink.freeze",
+            "moontrim.rig.link.RigLink.hold_for_relays",
             lambda *given: None,
             "while relays move",
             ALL,
@@ -188,7 +188,7 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
             ALL,
         ),
         (
-            "moontrim.rig.link.RigLink._receiving",
+            "moontrim.rig.dials.Dials.receiving",
             _always,
             "set under RF",
             FOOT,

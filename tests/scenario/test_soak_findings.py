@@ -31,7 +31,7 @@ def test_news_just_after_a_step_out_of_the_tables(tmp_path: Path, ephemeris: Eph
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         s.clock.step_utc(3.0e9)
-        s.daemon.inbox.post(Updated(asked=True))
+        s.daemon.inbox.post(Updated(on_request=True))
         await s.clock.sleep(0.01)
         assert s.snapshot.moon is None
         await s.until(Tracking.NO_PREDICTION, 2.0)

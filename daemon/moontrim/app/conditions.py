@@ -76,7 +76,7 @@ class StationConditions:
                 now.tx is not None
                 and band.allows(now.tx.on_air_hz)
                 and link.rig is not None
-                and not entry.outside(link.rig)
+                and not entry.out_of_range(link.rig)
             ),
             drive_within_ceiling=None if entry.drive_ceiling is None else drive_known,
             radio_answers=link.state in ANSWERING,

@@ -109,7 +109,7 @@ class Daemon:
                 self.clock_trust.doubt,
                 self.whereabouts.doubt,
             ),
-            changed=lambda: self.inbox.post(Updated(asked=True)),
+            changed=lambda: self.inbox.post(Updated(on_request=True)),
             note=self.notes.note,
         )
         self.surroundings = SurroundingsReader(

@@ -71,7 +71,7 @@ class Transmitting:
             self._conditions,
             self._sequence_runs,
             self._show,
-            link.still,
+            link.wait_until_quiet,
         )
         self._running = False  # from the first output on to the last one off
         self._by_line = bool(keying.outputs) and not isinstance(keying.outputs[-1], RadioOutput)
@@ -165,7 +165,7 @@ class Transmitting:
         off must not hold them for ever."""
         view = self.keyer.view
         moving = view.state is not Phase.KEYED and not view.stuck
-        self._link.freeze(self._running and moving)
+        self._link.hold_for_relays(self._running and moving)
 
     def _keyed_outside(self, transmitting: bool | None) -> None:
         self._outside = transmitting
@@ -179,7 +179,7 @@ class Transmitting:
             and self.keyer.view.state is not Phase.IDLE
         )
         known = self._by_line or self._outside is not None
-        self._link.keyed_outside((ours or bool(self._outside)) if known else None)
+        self._link.set_keyed_outside((ours or bool(self._outside)) if known else None)
 
     def _conditions(self) -> Conditions:
         return self._station.read(self.keyer.view)

@@ -1,1 +1,21 @@
-"""The one owner of a driver: its connection, its dials, and what others ask of the radio."""
+"""The one owner of a driver: its connection, its dials, and what others request of the radio.
+
+Calls go one way, from the top to the bottom; what happens at the radio goes out as events through
+one `report` callback, and is shown in one `LinkView`.
+
+    tracker, keying sequence, other programs
+        |
+      link            connects, reconnects, decides what is done next; requests: what others want
+        |
+        +--> bandwatch        enters a band: drive, mode, filter; watches the drive
+        |      |
+        +------+--> dials          steps: a look before each set, the set, the comparison
+        |      |      |            pendingsteps: which are to come; latency: how long one takes
+        +------+------+--> readback         looks, and holds the view that is shown
+        |      |      |      |
+        +------+------------+--> transmitguard    permission, inhibit, who has keyed; unkeys
+        |      |      |      |     |
+        +------+------+------+-----+--> deadline       a deadline on every answer
+                                          |
+                                        driver
+"""

@@ -1,27 +1,34 @@
-"""Brings a radio to what its band wants besides the dials, and keeps it there: drive below the
-ceiling, mode and filter, every one read back.
+"""Brings a radio to what its band wants besides the dials, and watches that it stays so: drive
+below the ceiling, mode and filter, each read back.
 
-Raises what the driver raises; a radio that cannot be made ready raises Unready, and then must not
-transmit. Some radios go to full power for a moment while their power is set, so it is set only
-where the driver says that it is safe. Power, mode and free-form commands wait for the end of an
-over."""
+Until that is done, and whenever it is found undone, the transmit guard has a reason to inhibit the
+radio. Entering goes
+
+    drive down -> [receiving?] -> commands -> dials to the band -> mode and filter -> look
+
+and what fails is tried again every two seconds. Some radios go to full power for a moment while
+their power is set, so it is set only where the driver says that it is safe. Power, mode and
+free-form commands wait for the end of an over. Raises what the driver raises; a radio that cannot
+be made ready shows as a reason. Calls the dials, the readback, the guard and the driver."""
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
-from typing import Any
-
+from moontrim.clock.system import Clock
+from moontrim.rig.deadline import DeadlineDriver
+from moontrim.rig.dials import Dials
+from moontrim.rig.pendingsteps import dials_hz
+from moontrim.rig.readback import Readback
+from moontrim.rig.transmitguard import TransmitGuard
+from moontrim.rig.view import LinkState
 from moontrim.tuning.bandentry import BandEntry
 from moontrim.tuning.steps import DialName
-from moontrim_drivers.contract import RigDriver, RigRefused, RigState, RigUnfit
+from moontrim_drivers.contract import RigRefused, RigUnfit
 
 # Radios round their power: to a step of 255, or to whole per cent.
 DRIVE_ROUNDING = 0.005
 
-DRIVE_EVERY_S = 5.0  # how often the drive is compared with its ceiling
-AGAIN_S = 2.0  # until what went wrong is tried again
-
-Call = Callable[..., Awaitable[Any]]  # an answer, within the deadline and so many seconds more
+DRIVE_EVERY_S = 5.0  # how often the drive is compared with its ceiling; chosen: a part of an over
+AGAIN_S = 2.0  # until what went wrong is tried again; chosen: as the dials' pause
 
 
 class Unready(RigRefused):
@@ -29,33 +36,28 @@ class Unready(RigRefused):
 
 
 async def set_mode(
-    mode: str, passband_hz: int, driver: RigDriver, call: Call, dials_hz: dict[DialName, int]
+    mode: str, passband_hz: int, driver: DeadlineDriver, standing: dict[DialName, int]
 ) -> None:
-    """Mode and filter; then the dials again where the change of mode has moved them. `call` puts a
-    deadline on each step."""
-    pauses_s = driver.capabilities.driver_pauses_s
-    await call(driver.set_mode(mode, passband_hz), pauses_s)
-    found = await call(driver.details())
-    if found.mode is not None and found.mode != mode:
-        raise Unready(f"mode was set to {mode} but reads back as {found.mode}")
-    rig = await call(driver.read())
-    moved = {
-        which: hz
-        for which, hz in dials_hz.items()
-        if hz != (rig.rx_dial_hz if which == "rx" else rig.tx_dial_hz)
-    }
+    """Sets mode and filter; then the dials again where the change of mode has moved them off
+    `standing` (Hz). Raises Unready if either reads back as something else."""
+    await driver.set_mode(mode, passband_hz)
+    details = await driver.details()
+    if details.mode is not None and details.mode != mode:
+        raise Unready(f"mode was set to {mode} but reads back as {details.mode}")
+    shown = dials_hz(await driver.read())
+    moved = {which: hz for which, hz in standing.items() if hz != shown[which]}
     if moved:
-        rig = await call(driver.set_dials(moved.get("rx"), moved.get("tx")), pauses_s)
+        shown = dials_hz(await driver.set_dials(moved.get("rx"), moved.get("tx")))
         for which, hz in moved.items():
-            if hz != (rig.rx_dial_hz if which == "rx" else rig.tx_dial_hz):
+            if hz != shown[which]:
                 raise Unready(f"the change to {mode} moved the {which} dial off {hz} Hz")
 
 
-async def check_drive(entry: BandEntry, driver: RigDriver, call: Call) -> None:
-    """Is the drive still below the ceiling? Unready if not, or if the radio cannot tell."""
+async def check_drive(entry: BandEntry, driver: DeadlineDriver) -> None:
+    """Raises Unready if the drive is above the ceiling, or if the radio cannot tell."""
     if entry.drive_ceiling is None:
         return
-    drive = (await call(driver.details())).power_fraction
+    drive = (await driver.details()).power_fraction
     if drive is None:
         raise Unready("the radio does not tell its power, so its drive cannot be held down")
     if drive > entry.drive_ceiling + DRIVE_ROUNDING:
@@ -64,82 +66,125 @@ async def check_drive(entry: BandEntry, driver: RigDriver, call: Call) -> None:
         )
 
 
-async def lower_drive(entry: BandEntry, driver: RigDriver, call: Call) -> None:
-    """Bring the drive below the ceiling and read it back."""
+async def lower_drive(entry: BandEntry, driver: DeadlineDriver) -> None:
+    """Brings the drive below the ceiling and reads it back. Raises Unready."""
     try:
-        await check_drive(entry, driver, call)
+        await check_drive(entry, driver)
     except Unready as above:
         if not driver.capabilities.sets_power:
             raise Unready(f"{above}; turn it down by hand") from None
-        if (await call(driver.read())).transmitting is not False:
+        if (await driver.read()).transmitting is not False:
             raise Unready(f"{above}; it is not set while the radio transmits") from None
-        await call(driver.set_power(entry.drive_ceiling or 0.0))
-        await check_drive(entry, driver, call)
+        await driver.set_power(entry.drive_ceiling or 0.0)
+        await check_drive(entry, driver)
 
 
 class BandWatch:
-    """entered: is the radio as its band wants it, if perhaps for a mode that waits for the end of
-    somebody's over? due_s: when to see to it next, in monotonic seconds."""
+    """Enters one band after another; awaited by the link's own task only.
 
-    def __init__(self) -> None:
+    entry: what the band wants; None: the radio is left alone. due_s: when `enter_or_check` is to be
+    called next, in monotonic seconds."""
+
+    def __init__(
+        self,
+        driver: DeadlineDriver,
+        guard: TransmitGuard,
+        readback: Readback,
+        dials: Dials,
+        clock: Clock,
+    ) -> None:
         self.entry: BandEntry | None = None
         self.due_s = float("inf")
-        self.entered = False
+        self._driver = driver
+        self._guard = guard
+        self._readback = readback
+        self._dials = dials
+        self._clock = clock
+        self._entered = False  # perhaps but for a mode that waits for the end of somebody's over
         self._mode_is_set = False
-        self._told = False  # free-form commands have been sent
-        self._reason = ""
+        self._commands_sent = False
 
-    def enter(self, entry: BandEntry | None, *, changing: bool) -> None:
-        """Another band, or the same radio again; None: leave it alone."""
-        self.entry, self.entered, self._mode_is_set = entry, False, False
-        self._told = False
+    def begin(self, entry: BandEntry | None, *, changing: bool) -> None:
+        """Begins with another band, or anew with the same radio; None: leaves the radio alone.
+        changing: it must not transmit until it is as the band wants it."""
+        self.entry, self._entered, self._mode_is_set = entry, False, False
+        self._commands_sent = False
         self.due_s = float("inf") if entry is None else 0.0
-        self._reason = f"changing to {entry.name}" if entry is not None and changing else ""
+        self._guard.begin_band(
+            f"changing to {entry.name}" if entry is not None and changing else ""
+        )
+        self._readback.show(inhibit=self._guard.inhibit, entered=False)
 
-    def inhibit(self, rig: RigState | None) -> str:
-        """Why the radio must not transmit, empty if it may."""
-        outside = ""
-        if self.entry is not None and self.entered and rig is not None:
-            outside = self.entry.outside(rig)
-        return outside or self._reason
-
-    async def attend(
-        self,
-        driver: RigDriver,
-        call: Call,
-        now_s: Callable[[], float],
-        receiving: Callable[[], Awaitable[bool]],
-        move_dials: Callable[[], Awaitable[dict[DialName, int]]],
-    ) -> None:
-        """Enter the band, or see that the drive is still as it wants; whatever is wrong is tried
-        again. receiving: look at the radio, which unkeys it while inhibited. move_dials: to where
-        they belong, and where they then stand; raises Unready."""
-        entry, mode_is_set = self.entry, self._mode_is_set
-        if entry is None:
-            return
-        try:
-            if self.entered:
-                await check_drive(entry, driver, call)
-            else:
-                if self._reason and not await receiving():
-                    raise Unready("the radio transmits and will not stop")
-                await lower_drive(entry, driver, call)
-            if not mode_is_set and await receiving():
-                if entry.commands and not self._told:
-                    await call(driver.send_commands(entry.commands))
-                    self._told = self.entry is entry
-                dials_hz = entry.settable(await move_dials())
-                if entry.mode is not None:
-                    await set_mode(entry.mode, entry.passband_hz, driver, call, dials_hz)
-                await receiving()
-                mode_is_set = True
+    async def enter_or_check(self) -> None:
+        """Enters the band or, once entered, checks that the drive is as it wants; whatever is wrong
+        is tried again. Raises RigError when there is no usable answer."""
+        entry = self.entry
+        if entry is not None:
+            mode_is_set = self._mode_is_set
             reason = ""
-        except (RigRefused, RigUnfit) as error:
-            reason = f"{entry.name}: {error}"
-        if self.entry is not entry:
-            return  # another band was chosen meanwhile
-        self._reason, self.entered = reason, not reason
+            try:
+                await self._adjust_drive(entry)
+                if not mode_is_set and await self._dials.receiving():
+                    await self._set_commands_dials_and_mode(entry)
+                    mode_is_set = True
+            except (RigRefused, RigUnfit) as error:
+                reason = f"{entry.name}: {error}"
+            if self.entry is entry:  # or another band was chosen meanwhile
+                self._end_check(entry, reason, mode_is_set)
+        if self._entered is not self._readback.view.entered:
+            self._readback.show(entered=self._entered)
+        self._readback.update_inhibit()
+
+    async def set_mode(self, mode: str, passband_hz: int) -> None:
+        """Sets mode and filter at somebody's request, and the dials again where that moved them,
+        none of them to transmit outside the band's range. Raises RigRefused under RF."""
+        await self._refuse_under_rf()
+        standing = self._dials.standing
+        if self.entry is not None:
+            standing = self.entry.settable(standing)
+        await set_mode(mode, passband_hz, self._driver, standing)
+
+    async def set_power(self, fraction: float) -> None:
+        """Sets the RF power at somebody's request. Raises RigRefused under RF and above the band's
+        ceiling."""
+        await self._refuse_under_rf()
+        ceiling = self.entry.drive_ceiling if self.entry else None
+        if ceiling is not None and fraction > ceiling:
+            raise RigRefused(f"above the drive ceiling of {100 * ceiling:.1f} %")
+        await self._driver.set_power(fraction)
+
+    async def _refuse_under_rf(self) -> None:
+        if not self._dials.held_for_relays and not await self._dials.receiving():
+            raise RigRefused("not while the radio transmits")
+        if self._dials.held_for_relays:  # perhaps only since that look
+            raise RigRefused("not while relays move")
+
+    async def _adjust_drive(self, entry: BandEntry) -> None:
+        if self._entered:
+            await check_drive(entry, self._driver)
+            return
+        # A look unkeys a radio that is inhibited.
+        if self._guard.band_reason and not await self._dials.receiving():
+            raise Unready("the radio transmits and will not stop")
+        await lower_drive(entry, self._driver)
+
+    async def _set_commands_dials_and_mode(self, entry: BandEntry) -> None:
+        if entry.commands and not self._commands_sent:
+            await self._driver.send_commands(entry.commands)
+            self._commands_sent = self.entry is entry
+        await self._dials.take_due_steps()
+        view = self._readback.view
+        if view.state is not LinkState.READY:
+            raise Unready(view.reason)
+        standing = entry.settable(self._dials.standing)
+        if entry.mode is not None:
+            await set_mode(entry.mode, entry.passband_hz, self._driver, standing)
+        await self._dials.receiving()
+
+    def _end_check(self, entry: BandEntry, reason: str, mode_is_set: bool) -> None:
+        self._guard.set_band(entry, reason)
+        self._entered = not reason
         self._mode_is_set = mode_is_set and not reason
         watched = entry.drive_ceiling is not None
         again_s = DRIVE_EVERY_S if watched else float("inf")
-        self.due_s = now_s() + (again_s if self._mode_is_set else AGAIN_S)
+        self.due_s = self._clock.monotonic_s() + (again_s if self._mode_is_set else AGAIN_S)

@@ -1,44 +1,52 @@
-"""The one owner of a driver: connects, reconnects, sets deadlines, and decides what is done next.
+"""The one owner of a driver: connects, reconnects, and decides what is done next.
 
-Gets plans from the tracker, has their steps taken at their instants (`rigdials`), and reports what
-is seen through a callback. Knows nothing of the Moon, of agreements or of the sked frequency. It
+Gets plans from the tracker, has their steps taken at their instants, and reports what happens at
+the radio through a callback. Knows nothing of the Moon, of agreements or of the sked frequency. It
 keys the radio for the keying sequence only; without permission to transmit it unkeys it. Whatever
-the radio does shows as a state with a reason (`linkview`), never as an exception to the tracker."""
+the radio does shows as a state with a reason (`rig.view`), never as an exception to the tracker.
+Which part calls which is drawn in the package's docstring."""
 
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
 import random
 from collections.abc import Awaitable, Callable
 from typing import TypeVar
 
 from moontrim.clock.system import Clock
-from moontrim.rig.bandwatch import BandWatch, Unready, set_mode
+from moontrim.rig.bandwatch import BandWatch
+from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.dials import Dials
-from moontrim.rig.requests import Errands
+from moontrim.rig.latency import Durations
+from moontrim.rig.readback import Readback
+from moontrim.rig.requests import DriverRequests
+from moontrim.rig.transmitguard import TransmitGuard
 from moontrim.rig.view import ANSWERING, Connected, LinkEvent, LinkState, LinkView, Lost
 from moontrim.tuning.bandentry import BandEntry
-from moontrim.tuning.steps import DialName, Plan
+from moontrim.tuning.steps import Plan
 from moontrim_drivers.contract import (
     RigClosed,
     RigDetails,
     RigDriver,
     RigError,
     RigGarbled,
-    RigRefused,
     RigTimeout,
 )
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
 
+# Pauses before another attempt to connect. The first is doubled up to the last; chosen: short
+# enough that a radio that has come back answers within 2 s. Unfit: it takes a person to change it.
 FIRST_BACKOFF_S, LAST_BACKOFF_S, UNFIT_BACKOFF_S = 0.25, 1.5, 15.0
 
 
 class RigLink:
-    """Run one driver for ever. Made in the event loop; `run` is its only task."""
+    """Runs one driver for ever. Made in the event loop; `run` is its only task.
+
+    report: called with each event. deadline_s: for one answer of the driver. poll_s: the longest
+    without a look at the radio. seed: of the jitter of reconnection."""
 
     def __init__(
         self,
@@ -51,16 +59,18 @@ class RigLink:
         max_steps_per_s: float | None = None,
         seed: int | None = None,
     ) -> None:
-        self._driver = driver
         self._clock = clock
         self._report = report
-        self._deadline_s = deadline_s
         self._poll_s = poll_s
         self._random = random.Random(seed)
-        self._band = BandWatch()
-        self._dials = Dials(driver, clock, self._call, report, self._band.inhibit, max_steps_per_s)
+        durations = Durations()
+        self._driver = timed = DeadlineDriver(driver, clock, deadline_s)
+        self._guard = guard = TransmitGuard(timed, report)
+        self._readback = readback = Readback(timed, guard, clock, report, durations)
+        self._dials = Dials(timed, readback, clock, report, durations, max_steps_per_s)
+        self._band = BandWatch(timed, guard, readback, self._dials, clock)
         self._wake = asyncio.Event()
-        self._errands = Errands(self._wake)
+        self._requests = DriverRequests(self._wake)
         self._farewell: tuple[int | None, int | None] | None = None
 
     # --- what the tracker calls -------------------------------------------------------------------
@@ -68,121 +78,110 @@ class RigLink:
     @property
     def view(self) -> LinkView:
         """What is known of the radio."""
-        return self._dials.view
+        return self._readback.view
 
     def submit(self, plan: Plan, *, at_once: bool = False) -> None:
-        """Take over a plan. Steps of the plan before it stay until the new one begins, unless
+        """Takes over a plan. Steps of the plan before it stay until the new one begins, unless
         at_once."""
-        if self._dials.plan(plan, at_once=at_once):
+        if self._dials.take_plan(plan, at_once=at_once):
             self._wake.set()
 
     def withdraw(self) -> None:
-        """Forget whatever is planned: the dials stay where they are."""
+        """Drops whatever is planned: the dials stay where they are."""
         self._dials.drop_steps()
 
     @property
     def moving(self) -> bool:
         """Is a dial about to be set? `Updated` will follow."""
-        return self._dials.setting or (not self._dials.frozen and self._dials.overdue())
+        return self._dials.moving
 
-    def enter(self, entry: BandEntry | None, *, changing: bool = False) -> None:
-        """Have the radio as this band wants it before anything else; None: leave it alone.
+    def enter_band(self, entry: BandEntry | None, *, changing: bool = False) -> None:
+        """Brings the radio to what this band wants before anything else; None: leaves it alone.
         changing: it comes from another band, so it must not transmit until all is done."""
-        self._band.enter(entry, changing=changing)
-        self._dials.show(inhibit=self._band.inhibit(None), entered=False)
+        self._band.begin(entry, changing=changing)
         self._wake.set()
-
-    def permit_transmit(self, on: bool) -> None:
-        """Without permission a radio found transmitting is unkeyed, again and again."""
-        self._dials.permitted = on
-        if not on:
-            self.look_now()
-
-    def keyed_outside(self, on: bool | None) -> None:
-        """A relay, a foot switch or our own line says that the radio transmits; None: nobody
-        does. For radios that cannot tell, or not soon enough."""
-        if on is not self._dials.keyed_outside:
-            self._dials.keyed_outside = on
-            self.look_now()
-
-    def unkey_first(self) -> None:
-        """Whoever ran before may have left the radio keyed: as soon as it answers it is unkeyed."""
-        self._dials.keyed_here = True
-
-    def freeze(self, on: bool) -> None:
-        """Leave the radio alone, dials and all, while relays settle; only `key` goes through, and
-        then at once."""
-        self._dials.frozen = on
-        self._wake.set()
-
-    async def key(self, on: bool) -> None:
-        """Have the radio transmit or receive; returns when it has confirmed. Once asked for,
-        receiving is seen to even if the caller gives up; a radio lost while keyed is unkeyed as
-        soon as it answers again. Raises RigError."""
-        if on and (self.view.inhibit or not self._dials.permitted):
-            raise RigRefused(self.view.inhibit or "transmitting is forbidden")
-        self._dials.keyed_here |= on
-        await self._in_turn(self._ask, self._driver.set_transmit, on, for_sure=not on)
-        self._dials.keyed_here = on
-
-    async def still(self) -> None:
-        """Returns as soon as nothing is under way with the radio; frozen, nothing else begins then.
-        Raises RigError."""
-        await self._in_turn(_nothing)
-
-    async def details(self) -> RigDetails:
-        """Mode and power as they are. Raises RigError."""
-        return await self._in_turn(self._ask, self._driver.details)
-
-    async def set_mode(self, mode: str, passband_hz: int) -> None:
-        """Set mode and filter, and put the dials back if that moved them. Raises RigError."""
-        await self._in_turn(self._set_mode, mode, passband_hz)
-
-    async def _set_mode(self, mode: str, passband_hz: int) -> None:
-        await self._refuse_under_rf()
-        entry, dials_hz = self._band.entry, self._dials.standing
-        if entry is not None:
-            dials_hz = entry.settable(dials_hz)
-        await set_mode(mode, passband_hz, self._driver, self._call, dials_hz)
-
-    async def set_power(self, fraction: float) -> None:
-        """RF power, never above the band's ceiling. Raises RigError."""
-        await self._in_turn(self._set_power, fraction)
-
-    async def _set_power(self, fraction: float) -> None:
-        await self._refuse_under_rf()
-        ceiling = self._band.entry.drive_ceiling if self._band.entry else None
-        if ceiling is not None and fraction > ceiling:
-            raise RigRefused(f"above the drive ceiling of {100 * ceiling:.1f} %")
-        await self._call(self._driver.set_power(fraction))
-
-    async def _refuse_under_rf(self) -> None:
-        if not self._dials.frozen and not await self._receiving():
-            raise RigRefused("not while the radio transmits")
-        if self._dials.frozen:
-            raise RigRefused("not while relays move")
-
-    async def _in_turn(
-        self, act: Callable[..., Awaitable[T]], *given: object, for_sure: bool = False
-    ) -> T:
-        if self.view.state not in ANSWERING:
-            raise RigClosed(f"the radio does not answer: {self.view.reason}")
-        return await self._errands.ask(act, *given, for_sure=for_sure)
 
     def look_now(self) -> None:
-        """Read the radio back at once and report `Updated`."""
-        self._dials.look_asked = True
+        """Reads the radio back at once and reports `Updated`."""
+        self._readback.request_look()
         self._wake.set()
 
     def retire(self, rx_hz: int | None, tx_hz: int | None) -> None:
-        """End `run` after leaving the dials here (None: as they are), if the radio is receiving."""
+        """Ends `run` after setting the dials to these (None: as they are), if the radio
+        receives."""
         self._farewell = (rx_hz, tx_hz)
         self._wake.set()
+
+    # --- what the transmit side calls -------------------------------------------------------------
+
+    def permit_transmit(self, on: bool) -> None:
+        """Gives or takes away permission: without it a radio that is found transmitting is unkeyed,
+        again and again."""
+        self._guard.permit_transmit(on)
+        if not on:
+            self.look_now()
+
+    def set_keyed_outside(self, on: bool | None) -> None:
+        """Takes over whether a relay, a foot switch or our own line says that the radio transmits;
+        None: nothing can tell. For radios that cannot tell, or not soon enough."""
+        if self._guard.set_keyed_outside(on):
+            self.look_now()
+
+    def unkey_first(self) -> None:
+        """Has the radio unkeyed as soon as it answers: a run before this one may have left it
+        keyed."""
+        self._guard.assume_keyed()
+
+    def hold_for_relays(self, on: bool) -> None:
+        """Leaves the radio alone, dials and all, while relays settle; only `key` goes through, and
+        then at once."""
+        self._dials.hold_for_relays(on)
+        self._wake.set()
+
+    async def wait_until_quiet(self) -> None:
+        """Returns as soon as nothing is under way with the radio; while held for relays, nothing
+        else begins then. Raises RigError."""
+        await self._in_turn(_nothing)
+
+    async def key(self, on: bool) -> None:
+        """Has the radio transmit or receive; returns when it has confirmed. Once requested,
+        receiving is brought about even if the caller gives up; a radio lost while keyed is unkeyed
+        as soon as it answers again. Raises RigError."""
+        if on:
+            self._guard.begin_keying()
+        await self._in_turn(self._driver.set_transmit, on, even_if_abandoned=not on)
+        self._guard.confirm_keyed(on)
+
+    # --- what other programs request --------------------------------------------------------------
+
+    async def details(self) -> RigDetails:
+        """Returns mode and power as they are. Raises RigError."""
+        return await self._in_turn(self._driver.details)
+
+    async def set_mode(self, mode: str, passband_hz: int) -> None:
+        """Sets mode and filter, and puts the dials back if that moved them. Raises RigError."""
+        await self._in_turn(self._band.set_mode, mode, passband_hz)
+
+    async def set_power(self, fraction: float) -> None:
+        """Sets the RF power, never above the band's ceiling. Raises RigError."""
+        await self._in_turn(self._band.set_power, fraction)
+
+    async def _in_turn(
+        self,
+        act: Callable[..., Awaitable[T]],
+        *arguments: object,
+        even_if_abandoned: bool = False,
+    ) -> T:
+        if self.view.state not in ANSWERING:
+            raise RigClosed(f"the radio does not answer: {self.view.reason}")
+        return await self._requests.run_in_turn(
+            act, *arguments, even_if_abandoned=even_if_abandoned
+        )
 
     # --- the life of the link ---------------------------------------------------------------------
 
     async def run(self) -> None:
-        """Connect, serve, and start again after any failure, until retired or cancelled."""
+        """Connects, serves, and starts again after any failure, until retired or cancelled."""
         backoff_s = FIRST_BACKOFF_S
         try:
             while self._farewell is None:
@@ -191,7 +190,7 @@ class RigLink:
                     backoff_s = FIRST_BACKOFF_S
                     await self._serve()
                 except Exception as mistake:
-                    # Whatever it was, the link must live: a keyed radio is told to receive by it.
+                    # Whatever it was, the link must live: only it can unkey a keyed radio.
                     error = mistake if isinstance(mistake, RigError) else self._mistaken(mistake)
                     await self._driver.close()
                     self._fail(error)
@@ -206,15 +205,13 @@ class RigLink:
             await self._driver.close()
 
     async def _open(self) -> None:
-        dials = self._dials
-        unkey = dials.keyed_here or not dials.permitted or bool(self.view.inhibit)
-        # Opening asks several questions.
-        await self._call(self._driver.open(unkey=unkey), self._deadline_s)
-        await self._dials.unkey_if_left_keyed()
-        rig = await self._call(self._driver.read())
+        """Unkeys the radio, where it may be keyed and must not be, before anything else."""
+        await self._driver.open(unkey=self._guard.unkey_on_open)
+        await self._guard.unkey_if_left_keyed()
+        rig = await self._driver.read()
         self._dials.begin(rig)
         capabilities = self._driver.capabilities
-        self._dials.show(
+        self._readback.show(
             state=LinkState.READY,
             reason="",
             split=capabilities.split,
@@ -224,15 +221,38 @@ class RigLink:
         )
         self._report(Connected(rig))
 
+    async def _serve(self) -> None:
+        """Does one thing at a time, the most urgent first, until retired. Raises RigError when
+        there is no usable answer."""
+        while True:
+            if request := self._requests.next():
+                await request.run()
+                self._readback.request_look()
+                continue
+            if self._farewell is not None:
+                await self._dials.leave_at(*self._farewell)
+                return
+            if self._dials.held_for_relays:
+                await self._wait(self._poll_s)
+                continue
+            now_s = self._clock.monotonic_s()
+            if self._band.due_s <= now_s:
+                await self._band.enter_or_check()
+                continue
+            wait_s = await self._dials.do_what_is_due(self._poll_s)
+            if wait_s > 0.0:
+                await self._wait(min(wait_s, self._band.due_s - now_s))
+
     def _fail(self, error: RigError) -> None:
+        """Shows that the radio does not answer, and reports it if the reason is new."""
         state = LinkState.LOST if error.transient else LinkState.UNFIT
         reason = str(error)
-        first = self.view.reason != reason
+        new = self.view.reason != reason
         self._dials.forget()
-        self._errands.end(reason)
+        self._requests.fail_all(reason)
         failures = self.view.failures + 1
-        self._dials.show(state=state, reason=reason, rig=None, entered=False, failures=failures)
-        if first:
+        self._readback.show(state=state, reason=reason, rig=None, entered=False, failures=failures)
+        if new:
             log.warning("radio %s: %s", error.reason, error)
             self._report(Lost(reason))
 
@@ -243,79 +263,15 @@ class RigLink:
         return error
 
     async def _rest(self, duration_s: float) -> None:
-        """Wait out a backoff, but not a retirement."""
+        """Waits for the end of a backoff, or a retirement."""
         until_s = self._clock.monotonic_s() + duration_s
-        while self._farewell is None and (left := until_s - self._clock.monotonic_s()) > 0:
-            self._wake.clear()
-            await self._clock.wait(self._wake, left)
+        while self._farewell is None and (left_s := until_s - self._clock.monotonic_s()) > 0:
+            await self._wait(left_s)
 
-    async def _serve(self) -> None:
-        while True:
-            if errand := self._errands.next():
-                await errand.run()
-                self._dials.look_asked = True
-                continue
-            if self._farewell is not None:
-                await self._leave(*self._farewell)
-                return
-            if self._dials.frozen:
-                self._wake.clear()
-                await self._clock.wait(self._wake, self._poll_s)
-                continue
-            now_s = self._clock.monotonic_s()
-            if self._band.due_s <= now_s:
-                await self._attend_to_band()
-                continue
-            wait_s = await self._dials.attend(self._poll_s)
-            if wait_s > 0.0:
-                self._wake.clear()
-                await self._clock.wait(self._wake, min(wait_s, self._band.due_s - now_s))
-
-    async def _ask(self, act: Callable[..., Awaitable[T]], *given: object) -> T:
-        return await self._call(act(*given))
-
-    async def _call(self, call: Awaitable[T], more_s: float = 0.0) -> T:
-        """What the driver answers within the deadline and so much more."""
-        limit_s = self._deadline_s + more_s
-        try:
-            async with self._clock.timeout(limit_s):
-                return await call
-        except TimeoutError:
-            raise RigTimeout(f"no answer within {limit_s:g} s") from None
-
-    async def _leave(self, rx_hz: int | None, tx_hz: int | None) -> None:
-        await self._dials.look()
-        rig = self.view.rig
-        if rig is None or rig.transmitting or (rx_hz is None and tx_hz is None):
-            return
-        with contextlib.suppress(RigRefused):
-            await self._call(
-                self._driver.set_dials(rx_hz, tx_hz if self.view.split else None),
-                self._driver.capabilities.driver_pauses_s,
-            )
-
-    # --- the band ---------------------------------------------------------------------------------
-
-    async def _attend_to_band(self) -> None:
-        await self._band.attend(
-            self._driver, self._call, self._clock.monotonic_s, self._receiving, self._move_dials
-        )
-        if self._band.entered is not self.view.entered:
-            self._dials.show(entered=self._band.entered)
-        self._dials.update_inhibit()
-
-    async def _move_dials(self) -> dict[DialName, int]:
-        await self._dials.take_due_steps()
-        if self.view.state is not LinkState.READY:
-            raise Unready(self.view.reason)
-        return dict(self._dials.standing)
-
-    async def _receiving(self) -> bool:
-        """Look; a radio found transmitting while inhibited is unkeyed by that. Does it receive?"""
-        await self._dials.look()
-        if self.view.rig is not None and self.view.rig.transmitting:
-            await self._dials.look()
-        return self.view.rig is not None and not self.view.rig.transmitting
+    async def _wait(self, duration_s: float) -> None:
+        """Waits so long, or until something is wanted of the link."""
+        self._wake.clear()
+        await self._clock.wait(self._wake, duration_s)
 
 
 async def _nothing() -> None:

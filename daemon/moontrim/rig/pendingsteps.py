@@ -1,36 +1,75 @@
-"""Where the dials of a radio stand, and the steps they are still to take. Pure: knows instants and
-hertz, neither radio nor clock."""
+"""Where the dials of a radio stand, the steps they are still to take, and what a read-back says of
+both. Pure: knows instants and hertz, neither radio nor clock."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
 
+from moontrim.rig.view import DialMoved
 from moontrim.tuning.steps import DialName, Plan, Step
+from moontrim_drivers.contract import RigState
 
-TOGETHER_S = 0.002  # steps this close share one command
+TOGETHER_S = 0.002  # steps this close share one command; chosen: far below the duration of one
+ROUNDED_HZ = 100  # the coarsest steps of radios under rig control; common practice
+
+
+def dials_hz(rig: RigState) -> dict[DialName, int | None]:
+    """Returns the dials of a read-back by name; None for one that the radio does not have."""
+    return {"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}
+
+
+def not_as_set(
+    wanted: dict[DialName, int], before: dict[DialName, int], shown: dict[DialName, int | None]
+) -> list[DialName]:
+    """Returns the dials whose set the radio has ignored or rounded. One that is further off than
+    rounding explains was turned by hand, and is not among them."""
+    ignored: list[DialName] = []
+    for which, wanted_hz in wanted.items():
+        shown_hz = shown[which]
+        if shown_hz is None or shown_hz == wanted_hz:
+            continue
+        if shown_hz == before.get(which) or abs(shown_hz - wanted_hz) <= ROUNDED_HZ:
+            ignored.append(which)
+    return ignored
 
 
 class DialSteps:
-    """standing: where each dial is, in Hz; none for one of which that is not known."""
+    """The steps to come, in order of time.
+
+    standing: where each dial was left, in Hz; without an entry for one of which that is not
+    known."""
 
     def __init__(self) -> None:
         self.standing: dict[DialName, int] = {}
         self._coming: list[Step] = []
 
     def put(self, plan: Plan, *, at_once: bool) -> None:
-        """Take over a plan. Steps of the one before it stay until it begins, unless at_once."""
-        kept = [] if at_once else [s for s in self._coming if s.at_utc_s < plan.start_utc_s]
-        self._coming = kept + list(plan.steps)
+        """Takes over a plan. Steps of the one before it remain until it begins, unless at_once."""
+        before = [] if at_once else [s for s in self._coming if s.at_utc_s < plan.start_utc_s]
+        self._coming = before + list(plan.steps)
 
     def drop(self) -> None:
-        """The dials stay where they are."""
+        """Drops all steps: the dials stay where they are."""
         self._coming = []
 
     def forget(self) -> None:
-        """Where the dials stand as well."""
+        """Drops all steps and forgets where the dials stand."""
         self.standing.clear()
         self._coming = []
+
+    def accept(self, shown: dict[DialName, int | None]) -> list[DialMoved]:
+        """Takes over where a read-back shows the dials; returns those that are not where they were
+        left. Then all steps are dropped: they belong to where the dial was, and a dial that is
+        being turned by hand is left alone."""
+        moved: list[DialMoved] = []
+        for which, to_hz in shown.items():
+            from_hz = self.standing.get(which)
+            if to_hz is not None and from_hz is not None and to_hz != from_hz:
+                moved.append(DialMoved(which, from_hz, to_hz))
+                self.standing[which] = to_hz
+                self.drop()
+        return moved
 
     def __bool__(self) -> bool:
         """Are there any?"""
@@ -51,14 +90,11 @@ class DialSteps:
         return self._elsewhere(step for step in self._coming if step.at_utc_s <= utc_s)
 
     def _elsewhere(self, steps: Iterable[Step]) -> bool:
-        for step in steps:  # noqa: SIM110 (every second, and twice as fast)
-            if step.dial_hz != self.standing.get(step.which):
-                return True
-        return False
+        return any(step.dial_hz != self.standing.get(step.which) for step in steps)
 
     def drop_taken(self) -> bool:
-        """A plan begins with what ought to stand already: that needs neither look nor set. Were
-        there any such?"""
+        """Drops the steps at the front that lead to where the dials stand: a plan begins with such,
+        and they need neither look nor set. Returns whether there were any."""
         dropped = False
         while self._coming and not self._elsewhere(self._coming[:1]):
             self._coming.pop(0)
@@ -71,7 +107,7 @@ class DialSteps:
         return len({step.which for step in self._coming[:4] if step.at_utc_s <= soon_s})
 
     def take(self, until_utc_s: float) -> dict[DialName, int]:
-        """Where dials are to be set that ought to be elsewhere by then; those steps are gone."""
+        """Takes the steps due by then; returns where dials are to be set that stand elsewhere."""
         due: dict[DialName, int] = {}
         while self._coming and self._coming[0].at_utc_s <= until_utc_s:
             step = self._coming.pop(0)

@@ -1,4 +1,4 @@
-"""What other tasks want done with a driver, which only the rig link's own task may touch."""
+"""What other tasks request of a driver, which only the rig link's own task may touch."""
 
 from __future__ import annotations
 
@@ -15,18 +15,20 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
-class Errand:
-    """One thing to do, and where its outcome goes. for_sure: also when whoever asked has given up
-    waiting."""
+class DriverRequest:
+    """One thing to do.
+
+    done: where its outcome goes. even_if_abandoned: it is done also when the caller does not wait
+    for it any more."""
 
     act: Callable[[], Awaitable[Any]]
     done: asyncio.Future[Any]
-    for_sure: bool
+    even_if_abandoned: bool
 
     async def run(self) -> None:
-        """Do it, unless whoever asked has given up. Raises RigError when the connection is not
+        """Does it, unless the caller has given up. Raises RigError when the connection is not
         healthy any more."""
-        if self.done.done() and not self.for_sure:
+        if self.done.done() and not self.even_if_abandoned:
             return
         try:
             result = await self.act()
@@ -42,30 +44,37 @@ class Errand:
                 self.done.set_result(result)
 
     def fail(self, error: RigError) -> None:
+        """Raises that error where the outcome is awaited."""
         if not self.done.done():
             self.done.set_exception(error)
 
 
-class Errands:
-    """In order, and none is ever lost: each is run or fails. wake: tells the link's task."""
+class DriverRequests:
+    """A queue of requests, none of which is ever lost: each is run or fails.
+
+    wake: set when there is one, for the link's task."""
 
     def __init__(self, wake: asyncio.Event) -> None:
         self._wake = wake
-        self._waiting: deque[Errand] = deque()
+        self._waiting: deque[DriverRequest] = deque()
 
-    async def ask(
-        self, act: Callable[..., Awaitable[T]], *given: object, for_sure: bool = False
+    async def run_in_turn(
+        self,
+        act: Callable[..., Awaitable[T]],
+        *arguments: object,
+        even_if_abandoned: bool = False,
     ) -> T:
-        """Have it done in turn; its result. Raises RigError."""
+        """Waits until the link's task has called `act`, and returns its result. Raises RigError."""
         done: asyncio.Future[T] = asyncio.get_running_loop().create_future()
-        self._waiting.append(Errand(partial(act, *given), done, for_sure))
+        self._waiting.append(DriverRequest(partial(act, *arguments), done, even_if_abandoned))
         self._wake.set()
         return await done
 
-    def next(self) -> Errand | None:
+    def next(self) -> DriverRequest | None:
+        """Takes the next one out of the queue."""
         return self._waiting.popleft() if self._waiting else None
 
-    def end(self, reason: str) -> None:
-        """The radio is gone, and with it whatever was wanted of it."""
+    def fail_all(self, reason: str) -> None:
+        """Fails every request with RigClosed: the radio is gone."""
         while self._waiting:
             self._waiting.popleft().fail(RigClosed(reason))

@@ -29,10 +29,12 @@ ANSWERING = frozenset({LinkState.READY, LinkState.REFUSING, LinkState.DISAGREES}
 
 @dataclass(frozen=True, slots=True)
 class LinkView:
-    """What is known of the radio. rig is the last read-back, None when not connected. inhibit: why
-    the radio must not transmit now, empty if it may. entered: it has been seen to be as its band
-    wants it, drive and all, since it answers. set_latency_s is the median duration of setting one
-    dial; counts are since start."""
+    """What is known of the radio.
+
+    rig: the last read-back; None when not connected. inhibit: why the radio must not transmit now;
+    empty if it may. entered: since it answers, it has been found as its band wants it, drive and
+    all. set_latency_s: the median duration of setting one dial. sets, connections, failures: counts
+    since the start."""
 
     state: LinkState = LinkState.CONNECTING
     reason: str = "not connected yet"
@@ -73,6 +75,8 @@ class DialMoved:
 
 @dataclass(frozen=True, slots=True)
 class TransmitChanged:
+    """The radio has begun or ceased to transmit."""
+
     transmitting: bool
 
 
@@ -92,9 +96,9 @@ class Inhibited:
 
 @dataclass(frozen=True, slots=True)
 class Updated:
-    """A dial was set, or the radio was looked at because someone asked; nothing to decide."""
+    """The view has changed, or the radio was looked at on request; there is nothing to decide."""
 
-    asked: bool = False
+    on_request: bool = False
 
 
 LinkEvent = Connected | Lost | DialMoved | TransmitChanged | NotUnkeyed | Inhibited | Updated

@@ -115,7 +115,7 @@ class Changes:
         else."""
         correcting = self._current.session.correcting
         entry = self._planning.selection().band_settings.entry() if correcting else None
-        self._link.enter(entry, changing=changing)
+        self._link.enter_band(entry, changing=changing)
 
     def _dial_moved(self, moved: DialMoved) -> None:
         """Follows the receive dial, or puts it back, as configured; a transmit dial that moved

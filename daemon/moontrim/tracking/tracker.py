@@ -86,5 +86,5 @@ class Tracker:
         decisive = [self._changes.take(item) for item in items]
         if any(decisive) or self._submitter.transmit_changed():
             self._submitter.replan()
-        news = any(not isinstance(item, Updated) or item.asked for item in items)
+        news = any(not isinstance(item, Updated) or item.on_request for item in items)
         self._publisher.publish_news(self._submitter.plan, self._submitter.hindrances(), news=news)

@@ -10,9 +10,11 @@ from moontrim_drivers.contract import RigState
 
 @dataclass(frozen=True, slots=True)
 class BandEntry:
-    """tx_low_hz, tx_high_hz: where the dial may be that transmits. drive_ceiling: largest RF power
-    as a fraction of full; None: not watched. mode: None leaves it. passband_hz: 0 for the mode's
-    normal one. commands: free-form, of the driver's own kind, sent once on entering."""
+    """What one band wants, and where it may be transmitted on.
+
+    tx_low_hz, tx_high_hz: where the dial that transmits may be. drive_ceiling: largest RF power as
+    a fraction of full; None: not watched. mode: None leaves it as it is. passband_hz: 0 for the
+    mode's normal one. commands: free-form, in the driver's notation, sent once on entering."""
 
     name: str
     tx_low_hz: float
@@ -22,8 +24,8 @@ class BandEntry:
     passband_hz: int = 0
     commands: tuple[str, ...] = ()
 
-    def outside(self, rig: RigState) -> str:
-        """Why the radio must not transmit where its dial is; empty if it may."""
+    def out_of_range(self, rig: RigState) -> str:
+        """Returns why the radio must not transmit where its dial is; empty if it may."""
         dial_hz = rig.rx_dial_hz if rig.tx_dial_hz is None else rig.tx_dial_hz
         if self._allows(dial_hz):
             return ""
@@ -33,8 +35,8 @@ class BandEntry:
         )
 
     def settable(self, dials_hz: dict[DialName, int]) -> dict[DialName, int]:
-        """Without the one that transmits (rx where there is no other) if it is outside: a hand, or
-        the band before this one, has left it there."""
+        """Returns the dials (Hz) without the one that transmits (rx where there is no other) if
+        that is out of range: turned by hand, or left there by the band before this one."""
         transmits: DialName = "tx" if "tx" in dials_hz else "rx"
         return {w: hz for w, hz in dials_hz.items() if w != transmits or self._allows(hz)}
 

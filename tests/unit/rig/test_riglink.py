@@ -410,10 +410,10 @@ def test_commands_go_out_once_also_while_the_mode_is_refused() -> None:
     Picky.told = told = []
 
     async def scene(b: Bench) -> None:
-        b.link.enter(BandEntry("test", 0.0, 1e12, None, "CW", 0, ("XX;",)))
+        b.link.enter_band(BandEntry("test", 0.0, 1e12, None, "CW", 0, ("XX;",)))
         await b.clock.sleep(20.0)
         assert "no such mode" in b.link.view.inhibit
-        b.link.enter(BandEntry("test", 0.0, 1e12, None, "CW", 0, ("XX;",)))
+        b.link.enter_band(BandEntry("test", 0.0, 1e12, None, "CW", 0, ("XX;",)))
         await b.clock.sleep(5.0)
 
     bench(scene, driver=Picky)
@@ -479,7 +479,7 @@ def test_a_mode_set_in_many_steps_has_a_deadline_for_each() -> None:
 
 def test_frozen_the_radio_is_left_alone_and_keyed_at_once() -> None:
     async def scene(b: Bench) -> None:
-        b.link.freeze(True)
+        b.link.hold_for_relays(True)
         await b.clock.sleep(0.1)
         b.radio.change(drop_every=1)  # the next command of any kind would lose the connection
         b.submit((0.1, "rx", 5))
@@ -490,7 +490,7 @@ def test_frozen_the_radio_is_left_alone_and_keyed_at_once() -> None:
         await b.link.key(True)
         assert b.clock.monotonic_s() - began_s == pytest.approx(0.03), "one command"
         assert b.radio.transmitting
-        b.link.freeze(False)
+        b.link.hold_for_relays(False)
         await b.clock.sleep(0.2)
         assert b.link.view.rig is not None and b.link.view.rig.transmitting
         await b.link.key(False)
@@ -509,10 +509,10 @@ def test_frozen_during_the_look_before_a_set_there_is_no_set() -> None:
         before_hz = b.radio.rx_dial_hz
         b.submit((0.0, "rx", 5))
         await b.clock.sleep(0.01)
-        b.link.freeze(True)
+        b.link.hold_for_relays(True)
         await b.clock.sleep(2.0)
         assert b.radio.rx_dial_hz == before_hz
-        b.link.freeze(False)
+        b.link.hold_for_relays(False)
         b.submit((0.0, "rx", 5))
         await b.clock.sleep(0.2)
         assert b.radio.rx_dial_hz == BASE_HZ + 5
@@ -522,13 +522,13 @@ def test_frozen_during_the_look_before_a_set_there_is_no_set() -> None:
 
 def test_frozen_neither_mode_nor_power_are_set() -> None:
     async def scene(b: Bench) -> None:
-        b.link.freeze(True)
+        b.link.hold_for_relays(True)
         before = b.radio.details()
         for ask in (b.link.set_mode("CW", 0), b.link.set_power(0.2)):
             with pytest.raises(RigRefused, match="relays"):
                 await ask
         assert b.radio.details() == before
-        b.link.freeze(False)
+        b.link.hold_for_relays(False)
         await b.link.set_mode("CW", 0)
         await b.link.set_power(0.2)
         assert b.radio.details() != before
@@ -557,16 +557,16 @@ def test_a_key_that_cannot_go_through_says_so() -> None:
 
 def test_a_relay_tells_for_a_radio_that_cannot() -> None:
     async def scene(b: Bench) -> None:
-        b.link.keyed_outside(False)
+        b.link.set_keyed_outside(False)
         b.submit((0.2, "rx", 1))
         await b.clock.sleep(0.5)
         assert b.radio.rx_dial_hz == BASE_HZ + 1
-        b.link.keyed_outside(True)
+        b.link.set_keyed_outside(True)
         b.submit((0.2, "rx", 2))
         await b.clock.sleep(1.0)
         assert b.radio.rx_dial_hz == BASE_HZ + 1, "never retuned while it transmits"
         assert [event.transmitting for event in b.of(TransmitChanged)] == [False, True]
-        b.link.keyed_outside(False)
+        b.link.set_keyed_outside(False)
         b.submit((0.2, "rx", 3))
         await b.clock.sleep(1.0)
         assert b.radio.rx_dial_hz == BASE_HZ + 3
