@@ -393,10 +393,10 @@ def test_a_drivers_own_pauses_do_not_count_against_the_deadline() -> None:
 class Picky(SimulatedDriver):
     """Takes commands of its own kind, and no mode."""
 
-    told: ClassVar[list[tuple[str, ...]]] = []
+    sent: ClassVar[list[tuple[str, ...]]] = []
 
     async def send_commands(self, commands: Sequence[str]) -> None:
-        self.told.append(tuple(commands))
+        self.sent.append(tuple(commands))
 
     async def set_mode(self, mode: str, passband_hz: int) -> None:
         raise RigRefused("no such mode")
@@ -407,7 +407,7 @@ class Picky(SimulatedDriver):
 
 def test_commands_go_out_once_also_while_the_mode_is_refused() -> None:
     """One that exchanges something would do so every two seconds."""
-    Picky.told = told = []
+    Picky.sent = sent = []
 
     async def scene(b: Bench) -> None:
         b.link.enter_band(BandEntry("test", 0.0, 1e12, None, "CW", 0, ("XX;",)))
@@ -417,7 +417,7 @@ def test_commands_go_out_once_also_while_the_mode_is_refused() -> None:
         await b.clock.sleep(5.0)
 
     bench(scene, driver=Picky)
-    assert told == 2 * [("XX;",)], "once on each entering"
+    assert sent == 2 * [("XX;",)], "once on each entering"
 
 
 def test_whoever_asked_is_told_of_a_mistake_in_a_driver() -> None:
@@ -477,7 +477,7 @@ def test_a_mode_set_in_many_steps_has_a_deadline_for_each() -> None:
 # --- keying ---
 
 
-def test_frozen_the_radio_is_left_alone_and_keyed_at_once() -> None:
+def test_held_for_relays_the_radio_is_left_alone_and_keyed_at_once() -> None:
     async def scene(b: Bench) -> None:
         b.link.hold_for_relays(True)
         await b.clock.sleep(0.1)
@@ -501,7 +501,7 @@ def test_frozen_the_radio_is_left_alone_and_keyed_at_once() -> None:
     bench(scene)
 
 
-def test_frozen_during_the_look_before_a_set_there_is_no_set() -> None:
+def test_held_for_relays_during_the_look_before_a_set_there_is_no_set() -> None:
     """Relays may begin to move in just that moment, as after the machine has stood still."""
 
     async def scene(b: Bench) -> None:
@@ -520,7 +520,7 @@ def test_frozen_during_the_look_before_a_set_there_is_no_set() -> None:
     bench(scene)
 
 
-def test_frozen_neither_mode_nor_power_are_set() -> None:
+def test_held_for_relays_neither_mode_nor_power_are_set() -> None:
     async def scene(b: Bench) -> None:
         b.link.hold_for_relays(True)
         before = b.radio.details()
