@@ -61,7 +61,7 @@ def test_nothing_is_set_under_rf(tmp_path: Path, ephemeris: Ephemeris, beside: s
     """The key asked for at many moments of what is being done."""
 
     async def scene(s: Stage) -> None:
-        driver: Any = s.daemon.link._driver
+        driver: Any = s.driver
         driver.line = s.daemon.transmitting.keyer._switching._outputs[-1]
         keyed = 0
         for n in range(20):

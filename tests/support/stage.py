@@ -26,6 +26,7 @@ class Stage:
 
     def __init__(self, daemon: Daemon, driver: SimulatedDriver, clock: VirtualClock) -> None:
         self.daemon = daemon
+        self.driver = driver
         self.radio = driver.radio
         self.clock = clock
         self.band = daemon.settings.bands[0].band()
