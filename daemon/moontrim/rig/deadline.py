@@ -14,8 +14,8 @@ T = TypeVar("T")
 class DeadlineDriver:
     """Wraps a driver, so that a call without an answer after `deadline_s` raises RigTimeout.
 
-    Where the driver waits of its own accord between commands, `Capabilities.driver_pauses_s` is added.
-    Everything else that a method raises or returns is the driver's own (see
+    Where the driver itself pauses between commands, `Capabilities.driver_pauses_s` is added.
+    Everything else that a method raises or returns is the driver's (see
     `moontrim_drivers.contract`)."""
 
     def __init__(self, driver: RigDriver, clock: Clock, deadline_s: float) -> None:
