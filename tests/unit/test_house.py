@@ -189,6 +189,10 @@ def too_long(modules: Iterable[Module]) -> list[str]:
     ]
 
 
+def test_no_module_is_too_long(modules: list[Module]) -> None:
+    assert too_long(modules) == []
+
+
 def test_a_module_that_is_too_long_is_detected() -> None:
     long = "x = 1\n" * MOST_LINES
     excuse = f'"""More than {MOST_LINES} lines, since the table is printed in one piece."""\n'
@@ -266,6 +270,10 @@ def undocumented(modules: Iterable[Module]) -> list[str]:
     return lacking
 
 
+def test_everything_public_has_a_docstring(modules: list[Module]) -> None:
+    assert undocumented(modules) == []
+
+
 def test_what_has_no_docstring_is_detected() -> None:
     example = [
         Module("a", "x = 1\n"),
@@ -307,6 +315,11 @@ def banned_names(modules: Iterable[Module]) -> list[str]:
         for line, name in defined_names(module.tree)
         if name.strip("_") in BANNED
     ]
+
+
+def test_no_name_is_banned(modules: list[Module]) -> None:
+    assert sum(1 for module in modules for _ in defined_names(module.tree)) > 5000
+    assert banned_names(modules) == []
 
 
 @pytest.mark.parametrize(

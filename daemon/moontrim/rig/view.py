@@ -16,6 +16,8 @@ from moontrim_drivers.contract import RigState
 
 
 class LinkState(StrEnum):
+    """State of the connection to the radio, and whether the radio does as it is told."""
+
     CONNECTING = "connecting"
     READY = "ready"
     REFUSING = "refusing"
