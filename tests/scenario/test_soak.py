@@ -44,6 +44,7 @@ def test_many_hours(part: int) -> None:
     assert total.hours >= HOURS
     # Ticks in all of them: stalls and dead daemons cost some, idle hours none.
     assert total.counts["ticks"] > 0.95 * 3600 * HOURS
+    assert total.counts["keyed only inside the allowed range"] > 0, "it never transmitted"
 
 
 def test_every_misfortune_has_its_turn(tmp_path: Path, ephemeris: Ephemeris) -> None:
