@@ -50,8 +50,8 @@ class Outcome:
 
 
 def run(target: Target, *, seed: int, seconds: float | None, runs: int | None) -> Outcome:
-    """Runs damaged inputs for so many seconds of real time, up to a count, or until one fails.
-    Times in the outcome are processor time."""
+    """Runs the seeds and damaged inputs for so many seconds of real time, but at least one beyond
+    the seeds, up to a count, or until one fails. Times in the outcome are processor time."""
     outcome = Outcome(target.name, seed)
     began_s, base_mb = time.process_time(), 0.0
     until_s = math.inf if seconds is None else time.monotonic() + seconds
@@ -75,7 +75,7 @@ def run(target: Target, *, seed: int, seconds: float | None, runs: int | None) -
                 break
             if outcome.runs == 1000:
                 base_mb = _memory_mb()
-            if time.monotonic() > until_s:
+            if time.monotonic() > until_s and outcome.runs > len(target.seeds):
                 break
     finally:
         signal.signal(signal.SIGVTALRM, previous)

@@ -105,7 +105,7 @@ async def phone(browser: Browser, **options: Any) -> AsyncIterator[Phone]:
         **options,
     }
     context = await browser.new_context(**options)
-    context.set_default_timeout(5000)
+    context.set_default_timeout(30_000)
     try:
         made = Phone(await context.new_page())
         yield made
@@ -130,20 +130,27 @@ class Phone:
 
     async def until_link(self, *names: str, within_s: float = 20.0) -> None:
         """Waits until the page shows this quality of the connection."""
-        async with within(within_s):
-            await self.page.wait_for_function(
-                "names => names.includes(document.documentElement.dataset.link)",
-                arg=list(names),
-                timeout=0,
-            )
+        await self._until(
+            "names => names.includes(document.documentElement.dataset.link)", [*names], within_s
+        )
 
     async def until_text(self, selector: str, text: str, within_s: float = 3.0) -> None:
-        async with within(within_s):
-            await self.page.wait_for_function(
-                "([selector, text]) => document.querySelector(selector).textContent.includes(text)",
-                arg=[selector, text],
-                timeout=0,
-            )
+        await self._until(
+            "([selector, text]) => document.querySelector(selector).textContent.includes(text)",
+            [selector, text],
+            within_s,
+        )
+
+    async def _until(self, condition: str, arguments: list[str], within_s: float) -> None:
+        try:
+            async with within(within_s):
+                # by a timer: a browser that paints nothing for a while calls no animation frame
+                await self.page.wait_for_function(condition, arg=arguments, timeout=0, polling=20)
+        except TimeoutError:
+            link = await self.page.evaluate("document.documentElement.dataset.link")
+            raise AssertionError(
+                f"not {arguments} in {within_s} s; link {link}, requested {self.requested}"
+            ) from None
 
     async def tap(self, selector: str, *, though_disabled: bool = False) -> None:
         await self.page.tap(selector, force=though_disabled)
