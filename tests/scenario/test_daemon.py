@@ -1,6 +1,7 @@
 """The whole daemon on a simulated radio and a virtual clock: what it does hour by hour, and when
 things go wrong. Nothing here waits in real time."""
 
+import asyncio
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -21,6 +22,7 @@ from moontrim.session.commands import (
     SetTrim,
 )
 from moontrim.state.snapshot import Tracking
+from moontrim.tracking.tracker import Tracker
 from moontrim_drivers.contract import RigUnfit
 from moontrim_drivers.simulated.driver import SimulatedDriver
 from support.stage import SKED_HZ, T0, Stage, play
@@ -424,6 +426,34 @@ def test_a_stalled_machine_misses_seconds_and_says_so(stage: Any) -> None:
         assert s.snapshot.ticks <= ticks + 9, (
             "missed seconds are skipped, not made up for in a burst"
         )
+
+    stage(scene)
+
+
+def test_ticks_that_take_longer_than_a_second_let_everything_else_run(
+    stage: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tick, turns, counts = Tracker._tick, 0, [0]
+
+    async def others() -> None:
+        nonlocal turns
+        while len(counts) < 10:
+            turns += 1
+            await asyncio.sleep(0)
+
+    def slow(tracker: Tracker, second: int) -> None:
+        tick(tracker, second)
+        if len(counts) == 1:
+            asyncio.get_running_loop().create_task(others())
+        if len(counts) < 10:
+            tracker._clock._now_s += 1.1  # type: ignore[attr-defined]
+            counts.append(turns)
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        monkeypatch.setattr(Tracker, "_tick", slow)
+        await s.clock.sleep(20.0)
+        assert counts[2:] == sorted(set(counts[2:])), "ticks alone have run"
 
     stage(scene)
 

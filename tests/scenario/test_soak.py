@@ -17,6 +17,9 @@ import pytest
 from moontrim.keying.interlocks import hindrances
 from moontrim.keying.sequence import Sequence, Stage
 from moontrim.path import Ephemeris
+from moontrim.remote.published.feed import DEAD_AFTER_S, Feed
+from moontrim.remote.published.messages import Post
+from moontrim.remote.wire.mqtt import MqttConnection
 from moontrim.state.snapshot import Tracking
 from moontrim.tuning.correction import OnAir, on_air
 from soak.faults import ALL
@@ -29,6 +32,7 @@ from support.politely import politely
 from support.stage import Stage as Scene
 from support.stage import play as play_stage
 
+TAKE = Feed.take
 # In parts, for as many workers as there are; in CI together 1,000 hours, at most 10,000.
 PARTS = effort(2, 20, 20)
 HOURS = effort(26.0, 50.0, 500.0)
@@ -215,6 +219,44 @@ def test_broken_it_is_noticed(
     # Wild runs only, and where it takes a rare coincidence, nothing else that may happen.
     monkeypatch.setattr("soak.play.ALL", kinds)
     _run_until_noticed(ephemeris, noticed, range(1, 41))
+
+
+async def _publish_without_waiting(connection: MqttConnection, client: Any) -> None:
+    """Publishes what is due before it waits, as long as anything is due."""
+    while True:
+        connection._fresh.clear()
+        wait_s = connection._feed.wait_s(connection._real.monotonic_s())
+        if wait_s > 0.0:
+            await connection._real.wait(connection._fresh, wait_s)
+            continue
+        for post in connection._feed.take(connection._real.monotonic_s()):
+            await client.publish(post.topic)
+
+
+def _take_and_stay_due(feed: Feed, at_s: float) -> list[Post]:
+    """A snapshot that is too old to be published stays due."""
+    if at_s - feed._snapshot_s > DEAD_AFTER_S:
+        return []
+    return TAKE(feed, at_s)
+
+
+def test_a_loop_that_never_waits_is_noticed(
+    ephemeris: Ephemeris, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(MqttConnection, "_publish", _publish_without_waiting)
+    monkeypatch.setattr(Feed, "take", _take_and_stay_due)
+    monkeypatch.setattr("soak.play.ALL", ("stall",))
+    monkeypatch.setattr("soak.play.LAG_S", 1.0)
+    _run_until_noticed(ephemeris, "the event loop did not turn", range(4, 164, 4))
+
+
+def test_a_loop_that_waits_for_nothing_is_noticed(
+    ephemeris: Ephemeris, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It lets others run, but time does not move on."""
+    monkeypatch.setattr(Feed, "wait_s", lambda *given: 0.0)
+    monkeypatch.setattr(Feed, "take", lambda *given: [])
+    _run_until_noticed(ephemeris, "passes of the event loop", range(4, 8, 4))
 
 
 @pytest.mark.timeout(400)

@@ -24,6 +24,8 @@ from soak.plan import QUIET, Mix, draw
 from soak.station import Hung, SoakClock
 from soak.world import World
 
+LAG_S = 5.0  # of processor time; chosen: the longest single call of a run takes less than one
+
 
 @dataclass
 class Outcome:
@@ -59,7 +61,7 @@ def play(seed: int, duration_s: float, ephemeris: Ephemeris, mix: Mix = QUIET) -
             gc.collect()
 
         try:
-            with _patience(60.0 + duration_s / 60.0):
+            with _patience(60.0 + duration_s / 60.0, clock):
                 clock.run(main())
         except Hung as hung:
             worlds[0].judge.violated(f"it hangs: {hung}")
@@ -78,15 +80,23 @@ def play(seed: int, duration_s: float, ephemeris: Ephemeris, mix: Mix = QUIET) -
 
 
 @contextmanager
-def _patience(processor_s: float) -> Iterator[None]:
-    """Raises Hung wherever the program is when it has used so much processor time, whatever else
-    the machine does; the limit is many times what a run takes."""
+def _patience(processor_s: float, clock: SoakClock) -> Iterator[None]:
+    """Raises Hung wherever the program is when it has used so much processor time, or when the
+    event loop has not turned for LAG_S of it. Both are many times what a run takes; what else the
+    machine does has no effect."""
+    looks, passes = 0, -1
 
-    def enough(*args: object) -> None:
-        raise Hung(f"no end after {processor_s:.0f} s of processor time")
+    def look(*args: object) -> None:
+        nonlocal looks, passes
+        looks += 1
+        if clock.passes == passes:
+            raise Hung(f"the event loop did not turn in {LAG_S:.0f} s of processor time")
+        if looks * LAG_S >= processor_s:
+            raise Hung(f"no end after {processor_s:.0f} s of processor time")
+        passes = clock.passes
 
-    before = signal.signal(signal.SIGPROF, enough)
-    signal.setitimer(signal.ITIMER_PROF, processor_s)
+    before = signal.signal(signal.SIGPROF, look)
+    signal.setitimer(signal.ITIMER_PROF, LAG_S, LAG_S)
     try:
         yield
     finally:

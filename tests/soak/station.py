@@ -76,6 +76,7 @@ class _Loop(asyncio.SelectorEventLoop):
                     except Exception as error:
                         self.call_exception_handler({"message": "callback", "exception": error})
             passes += 1
+            self._clock.passes += 1
             if passes > MOST_PASSES:
                 raise Hung(f"{MOST_PASSES} passes of the event loop at one instant")
 
@@ -85,6 +86,7 @@ class SoakClock(VirtualClock):
     were taken back before anybody can have seen them, and how often the event loop was held up."""
 
     jumps = steps = stalls = 0
+    passes = 0  # of the event loop, in all
     disturbed_at_s = -math.inf  # when UTC last jumped, by a step or a suspension
     _before = (-math.inf, 0.0, -math.inf)  # of the latest step: when, and what was so until then
 

@@ -20,6 +20,7 @@ from soak.invariants import Judge
 from soak.life import Life
 from soak.operators import Operators
 from soak.plan import Plan
+from soak.publishing import Publishing
 from soak.station import SoakClock, Station
 from soak.trace import Trace
 from soak.watch import UnkeyWatch
@@ -38,6 +39,7 @@ class World:
         self.plan = plan
         self.clock = clock
         self.trace = Trace()
+        self._publishing = Publishing(plan, clock, self.trace)
         self._exact = exact = ExactPath(ephemeris, plan.settings, plan.start_utc_s - 60.0)
         self.judge = Judge(plan, clock, self.trace, exact)
         options = SimulatedOptions.model_validate(plan.settings.radio.options)
@@ -98,7 +100,9 @@ class World:
                 life.daemon, self.clock, self._chance(f"operators {self._lives}"), self.asking,
                 self.judge.hand,
             )  # fmt: skip
-            running = asyncio.create_task(life.daemon.run(), name=f"life {self._lives}")
+            running = asyncio.create_task(
+                life.daemon.run(self._publishing.run), name=f"life {self._lives}"
+            )
             ending = asyncio.create_task(self._ending.wait(), name="ending")
             await asyncio.wait([running, ending], return_when=asyncio.FIRST_COMPLETED)
             ending.cancel()

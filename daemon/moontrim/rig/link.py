@@ -225,6 +225,7 @@ class RigLink:
         """Does one thing at a time, the most urgent first, until retired. Raises RigError when
         there is no usable answer."""
         while True:
+            await self._clock.sleep(0.0)  # other tasks run even if the driver never waits
             if request := self._requests.next():
                 await request.run()
                 self._readback.request_look()

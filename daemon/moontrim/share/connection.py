@@ -182,6 +182,7 @@ class Client(asyncio.Protocol):
 
     async def _handle_line(self, line: bytes) -> bool:
         """Carries out one line; False if the connection ends after it."""
+        await asyncio.sleep(0)  # other tasks run even in a flood of empty lines
         if is_web_request(line):
             log.warning("%s is a browser; disconnected", self.who)
             return False

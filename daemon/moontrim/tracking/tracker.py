@@ -52,9 +52,10 @@ class Tracker:
         self._tick(second)
         while True:
             remaining_s = second + 1 - AHEAD_S - self._clock.utc_s()
-            woken = remaining_s > 0.0 and await self._clock.wait(
-                self._inbox.wake, min(remaining_s, 1.0)
-            )
+            # Waits also when a second is overdue (for 0 s): else ticks that take longer than a
+            # second would never let another task run.
+            arrived = await self._clock.wait(self._inbox.wake, min(remaining_s, 1.0))
+            woken = arrived and remaining_s > 0.0
             # Also when woken, or a flood of requests would hide that the clock was set back.
             if self._clock_stepped():
                 second = math.floor(self._clock.utc_s() + AHEAD_S)

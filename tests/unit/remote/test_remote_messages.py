@@ -252,6 +252,8 @@ def test_feed_falls_silent_with_the_tracker() -> None:
     assert feed.wait_s(3.6) > 0.0, "and it must not spin meanwhile"
     feed.add(SNAPSHOT, 4.0)
     assert feed.wait_s(4.0) == 0.0
+    assert feed.take(8.0) == [], "the process was paused meanwhile"
+    assert feed.wait_s(8.0) > 0.0
 
 
 def test_feed_publishes_what_changed_and_everything_after_a_new_connection() -> None:

@@ -22,6 +22,7 @@ from moontrim.rig.view import LinkState, LinkView
 from moontrim.session.commands import Command, SetSked
 from moontrim.session.session import Session, first_session
 from moontrim.share import server as server_module
+from moontrim.share.protocol import read_line
 from moontrim.share.server import Share
 from moontrim.share.sharedradio import RigAccess
 from moontrim.state.hub import StateHub
@@ -429,6 +430,33 @@ def test_whole_lines_before_the_end_are_carried_out_and_answered() -> None:
             assert await one.reader.read() == b"RPRT 0\n10368200000\n"
         assert s.daemon.session.band_choices(s.daemon.settings).sked_hz == 10_368_200_000
 
+    play(scene)
+
+
+def test_a_flood_of_empty_lines_lets_everything_else_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    most = lines = 0
+
+    def counted(*line: Any) -> Any:
+        nonlocal lines, most
+        lines += 1
+        most = max(most, lines)
+        return read_line(*line)
+
+    async def others() -> None:
+        nonlocal lines
+        while True:
+            await asyncio.sleep(0)
+            lines = 0
+
+    async def scene(s: Set) -> None:
+        beside = asyncio.create_task(others())
+        async with s.program() as one:
+            one.writer.write(b"\n" * 20_000 + b"f\n")
+            assert await one.reader.readline() == b"10368100000\n"
+        beside.cancel()
+        assert most <= 2, f"{most} lines without another task having run"
+
+    monkeypatch.setattr("moontrim.share.connection.read_line", counted)
     play(scene)
 
 

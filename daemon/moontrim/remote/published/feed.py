@@ -91,10 +91,9 @@ class Feed:
     def take(self, at_s: float) -> list[Post]:
         """Returns what is due now. Without a recent snapshot that is nothing: silence shows others
         that the tracker does not run."""
-        now, self._beat_s = self._now, at_s + HEARTBEAT_S
+        now, self._beat_s, self._fresh = self._now, at_s + HEARTBEAT_S, False
         if now is None or at_s - self._snapshot_s > DEAD_AFTER_S:
             return []
-        self._fresh = False
         self._sent_s.append(at_s)
         state = messages.state(now, self._boot, next(self._seq))
         posts = [self._retained(self._topics.state, state)]

@@ -252,14 +252,12 @@ class MqttConnection:
     async def _publish(self, client: aiomqtt.Client) -> None:
         """Publishes the state when the feed says it is due."""
         while True:
+            # A new snapshot may be due earlier. A wait of 0 s lets the other tasks run.
+            await self._real.wait(self._fresh, self._feed.wait_s(self._real.monotonic_s()))
             self._fresh.clear()
-            wait_s = self._feed.wait_s(self._real.monotonic_s())
-            if wait_s > 0.0:
-                # A new snapshot may be due earlier.
-                await self._real.wait(self._fresh, wait_s)
-                continue
-            for post in self._feed.take(self._real.monotonic_s()):
-                await _publish(client, post)
+            if self._feed.wait_s(self._real.monotonic_s()) <= 0.0:
+                for post in self._feed.take(self._real.monotonic_s()):
+                    await _publish(client, post)
 
     async def _send(self, client: aiomqtt.Client) -> None:
         """Publishes queued replies and events, unless they are too old."""
