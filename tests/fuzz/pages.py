@@ -108,11 +108,12 @@ def http(data: bytes) -> None:
     """One connection. The first byte: the sizes of the pieces in its lowest bits, whether a
     password is needed in its highest."""
     with_password = bool(data and data[0] & 0x80)
-    site, runner = _site(with_password)
+    _, runner = _site(with_password)
     transport = _Transport()
 
     async def talk() -> None:
-        protocol: Any = site.admit(runner)
+        assert runner.server is not None
+        protocol: Any = runner.server()
         protocol.connection_made(transport)
         for piece in pieces(data):
             if transport.closed:

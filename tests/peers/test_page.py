@@ -415,6 +415,28 @@ def test_broker_killed_and_back(tmp_path: Path, ephemeris: Ephemeris, shared: Sh
     shared.run(main())
 
 
+def test_forbidding_without_the_broker(
+    tmp_path: Path, ephemeris: Ephemeris, shared: Shared
+) -> None:
+    """The broker hangs; the page still looks alive, and the key goes by the page's server."""
+
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
+            here.radio.set_transmit(True)
+            (child,) = [one for one in psutil.Process().children() if one.name() == "mosquitto"]
+            child.suspend()
+            try:
+                await held.tap("#transmit")
+                took_s = await timed(until(lambda: not here.radio.transmitting))
+                print(f"\nbroker stopped: unkeyed after {took_s:.2f} s")
+                assert not here.daemon.session.transmit_permitted
+                await held.until_text("#answer", "Transmitting is forbidden")
+            finally:
+                child.resume()
+
+    shared.run(main())
+
+
 def test_daemon_stopped_and_killed(tmp_path: Path, shared: Shared) -> None:
     async def main() -> None:
         http_port = free_port()

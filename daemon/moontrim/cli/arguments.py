@@ -43,24 +43,26 @@ def settings_of(options: argparse.Namespace, *, home_by_gps: bool = False) -> Se
     """Reads the config named by --config, or the first in the usual places. Raises InputError.
 
     home_by_gps: home may be left to the GPS receiver; otherwise that is an InputError."""
-    settings = _settings_of(options)
+    settings = load_settings(config_path(options))
     if not (home_by_gps or settings.home_is_known):
         raise InputError("home", None, "a place in [home]; only `run` and `check` ask a receiver")
     return settings
 
 
-def _settings_of(options: argparse.Namespace) -> Settings:
-    if options.config is None:
-        base = os.environ.get("XDG_CONFIG_HOME")
-        places = [
-            (Path(base) if base else Path.home() / ".config") / "moontrim" / "moontrim.toml",
-            Path("/etc/moontrim/moontrim.toml"),
-        ]
-        for place in places:
-            if place.is_file():
-                return load_settings(place)
-        raise InputError("--config", None, f"a TOML file here or at {places[0]} or {places[1]}")
-    return load_settings(options.config)
+def config_path(options: argparse.Namespace) -> Path:
+    """Returns the config file named by --config, or the first in the usual places. Raises
+    InputError."""
+    if options.config is not None:
+        return Path(options.config)
+    base = os.environ.get("XDG_CONFIG_HOME")
+    places = [
+        (Path(base) if base else Path.home() / ".config") / "moontrim" / "moontrim.toml",
+        Path("/etc/moontrim/moontrim.toml"),
+    ]
+    for place in places:
+        if place.is_file():
+            return place
+    raise InputError("--config", None, f"a TOML file here or at {places[0]} or {places[1]}")
 
 
 def ephemeris_of(settings: Settings) -> Ephemeris:

@@ -28,12 +28,14 @@ from moontrim.remote.broker.accounts import (
 from moontrim.remote.broker.passwords import broker_password, new_password, stored_passwords
 from moontrim.remote.broker.process import BrokerMissing, ChildBroker
 from moontrim.remote.commands.admission import Admission
+from moontrim.remote.commands.forbidding import Forbidding
 from moontrim.remote.commands.parsing import COMMANDS
 from moontrim.remote.published import discovery, messages
 from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import Post, encode
 from moontrim.remote.published.topics import Topics
-from moontrim.remote.wire.addresses import BrokerAddress, Gateway
+from moontrim.remote.wire.addresses import BrokerAddress, ForbidAccess, Gateway
+from moontrim.remote.wire.controlsocket import serve_control
 from moontrim.remote.wire.mqtt import MqttConnection
 from moontrim.remote.wire.welcome import page_urls, welcome
 from moontrim.service.hiddenpasswords import hide
@@ -70,12 +72,23 @@ class Remote:
         self.broker: ChildBroker | None = None
         self._real: Clock = SystemClock()
         self._tls = _tls(remote)
+        self._forbidding: Forbidding  # once it runs
         self._password = broker_password() if remote.user is not None else None
 
     async def run(self, daemon: Daemon) -> None:
-        """Runs all parts beside the daemon until cancelled. Returns at once if not enabled."""
-        if not self._remote.enabled:
-            return
+        """Runs all parts beside the daemon until cancelled; if not enabled, only the socket for
+        `moontrim forbid`."""
+        self._forbidding = Forbidding(daemon, self._real)
+        folder = daemon.settings.state_path()
+        async with asyncio.TaskGroup() as group:
+            group.create_task(
+                self._restart_on_failure(lambda: serve_control(folder, self._forbidding.forbid)),
+                name="control socket",
+            )
+            if self._remote.enabled:
+                group.create_task(self._phones(daemon), name="phones")
+
+    async def _phones(self, daemon: Daemon) -> None:
         if self._remote.broker is None:
             await self._restart_on_failure(lambda: self._with_child_broker(daemon))
         else:
@@ -104,7 +117,13 @@ class Remote:
                     ready=broker.ready,
                     on_hung=broker.replace,
                 )
-                await self._with_broker(daemon, address, broker.page_socket)
+                may_command = commanders(remote) & passwords.keys()
+                access = ForbidAccess(
+                    self._forbidding.forbid,
+                    LOCAL if trusts_local(remote) else None,
+                    {account: passwords[account] for account in may_command},
+                )
+                await self._with_broker(daemon, address, broker.page_socket, access)
         except BrokerMissing as error:
             log.warning("%s", error)
 
@@ -113,13 +132,19 @@ class Remote:
         address = BrokerAddress(
             host, remote.broker_port, None, remote.user, self._password, self._tls
         )
-        await self._with_broker(daemon, address, None)
+        # The passwords of another broker's accounts are not known to the daemon.
+        local = ForbidAccess(self._forbidding.forbid, LOCAL, {})
+        await self._with_broker(daemon, address, None, local if trusts_local(remote) else None)
 
     async def _with_broker(
-        self, daemon: Daemon, address: BrokerAddress, page_socket: Path | None
+        self,
+        daemon: Daemon,
+        address: BrokerAddress,
+        page_socket: Path | None,
+        access: ForbidAccess | None,
     ) -> None:
         """Runs MQTT connection and page with a broker. page_socket: the broker's Unix socket for
-        pages, None to use the address."""
+        pages, None to use the address. access: who may forbid by a request to the page's server."""
         remote, topics, settings = self._remote, self._topics, daemon.settings
         boot = secrets.token_hex(4)
         info = encode(messages.info(settings, boot, COMMANDS))
@@ -127,11 +152,13 @@ class Remote:
         if remote.discovery:
             account = LOCAL if trusts_local(remote) else HUB
             greeting.append(discovery.announcement(remote, settings, topics, account))
+        admission = Admission(topics, settings, commanders(remote), self._real)
+        self._forbidding.forget_tokens = admission.forget_tokens
         connection = MqttConnection(
             daemon,
             address,
             topics,
-            Admission(topics, settings, commanders(remote), self._real),
+            admission,
             Feed(topics, boot),
             tuple(greeting),
             discovery.status_topic(remote) if remote.discovery else None,
@@ -152,19 +179,22 @@ class Remote:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._restart_on_failure(connection.run), name="mqtt")
                 group.create_task(
-                    self._restart_on_failure(lambda: self._page(daemon, gateway)), name="page"
+                    self._restart_on_failure(lambda: self._page(daemon, gateway, access)),
+                    name="page",
                 )
         finally:
             relays.detach()
 
-    async def _page(self, daemon: Daemon, gateway: Gateway) -> None:
+    async def _page(self, daemon: Daemon, gateway: Gateway, access: ForbidAccess | None) -> None:
         """Serves the page; tries again while its port is not free."""
         from moontrim.remote.wire.webserver import serve  # late: it takes long to import
 
         listen_address, last_error = (self._remote.page_address, self._remote.http_port), ""
         while True:
             try:
-                return await serve(daemon, gateway, *listen_address, on_ready=self._page_ready)
+                return await serve(
+                    daemon, gateway, *listen_address, access=access, on_ready=self._page_ready
+                )
             except OSError as error:
                 if str(error) != last_error:
                     last_error = str(error)

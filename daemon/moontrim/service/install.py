@@ -130,6 +130,18 @@ def user_plan(
     return InstallPlan(unit, placed, steps, remarks)
 
 
+def state_folder_of_service(config: Path) -> Path | None:
+    """Returns the state folder of the instance whose config this is, as its unit sets it; None if
+    it is the config of none. config: an absolute path."""
+    if config.suffix != ".toml" or not NAME.fullmatch(config.stem):
+        return None
+    if config.parent == Path("/etc/moontrim"):
+        return Path("/var/lib/moontrim") / config.stem
+    if config.parent == Path.home() / ".config" / "moontrim":
+        return Path.home() / ".local" / "state" / "moontrim" / config.stem
+    return None
+
+
 def shipped(name: str) -> str:
     """Returns the text of a file that comes with the package."""
     return (_folder() / name).read_text(encoding="utf-8")

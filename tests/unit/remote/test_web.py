@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import base64
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -13,8 +14,10 @@ import aiohttp
 import pytest
 
 from moontrim.clock.system import SystemClock
-from moontrim.remote.wire import assets, webserver, websocket
-from moontrim.remote.wire.addresses import Gateway
+from moontrim.remote.commands.forbidding import Outcome
+from moontrim.remote.wire import assets, door, limits, webserver, websocket
+from moontrim.remote.wire.addresses import ForbidAccess, Gateway
+from moontrim.remote.wire.connack import login_result
 from moontrim.state.hub import StateHub
 from moontrim.state.snapshot import Tracking
 from support.processor import within
@@ -39,11 +42,20 @@ def gateway_to(port: int = 1, **changes: Any) -> Gateway:
 
 
 @asynccontextmanager
-async def served(gateway: Gateway, daemon: Watched | None = None) -> AsyncIterator[str]:
+async def served(
+    gateway: Gateway, daemon: Watched | None = None, access: ForbidAccess | None = None
+) -> AsyncIterator[str]:
     """The address of a running server."""
     ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     task = asyncio.create_task(
-        webserver.serve(daemon or Watched(), gateway, "127.0.0.1", 0, on_ready=ready.set_result)
+        webserver.serve(
+            daemon or Watched(),
+            gateway,
+            "127.0.0.1",
+            0,
+            access=access,
+            on_ready=ready.set_result,
+        )
     )
     try:
         yield await asyncio.wait_for(ready, 5.0)
@@ -84,10 +96,21 @@ async def broker(handler: Handler, unix_path: Path | None = None) -> AsyncIterat
         await asyncio.gather(*done, return_exceptions=True)
 
 
+CONNACK = b"\x20\x02\x00\x00"  # accepted (MQTT 3.1.1, 3.2)
+
+
 async def echo(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    """Accepts the log-in, which is the first message, and sends back what follows, reversed."""
+    if await reader.read(65536):
+        writer.write(CONNACK)
     while data := await reader.read(65536):
         writer.write(data[::-1])
         await writer.drain()
+
+
+async def log_in(socket: aiohttp.ClientWebSocketResponse) -> None:
+    await socket.send_bytes(b"CONNECT")
+    assert await socket.receive_bytes(timeout=3.0) == CONNACK
 
 
 @asynccontextmanager
@@ -267,6 +290,7 @@ def test_bytes_go_both_ways_unchanged(tmp_path: Path, by_unix_socket: bool) -> N
             ) as socket,
         ):
             assert socket.protocol == "mqtt"
+            await log_in(socket)
             sent = bytes(range(256)) * 64
             await socket.send_bytes(sent)
             got = b""
@@ -347,9 +371,9 @@ def test_either_end_closing_closes_the_other() -> None:
 
 
 def test_silence_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(websocket, "FIRST_MESSAGE_S", 0.1)
+    monkeypatch.setattr(websocket, "LOGIN_S", 0.1)
     monkeypatch.setattr(websocket, "IDLE_S", 0.1)
-    monkeypatch.setattr(webserver, "FIRST_REQUEST_S", 0.1)
+    monkeypatch.setattr(door, "HEAD_S", 0.1)
 
     async def main() -> None:
         async with broker(echo) as port, served(gateway_to(port)) as url, browser() as session:
@@ -358,8 +382,7 @@ def test_silence_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
                     f"{url}mqtt", protocols=("mqtt",), headers=own_origin(url)
                 )
                 if speak:
-                    await socket.send_bytes(b"x")
-                    assert await socket.receive_bytes(timeout=3.0) == b"x"
+                    await log_in(socket)
                 message = await socket.receive(timeout=3.0)
                 assert message.type in (aiohttp.WSMsgType.CLOSE, aiohttp.WSMsgType.CLOSED)
             reader, writer = await open_raw(url)
@@ -397,13 +420,7 @@ def test_a_page_that_does_not_read_stops_the_flow_and_is_dropped(
         async with broker(flood) as port, served(gateway_to(port)) as url:
             reader, writer = await open_raw(url)
             writer.transport.pause_reading()  # type: ignore[attr-defined]
-            host = url.removeprefix("http://").rstrip("/")
-            writer.write(
-                f"GET /mqtt HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\n"
-                "Connection: Upgrade\r\nUpgrade: websocket\r\nSec-WebSocket-Version: 13\r\n"
-                "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\n"
-                "Sec-WebSocket-Protocol: mqtt\r\n\r\n".encode()
-            )
+            writer.write(handshake(url))
             async with within(10.0):
                 await dropped.wait()
             writer.transport.abort()
@@ -415,23 +432,212 @@ def test_a_page_that_does_not_read_stops_the_flow_and_is_dropped(
 
 
 def test_one_connection_too_many_is_dropped(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(webserver, "MOST_CONNECTIONS", 3)
-    monkeypatch.setattr(webserver, "MOST_BRIDGES", 1)
+    """The oldest that has not logged in; one that has is never dropped for another."""
+    monkeypatch.setattr(limits, "WAITING_MOST", 3)
+    monkeypatch.setattr(limits, "LOGGED_IN_MOST", 1)
 
     async def main() -> None:
         async with broker(echo) as port, served(gateway_to(port)) as url, browser() as session:
             first = await session.ws_connect(
                 f"{url}mqtt", protocols=("mqtt",), headers=own_origin(url)
             )
+            await log_in(first)
             with pytest.raises(aiohttp.WSServerHandshakeError) as refused:
                 await session.ws_connect(f"{url}mqtt", protocols=("mqtt",), headers=own_origin(url))
             assert refused.value.status == 503
-            opened = [await open_raw(url) for _ in range(4)]
-            reader, _ = opened[-1]
+            opened = [await open_raw(url) for _ in range(5)]
             async with within(3.0):
-                assert await reader.read() == b""
+                assert await opened[0][0].read() == b""
+                assert await opened[1][0].read() == b""
+            for reader, _ in opened[2:]:
+                assert not reader.at_eof()
+            await first.send_bytes(b"ab")
+            assert await first.receive_bytes(timeout=3.0) == b"ba"
             for _, writer in opened:
                 writer.close()
             await first.close()
 
     asyncio.run(main())
+
+
+# --- those who keep others out --------------------------------------------------------------------
+
+
+async def from_address(url: str, address: str) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    host, port = url.removeprefix("http://").rstrip("/").split(":")
+    return await asyncio.open_connection(host, int(port), local_addr=(address, 0))
+
+
+def test_half_sent_requests_keep_nobody_out() -> None:
+    async def main() -> None:
+        async with served(gateway_to()) as url, browser() as session:
+            held = []
+            for number in range(80):
+                reader, writer = await from_address(url, f"127.0.0.{2 + number % 8}")
+                writer.write(b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: ")
+                held.append((reader, writer))
+            async with within(2.0), session.get(f"{url}static/page.js") as answer:
+                assert answer.status == 200
+                assert await answer.read()
+            for _, writer in held:
+                writer.transport.abort()
+
+    asyncio.run(main())
+
+
+def test_the_second_head_has_a_deadline_as_well(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(webserver, "KEEP_ALIVE_S", 0.3)
+
+    async def main() -> None:
+        async with served(gateway_to()) as url:
+            reader, writer = await open_raw(url)
+            writer.write(b"GET /healthz HTTP/1.1\r\nHost: localhost\r\n\r\nGET / HT")
+            async with within(5.0):
+                assert (await reader.read()).startswith(b"HTTP/1.1 503")
+            writer.close()
+
+    asyncio.run(main())
+
+
+def test_silent_sockets_and_such_without_a_log_in_keep_nobody_out(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """More than there are places, some with a byte each, which is no log-in."""
+    monkeypatch.setattr(websocket, "LOGIN_S", 1.0)
+
+    async def main() -> None:
+        async with broker(echo) as port, served(gateway_to(port)) as url, browser() as session:
+            held = []
+            for number in range(40):
+                reader, writer = await from_address(url, f"127.0.0.{2 + number % 4}")
+                writer.write(handshake(url) + b"\x82\x81\x00\x00\x00\x00\x10" * (number % 2))
+                held.append((reader, writer))
+            async with within(3.0):
+                socket = await session.ws_connect(
+                    f"{url}mqtt", protocols=("mqtt",), headers=own_origin(url)
+                )
+                await log_in(socket)
+            for reader, _ in held[::2]:  # the silent ones do not stay
+                async with within(4.0):
+                    await reader.read()
+            await socket.send_bytes(b"ab")
+            assert await socket.receive_bytes(timeout=3.0) == b"ba", "it stays"
+            await socket.close()
+            for _, writer in held:
+                writer.transport.abort()
+
+    asyncio.run(main())
+
+
+def handshake(url: str) -> bytes:
+    host = url.removeprefix("http://").rstrip("/")
+    return (
+        f"GET /mqtt HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\n"
+        "Connection: Upgrade\r\nUpgrade: websocket\r\nSec-WebSocket-Version: 13\r\n"
+        "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\n"
+        "Sec-WebSocket-Protocol: mqtt\r\n\r\n"
+    ).encode()
+
+
+def test_failed_log_ins_are_logged_and_slowed(caplog: pytest.LogCaptureFixture) -> None:
+    async def refuses(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(100)
+        writer.write(b"\x20\x03\x00\x87\x00")  # not authorized (MQTT 5.0, 3.2.2.2)
+        await reader.read()
+
+    async def main() -> list[float]:
+        took_s = []
+        clock = SystemClock()
+        async with broker(refuses) as port, served(gateway_to(port)) as url, browser() as session:
+            for _ in range(6):
+                began_s = clock.monotonic_s()
+                socket = await session.ws_connect(
+                    f"{url}mqtt", protocols=("mqtt",), headers=own_origin(url)
+                )
+                await socket.send_bytes(b"x")
+                assert (await socket.receive(timeout=5.0)).data[3] == 0x87
+                assert (await socket.receive(timeout=5.0)).type is not aiohttp.WSMsgType.BINARY
+                await socket.close()
+                took_s.append(clock.monotonic_s() - began_s)
+        return took_s
+
+    took_s = asyncio.run(main())
+    assert max(took_s[:3]) < 0.4
+    assert took_s[3] > 0.5 and took_s[4] > 1.0 and took_s[5] > 2.0
+    lines = [record.message for record in caplog.records if "log-in refused" in record.message]
+    assert len(lines) == 3 and "127.0.0.1" in lines[0] and "4 times" in lines[-1]
+
+
+@pytest.mark.parametrize(
+    ("start", "result"),
+    [
+        (b"", None),
+        (b"\x20", None),
+        (b"\x20\x02\x00", None),
+        (b"\x20\x02\x00\x00", True),
+        (b"\x20\x02\x00\x05", False),
+        (b"\x20\x80\x01\x00", None),
+        (b"\x20\x80\x01\x00\x00", True),
+        (b"\x20\x80\x80\x80\x80\x01", False),
+        (b"\x30\x02\x00\x00", False),
+    ],
+)
+def test_the_answer_to_a_log_in(start: bytes, result: bool | None) -> None:
+    assert login_result(start) is result
+
+
+# --- forbidding without the broker ----------------------------------------------------------------
+
+
+def basic(account: str, password: str) -> str:
+    return "Basic " + base64.b64encode(f"{account}:{password}".encode()).decode()
+
+
+def test_forbidding_by_a_request(caplog: pytest.LogCaptureFixture) -> None:
+    forbidden: list[str] = []
+
+    async def forbid(by: str) -> Outcome:
+        forbidden.append(by)
+        return Outcome(True, "transmit inhibited")
+
+    async def post(url: str, session: aiohttp.ClientSession, **headers: str) -> int:
+        async with session.post(f"{url}forbid", headers=headers) as answer:
+            assert (await answer.text()).startswith(("{", "only"))
+            return answer.status
+
+    async def main() -> None:
+        access = ForbidAccess(forbid, None, {"phone": "right-one"})
+        async with browser() as session:
+            async with served(gateway_to(password_needed=True), access=access) as url:
+                origin = own_origin(url)
+                right = {"Authorization": basic("phone", "right-one")}
+                assert await post(url, session, **right) == 403, "no page of this server"
+                foreign = {"Origin": "http://example.org"}
+                assert await post(url, session, **right, **foreign) == 403
+                assert forbidden == []
+                assert await post(url, session, **right, **origin) == 200
+                assert forbidden == ["phone"]
+                for header in (
+                    "",
+                    "Basic",
+                    "Basic ****",
+                    basic("viewer", "right-one"),
+                ):
+                    wrong = {"Authorization": header}
+                    assert await post(url, session, **wrong, **origin) == 403, header
+                assert forbidden == ["phone"]
+                assert await post(url, session, **right, **origin) == 200, "never held up"
+                assert forbidden == ["phone", "phone"]
+                forbidden.clear()
+            async with served(gateway_to(), access=ForbidAccess(forbid, "local", {})) as url:
+                assert await post(url, session, **own_origin(url)) == 200
+                assert forbidden == ["local"]
+        async with (
+            served(gateway_to()) as url,
+            browser() as session,
+            session.post(f"{url}forbid", headers=own_origin(url)) as answer,
+        ):
+            assert answer.status == 404 and "moontrim forbid" in await answer.text()
+
+    asyncio.run(main())
+    assert "right-one" not in caplog.text

@@ -125,6 +125,10 @@ class Admission:
         reply = reply_refused(None, Refusal("busy", "too many commands at once; try again"))
         return self._answers(case, reply, "", now_utc_s)[:1]
 
+    def forget_tokens(self) -> None:
+        """Makes the tokens for the second step of permitting void: transmitting was forbidden."""
+        self._second_step.forget()
+
     # --- step by step -----------------------------------------------------------------------------
 
     def _case(self, arrival: Arrival) -> _Handling | None:

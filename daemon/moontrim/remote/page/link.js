@@ -4,6 +4,7 @@
 const REPLY_WAIT_MS = 3000;
 const EXPIRY_S = 3; // a command must not be carried out after its sender stopped waiting
 const KEEP_ALIVE_S = 10;
+const FORBID_WAIT_MS = 6000; // the daemon waits until the radio does not transmit any more
 const CONNECT_WAIT_MS = 4000;
 const AGAIN_MS = [300, 600, 1000, 2000, 4000];
 const REFUSED = new Set([4, 5, 134, 135]); // bad user name or password, not authorized (3.1.1, 5.0)
@@ -124,6 +125,21 @@ export class Link {
         }
       });
     });
+  }
+
+  // Forbids transmitting by the page's server, without the broker. Resolves like `command`.
+  async forbid() {
+    const stop = new AbortController();
+    const timer = setTimeout(() => stop.abort(), FORBID_WAIT_MS);
+    try {
+      const headers = this.account ? { Authorization: `Basic ${btoa(`${this.account}:${this.password}`)}` } : {};
+      const reply = await (await fetch("/forbid", { method: "POST", headers, signal: stop.signal })).json();
+      return reply.ok ? { ok: true, result: { transmit_permitted: false } } : failure("forbid", reply.message);
+    } catch {
+      return failure("no_link", "No answer: it may not have been done.");
+    } finally {
+      clearTimeout(timer);
+    }
   }
 
   settle(id, reply) {

@@ -15,12 +15,14 @@ const DRAW_AGAIN_MS = 900;
 const SINCE_MOST = 600;
 const OVERTAKEN_MS = 1500;
 const PROBE_WAIT_MS = 1500;
+const FORBID_AGAIN_MS = 700; // chosen: without a reply for this long, forbidding goes without the broker
 
 const root = document.documentElement;
 const known = { info: null, state: null, outlook: null, trace: null, daemon: "unknown" };
 let since = []; // residuals that came after the trace ended: [at_ms, rx_hz, tx_hz]
 let phase = "connecting"; // of the connection to the broker
 let why = "";
+let reachable = false; // the daemon answered although there is no connection
 let arrivedAt = null; // when the last live state came, by performance.now
 let openedAt = null;
 let revivedAt = 0;
@@ -126,6 +128,8 @@ function look() {
       answer("");
     }
   }
+  const forbids = reachable && known.state?.transmit_permitted;
+  at("transmit").setAttribute("aria-disabled", String(now !== "live" && !forbids));
   if (now === "stale" && performance.now() - Math.max(revivedAt, arrivedAt ?? openedAt) > REVIVE_MS) {
     revivedAt = performance.now();
     link.again();
@@ -140,7 +144,9 @@ async function probe() {
   try {
     await fetch("/healthz", { cache: "no-store", signal: stop.signal });
     why = "The daemon runs, but its message broker does not answer.";
+    reachable = true;
   } catch {
+    reachable = false;
     why = "No answer from the daemon's machine. Is it on, and this phone on its network?";
   }
   clearTimeout(timer);
@@ -321,7 +327,7 @@ onTap("correct", (key) => {
 onTap("transmit", async (key) => {
   if (known.state?.transmit_permitted) {
     forgetSecondStep();
-    await act(key, "transmit", { permitted: false }, "Transmitting is forbidden.");
+    await forbid(key);
     return;
   }
   const since = confirming ? performance.now() - confirming.since : 0;
@@ -337,6 +343,21 @@ onTap("transmit", async (key) => {
   }
   showDock();
 });
+
+// By the broker, and without it where there is no reply soon. Twice does no harm.
+async function forbid(key) {
+  const done = "Transmitting is forbidden.";
+  let reply = null;
+  if (root.dataset.link === "live") {
+    const soon = act(key, "transmit", { permitted: false }, done);
+    reply = await Promise.race([soon, new Promise((resolve) => setTimeout(resolve, FORBID_AGAIN_MS, null))]);
+  }
+  if (reply?.ok || (reply && reply.error?.code !== "no_link")) return;
+  answer("Forbidding.");
+  reply = await link.forbid();
+  if (reply.ok) merge(reply.result);
+  answer(reply.ok ? done : refusal(reply.error), !reply.ok);
+}
 
 function forgetSecondStep() {
   confirming = null;

@@ -1,12 +1,14 @@
-"""How the daemon and its web server reach the broker."""
+"""How the daemon and its web server reach the broker, and who may forbid without it."""
 
 from __future__ import annotations
 
 import asyncio
 import ssl
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
+
+from moontrim.remote.commands.forbidding import Forbid
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,3 +46,15 @@ class Gateway:
     root: str
     station: str
     tls: ssl.SSLContext | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ForbidAccess:
+    """Who may forbid by a request.
+
+    account: of a request without a password; None: each needs one. passwords: of the accounts that
+    may command."""
+
+    forbid: Forbid
+    account: str | None
+    passwords: Mapping[str, str] = field(repr=False)

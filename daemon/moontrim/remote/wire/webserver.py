@@ -4,40 +4,38 @@
     /static/  its files
     /mqtt     WebSocket to the broker (see `websocket`), only for pages of this server
     /healthz  JSON: tracking state and age of the last snapshot; 200 or 503
+    /forbid   POST: forbids transmitting without the broker (see `forbidroute`)
 
-It cannot delay or end the daemon: connections are counted, waits are bounded, and a port that is
-not free is one line in the log. Knows nothing of MQTT, accounts or passwords."""
+It cannot delay or end the daemon: connections are limited (see `limits`), waits are bounded, and a
+port that is not free is one line in the log. Knows nothing of MQTT."""
 
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 import logging
-import re
 import socket
 from collections.abc import Callable
 from typing import Protocol
-from urllib.parse import urlsplit
 
 from aiohttp import web
 from aiohttp.typedefs import Handler
 
 from moontrim.clock.system import Clock
-from moontrim.remote.wire.addresses import Gateway
+from moontrim.remote.wire.addresses import ForbidAccess, Gateway
 from moontrim.remote.wire.assets import Asset, Assets, load_assets
+from moontrim.remote.wire.door import Doors
+from moontrim.remote.wire.forbidroute import forbid_by_request
+from moontrim.remote.wire.hosts import as_in_url, host_of, is_host, is_loopback, is_safe_name
+from moontrim.remote.wire.limits import LOGGED_IN_MOST
 from moontrim.remote.wire.websocket import LARGEST_MESSAGE, SUBPROTOCOL, carry, open_broker
 from moontrim.state.hub import StateHub
 
 log = logging.getLogger(__name__)
 
-MOST_CONNECTIONS = 64  # chosen: bounds the file descriptors, which the radio needs too
-MOST_BRIDGES = 32  # WebSockets among them; chosen: the others load pages
-FIRST_REQUEST_S = 10.0  # chosen: for the first request of a connection
 KEEP_ALIVE_S = 15.0  # chosen: a connection may be idle between requests
 FAREWELL_S = 1.0  # chosen: for an orderly end
+BACKLOG = 128  # connections that wait to be accepted; chosen
 HEALTHY_TICK_AGE_S = 3.0  # chosen: three missed seconds of the tracker
-# The Host header: a name or an IPv4 address, or an IPv6 address in brackets; perhaps a port.
-_HOST = re.compile(r"[A-Za-z0-9.-]{1,253}(:\d{1,5})?|\[[0-9A-Fa-f:.]{2,45}\](:\d{1,5})?")
 
 
 class Watched(Protocol):
@@ -55,17 +53,19 @@ async def serve(
     host: str,
     port: int,
     *,
+    access: ForbidAccess | None = None,
     on_ready: Callable[[str], object] = lambda url: None,
 ) -> None:
     """Serves until cancelled. Raises OSError if the port is not free. Returns early, with a line in
     the log, where the page would be open to a network without a password.
 
-    port: 0 takes a free one. on_ready: called with the page's address once it can be opened."""
-    if not gateway.password_needed and not _is_loopback(host):
+    port: 0 takes a free one. access: who may forbid by a request; None: nobody. on_ready: called
+    with the page's address once it can be opened."""
+    if not gateway.password_needed and not is_loopback(host):
         log.error("no phone page: %s is open to the network and the broker asks no password", host)
         return
     assets = await asyncio.to_thread(load_assets, gateway)
-    site = PageSite(daemon, gateway, assets)
+    site = PageSite(daemon, gateway, assets, access)
     runner = web.AppRunner(
         site.application(),
         access_log=None,
@@ -75,18 +75,12 @@ async def serve(
     await runner.setup()
     try:
         try:
-            listening = socket.create_server((host, port))
+            listening = socket.create_server((host, port), backlog=BACKLOG)
         except (OSError, OverflowError) as error:
             raise OSError(f"cannot listen on {host} port {port}: {error}") from None
-        # The socket is closed here: asyncio does not close one that it made itself if it is
-        # cancelled before it serves.
         with listening:
-            server = await asyncio.get_running_loop().create_server(
-                lambda: site.admit(runner), sock=listening
-            )
-            async with server:
-                on_ready(f"http://{_as_in_url(host)}:{listening.getsockname()[1]}/")
-                await asyncio.get_running_loop().create_future()
+            on_ready(f"http://{as_in_url(host)}:{listening.getsockname()[1]}/")
+            await site.doors.accept(listening, runner)
     finally:
         await runner.cleanup()
 
@@ -94,12 +88,19 @@ async def serve(
 class PageSite:
     """The routes of the server, and its open connections."""
 
-    def __init__(self, daemon: Watched, gateway: Gateway, assets: Assets) -> None:
+    def __init__(
+        self,
+        daemon: Watched,
+        gateway: Gateway,
+        assets: Assets,
+        access: ForbidAccess | None = None,
+    ) -> None:
         self._daemon = daemon
         self._gateway = gateway
         self._assets = assets
+        self._access = access
         self._bridges: set[web.WebSocketResponse] = set()
-        self._silent: set[asyncio.BaseProtocol] = set()  # connections without a request so far
+        self.doors = Doors()
 
     def application(self) -> web.Application:
         """Returns the application with its routes."""
@@ -108,26 +109,10 @@ class PageSite:
         app.router.add_get("/static/{name:.+}", self._static)
         app.router.add_get("/mqtt", self._mqtt, allow_head=False)
         app.router.add_get("/healthz", self._healthz)
+        app.router.add_post("/forbid", self._forbid)
         app.on_response_prepare.append(self._headers)
         app.on_shutdown.append(self._close_bridges)
         return app
-
-    def admit(self, runner: web.AppRunner) -> asyncio.BaseProtocol:
-        """Returns the protocol of a new connection. Surplus connections are dropped, and so are
-        those without a request: the radio must not run out of file descriptors."""
-        assert runner.server is not None
-        if len(runner.server.connections) >= MOST_CONNECTIONS:
-            return _Refusal()
-        protocol = runner.server()
-        self._silent.add(protocol)
-
-        def drop_if_silent() -> None:
-            if protocol in self._silent:
-                self._silent.discard(protocol)
-                protocol.force_close()
-
-        asyncio.get_running_loop().call_later(FIRST_REQUEST_S, drop_if_silent)
-        return protocol
 
     # --- the routes -------------------------------------------------------------------------------
 
@@ -149,10 +134,16 @@ class PageSite:
         health = {"tracking": str(latest.tracking), "tick_age_s": round(age_s, 3)}
         return web.json_response(health, status=200 if age_s <= HEALTHY_TICK_AGE_S else 503)
 
+    async def _forbid(self, request: web.Request) -> web.StreamResponse:
+        _require_page_of_this_server(request)
+        if self._access is None:
+            raise web.HTTPNotFound(text="forbid over MQTT, or by moontrim forbid on the machine\n")
+        return await forbid_by_request(request, self._access, self.doors)
+
     async def _mqtt(self, request: web.Request) -> web.StreamResponse:
-        origin = _host_of(request.headers.get("Origin", ""))
-        if not origin or origin.lower() != request.host.lower():
-            raise web.HTTPForbidden(text="only the page of this very server may connect here\n")
+        _require_page_of_this_server(request)
+        visitor = self.doors.visitor(request)
+        address = "" if visitor is None else visitor.address
         page = web.WebSocketResponse(
             protocols=(SUBPROTOCOL,),
             max_msg_size=LARGEST_MESSAGE,
@@ -166,8 +157,16 @@ class PageSite:
             raise web.HTTPBadRequest(text="no usable WebSocket key\n") from None
         if not ready.ok or ready.protocol != SUBPROTOCOL:
             raise web.HTTPBadRequest(text=f"a WebSocket with subprotocol {SUBPROTOCOL} is needed\n")
-        if len(self._bridges) >= MOST_BRIDGES:
-            raise web.HTTPServiceUnavailable(text=f"{MOST_BRIDGES} pages are connected already\n")
+        if not self.doors.places.has_room:
+            raise web.HTTPServiceUnavailable(text=f"{LOGGED_IN_MOST} pages are connected already\n")
+
+        async def on_login(accepted: bool) -> bool:
+            if not accepted:
+                await self.doors.failed_login(address)
+                return False
+            self.doors.failed_logins.forget(address)
+            return visitor is None or self.doors.places.log_in(visitor)
+
         self._bridges.add(page)
         try:
             try:
@@ -177,7 +176,7 @@ class PageSite:
             try:
                 await page.prepare(request)
                 assert isinstance(request.transport, asyncio.Transport)
-                await carry(page, broker, request.transport)
+                await carry(page, broker, request.transport, on_login)
             finally:
                 broker.writer.close()
         finally:
@@ -192,17 +191,18 @@ class PageSite:
         request: web.Request,
         handler: Handler,
     ) -> web.StreamResponse:
-        self._silent.discard(request.protocol)
-        if not _HOST.fullmatch(request.host):
+        if (visitor := self.doors.visitor(request)) is not None:
+            visitor.asked = True
+        if not is_host(request.host):
             raise web.HTTPBadRequest(text="a usable Host is needed\n")
         # DNS rebinding: another site may point its name to this server's address, and its Origin
         # then equals the Host. Without a password, only names that no site can have are accepted.
-        if not self._gateway.password_needed and not _is_safe_name(request.host):
+        if not self._gateway.password_needed and not is_safe_name(request.host):
             raise web.HTTPForbidden(text="open the page by its IP address or as localhost\n")
         return await handler(request)
 
     async def _headers(self, request: web.Request, answer: web.StreamResponse) -> None:
-        host = request.host if _HOST.fullmatch(request.host) else "invalid"
+        host = request.host if is_host(request.host) else "invalid"
         answer.headers.update(
             {
                 # Older Safari does not count a WebSocket to the same host as 'self'.
@@ -222,11 +222,11 @@ class PageSite:
         await asyncio.gather(*(page.close(code=1001) for page in set(self._bridges)))
 
 
-class _Refusal(asyncio.Protocol):
-    """The protocol of a surplus connection: closes it at once."""
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        transport.close()
+def _require_page_of_this_server(request: web.Request) -> None:
+    """Raises HTTPForbidden for a request from a page of another site, or from no page."""
+    origin = host_of(request.headers.get("Origin", ""))
+    if not origin or origin.lower() != request.host.lower():
+        raise web.HTTPForbidden(text="only the page of this very server may connect here\n")
 
 
 def _answer(request: web.Request, asset: Asset, status: int = 200) -> web.Response:
@@ -242,39 +242,3 @@ def _answer(request: web.Request, asset: Asset, status: int = 200) -> web.Respon
     return web.Response(
         body=body, status=status, headers=headers, content_type=asset.kind, charset="utf-8"
     )
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
-
-
-def _host_of(origin: str) -> str:
-    """Returns host and port of an Origin; empty if it has none."""
-    try:
-        return urlsplit(origin).netloc
-    except ValueError:
-        return ""
-
-
-def _is_safe_name(host: str) -> bool:
-    """Is this Host header `localhost` or an IP address?"""
-    try:
-        name = (urlsplit(f"//{host}").hostname or "").lower()
-    except ValueError:  # brackets with no address in them
-        return False
-    return name == "localhost" or _is_address(name)
-
-
-def _is_address(name: str) -> bool:
-    try:
-        ipaddress.ip_address(name)
-    except ValueError:
-        return False
-    return True
-
-
-def _as_in_url(host: str) -> str:
-    return f"[{host}]" if ":" in host else host
