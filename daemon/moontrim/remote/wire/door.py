@@ -27,13 +27,13 @@ _clock = SystemClock()
 
 
 class Visitor:
-    """One connection and its place. address: of the other end. secure: it uses TLS. asked: a whole
+    """One connection and its place. address: of the other end. secure: it uses TLS. requested: a whole
     request head has come."""
 
     def __init__(self, connection: socket.socket, address: str, *, secure: bool) -> None:
         self.address = address
         self.secure = secure
-        self.asked = False
+        self.requested = False
         self._socket: socket.socket | None = connection
         self._transport: asyncio.Transport | None = None
         self._task: asyncio.Task[None] | None = None
@@ -75,7 +75,7 @@ class Visitor:
             ssl_shutdown_timeout=None if tls is None else HEAD_S,
         )
         await _clock.sleep(HEAD_S)
-        if not self.asked:
+        if not self.requested:
             self.drop()
 
 

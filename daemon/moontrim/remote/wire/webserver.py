@@ -192,7 +192,7 @@ class PageSite:
         handler: Handler,
     ) -> web.StreamResponse:
         if (visitor := self.doors.visitor(request)) is not None:
-            visitor.asked = True
+            visitor.requested = True
         if not is_host(request.host):
             raise web.HTTPBadRequest(text="a usable Host is needed\n")
         # DNS rebinding: another site may point its name to this server's address, and its Origin
