@@ -27,8 +27,8 @@ _clock = SystemClock()
 
 
 class Visitor:
-    """One connection and its place. address: of the other end. secure: it uses TLS. requested: a whole
-    request head has come."""
+    """One connection and its place. address: of the other end. secure: it uses TLS. requested: a
+    whole request head has come."""
 
     def __init__(self, connection: socket.socket, address: str, *, secure: bool) -> None:
         self.address = address
