@@ -66,13 +66,13 @@ class Order:
     def __init__(self, daemon: Daemon) -> None:
         self._settings = daemon.settings
         self.made: list[Seen] = [as_seen(daemon.session, daemon.settings)]
-        put = daemon.saver.put
+        save = daemon.current._save
 
         def note(session: Session) -> None:
             self.made.append(as_seen(session, self._settings))
-            put(session)
+            save(session)
 
-        daemon.saver.put = note  # type: ignore[method-assign]
+        daemon.current._save = note
 
     def find(self, matches: Callable[[Seen], bool], not_before: int) -> int:
         """Index of the first such session from there on; fails if what was seen never was."""
