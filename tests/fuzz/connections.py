@@ -37,7 +37,7 @@ _LOW = {"name": "432 MHz", "sked_hz": 432_070_000}
 _LOW |= {"allowed_low_hz": 432_000_000, "allowed_high_hz": 433_000_000}
 SETTINGS = settings_from(EMBEDDED | {"bands": [EMBEDDED["bands"][0], _LOW]}, "fuzz")
 _SNAPSHOT_FIELDS = tuple(inspect.signature(Snapshot).parameters)
-_SHARE = ShareSettings(lan=True, clients=3)
+_SHARE = ShareSettings(lan=True, clients=3, users=("*",))
 HOSTS = ("127.0.0.1", "127.0.0.1", "10.42.0.7", "127.0.0.1")  # one more than are let in
 SETTLE_S = 0.3
 FLOOD = 1536  # bytes at once

@@ -9,15 +9,16 @@ from pydantic import Field, field_validator, model_validator
 from moontrim.config.table import Table
 
 LOOPBACK = "127.0.0.1"
+EVERYONE = "*"  # among `users`
 
 
 class ShareSettings(Table):
     """The rig-control socket for other programs.
 
-    On by default: it listens on the loopback only, does nothing until a program connects, and keys
-    only where `[keying]` is set up. Hamlib's network protocol knows no passwords worth the name, so
-    opening it to the network trusts everyone there with the frequency; with the transmitter only if
-    that is asked for as well."""
+    On by default: it listens on the loopback only, for the user who runs moontrim, does nothing
+    until a program connects, and keys only where `[keying]` is set up. Hamlib's network protocol
+    knows no passwords worth the name, so opening it to the network trusts everyone there with the
+    frequency; with the transmitter only if that is asked for as well."""
 
     enabled: bool = Field(True, description="false: no other program uses the radio through us.")
     port: int = Field(4534, ge=1, le=65535, description="TCP port; give this to the other program.")
@@ -32,6 +33,13 @@ class ShareSettings(Table):
     )
     lan_transmit: bool = Field(
         False, description="Let programs on other machines key the transmitter; needs `lan`."
+    )
+    users: tuple[str, ...] = Field(
+        (),
+        strict=False,  # TOML has lists only
+        max_length=64,
+        description="Other users of this machine whose programs may use it, besides the one who "
+        'runs moontrim and root; "*": every user.',
     )
     clients: int = Field(8, ge=1, le=64, description="Most programs connected at once.")
 

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from moontrim.config.keyingports import GpioInput, GpioOutput
 from moontrim.config.settings import Settings
+from moontrim.config.share import EVERYONE
 from moontrim.errors import InputError
 
 # The path of the program in the files that come with the package.
@@ -91,6 +92,14 @@ def system_plan(name: str, config: str, settings: Settings, program: str = PROGR
             )
         )
         steps.append(InstallStep(("groupadd", "--force", "--system", "gpio"), "make that group"))
+    if set(settings.share.users) - {EVERYONE}:
+        placed.append(
+            Placed(
+                units / f"{unit}.d" / "users.conf",
+                shipped("users.conf"),
+                "share.users names users, whom the service must be able to tell apart",
+            )
+        )
     steps += [
         InstallStep(("udevadm", "control", "--reload"), "read the new rules for devices"),
         InstallStep(
@@ -209,6 +218,11 @@ def _remarks(name: str, settings: Settings) -> Iterator[str]:
         yield (
             "The password for the other broker goes into /etc/credstore/"
             f"moontrim-{name}.mqtt_password, readable by root alone (mode 0600)."
+        )
+    if settings.share.enabled and not settings.share.users:
+        yield (
+            "The service has a user of its own: no program of yours can use the share until "
+            "share.users names you."
         )
     yield (
         "The service may talk to this machine and the local network only; local.conf says how to "

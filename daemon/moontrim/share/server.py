@@ -14,6 +14,7 @@ from typing import cast
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.share import ShareSettings
 from moontrim.share.connection import Client
+from moontrim.share.peeruser import AllowedUsers
 from moontrim.share.sharedradio import DaemonAccess, RigAccess, SharedRadio, Transmit
 
 log = logging.getLogger(__name__)
@@ -27,7 +28,8 @@ class Share:
 
     transmit: the keying; None answers a transmit request with "not available". rig: mode and power.
     clock: a real one always, since the sockets run in real time. on_ready: called with the port
-    once it accepts connections. port: instead of the one in the settings; 0 takes a free one."""
+    once it accepts connections. port: instead of the one in the settings; 0 takes a free one.
+    Raises InputError for a user in the settings that is unknown on this machine."""
 
     def __init__(
         self,
@@ -45,6 +47,7 @@ class Share:
         self._clock = clock or SystemClock()
         self._on_ready = on_ready
         self._port = settings.port if port is None else port
+        self._allowed_users = AllowedUsers(settings.users)
         self._clients: set[Client] = set()
         self._numbers = itertools.count(1)
         self._full = False
@@ -87,14 +90,23 @@ class Share:
         return ", ".join(self._settings.addresses)
 
     def _admit(self, radio: SharedRadio, transport: asyncio.Transport) -> Client | None:
-        """Returns a client for a new connection, None if there are too many already."""
+        """Returns a client for a new connection, None if there are too many already or its user may
+        not use the share."""
         if len(self._clients) >= self._settings.clients:
             if not self._full:
                 self._full = True
                 log.warning("share: %d programs are connected, no more", len(self._clients))
             return None
-        host = str((transport.get_extra_info("peername") or ("?",))[0])
+        peer, this_end = (
+            transport.get_extra_info(name) or ("?", 0) for name in ("peername", "sockname")
+        )
+        host = str(peer[0])
         local = _is_this_machine(host)
+        if local and (objection := self._allowed_users.objection(peer[:2], this_end[:2])):
+            log.warning("share: connection from this machine refused: %s", objection)
+            if not self._settings.lan:
+                return None
+            local = False  # no more than a program on another machine
         client = Client(
             radio,
             f"share {next(self._numbers)}" + ("" if local else f" ({host})"),

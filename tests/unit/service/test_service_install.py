@@ -124,6 +124,15 @@ def test_gpio_lines_need_their_group(
     assert "groupadd --force --system gpio" in capsys.readouterr().out
 
 
+def test_users_of_the_share_can_be_told_apart(tmp_path: Path, config: Path) -> None:
+    config.write_text(LEAST_CONFIG + '[share]\nusers = ["daemon"]\n')
+    root = tmp_path / "image"
+    assert install("--config", config, "--root", root, "--program", "/opt/moontrim") == 0
+    drop_in = "etc/systemd/system/moontrim@north.service.d/users.conf"
+    assert files(root) == PLACES | {drop_in}
+    assert "\nPrivateUsers=no\n" in (root / drop_in).read_text()
+
+
 def test_for_one_user(tmp_path: Path, config: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "conf"))
     assert install("--config", config, "--user", "--program", "/home/me/.local/bin/moontrim") == 0
