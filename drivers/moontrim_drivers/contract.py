@@ -26,6 +26,7 @@ from __future__ import annotations
 import contextlib
 from abc import ABC, abstractmethod
 from collections.abc import Awaitable, Sequence
+from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import Any, ClassVar, Protocol
 
@@ -87,6 +88,11 @@ class DriverClock(Protocol):
 
     def sleep(self, duration_s: float) -> Awaitable[None]:
         """Waits that many seconds of this clock."""
+        ...
+
+    def timeout(self, duration_s: float) -> AbstractAsyncContextManager[object]:
+        """Returns a context that raises TimeoutError when its body takes longer. Every deadline of
+        an answer uses it: time in which this process did not run is not the radio's."""
         ...
 
 

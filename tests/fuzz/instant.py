@@ -13,7 +13,6 @@ import heapq
 import itertools
 from collections import deque
 from collections.abc import Callable, Coroutine, Iterator
-from contextlib import AbstractAsyncContextManager
 from typing import Any, TypeVar, cast
 
 from fuzz.target import hold
@@ -172,8 +171,8 @@ class Instant(Clock):
     async def sleep(self, duration_s: float) -> None:
         await asyncio.sleep(max(0.0, duration_s))
 
-    def timeout(self, duration_s: float) -> AbstractAsyncContextManager[object]:
-        return asyncio.timeout(duration_s)
+    def call_later(self, delay_s: float, callback: Callable[[], None]) -> Callable[[], None]:
+        return self.loop.call_later(delay_s, callback).cancel
 
     def run(self, main: Coroutine[Any, Any, T]) -> T:
         """Runs `main` on the loop. Raises DefectError if anything failed in it."""

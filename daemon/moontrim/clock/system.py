@@ -9,7 +9,10 @@ from __future__ import annotations
 import asyncio
 import time
 from abc import ABC, abstractmethod
+from collections.abc import Callable
 from contextlib import AbstractAsyncContextManager
+
+from moontrim.clock.timeout import RunningTimeout
 
 
 class Clock(ABC):
@@ -33,8 +36,13 @@ class Clock(ABC):
         """Waits; zero or less only lets other tasks run."""
 
     @abstractmethod
+    def call_later(self, delay_s: float, callback: Callable[[], None]) -> Callable[[], None]:
+        """Calls back after that many seconds. Returns a function that prevents it."""
+
     def timeout(self, duration_s: float) -> AbstractAsyncContextManager[object]:
-        """Returns a context that raises TimeoutError when its body takes longer."""
+        """Returns a context that raises TimeoutError when its body takes longer. Time in which this
+        process did not run does not count, and what has arrived is read first."""
+        return RunningTimeout(self, duration_s)
 
     async def sleep_until_utc(self, utc_s: float) -> None:
         """Waits for an instant of UTC. Reads the clock at least once a second, so that after a step
@@ -48,7 +56,7 @@ class Clock(ABC):
             await asyncio.sleep(0)
             return event.is_set()
         try:
-            async with self.timeout(duration_s):
+            async with asyncio.timeout(duration_s):
                 await event.wait()
         except TimeoutError:
             return False
@@ -70,5 +78,5 @@ class SystemClock(Clock):
     async def sleep(self, duration_s: float) -> None:
         await asyncio.sleep(max(0.0, duration_s))
 
-    def timeout(self, duration_s: float) -> AbstractAsyncContextManager[object]:
-        return asyncio.timeout(duration_s)
+    def call_later(self, delay_s: float, callback: Callable[[], None]) -> Callable[[], None]:
+        return asyncio.get_running_loop().call_later(delay_s, callback).cancel

@@ -12,9 +12,7 @@ import itertools
 import math
 import selectors
 import time
-from collections.abc import Coroutine
-from contextlib import AbstractAsyncContextManager
-from types import TracebackType
+from collections.abc import Callable, Coroutine
 from typing import Any, Protocol, TypeVar
 
 from moontrim.clock.system import Clock
@@ -55,6 +53,11 @@ class VirtualClock(Clock):
         self._suspended_s += for_s
         self._start_utc_s += for_s
 
+    def stall(self, for_s: float) -> None:
+        """Lets time pass without running anything, as when the process is stopped: every alarm of
+        that time rings late."""
+        self._now_s += for_s
+
     def step_utc(self, by_s: float) -> None:
         """Steps UTC, as setting the clock does. Monotonic time is not affected."""
         self._start_utc_s += by_s
@@ -86,8 +89,13 @@ class VirtualClock(Clock):
             alarm[2] = None
             waiters.remove(came)
 
-    def timeout(self, duration_s: float) -> AbstractAsyncContextManager[object]:
-        return _VirtualTimeout(self, duration_s)
+    def call_later(self, delay_s: float, callback: Callable[[], None]) -> Callable[[], None]:
+        alarm = self._alarm(delay_s, _Call(callback))
+
+        def cancel() -> None:
+            alarm[2] = None
+
+        return cancel
 
     def run(self, main: Coroutine[Any, Any, T]) -> T:
         """Runs a coroutine to its end on a new event loop that drives this clock."""
@@ -138,40 +146,19 @@ class _Sleeper(Protocol):
     def set_result(self, result: bool, /) -> None: ...
 
 
-class _VirtualTimeout(AbstractAsyncContextManager[object]):
-    """`asyncio.timeout` with an alarm of the virtual clock. The alarm cancels the task; unless
-    something else has cancelled it too, the cancellation becomes TimeoutError."""
+class _Call:
+    """An alarm that calls back."""
 
-    __slots__ = ("_alarm", "_cancelling", "_clock", "_duration_s", "_rung", "_task")
+    __slots__ = ("_callback",)
 
-    def __init__(self, clock: VirtualClock, duration_s: float) -> None:
-        self._clock = clock
-        self._duration_s = duration_s
-        self._rung = False
-
-    async def __aenter__(self) -> None:
-        task = asyncio.current_task(self._clock._loop)
-        assert task is not None
-        self._task, self._cancelling = task, task.cancelling()
-        self._alarm = self._clock._alarm(self._duration_s, self)
-
-    async def __aexit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._alarm[2] = None
-        ours_alone = self._rung and self._task.uncancel() <= self._cancelling
-        if ours_alone and kind is asyncio.CancelledError:
-            raise TimeoutError from error
+    def __init__(self, callback: Callable[[], None]) -> None:
+        self._callback = callback
 
     def done(self) -> bool:
         return False
 
     def set_result(self, result: bool, /) -> None:
-        self._rung = True
-        self._task.cancel()
+        self._callback()
 
 
 class _IdleSelector(selectors.DefaultSelector):

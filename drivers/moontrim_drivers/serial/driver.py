@@ -141,10 +141,14 @@ class SerialDriver(RigDriver):
 
     async def _confirm_transmit(self, on: bool) -> None:
         """Waits until the radio reports the transmit state, which some do a while after the
-        command; not longer than for an answer. Raises RigRefused."""
+        command; not longer than for an answer. What counts is the answer to a question asked after
+        that time: this process may have been stopped before. Raises RigRefused."""
         until_s = self.clock.monotonic_s() + self.options.answer_s
-        while await self._transmitting() != on:
-            if self.clock.monotonic_s() >= until_s:
+        while True:
+            asked_s = self.clock.monotonic_s()
+            if await self._transmitting() == on:
+                return
+            if asked_s >= until_s:
                 raise RigRefused(f"told to {'transmit' if on else 'receive'}, the radio does not")
             await self.conversation.pause(ASK_AGAIN_S)
 

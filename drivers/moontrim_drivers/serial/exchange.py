@@ -106,42 +106,33 @@ class Conversation:
             raise self._lost or RigClosed("not open")
         assert self._done is None, "one exchange at a time"
         on_the_wire_s = (len(exchange.sent) + exchange.due_bytes) * self._options.line().byte_s
-        loop = asyncio.get_running_loop()
-        self._exchange, self._done = exchange, loop.create_future()
+        self._exchange, self._done = exchange, asyncio.get_running_loop().create_future()
         limit_s = self._options.answer_s + on_the_wire_s
-        watch = loop.create_task(self._give_up(exchange, self._done, limit_s))
         try:
-            self._wire.write(exchange.sent)
-            await self._done
+            async with self._clock.timeout(limit_s):
+                self._wire.write(exchange.sent)
+                await self._done
         except RigRefused:
             raise
+        except TimeoutError:
+            self.close()
+            raise self._unanswered(exchange, limit_s) from None
         except BaseException:  # cancelled, too
             self.close()
             raise
         finally:
-            watch.cancel()
             if not self._done.cancelled() and self._done.done():
                 self._done.exception()  # retrieved, even if cancelled at the same moment
             self._exchange = self._done = None
 
-    async def _give_up(
-        self, exchange: Exchange, done: asyncio.Future[None], limit_s: float
-    ) -> None:
-        await self._clock.sleep(limit_s)
-        if done.done():
-            return
+    def _unanswered(self, exchange: Exchange, limit_s: float) -> RigError:
         within = f"within {1000 * limit_s:.0f} ms"
-        if exchange.noise:
-            done.set_exception(
-                RigGarbled(
-                    f"{self._options.port}: {shown(exchange.noise)} came, but no answer {within}; "
-                    f"is it {self._options.baud} baud?"
-                )
-            )
-        else:
-            done.set_exception(
-                RigTimeout(f"{self._options.port}: the radio did not answer {within}")
-            )
+        if not exchange.noise:
+            return RigTimeout(f"{self._options.port}: the radio did not answer {within}")
+        return RigGarbled(
+            f"{self._options.port}: {shown(exchange.noise)} came, but no answer {within}; "
+            f"is it {self._options.baud} baud?"
+        )
 
     async def pause(self, duration_s: float) -> None:
         """Pauses between two exchanges; closes the wire if cancelled."""
