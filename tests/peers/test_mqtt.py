@@ -7,6 +7,7 @@ import ipaddress
 import json
 import os
 import signal
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -384,7 +385,8 @@ def test_broker_killed_and_stopped(tmp_path: Path, ephemeris: Ephemeris) -> None
             assert record.ticks - ticks >= 4
             assert here.daemon.hub.latest is not None
             assert here.daemon.hub.latest.tracking is Tracking.ON_FREQUENCY
-            os.kill(pid, signal.SIGCONT)
+            with suppress(ProcessLookupError):  # it has been replaced meanwhile
+                os.kill(pid, signal.SIGCONT)
             took_s = await back(here, 3.0)
             print(f"broker stopped for 4 s: back after {took_s:.2f} s")
             assert record.missed_seconds == 0
@@ -394,19 +396,20 @@ def test_broker_killed_and_stopped(tmp_path: Path, ephemeris: Ephemeris) -> None
     asyncio.run(main())
 
 
-def test_a_broker_that_hangs_for_good_is_replaced(
-    tmp_path: Path, ephemeris: Ephemeris, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("moontrim.remote.wire.mqtt.KEEPALIVE_S", 2)
-    monkeypatch.setattr("moontrim.remote.wire.mqtt.ANSWER_S", 1.0)
+def test_a_broker_that_hangs_for_good_is_replaced(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    """Within three seconds each time."""
 
     async def main() -> None:
+        loop = asyncio.get_running_loop()
         async with station(tmp_path, ephemeris) as here:
-            async with Watch.on(here.port) as watch:
-                await watch.online()
-            pid = own_broker_pid(here)
-            os.kill(pid, signal.SIGSTOP)
-            await until(lambda: not Path(f"/proc/{pid}").exists(), 20.0)
+            for _ in range(2):
+                async with Watch.on(here.port, within_s=10.0) as watch:
+                    await watch.online()
+                pid = own_broker_pid(here)
+                os.kill(pid, signal.SIGSTOP)
+                began_s = loop.time()
+                await until(lambda pid=pid: not Path(f"/proc/{pid}").exists(), 3.0)
+                print(f"broker hung: replaced after {loop.time() - began_s:.2f} s")
             async with Watch.on(here.port, within_s=10.0) as watch:
                 await watch.state(lambda s: s["tracking"] == "on frequency", 10.0)
             assert here.daemon.record.missed_seconds == 0

@@ -13,14 +13,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import secrets
-import socket
+import math
 from collections.abc import AsyncIterator
 from typing import TYPE_CHECKING
 
 import aiomqtt
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from moontrim.clock.system import Clock
@@ -30,23 +27,21 @@ from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import Post
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.wire.addresses import BrokerAddress
+from moontrim.remote.wire.client import ANSWER_S, new_client, publish
 from moontrim.remote.wire.resilience import (
     Backoff,
     StallDetector,
     end_if_cancelled,
     until_one_fails,
+    watch_answers,
 )
 
 if TYPE_CHECKING:
     from moontrim.app.daemon import Daemon
 
 log = logging.getLogger(__name__)
-_quiet = logging.getLogger(f"{__name__}.wire")
-_quiet.setLevel(logging.CRITICAL)  # errors are raised, and logged once in this module
 
-KEEPALIVE_S = 10  # chosen: the broker publishes `offline` after 1.5 times this (MQTT 5.0, 3.1.2.10)
-# Chosen: for the broker to answer, to disconnect, and to accept a relay's message.
-ANSWER_S, FAREWELL_S, RELAY_S = 5.0, 1.0, 1.0
+FAREWELL_S, RELAY_S = 1.0, 1.0  # chosen: to disconnect, and to accept a relay's message
 WAITING_IN = 64  # commands; chosen: more than one account's burst
 WAITING_OUT = 256  # replies and events; chosen
 STALE_S = 10.0  # chosen: older replies and events are dropped, nobody waits for them
@@ -141,7 +136,10 @@ class MqttConnection:
                 async with self._connected() as client:
                     began_s, failures = self._real.monotonic_s(), 0
                     self._client = client
-                    await self._serve(client)
+                    if self._address.ready is None:
+                        await self._serve(client)
+                    else:
+                        await until_one_fails(self._serve(client), self._broker_hangs(client))
             except (aiomqtt.MqttError, OSError, ValueError) as error:
                 end_if_cancelled()
                 reason = str(error) or type(error).__name__
@@ -162,29 +160,10 @@ class MqttConnection:
     @contextlib.asynccontextmanager
     async def _connected(self) -> AsyncIterator[aiomqtt.Client]:
         """Connects, and disconnects at the end. Raises aiomqtt.MqttError, OSError or ValueError."""
-        # A new client each time: one whose connecting was cancelled stays locked. Its identifier is
-        # random, so that no other client can take over the session by using the same.
-        address = self._address
-        # Nagle's algorithm would hold back every small message for 40 ms (RFC 896; measured).
-        nodelay = [(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)]
-        client = aiomqtt.Client(
-            str(address.unix_path) if address.unix_path else address.host,
-            address.port or 1883,
-            transport="unix" if address.unix_path else "tcp",
-            username=address.user,
-            password=address.password,
-            tls_context=address.tls,
-            protocol=aiomqtt.ProtocolVersion.V5,
-            identifier=f"moontrim-{secrets.token_hex(8)}",
-            clean_start=True,
-            will=aiomqtt.Will(self._topics.availability, b"offline", 1, True),
-            keepalive=KEEPALIVE_S,
-            timeout=ANSWER_S,
-            max_queued_incoming_messages=16 * WAITING_IN,
-            socket_options=[] if address.unix_path else nodelay,
-            logger=_quiet,
-        )
+        # A new client each time: one whose connecting was cancelled stays locked.
+        client = new_client(self._address, self._topics.availability, 16 * WAITING_IN)
         await client.__aenter__()
+        client.timeout = ANSWER_S
         try:
             yield client
         finally:
@@ -204,10 +183,10 @@ class MqttConnection:
             if not isinstance(code, int) and code.is_failure:
                 raise aiomqtt.MqttError(f"it does not let us read {topic} ({code})")
         for post in self._greeting:
-            await _publish(client, post)
+            await publish(client, post)
         self._feed.start_over()
         self._fresh.set()
-        await _publish(client, Post(self._topics.availability, b"online", 1, True))
+        await publish(client, Post(self._topics.availability, b"online", 1, True))
         log.info("connected to %s", self._address)
         try:
             await until_one_fails(self._read(client), self._publish(client), self._send(client))
@@ -217,6 +196,16 @@ class MqttConnection:
                 async with self._real.timeout(FAREWELL_S):
                     await client.publish(self._topics.availability, b"offline", 1, True)
             raise
+
+    async def _broker_hangs(self, client: aiomqtt.Client) -> None:
+        """Has a broker of our own replaced that does not answer. Raises aiomqtt.MqttError then."""
+
+        async def question() -> None:
+            await client.unsubscribe("-", timeout=math.inf)  # without any effect
+
+        await watch_answers(question, self._real, self._stall)
+        self._address.on_hung()
+        raise aiomqtt.MqttError("no answer")
 
     async def _read(self, client: aiomqtt.Client) -> None:
         """Queues what arrives. Waits for nothing but the next message."""
@@ -257,21 +246,11 @@ class MqttConnection:
             self._fresh.clear()
             if self._feed.wait_s(self._real.monotonic_s()) <= 0.0:
                 for post in self._feed.take(self._real.monotonic_s()):
-                    await _publish(client, post)
+                    await publish(client, post)
 
     async def _send(self, client: aiomqtt.Client) -> None:
         """Publishes queued replies and events, unless they are too old."""
         while True:
             offered_s, post = await self._outgoing.get()
             if self._real.monotonic_s() - offered_s < STALE_S:
-                await _publish(client, post)
-
-
-async def _publish(client: aiomqtt.Client, post: Post) -> None:
-    """Publishes one message. Raises aiomqtt.MqttError."""
-    properties = None
-    if post.correlation is not None:
-        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-        properties.CorrelationData = post.correlation
-    await client.publish(post.topic, post.payload, post.qos, post.retain, properties)
-    end_if_cancelled()
+                await publish(client, post)

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Coroutine
+from collections.abc import Awaitable, Callable, Coroutine
 from typing import Any
 
 from moontrim.clock.system import Clock
@@ -13,6 +13,8 @@ from moontrim.clock.system import Clock
 FIRST_S, LONGEST_S = 0.5, 15.0  # chosen: of the waits between attempts
 BEAT_S = 0.25  # chosen: between looks at the clock
 STALL_S = 1.0  # chosen: a longer time between looks is a stall; a busy machine causes shorter ones
+# Chosen: a broker that hangs is noticed within 2.5 s.
+QUESTION_EVERY_S, QUESTION_S, SILENT = 0.4, 0.8, 2
 STALE_FOR_S = 1.0  # chosen: after a stall, messages read within this time may have waited
 
 
@@ -67,6 +69,24 @@ class StallDetector:
         self._beat_s = now_s
         if elapsed_s > STALL_S:
             self._stall_s, self._until_s = elapsed_s, now_s + STALE_FOR_S
+
+
+async def watch_answers(
+    question: Callable[[], Awaitable[object]], real: Clock, stall: StallDetector
+) -> None:
+    """Asks again and again; returns when SILENT questions in a row had no answer. One during which
+    this process itself stood still does not count."""
+    silent = 0
+    while silent < SILENT:
+        await real.sleep(QUESTION_EVERY_S)
+        try:
+            async with real.timeout(QUESTION_S):
+                await question()
+                silent = 0
+        except TimeoutError:
+            if stall.age_s() == 0.0:
+                silent += 1
+        end_if_cancelled()
 
 
 def end_if_cancelled() -> None:
