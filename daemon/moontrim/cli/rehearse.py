@@ -11,7 +11,6 @@ import sqlite3
 import sys
 from contextlib import suppress
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from moontrim.cli.arguments import (
@@ -73,6 +72,7 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.rehearsal import rehearsal
     from moontrim.rehearsal.picture import draw_rehearsal
     from moontrim.remote.companion import Remote
+    from moontrim.service.privatefolder import private_folder
     from moontrim.terminal.livepanel import live_view, on_terminal, show
 
     if options.config:
@@ -111,8 +111,8 @@ def call(options: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.ERROR, stream=sys.stderr)
     view = () if options.quiet or not on_terminal() else (live_view,)
     side = Remote(settings.remote, on_page=lambda url: show(f"phone page: {url}"))
-    with TemporaryDirectory(prefix="moontrim-") as folder:
-        settings = settings.model_copy(update={"state_dir": Path(folder)})
+    with private_folder() as folder:
+        settings = settings.model_copy(update={"state_dir": folder})
         result = rehearsal.rehearse(
             settings,
             ephemeris,
@@ -168,15 +168,16 @@ def _faults(settings: Settings, options: argparse.Namespace, start: float, pace:
     from moontrim.outlook.companion import keep_outlook
     from moontrim.rehearsal.faults import rehearse_faults
     from moontrim.remote.companion import Remote
+    from moontrim.service.privatefolder import private_folder
     from moontrim.terminal.livepanel import live_view, on_terminal, show
 
     show(f"From {iso(start)}, one fault after the other. Ctrl-C ends it early.")
     logging.basicConfig(level=logging.CRITICAL, stream=sys.stderr)
     view = () if options.quiet or not on_terminal() else (live_view,)
     side = Remote(settings.remote, on_page=lambda url: show(f"phone page: {url}"))
-    with TemporaryDirectory(prefix="moontrim-") as folder:
+    with private_folder() as folder:
         outcomes = rehearse_faults(
-            settings.model_copy(update={"state_dir": Path(folder)}),
+            settings.model_copy(update={"state_dir": folder}),
             ephemeris_of(settings),
             start,
             pace=pace,

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from moontrim.app.daemon import Companion
     from moontrim.service.logs import Log
 
+logger = logging.getLogger(__name__)
+
 
 def add(commands: Any) -> None:
     command = add_command(commands, "run", call)
@@ -34,6 +36,7 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.remote.companion import Remote
     from moontrim.service import logs
     from moontrim.service.notify import Notifier
+    from moontrim.service.orderlystop import leave_mark, remove_mark
     from moontrim.service.watchdog import watchdog
     from moontrim.session.sessionfile import nobody_else
     from moontrim.terminal.livepanel import on_terminal, show
@@ -56,9 +59,27 @@ def call(options: argparse.Namespace) -> int:
     faulthandler.enable()  # where it hung, when the watchdog of the service manager kills it
     level = logging.ERROR if live else logging.INFO
     with logs.start(clock, level) as log, nobody_else(settings.state_path()):
+        remove_mark(settings.state_path())
         companions = (watchdog(notifier), side.run)
-        asyncio.run(_run_daemon(settings, clock, ephemeris, log, companions, live=live))
+        stuck = asyncio.run(_run_daemon(settings, clock, ephemeris, log, companions, live=live))
+        if not stuck:
+            leave_mark(settings.state_path())
+        _say_stopped(stuck, keying=settings.keying.enabled, live=live)
     return 0
+
+
+def _say_stopped(stuck: tuple[str, ...], *, keying: bool, live: bool) -> None:
+    """Reports an orderly stop, on the terminal or in the log. stuck: outputs that may be on."""
+    from moontrim.terminal.livepanel import show
+
+    if stuck:
+        logger.error("moontrim stopped; still on: %s", "; ".join(stuck))
+        return
+    text = "moontrim stopped" + (": all outputs off" if keying else "")
+    if live:
+        show(text)
+    else:
+        logger.info("%s", text)
 
 
 async def _run_daemon(
@@ -69,9 +90,11 @@ async def _run_daemon(
     companions: tuple[Companion, ...],
     *,
     live: bool,
-) -> None:
+) -> tuple[str, ...]:
+    """Runs it to its end; returns the outputs that may still be on then."""
     from moontrim.app.daemon import Daemon
     from moontrim.journal.companion import Journal
+    from moontrim.keying.sequence import Phase
     from moontrim.outlook.companion import keep_outlook
     from moontrim.share.server import Share
     from moontrim.share.sharedradio import RigAccess
@@ -87,3 +110,7 @@ async def _run_daemon(
     daemon.surroundings.register("journal", lambda: (journal.problem,) if journal.problem else ())
     view = live_view if live else log_view
     await daemon.run(journal.run, *companions, view, keep_outlook, share.run)
+    keying = daemon.transmitting.keyer.view
+    if not settings.keying.enabled or keying.state is Phase.IDLE:
+        return keying.stuck
+    return keying.stuck or (f"keying {keying.state}",)

@@ -14,7 +14,6 @@ import logging
 import os
 import shutil
 import socket
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -31,6 +30,7 @@ from moontrim.remote.broker.configfile import (
 )
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.wire.resilience import Backoff
+from moontrim.service.privatefolder import PrivateFolder
 
 log = logging.getLogger(__name__)
 
@@ -85,7 +85,8 @@ class ChildBroker:
 
     async def __aenter__(self) -> ChildBroker:
         self._command = broker_command()
-        self._folder = _private_folder()
+        self._private = _broker_folder()
+        self._folder = self._private.path
         self._watcher = asyncio.create_task(self._keep_running(), name="broker")
         return self
 
@@ -93,7 +94,7 @@ class ChildBroker:
         assert self._watcher is not None
         self._watcher.cancel()
         await asyncio.gather(self._watcher, return_exceptions=True)
-        shutil.rmtree(self._folder, ignore_errors=True)
+        self._private.remove()
 
     def replace(self) -> None:
         """Ends a broker that accepts clients but does not answer them; another one is started."""
@@ -204,15 +205,15 @@ def broker_command() -> list[str]:
     return [setpriv, "--pdeathsig", "TERM", "--", program] if setpriv else [program]
 
 
-def _private_folder() -> Path:
+def _broker_folder() -> PrivateFolder:
     """Makes a folder that only this user can read, with a path short enough for a Unix socket."""
     runtime_folder = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]  # by systemd
-    for base in (runtime_folder or None, None):
-        folder = Path(tempfile.mkdtemp(prefix="moontrim-", dir=base))
-        if len(str(folder / DAEMON_SOCKET).encode()) <= LONGEST_UNIX_PATH:
+    for base in (Path(runtime_folder) if runtime_folder else None, None):
+        folder = PrivateFolder(base)
+        if len(str(folder.path / DAEMON_SOCKET).encode()) <= LONGEST_UNIX_PATH:
             return folder
-        folder.rmdir()
-    return Path(tempfile.mkdtemp(prefix="moontrim-", dir="/tmp"))
+        folder.remove()
+    return PrivateFolder(Path("/tmp"))  # noqa: S108 (private, and the shortest path)
 
 
 def _usable_port(remote: RemoteSettings) -> int:
