@@ -10,8 +10,15 @@ from typing import Any
 
 from rich.console import Console
 
-from moontrim.cli.arguments import add_command, add_config, ephemeris_of, settings_of
+from moontrim.cli.arguments import (
+    add_command,
+    add_config,
+    config_path,
+    ephemeris_of,
+    settings_of,
+)
 from moontrim.clock.system import SystemClock
+from moontrim.service.install import state_folder_of_service
 
 
 def add(commands: Any) -> None:
@@ -29,9 +36,16 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.preflight.checklist import check
 
     settings = settings_of(options, home_by_gps=True)
+    of_service = state_folder_of_service(config_path(options).absolute())
     logging.basicConfig(level=logging.CRITICAL)  # the list contains what is wrong
     findings = asyncio.run(
-        check(settings, ephemeris_of(settings), SystemClock(), move_dials=not options.hands_off)
+        check(
+            settings,
+            ephemeris_of(settings),
+            SystemClock(),
+            move_dials=not options.hands_off,
+            state_folders=() if of_service is None else (of_service,),
+        )
     )
     if options.json:
         print(json.dumps([finding.as_json() for finding in findings], indent=1))

@@ -9,6 +9,8 @@ from moontrim.timekeeping.reading import ClockReading, Reader
 
 # When a report arrives after its instant: before the next second's (common practice), and a margin.
 EARLIEST_S, LATEST_S = -0.05, 1.1
+WORST_BOUND_S = LATEST_S - EARLIEST_S  # of a clock that is right
+GPS = "gps"  # the name of the source
 RECENT_S = 5.0  # chosen: a receiver reports once a second
 
 
@@ -27,17 +29,25 @@ def gps_reader(watch: GpsWatch) -> Reader:
 
     async def read() -> ClockReading | None:
         fix, age_s = watch.latest, watch.age_s()
-        between = clock_ahead_s(fix) if fix is not None and age_s <= RECENT_S else None
-        if between is None:
+        if fix is None or age_s > RECENT_S:
             return None
-        low_s, high_s = between
-        return ClockReading(
-            "gps",
-            True,
-            max(abs(low_s), abs(high_s)),
-            (low_s + high_s) / 2,
-            "by the arrival of its reports",
-            float(watch.fixes),
-        )
+        return reading_of(fix, float(watch.fixes))
 
     return read
+
+
+def reading_of(fix: Fix, compared: float) -> ClockReading | None:
+    """Returns a fresh fix as a reading of the clock; None if the receiver does not report the date.
+    compared: see `ClockReading`."""
+    between = clock_ahead_s(fix)
+    if between is None:
+        return None
+    low_s, high_s = between
+    return ClockReading(
+        GPS,
+        True,
+        max(abs(low_s), abs(high_s)),
+        (low_s + high_s) / 2,
+        "by the arrival of its reports",
+        compared,
+    )

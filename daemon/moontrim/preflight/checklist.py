@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from moontrim.app.whereabouts import home_at
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
@@ -12,27 +14,37 @@ from moontrim.preflight.finding import Finding
 from moontrim.preflight.moon import moon_findings
 from moontrim.preflight.outputs import output_findings
 from moontrim.preflight.places import budget_findings, place_findings
+from moontrim.preflight.ports import port_findings
 from moontrim.preflight.radio import radio_findings
 from moontrim.preflight.receiver import first_fix, receiver_findings
+from moontrim.preflight.running import running_daemon
 from moontrim.preflight.surroundings import broker_findings, disk_findings
 from moontrim.preflight.tables import table_findings
 from moontrim.session.sessionfile import load_session
 
 
 async def check(
-    settings: Settings, ephemeris: Ephemeris, clock: Clock, *, move_dials: bool = True
+    settings: Settings,
+    ephemeris: Ephemeris,
+    clock: Clock,
+    *,
+    move_dials: bool = True,
+    state_folders: tuple[Path, ...] = (),
 ) -> list[Finding]:
     """Returns the whole list, without keying anything.
 
-    move_dials: move the radio's dials on each band to see whether it obeys; they are put back."""
+    move_dials: move the radio's dials on each band to see whether it obeys; they are put back.
+    state_folders: of daemons that use this config, besides the one that the config names. While one
+    of them runs, the radio and a receiver on a serial port are left alone."""
     now_s = clock.utc_s()
+    running = running_daemon((*state_folders, settings.state_path()))
     session = load_session(settings.state_path(), settings)
-    fix, why_none = await first_fix(settings, clock)
+    fix, why_none = await first_fix(settings, clock, running)
     if not settings.home_is_known:
         if fix is None:
             return [Finding("wrong", "home", f"left to the GPS receiver: {why_none}")]
         settings = settings.model_copy(update={"home": home_at(fix.position.site())})
-    reading = await clock_reading(settings, clock)
+    reading = await clock_reading(settings, clock, fix)
     return [
         Finding("ok", "config", f"{len(settings.bands)} band(s), radio {settings.radio.driver}"),
         *band_findings(settings),
@@ -42,8 +54,13 @@ async def check(
         *table_findings(settings, session, ephemeris, now_s),
         *budget_findings(settings, session, ephemeris, now_s, error_bound_s(reading)),
         *moon_findings(settings, session, ephemeris, now_s),
-        *await radio_findings(settings, clock, move_dials=move_dials),
+        *(
+            [Finding("note", "radio", f"not touched: {running}; the daemon reports its state")]
+            if running
+            else await radio_findings(settings, clock, move_dials=move_dials)
+        ),
         *output_findings(settings.keying),
         *await broker_findings(settings, clock),
+        *port_findings(settings, daemon_runs=bool(running)),
         *disk_findings(settings),
     ]

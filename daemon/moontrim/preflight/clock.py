@@ -8,6 +8,8 @@ from moontrim.clock.system import Clock
 from moontrim.config.clock import ClockSettings
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
+from moontrim.gps.fix import Fix
+from moontrim.gps.timecheck import GPS, WORST_BOUND_S, reading_of
 from moontrim.path import Ephemeris, solve_path
 from moontrim.preflight.finding import Finding, Level
 from moontrim.session.session import Session
@@ -17,9 +19,16 @@ from moontrim.timekeeping.sources import best_reading, read_sources, readers_for
 NOTICEABLE_HZ = 0.5  # half of the smallest dial step
 
 
-async def clock_reading(settings: Settings, clock: Clock) -> ClockReading | None:
-    """Returns the best reading of the sources of time; None if none can be read."""
-    return best_reading(await read_sources(readers_for(clock, settings.clock)))
+async def clock_reading(
+    settings: Settings, clock: Clock, fix: Fix | None = None
+) -> ClockReading | None:
+    """Returns the best reading of the sources of time; None if none can be read. fix: a fresh one
+    of the GPS receiver, which is the last source, as in the daemon."""
+
+    async def gps() -> ClockReading | None:
+        return None if fix is None else reading_of(fix, 1.0)
+
+    return best_reading(await read_sources(readers_for(clock, settings.clock, gps)))
 
 
 def error_bound_s(reading: ClockReading | None) -> float | None:
@@ -69,6 +78,13 @@ def judge_clock(
     cost_hz = reading.bound_s * abs(rate_hz_per_s)
     if math.isfinite(cost_hz):
         text += f", {cost_hz:.2g} Hz at the present Doppler rate"
+    if reading.source == GPS and reading.bound_s <= settings.max_error_s < WORST_BOUND_S:
+        text += (
+            f"; by the receiver alone the bound reaches {1000 * WORST_BOUND_S:.0f} ms, more than "
+            f"clock.max_error_ms {settings.max_error_ms:g}: transmitting will be refused at times; "
+            "install chrony, or raise max_error_ms"
+        )
+        return Finding(forbids, "clock", text)
     if not reading.bound_s <= settings.max_error_s:
         text += f"; more than clock.max_error_ms {settings.max_error_ms:g}: no transmitting"
         return Finding(forbids, "clock", text)

@@ -8,6 +8,7 @@ import contextlib
 
 from moontrim.clock.system import Clock
 from moontrim.config.band import BandSettings
+from moontrim.config.keyingports import RadioOutput
 from moontrim.config.settings import Settings
 from moontrim.preflight.finding import Finding
 from moontrim.tuning.steps import nearest
@@ -38,6 +39,7 @@ async def radio_findings(settings: Settings, clock: Clock, *, move_dials: bool) 
             details = await driver.details()
         findings.append(Finding("ok", "radio", f"{_dials(rig)}, mode {details.mode or 'unknown'}"))
         findings += _abilities(settings, driver.capabilities, rig)
+        findings += await _can_be_unkeyed(settings, driver, rig, clock)
         if not move_dials:
             findings.append(Finding("note", "dials", "not moved, as asked"))
         elif rig.transmitting:
@@ -109,6 +111,26 @@ def _abilities(settings: Settings, capabilities: Capabilities, rig: RigState) ->
                 )
             )
     return findings
+
+
+async def _can_be_unkeyed(
+    settings: Settings, driver: RigDriver, rig: RigState, clock: Clock
+) -> list[Finding]:
+    """Returns a line if the config keys by the radio and the radio, which receives, refuses the
+    command to receive: then it has no command to transmit either."""
+    keying = settings.keying
+    if not keying.enabled or not isinstance(keying.outputs[-1], RadioOutput) or rig.transmitting:
+        return []
+    try:
+        async with clock.timeout(settings.radio.deadline_s):
+            await driver.set_transmit(False)
+    except RigRefused as error:
+        text = (
+            f"the radio cannot be keyed by command ({error}); set a PTT type in the rig-control "
+            "server (rigctld -P RIG), or key by a line"
+        )
+        return [Finding("wrong", "transmit", text)]
+    return []
 
 
 async def _put_back(

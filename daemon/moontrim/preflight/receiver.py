@@ -18,11 +18,14 @@ from moontrim.session.session import Session
 FIRST_FIX_S = 5.0  # chosen: a receiver that has been running reports once a second
 
 
-async def first_fix(settings: Settings, clock: Clock) -> tuple[Fix | None, str]:
+async def first_fix(settings: Settings, clock: Clock, running: str = "") -> tuple[Fix | None, str]:
     """Waits for a fix. Returns it, or None and why none came within `FIRST_FIX_S`; None and an
-    empty text where no receiver is configured."""
+    empty text where no receiver is configured. running: a sentence on the daemon that runs and has
+    a serial port of its own; empty if none does."""
     if settings.gps.source == "none":
         return None, ""
+    if running and settings.gps.source == "nmea":
+        return None, f"receiver not opened: {running}"
     came = asyncio.Event()
     watch = GpsWatch(settings.gps, clock)
     task = asyncio.create_task(watch.run(lambda fix: came.set()))

@@ -10,9 +10,13 @@ from typing import Any, NamedTuple
 import pytest
 
 from moontrim.clock.virtual import VirtualClock
+from moontrim.config.clock import ClockSettings
 from moontrim.config.settings import Settings, settings_from
+from moontrim.gps.fix import Fix, Position
+from moontrim.gps.timecheck import reading_of
 from moontrim.path import Ephemeris
 from moontrim.preflight.checklist import check
+from moontrim.preflight.clock import judge_clock
 from moontrim.preflight.finding import Finding
 from moontrim.preflight.radio import radio_findings
 from moontrim.preflight.surroundings import broker_findings, disk_findings
@@ -213,3 +217,23 @@ def test_tables_that_have_ended_say_how_to_renew_them(tmp_path: Path, ephemeris:
     found = {one.what: one for one in clock.run(check(settings(tmp_path), ephemeris, clock))}
     assert found["Earth rotation"].level == "wrong"
     assert "earth_rotation_file" in found["Earth rotation"].text
+
+
+@pytest.mark.parametrize(
+    ("later_s", "max_error_ms", "level", "text"),
+    [
+        (0.3, 500.0, "wrong", "more than clock.max_error_ms 500"),
+        (0.4, 900.0, "wrong", "transmitting will be refused at times"),
+        (0.4, 1200.0, "ok", "by gps"),
+    ],
+)
+def test_bounds_of_a_gps_receiver_that_will_take_keying_away(
+    later_s: float, max_error_ms: float, level: str, text: str
+) -> None:
+    """It is the only source of time: its bound lies between 0.6 and 1.15 s, report by report."""
+    position = Position(48.0, 16.0, 200.0, 5.0, "3D")
+    reading = reading_of(Fix(position, T0, T0 + later_s), 1.0)
+    assert reading is not None
+    limits = ClockSettings(max_error_ms=max_error_ms)
+    finding = judge_clock(reading, limits, 0.001, keys=True)
+    assert (finding.level, text in finding.text) == (level, True), finding
