@@ -95,7 +95,7 @@ def look_ahead(
     ideal = now.on_air(fractions_of(lambda leg: legs[leg].fraction))
     rx_hz, tx_hz = (
         tuple(np.broadcast_to(np.asarray(hz) - sked_hz, ahead_s.shape).tolist())
-        for hz, sked_hz in ((ideal.rx_hz, now.choices.sked_hz), (ideal.tx_hz, now.tx_sked_hz))
+        for hz, sked_hz in ((ideal.rx_hz, now.rx_sked_hz), (ideal.tx_hz, now.tx_sked_hz))
     )
     return Outlook(
         at_utc_s=utc_s,

@@ -12,7 +12,8 @@ from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import InputError
 from moontrim.forecast.compute import coming_windows
 from moontrim.path import Ephemeris
-from moontrim.rehearsal.judgement import DialRecord, Result, judge
+from moontrim.rehearsal.dialrecord import DialRecord
+from moontrim.rehearsal.judgement import Result, judge
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 
 REAL_DURATION_S = 60.0  # chosen: real time for a whole window, at the usual pace

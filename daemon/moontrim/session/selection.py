@@ -41,7 +41,18 @@ class Selection:
             choices.trim_rx_hz,
             choices.trim_tx_hz,
             self.tx_sked_hz,
+            own_echo=self.own_echo,
         )
+
+    @property
+    def own_echo(self) -> bool:
+        """Whether there is no partner: we listen to our own echo."""
+        return self.partner_site is None
+
+    @property
+    def rx_sked_hz(self) -> float:
+        """The frequency to receive on before any correction: of our own echo, where we transmit."""
+        return self.tx_sked_hz if self.own_echo else self.choices.sked_hz
 
 
 def selection_of(session: Session, settings: Settings) -> Selection:

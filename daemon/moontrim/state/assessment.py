@@ -77,7 +77,7 @@ def _dial_view(
     return DialView(
         on_air_hz=on_air_hz,
         shift_hz=on_air_hz - sked_hz,
-        rate_hz_per_s=ramp.rate_hz_per_s / band.dial_per_on_air,
+        rate_hz_per_s=ramp.in_force(utc_s).rate_hz_per_s / band.dial_per_on_air,
         ideal_dial_hz=ideal_dial_hz,
         dial_hz=dial_hz,
         residual_hz=None if dial_hz is None else dial_hz - ideal_dial_hz,

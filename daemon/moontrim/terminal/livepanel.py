@@ -19,7 +19,7 @@ from moontrim.clock.system import SystemClock
 from moontrim.formats import grouped, iso
 from moontrim.state.snapshot import DialView, Snapshot, Tracking
 from moontrim.timekeeping.clockview import ClockView
-from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS
+from moontrim.tuning.correction import descriptions
 
 log = logging.getLogger(__name__)
 
@@ -108,7 +108,8 @@ def panel(snapshot: Snapshot, columns: int) -> Panel:
     grid.add_column(style="dim")
     grid.add_column()
     grid.add_row("sked", Text(f"{grouped(snapshot.sked_hz)} Hz", style="bold"))
-    grid.add_row("agreement", f"{snapshot.agreement}: {AGREEMENT_DESCRIPTIONS[snapshot.agreement]}")
+    who_corrects = descriptions(own_echo=snapshot.partner == "self")[snapshot.agreement]
+    grid.add_row("agreement", f"{snapshot.agreement}: {who_corrects}")
     grid.add_row("partner", "our own echo" if snapshot.partner == "self" else snapshot.partner)
     if (moon := snapshot.moon) is not None:
         where = f"azimuth {moon.azimuth_deg:5.1f}°  elevation {moon.elevation_deg:5.1f}°"

@@ -145,6 +145,7 @@ class Changes:
         sked_hz = self._planning.sked_hz_for_received(received_hz, self._clock.utc_s())
         session = self._current.session
         followed = session.with_band_choices(self._current.settings, sked_hz=sked_hz)
+        self._planning.sent.forget()  # an echo on its way would take the dial from the operator
         self._change(followed, "dial", f"sked {sked_hz:.0f} Hz")
         self._note("dial", f"sked {sked_hz:.0f} Hz", "done")
         log.info("dial turned: sked is now %.0f Hz", sked_hz)

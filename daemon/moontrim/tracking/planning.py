@@ -5,8 +5,10 @@ and those give the steps of the dials in between.
                                            +--> two straight ramps --> steps at the crossings
     session, path --> ideal at the end ----+
 
-Every second is planned by itself, 0.3 s before it begins, from what holds at that moment. Pure but
-for the session in force, of which it keeps the delay model and the selection."""
+Every second is planned by itself, 0.3 s before it begins, from what holds at that moment. Our own
+echo also depends on what was sent; its delay of 2.3 s or more means that all of it is in the past
+even at the end of the second. Pure but for the session in force, of which it keeps the delay model
+and the selection, and for what was sent."""
 
 from __future__ import annotations
 
@@ -18,8 +20,10 @@ from moontrim.rig.view import LinkView
 from moontrim.session.current import CurrentSession
 from moontrim.session.selection import Selection, selection_of
 from moontrim.state.snapshot import MoonView
-from moontrim.tuning.correction import Fractions, OnAir, fractions_of, sked_from_received
-from moontrim.tuning.steps import Plan, plan_stretch
+from moontrim.tracking.sent import SentHistory
+from moontrim.tuning.correction import Fractions, OnAir, fractions_of, on_air, sked_from_received
+from moontrim.tuning.echo import Sent, echo_course, sent_course, sent_for_echo
+from moontrim.tuning.steps import Plan, Ramp, plan_stretch
 
 # Chosen: longer than a busy machine delays a task or a radio takes to be set, shorter than the
 # time in which an operator expects a command to act.
@@ -32,12 +36,15 @@ class Planning:
     """Plans for the session in force, with the delay model of its home and partner.
 
     Methods raise CoverageError for instants outside the tables; `plan` and `ideal` also for a
-    frequency that cannot be, and `plan` while home is not known."""
+    frequency that cannot be, and `plan` while home is not known.
+
+    sent: what the radio has transmitted; `observe` and `plan` add to it."""
 
     def __init__(self, current: CurrentSession, ephemeris: Ephemeris) -> None:
         self._current = current
         self._ephemeris = ephemeris
         self._settings = current.settings
+        self.sent = SentHistory()
         self._selection = selection_of(current.session, current.settings)
         self._model = self._new_model()
 
@@ -48,6 +55,8 @@ class Planning:
         before = self._selection.session, self._settings
         if session is not before[0] or settings is not before[1]:
             self._selection, self._settings = selection_of(session, settings), settings
+            if session.band != before[0].band:
+                self.sent.forget()
             if session.partner != before[0].partner or settings is not before[1]:
                 self._model = self._new_model()
         return self._selection
@@ -61,10 +70,8 @@ class Planning:
             raise CoverageError("home is not known until the GPS receiver has a steady fix")
         self._model.prepare(start_utc_s)
         transmitting = bool(link.rig and link.rig.transmitting)
-        # The middle of an over begun now, for which `mid_over` sets the transmit dial beforehand.
-        centred = now.band_settings.while_transmitting == "mid_over" and not transmitting
-        later_s = now.band_settings.over_s / 2 if centred else 0.0
-        return plan_stretch(
+        later_s = 0.0 if transmitting else self._lead_s(now)
+        plan = plan_stretch(
             now.band,
             now.tx_band,
             start_utc_s,
@@ -77,17 +84,63 @@ class Planning:
             while_transmitting=now.band_settings.while_transmitting,
             steps_per_s=link.steps_per_s,
             about_to_transmit=about_to_transmit,
+            echo=self._echo(now, start_utc_s, end_utc_s) if now.own_echo else (),
         )
+        self.sent.plan(plan)
+        return plan
+
+    def observe(self, utc_s: float, link: LinkView) -> None:
+        """Takes note of what the radio transmits, if it does."""
+        self.sent.observe(utc_s, link, self.selection().tx_band)
+
+    def _echo(self, now: Selection, start_utc_s: float, end_utc_s: float) -> tuple[Ramp, ...]:
+        """Returns where our own echo is on the air."""
+        at_start, at_end = (self._model.leg("from_partner", at) for at in (start_utc_s, end_utc_s))
+        sent_s = (start_utc_s - at_start.delay_s, end_utc_s - at_start.delay_s)
+        # What would have been sent while nothing was: `mid_over` keeps the dial ahead.
+        first_hz, last_hz = (self._on_air(now, at + self._lead_s(now)).tx_hz for at in sent_s)
+        rate_hz_per_s = (last_hz - first_hz) / (end_utc_s - start_utc_s)
+        would_be = Ramp(sent_s[0], first_hz, rate_hz_per_s)
+        # Sent so far away, it was not what is listened for: a dial that was turned under RF.
+        near = [
+            sent
+            if sent.on_air_hz is None or abs(sent.on_air_hz - first_hz) <= MOST_SHIFT * first_hz
+            else Sent(sent.from_utc_s, None)
+            for sent in self.sent.entries()
+        ]
+        return echo_course(
+            sent_course(would_be, near, *sent_s),
+            start_utc_s,
+            end_utc_s,
+            at_start.delay_s,
+            (at_start.fraction, at_end.fraction),
+            now.choices.trim_rx_hz,
+        )
+
+    @staticmethod
+    def _lead_s(now: Selection) -> float:
+        """Returns how far ahead of time the transmit dial is kept while receiving: `mid_over` sets
+        it for the middle of an over begun now."""
+        settings = now.band_settings
+        return settings.over_s / 2 if settings.while_transmitting == "mid_over" else 0.0
 
     def ideal(self, utc_s: float) -> OnAir:
         """Returns what should be on the air at an instant, trims included."""
         return self._on_air(self.selection(), utc_s)
 
     def sked_hz_for_received(self, received_hz: float, utc_s: float) -> float:
-        """Returns the sked frequency for which this would be the ideal receive frequency."""
-        now = self.selection()
-        fractions, trim_hz = self._fractions(utc_s), now.choices.trim_rx_hz
-        return sked_from_received(now.session.agreement, received_hz, fractions, trim_hz)
+        """Returns the sked frequency for which this would be the ideal receive frequency, of our
+        own echo while nothing of what was sent before comes back."""
+        now, agreement = self.selection(), self._selection.session.agreement
+        if not now.own_echo:
+            fractions, trim_hz = self._fractions(utc_s), now.choices.trim_rx_hz
+            return sked_from_received(agreement, received_hz, fractions, trim_hz)
+        echo = self._model.leg("from_partner", utc_s)
+        sent_hz = sent_for_echo(received_hz, echo.fraction, now.choices.trim_rx_hz)
+        fractions = self._fractions(utc_s - echo.delay_s + self._lead_s(now))
+        tx_per_sked = on_air(agreement, 1.0, fractions).tx_hz
+        tx_sked_hz = (sent_hz - now.choices.trim_tx_hz) / tx_per_sked
+        return float(tx_sked_hz - now.band_settings.tx_shift_hz)
 
     def moon(self, utc_s: float) -> MoonView:
         """Returns where the Moon is, seen from home and from the partner, when this second began:
@@ -102,7 +155,7 @@ class Planning:
         ideal = now.on_air(self._fractions(utc_s))
         if tx_later_s:
             ideal = OnAir(ideal.rx_hz, now.on_air(self._fractions(utc_s + tx_later_s)).tx_hz)
-        rx_hz = now.choices.sked_hz + now.choices.trim_rx_hz
+        rx_hz = now.rx_sked_hz + now.choices.trim_rx_hz
         tx_hz = now.tx_sked_hz + now.choices.trim_tx_hz
         # Not-a-number compares as False, so it is refused as well.
         if not (

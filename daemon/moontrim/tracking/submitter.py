@@ -61,6 +61,11 @@ class PlanSubmitter:
     def clock_stepped(self) -> None:
         """Nothing counts as planned by the new time."""
         self._planned_to_utc_s = 0.0
+        self._planning.sent.forget()
+
+    def observe(self) -> None:
+        """Takes note of what the radio transmits: our own echo comes from it."""
+        self._planning.observe(self._clock.utc_s(), self._link.view)
 
     def transmit_changed(self) -> bool:
         """Returns whether the radio is to transmit, or not to, unlike when it was last planned."""

@@ -73,6 +73,7 @@ class Tracker:
 
     def _tick(self, second: int) -> None:
         self._record.tick()
+        self._submitter.observe()
         self._submitter.plan_second(second)
         self._publisher.publish(self._submitter.plan, self._submitter.hindrances())
 
@@ -84,6 +85,7 @@ class Tracker:
         return True
 
     def _handle(self, items: list[Item]) -> None:
+        self._submitter.observe()
         decisive = [self._changes.take(item) for item in items]
         if any(decisive) or self._submitter.transmit_changed():
             self._submitter.replan()

@@ -12,7 +12,11 @@ Of a path with ratio r, and the ratios u of the leg home to Moon and d of the le
     receiver     sked * r           sked                corrects when receiving
     transmitter  sked               sked / r            corrects when transmitting
     home         sked * r           sked / r            corrects nothing
-    partner      sked               sked                corrects everything"""
+    partner      sked               sked                corrects everything
+
+For our own echo nobody is at the other end: the echo comes back where it comes back, so only the
+transmit column is a matter of agreement, and we receive on what was sent, T ago, times r (see
+`tuning.echo`). `home` is then the same as `transmitter`, and `partner` the same as `receiver`."""
 
 from __future__ import annotations
 
@@ -34,6 +38,20 @@ AGREEMENT_DESCRIPTIONS: dict[Agreement, str] = {
     "home": "you correct the whole path; ask your partner to stay on the sked frequency",
     "partner": "you stay on the sked frequency; ask your partner to correct the whole path",
 }
+
+# The same for our own echo, where there is nobody to ask.
+ECHO_DESCRIPTIONS: dict[Agreement, str] = {
+    "halves": "each leg corrected separately; true at the Moon",
+    "receiver": "transmitter on the sked frequency; the receiver follows the echo",
+    "transmitter": "transmitter corrects the whole path; the echo arrives on the sked frequency",
+    "home": "same as transmitter; the echo arrives on the sked frequency",
+    "partner": "same as receiver; the receiver follows the echo",
+}
+
+
+def descriptions(*, own_echo: bool) -> dict[Agreement, str]:
+    """Returns what is corrected under each agreement, for the operator."""
+    return ECHO_DESCRIPTIONS if own_echo else AGREEMENT_DESCRIPTIONS
 
 
 class Fractions(NamedTuple):
@@ -71,13 +89,24 @@ def on_air(
     trim_rx_hz: float = 0.0,
     trim_tx_hz: float = 0.0,
     tx_sked_hz: float | None = None,
+    *,
+    own_echo: bool = False,
 ) -> OnAir:
     """Returns the frequencies that home should receive and transmit on.
 
     trim_rx_hz, trim_tx_hz: the operator's offsets, added at the end.
     tx_sked_hz: where the partner listens, if the two sides use different segments; None: on the
-    sked frequency."""
+    sked frequency.
+    own_echo: nobody is at the other end. To be received is then the echo of the frequency to
+    transmit on, as if it had been sent exactly; `tuning.echo` has the echo of what was sent."""
     rx_hz, tx_hz = sked_hz, sked_hz if tx_sked_hz is None else tx_sked_hz
+    if own_echo:
+        # The ratio of the whole path is that of the two legs multiplied, of a wave that left T ago.
+        echo_hz = tx_hz + trim_tx_hz * (1.0 + fractions.from_partner)
+        if agreement == "halves":
+            echo_hz += tx_hz * fractions.from_moon
+        elif agreement in ("receiver", "partner"):
+            echo_hz += tx_hz * fractions.from_partner
     if agreement == "halves":
         rx_hz, tx_hz = rx_hz * (1.0 + fractions.from_moon), tx_hz / (1.0 + fractions.to_moon)
     elif agreement == "receiver":
@@ -86,7 +115,7 @@ def on_air(
         tx_hz /= 1.0 + fractions.to_partner
     elif agreement == "home":
         rx_hz, tx_hz = rx_hz * (1.0 + fractions.from_partner), tx_hz / (1.0 + fractions.to_partner)
-    return OnAir(rx_hz + trim_rx_hz, tx_hz + trim_tx_hz)
+    return OnAir((echo_hz if own_echo else rx_hz) + trim_rx_hz, tx_hz + trim_tx_hz)
 
 
 def sked_from_received(

@@ -13,11 +13,15 @@ A dial has only whole steps. The residual (dial as set minus dial as it ideally 
 half a step if, and only if, the dial moves at the instants where the ideal dial crosses the middle
 between two dial values; that is where steps are put, however many fall into one second. A radio
 that cannot take that many gets a coarser grid, the finest it can follow, which is the best
-placement of fewer steps: every residual then stays within half of that grid."""
+placement of fewer steps: every residual then stays within half of that grid.
+
+The ideal receive dial of our own echo jumps wherever what was sent did (`tuning.echo`): it is a
+row of ramps, each in force from its start on, and a jump is a step as well."""
 
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import Literal, NamedTuple
 
 from moontrim.tuning.band import Band
@@ -25,19 +29,38 @@ from moontrim.tuning.correction import OnAir
 
 DialName = Literal["rx", "tx"]
 WhileTransmitting = Literal["hold", "mid_over", "step"]
+# Chosen: a step that a jump undoes so soon is not worth a command to the radio, and what a dial is
+# off meanwhile is far below the dial's step.
+WORTH_S = 0.02
 
 
 class Ramp(NamedTuple):
     """A frequency over a second, as a straight line. At 24 GHz the Doppler rate itself changes by
-    less than 1e-3 Hz/s in a second, so that a line through both ends is within 1e-4 Hz."""
+    less than 1e-3 Hz/s in a second, so that a line through both ends is within 1e-4 Hz.
+
+    later: ramps that take over from this one, each at its start, in order of time."""
 
     start_utc_s: float
     start_hz: float
     rate_hz_per_s: float
+    later: tuple[Ramp, ...] = ()
+
+    def in_force(self, utc_s: float) -> Ramp:
+        """Returns the ramp that holds at an instant: this one, or one of the later ones."""
+        return next((ramp for ramp in reversed(self.later) if ramp.start_utc_s <= utc_s), self)
 
     def at(self, utc_s: float) -> float:
         """Returns the frequency in Hz at an instant."""
-        return self.start_hz + self.rate_hz_per_s * (utc_s - self.start_utc_s)
+        ramp = self.in_force(utc_s) if self.later else self
+        return ramp.start_hz + ramp.rate_hz_per_s * (utc_s - ramp.start_utc_s)
+
+    def jumps(self) -> list[tuple[float, float]]:
+        """Returns (instant, size in Hz) where a later ramp takes over."""
+        ramps = (self, *self.later)
+        return [
+            (new.start_utc_s, new.start_hz - old._replace(later=()).at(new.start_utc_s))
+            for old, new in pairwise(ramps)
+        ]
 
 
 class Step(NamedTuple):
@@ -75,19 +98,25 @@ def nearest(value_hz: float, grid_hz: int) -> int:
 
 def crossings(ramp: Ramp, end_utc_s: float, grid_hz: int) -> list[tuple[float, int]]:
     """Returns (instant, value) of the start of the ramp, then of each instant up to the end where
-    the ramp passes the middle between two multiples of grid_hz."""
-    start_utc_s, start_hz, rate = ramp
-    value_hz = nearest(start_hz, grid_hz)
-    steps = [(start_utc_s, value_hz)]
-    if rate == 0.0:
-        return steps
-    move_hz = grid_hz if rate > 0.0 else -grid_hz
-    while True:
-        instant = start_utc_s + (value_hz + 0.5 * move_hz - start_hz) / rate
-        if not instant < end_utc_s:
-            return steps
-        value_hz += move_hz
-        steps.append((instant, value_hz))
+    the ramp passes the middle between two multiples of grid_hz, or jumps past it."""
+    value_hz = nearest(ramp.start_hz, grid_hz)
+    steps = [(ramp.start_utc_s, value_hz)]
+    ends_s = [*(later.start_utc_s for later in ramp.later), end_utc_s]
+    for (start_utc_s, start_hz, rate, _), until_s in zip((ramp, *ramp.later), ends_s, strict=True):
+        if abs(start_hz - value_hz) > 0.5 * grid_hz + WORTH_S * abs(rate):
+            value_hz = nearest(start_hz, grid_hz)
+            steps.append((start_utc_s, value_hz))
+        if rate == 0.0:
+            continue
+        move_hz = grid_hz if rate > 0.0 else -grid_hz
+        worth_until_s = until_s if until_s == ends_s[-1] else until_s - WORTH_S
+        while True:
+            instant = start_utc_s + (value_hz + 0.5 * move_hz - start_hz) / rate
+            if not instant < worth_until_s:
+                break
+            value_hz += move_hz
+            steps.append((max(instant, start_utc_s), value_hz))
+    return steps
 
 
 def coarsen(rates_hz_per_s: list[float], resolution_hz: int, steps_per_s: float) -> int:
@@ -97,6 +126,24 @@ def coarsen(rates_hz_per_s: list[float], resolution_hz: int, steps_per_s: float)
     if needed_per_s <= steps_per_s:
         return resolution_hz
     return resolution_hz * math.ceil(needed_per_s / steps_per_s)
+
+
+def rate_of_steps(ramp: Ramp, end_utc_s: float, resolution_hz: int) -> float:
+    """Returns the steps a second that a ramp takes, times the resolution: the size of its rate, but
+    of one that jumps it is counted, since a jump of any size is one step and may save others."""
+    if not ramp.later:
+        return abs(ramp.rate_hz_per_s)
+    steps = len(crossings(ramp, end_utc_s, resolution_hz)) - 1
+    return steps * resolution_hz / max(1.0, end_utc_s - ramp.start_utc_s)
+
+
+def dial_course(band: Band, on_air: tuple[Ramp, ...]) -> Ramp:
+    """Returns the dial's ramps for those of an on-air frequency, as one with later ones."""
+    first, *later = (
+        Ramp(start_utc_s, band.dial_hz(start_hz), rate * band.dial_per_on_air)
+        for start_utc_s, start_hz, rate, _ in on_air
+    )
+    return first._replace(later=tuple(later))
 
 
 def ramp_of_dial(
@@ -121,6 +168,7 @@ def plan_stretch(
     while_transmitting: WhileTransmitting,
     steps_per_s: float,
     about_to_transmit: bool = False,
+    echo: tuple[Ramp, ...] = (),
 ) -> Plan:
     """Plans the steps of a stretch of time, usually one second.
 
@@ -129,10 +177,19 @@ def plan_stretch(
     resolution_hz: the coarser of the band's and the radio's. about_to_transmit: the one dial of a
     radio without split is moved to the transmit frequency before the radio is keyed. A transmit
     frequency outside the band's allowed range gets no step, nor does that one dial where it would
-    transmit outside."""
+    transmit outside. echo: where our own echo is on the air, from the start on, followed in place
+    of the receive frequencies of at_start and at_end; empty: there is a partner."""
     rx = ramp_of_dial(band, start_utc_s, end_utc_s, (at_start.rx_hz, at_end.rx_hz))
     tx = ramp_of_dial(tx_band, start_utc_s, end_utc_s, (at_start.tx_hz, at_end.tx_hz))
     stepping = while_transmitting == "step"
+    if echo:
+        # While keyed, steps of the transmit dial come back as jumps of the echo. A radio too slow
+        # for them follows their middle, rather than everything on a coarser grid.
+        followed = dial_course(band, echo)
+        rates = [rate_of_steps(ramp, end_utc_s, resolution_hz) for ramp in (followed, tx)]
+        rounding = all(abs(size_hz) <= 2 * resolution_hz for _, size_hz in followed.jumps())
+        if not (stepping and rounding) or sum(rates) <= steps_per_s * resolution_hz:
+            rx = followed
     held: dict[DialName, str] = {}
     if transmitting and not stepping:
         held["rx"] = held["tx"] = "held while transmitting"
@@ -146,14 +203,16 @@ def plan_stretch(
         # The one dial follows what the radio does. It is also the frequency on which the radio
         # would transmit if it were keyed now.
         moving = {"rx": tx if transmits else rx}
-        for rx_hz in (at_start.rx_hz, at_end.rx_hz):
-            on_air_hz = tx_band.on_air_hz(band.dial_hz(rx_hz))
+        ends_s = (start_utc_s, *(jump_utc_s for jump_utc_s, _ in rx.jumps()), end_utc_s)
+        for dial_hz in map(rx.at, ends_s):
+            on_air_hz = tx_band.on_air_hz(dial_hz)
             if not band.allows(on_air_hz):
                 held["rx"] = _outside("receive (the one dial also transmits)", on_air_hz, band)
         if transmits and "tx" in held:
             held["rx"] = held["tx"]
     active = [(which, ramp) for which, ramp in moving.items() if which not in held]
-    grid_hz = coarsen([ramp.rate_hz_per_s for _, ramp in active], resolution_hz, steps_per_s)
+    rates = [rate_of_steps(ramp, end_utc_s, resolution_hz) for _, ramp in active]
+    grid_hz = coarsen(rates, resolution_hz, steps_per_s)
     steps: list[Step] = []
     for which, ramp in active:
         can_transmit = which == "tx" or not split

@@ -16,7 +16,8 @@ import pytest
 from moontrim.config.settings import Settings, settings_from
 from moontrim.path import Ephemeris, LegName, solve_path
 from moontrim.path.vectors import Array
-from moontrim.rehearsal.judgement import DialRecord, Result, judge
+from moontrim.rehearsal.dialrecord import DialRecord
+from moontrim.rehearsal.judgement import Result, judge
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.session.session import Session, first_session
 from moontrim.state.snapshot import Fault
