@@ -92,8 +92,8 @@ async def _always(*given: Any) -> bool:
     return True
 
 
-def _three_hertz_off(*given: Any) -> OnAir:
-    right = on_air(*given)
+def _three_hertz_off(*given: Any, **named: Any) -> OnAir:
+    right = on_air(*given, **named)
     return right._replace(rx_hz=right.rx_hz + 3.0)
 
 

@@ -34,6 +34,7 @@ class ExactPath:
         self._start_utc_s = start_utc_s
         self._settings = settings
         self._chunks: OrderedDict[_Key, _Chunk] = OrderedDict()
+        self._delays: dict[_Key, list[float]] = {}
         self._elevations: dict[int, list[float]] = {}
 
     def on_air(self, session: Session, utc_s: float) -> OnAir:
@@ -47,7 +48,27 @@ class ExactPath:
             choices.trim_rx_hz,
             choices.trim_tx_hz,
             session.tx_sked_hz(self._settings),
+            own_echo=session.partner_site(self._settings) is None,
         )
+
+    def echo_hz(
+        self, session: Session, utc_s: float, sent_hz: float | None, lead_s: float
+    ) -> float:
+        """Returns where our own echo comes back. sent_hz: what left `delay_s` ago; None: nothing,
+        so what would have, with the dial kept lead_s ahead."""
+        if sent_hz is None:
+            left_s = utc_s - self.delay_s(session, utc_s)
+            sent_hz = float(self.on_air(session, left_s + lead_s).tx_hz)
+        fraction = Fractions(*self._fractions(session, utc_s)).from_partner
+        return float(sent_hz * (1.0 + fraction)) + session.band_choices(self._settings).trim_rx_hz
+
+    def delay_s(self, session: Session, utc_s: float) -> float:
+        """Returns how long ago what arrives was sent, to a microsecond."""
+        number, knot, u = self._place(utc_s)
+        key = (session.partner_site(self._settings), number)
+        self._chunk(session, number)
+        delays_s = self._delays[key]
+        return float(delays_s[knot] + u * (delays_s[knot + 1] - delays_s[knot]))
 
     def elevation_deg(self, utc_s: float) -> float:
         """Returns the Moon's elevation at home."""
@@ -100,8 +121,9 @@ class ExactPath:
                 ]
                 for leg in _LEGS
             }
+            self._delays[key] = solved["from_partner"].delay_s.tolist()
             while len(self._chunks) > MOST_CHUNKS:
-                self._chunks.popitem(last=False)
+                del self._delays[self._chunks.popitem(last=False)[0]]
         return self._chunks[key]
 
     def _place(self, utc_s: float) -> tuple[int, int, float]:

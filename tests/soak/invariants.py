@@ -7,6 +7,7 @@ from the daemon, which is held to them."""
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Callable
 
 from moontrim.config.band import BandSettings
@@ -51,6 +52,7 @@ class Judge:
         self._rf_ended_s = -math.inf
         self._by_hand_since_s = math.inf
         self._dials: tuple[int, int | None] | None = None
+        self._sent: deque[tuple[float, int | None]] = deque(maxlen=200)  # dial under RF, since when
         self._hand_s = -math.inf
         self.rf_since_s = math.inf
         self.rf_changed: Callable[[bool], None] = lambda on: None
@@ -114,6 +116,9 @@ class Judge:
             else:
                 self._rf_ended_s = now_s
             self.rf_changed(self._ours)
+        sent = radio.transmit_dial_hz if radio.transmitting else None
+        if not self._sent or self._sent[-1][1] != sent:
+            self._sent.append((now_s, sent))
         dials = (radio.rx_dial_hz, radio.tx_dial_hz)
         if dials != self._dials:
             self._dials = dials
@@ -252,6 +257,14 @@ class Judge:
             tx_hz = self._exact.on_air(session, utc_s + lead_s).tx_hz if lead_s else now.tx_hz
         except CoverageError:
             return None
+        if session.partner_site(life.daemon.settings) is None:
+            delay_s = self._exact.delay_s(session, utc_s)
+            sent = self._sent_before(delay_s)
+            if sent is None:
+                return None
+            sent_hz = None if sent < 0 else float(band.tx_band().on_air_hz(sent))
+            echo_hz = self._exact.echo_hz(session, utc_s, sent_hz, lead_s)
+            now = now._replace(rx_hz=echo_hz)
         limit_hz = max(1.0, 0.5 * band.dial_resolution_hz + 0.2)
         if not band.band().allows(tx_hz) or abs(tx_hz - band.allowed_low_hz) < 2.0:
             return None
@@ -261,6 +274,18 @@ class Judge:
         elif not band.band().allows(now.rx_hz) or any(coil.on for coil in self.station.coils):
             return None  # the one dial stays where it transmits until the relays have fallen
         return off_hz - limit_hz
+
+    def _sent_before(self, delay_s: float) -> int | None:
+        """The dial on which the radio transmitted so long ago, -1 if on none; None while what comes
+        back is of the seconds around a press, a release or a turn: it is seen at the next look."""
+        left_s, sent = self._now() - delay_s, -1
+        unseen_s = self._plan.settings.radio.poll_s + 3.0
+        for since_s, dial_hz in self._sent:
+            if abs(left_s - since_s) < unseen_s:
+                return None
+            if since_s <= left_s:
+                sent = -1 if dial_hz is None else dial_hz
+        return sent
 
     def honest(self) -> None:
         """A daemon that claims ON_FREQUENCY for a second must be on frequency."""

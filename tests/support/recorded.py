@@ -17,11 +17,13 @@ from moontrim.journal.opening import open_to_write
 from moontrim.journal.schema import NAME, insert
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.rehearsal import embedded_settings
+from moontrim.rig.view import LinkState, LinkView
 from moontrim.session.current import CurrentSession
 from moontrim.session.session import Session, first_session
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.planning import Planning
 from moontrim.tuning.steps import nearest
+from moontrim_drivers.contract import RigState
 
 T0 = 1_795_014_720  # 2026-11-18T15:12:00Z: the Moon is up at both ends of the embedded scenario
 AHEAD_S = 0.3
@@ -151,6 +153,14 @@ def _seconds(
         if band.while_transmitting == "mid_over" and not keyed:
             tx_hz = planning.ideal(at_utc_s + band.over_s / 2).tx_hz
         rx_ideal_hz, tx_ideal_hz = band.band().dial_hz(on_air.rx_hz), band.tx_band().dial_hz(tx_hz)
+        rig = RigState(nearest(rx_ideal_hz, step_hz), nearest(tx_ideal_hz, step_hz), keyed)
+        link = LinkView(LinkState.READY, "", rig, split=True, steps_per_s=50.0)
+        planning.observe(at_utc_s, link)
+        rx_hz = on_air.rx_hz
+        if planning.selection().own_echo:  # of what the rows before show
+            plan = planning.plan(link, at_utc_s, at_utc_s + 1.0, about_to_transmit=False)
+            rx_ideal_hz = plan.rx.at(at_utc_s)
+            rx_hz = band.band().on_air_hz(rx_ideal_hz) - tx_sked_hz + band_choices.sked_hz
         moon = planning.moon(at_utc_s)
         state = (
             Tracking.RADIO_LOST
@@ -165,7 +175,7 @@ def _seconds(
             tracking[state],
             round(rx_ideal_hz * 1e4),
             None if lost else nearest(rx_ideal_hz, step_hz) + made.off_hz(k),
-            round((on_air.rx_hz - band_choices.sked_hz) * 1e4),
+            round((rx_hz - band_choices.sked_hz) * 1e4),
             round(tx_ideal_hz * 1e4),
             None if lost else nearest(tx_ideal_hz, step_hz),
             round((tx_hz - tx_sked_hz) * 1e4),

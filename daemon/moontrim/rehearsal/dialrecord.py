@@ -46,7 +46,7 @@ class DialRecord:
         return np.asarray(np.maximum.accumulate(np.where(turned, self.utc_s, -np.inf)))
 
     def settled(self, at_s: Array, *, keyed: bool) -> NDArray[np.bool_]:
-        """Returns at which instants the radio has transmitted (keyed) or received for CATCH_UP_S."""
+        """Returns at which instants it has transmitted (keyed) or received for CATCH_UP_S."""
         index = self.index(at_s)
         since_s = at_s - self.turns_utc_s()[index]
         return np.asarray((np.array(self.keyed)[index] == keyed) & (since_s >= CATCH_UP_S))

@@ -9,12 +9,14 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from moontrim.app.daemon import Daemon
 from moontrim.clock.virtual import VirtualClock
-from moontrim.path import Ephemeris, solve_path
-from moontrim.session.selection import selection_of
+from moontrim.path import Ephemeris
+from moontrim.rehearsal.dialrecord import DialRecord
+from moontrim.rehearsal.idealdials import IdealDials
 from moontrim.state.snapshot import Tracking
-from moontrim.tuning.correction import OnAir, fractions_of
 from moontrim_drivers.simulated.radio import SimulatedRadio
 
 BACK_S = 3.0  # chosen: allowed after a radio has come back, or after a fault that takes no time
@@ -78,6 +80,23 @@ class FaultJudge:
         self._ephemeris = ephemeris
         self._say = say
         self._states: list[str] = []
+        self._record = self._begin_record()
+
+    def _begin_record(self) -> DialRecord:
+        """Returns a record that grows with every change of the radio: our own echo comes from what
+        it sent."""
+        record, radio, before = DialRecord(), self._radio, self._radio.on_change
+
+        def changed(monotonic_s: float, rx_hz: int, tx_hz: int | None, transmitting: bool) -> None:
+            utc_s = self._clock.utc_s() - self._clock.monotonic_s() + monotonic_s
+            record.add(utc_s, rx_hz, tx_hz, transmitting)
+            if before is not None:
+                before(monotonic_s, rx_hz, tx_hz, transmitting)
+
+        now_s = self._clock.utc_s()
+        record.add(now_s, radio.rx_dial_hz, radio.tx_dial_hz, radio.transmitting)
+        radio.on_change = changed
+        return record
 
     @asynccontextmanager
     async def fault(self, text: str) -> AsyncIterator[FaultNote]:
@@ -122,26 +141,15 @@ class FaultJudge:
             return False
         settings = self._daemon.settings
         band = settings.band(snapshot.band)
-        ideal = self._ideal()
+        now_s = np.array([self._clock.utc_s()])
+        session = self._daemon.session
+        ideal = IdealDials(self._ephemeris, settings, session, self._record, now_s[0], now_s[0])
         limit_hz = band.dial_resolution_hz
-        off_hz = [self._radio.rx_dial_hz - band.band().dial_hz(ideal.rx_hz)]
+        off_hz = [self._radio.rx_dial_hz - band.band().dial_hz(ideal.receive(now_s)[0])]
         if self._radio.tx_dial_hz is not None and band.while_transmitting == "step":
-            off_hz.append(self._radio.tx_dial_hz - band.tx_band().dial_hz(ideal.tx_hz))
+            off_hz.append(self._radio.tx_dial_hz - band.tx_band().dial_hz(ideal.transmit(now_s)[0]))
         return all(abs(hz) <= limit_hz for hz in off_hz)
 
     def sked_hz(self) -> float:
         """Returns the present sked frequency."""
         return self._daemon.session.band_choices(self._daemon.settings).sked_hz
-
-    def _ideal(self) -> OnAir:
-        """Returns the ideal on-air frequencies now, by the exact path."""
-        session, settings = self._daemon.session, self._daemon.settings
-        legs = solve_path(
-            self._ephemeris,
-            settings.home.site(),
-            session.partner_site(settings),
-            self._clock.utc_s(),
-            settings.troposphere,
-        ).legs
-        fractions = fractions_of(lambda leg: float(legs[leg].fraction))
-        return selection_of(session, settings).on_air(fractions)

@@ -23,7 +23,7 @@ from moontrim.report import figures, words
 from moontrim.report.facts import ROUNDING_SIGMA
 from moontrim.report.report import SessionReport
 from moontrim.report.style import drawn
-from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS
+from moontrim.tuning.correction import AGREEMENTS, descriptions
 
 ROWS_SHOWN = 100  # of a table on the page; the JSON summary has all
 EXAMPLES = 5  # chosen: seconds shown for a reader to check
@@ -60,7 +60,7 @@ def page(report: SessionReport) -> str:
         report=report,
         recorded=report.recorded,
         facts=report.facts,
-        agreements=AGREEMENT_DESCRIPTIONS,
+        agreements=_agreements(report),
         figures=_figures(report),
         rows_shown=ROWS_SHOWN,
         examples=_examples(report),
@@ -120,6 +120,17 @@ def _examples(report: SessionReport) -> list[dict[str, float]]:
             "tx_dial_hz": float(seconds.tx_dial_hz[again.row[k]]),
         }
         for k in picked.tolist()
+    ]
+
+
+def _agreements(report: SessionReport) -> list[str]:
+    """Returns what each agreement of the session means, with a partner or with our own echo."""
+    chosen = ((spell.context.agreement, spell.context.partner) for spell in report.facts.stretches)
+    pairs = dict.fromkeys((name, partner == "self") for name, partner in chosen)
+    return [
+        f"{name}: {descriptions(own_echo=own_echo)[name]}"
+        for name, own_echo in pairs
+        if name in AGREEMENTS
     ]
 
 

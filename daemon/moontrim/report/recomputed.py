@@ -2,7 +2,8 @@
 recorded then. Pure.
 
 The daemon takes its dials from a fit of the delay, made ahead of time, through straight lines of a
-second each. Here each instant is solved exactly and by itself, from the choices in the journal. The
+second each. Here each instant is solved exactly and by itself, from the choices in the journal; our
+own echo from what the journal shows was sent, where it is known for the instant of departure. The
 physics is the same (README says what that is checked against), but nothing else is: a stale fit, a
 wrong second, a wrong partner or a forgotten trim shows."""
 
@@ -106,10 +107,20 @@ def _solve(
     rx_hz, tx_hz = _on_air(context, path)
     later_rx_hz, later_tx_hz = _on_air(context, path, ahead_s=1.0)
     sent_hz = tx_hz
-    if band.while_transmitting == "mid_over":
-        # While receiving, the transmit dial is set for the middle of the next over.
-        ahead_s = np.where(keyed, 0.0, band.over_s / 2.0)
-        sent_hz = _on_air(context, solved(utc_s + ahead_s))[1]
+    # With `mid_over`, while receiving, the transmit dial is set for the middle of the next over.
+    lead_s = band.over_s / 2.0 if band.while_transmitting == "mid_over" else 0.0
+    if lead_s:
+        sent_hz = _on_air(context, solved(utc_s + np.where(keyed, 0.0, lead_s)))[1]
+    if partner is None:
+        echo = path.legs["from_partner"]
+        left_s = utc_s - echo.delay_s
+        would_be_hz = _on_air(context, solved(left_s + lead_s))[1]
+        left_hz = sent_at(recorded, context, left_s, would_be_hz)
+        rate_hz_per_s = np.where(
+            left_hz == would_be_hz, later_rx_hz - rx_hz, left_hz * echo.fraction_rate_per_s
+        )
+        rx_hz = left_hz * (1.0 + echo.fraction) + context.trim_rx_hz
+        later_rx_hz = rx_hz + rate_hz_per_s
     return np.array(
         [
             _dial(band.band(), rx_hz),
@@ -123,6 +134,31 @@ def _solve(
             path.home_look.distance_km,
             path.partner_look.distance_km,
         ]
+    )
+
+
+def sent_at(recorded: Recorded, context: Context, left_s: Array, would_be_hz: Array) -> Array:
+    """Returns what was on the air at instants, shape (n,), as the journal's rows before and after
+    show: the transmit dial if the radio transmitted and held it, would_be_hz if it did not, NaN if
+    the two differ or a dial was stepped meanwhile."""
+    s, band = recorded.seconds, recorded.station.bands[context.band]
+    after = np.clip(np.searchsorted(s.at_utc_s, left_s), 1, max(1, s.at_utc_s.size - 1))
+    if s.at_utc_s.size < 2:
+        return np.full(left_s.shape, np.nan)
+    before = after - 1
+    same = (s.context_id[before] == context.id) & (s.context_id[after] == context.id)
+    same &= (s.at_utc_s[before] <= left_s) & (s.at_utc_s[after] - s.at_utc_s[before] < 1.5)
+    # A radio with two dials that does not tell is taken for one that transmits.
+    known = np.isfinite(s.transmitting)
+    silent = known & (s.transmitting == 0.0)
+    held = ~silent & np.isfinite(s.tx_dial_hz)
+    dial_hz = s.tx_dial_hz
+    steady = held[before] & held[after] & (dial_hz[before] == dial_hz[after])
+    if band.while_transmitting == "step":
+        steady = np.zeros_like(steady)
+    sent_hz = np.where(steady, band.tx_band().on_air_hz(dial_hz[before]), np.nan)
+    return np.asarray(
+        np.where(same, np.where(silent[before] & silent[after], would_be_hz, sent_hz), np.nan)
     )
 
 
@@ -140,6 +176,7 @@ def _on_air(context: Context, path: PathSolution, ahead_s: float = 0.0) -> tuple
         context.trim_rx_hz,
         context.trim_tx_hz,
         context.tx_sked_hz,
+        own_echo=context.partner == "self",
     )
     shape = path.legs["echo"].fraction.shape
     return np.broadcast_to(ideal.rx_hz, shape), np.broadcast_to(ideal.tx_hz, shape)

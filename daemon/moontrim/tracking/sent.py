@@ -14,7 +14,9 @@ from moontrim.tuning.echo import Sent
 from moontrim.tuning.steps import Plan, Step
 
 KEPT_S = 8.0  # an echo comes after 2.3 to 2.8 s, and is planned for up to 1.3 s ahead
-LATE_S = 0.25  # chosen: a read-back may be so late, and a set's own duration later
+# Chosen: a read-back may be so much later than its step, and a set's own duration; earlier by what
+# a set is begun too soon.
+LATE_S, EARLY_S = 0.25, 0.05
 
 
 class SentHistory:
@@ -69,6 +71,6 @@ class SentHistory:
         instants = (
             step.at_utc_s
             for step in self._planned  # a plan begins with what the last step of the one before set
-            if step.dial_hz == dial_hz and abs(utc_s - step.at_utc_s) <= LATE_S + latency_s
+            if step.dial_hz == dial_hz and -EARLY_S <= utc_s - step.at_utc_s <= LATE_S + latency_s
         )
         return next(instants, utc_s)

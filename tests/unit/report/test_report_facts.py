@@ -19,6 +19,7 @@ from moontrim.report.report import SessionReport, report_of
 from moontrim.report.sessions import list_sessions
 from moontrim.session.commands import Correct, SetAgreement, SetPartner, SetTrim
 from moontrim.session.session import first_session
+from moontrim.tuning.correction import AGREEMENTS
 from support.recorded import T0, Made, change, make_journal
 
 # What the journal keeps of a dial, and rounding of it.
@@ -225,6 +226,32 @@ def test_recomputed_dials_are_the_recorded_ones(tmp_path: Path, ephemeris: Ephem
     # Left out: two seconds beside each of 7 choices and of 13 changes of the key.
     assert 740 <= difference.instants < 800
     assert difference.largest_hz < 0.0005, "0.0001 kept, and what the daemon's fit costs"
+
+
+@pytest.mark.parametrize("agreement", AGREEMENTS)
+@pytest.mark.parametrize("mode", ["hold", "mid_over"])
+def test_an_own_echo_is_held_against_what_was_sent(
+    tmp_path: Path, ephemeris: Ephemeris, mode: str, agreement: str
+) -> None:
+    """A receive dial on the echo of what the transmit dial sent agrees; one that follows what ought
+    to have been sent does not."""
+    station = settings(while_transmitting=mode)
+    session = SetAgreement("x", agreement).apply(first_session(station), station)
+    session = SetPartner("x", "self").apply(session, station)
+    made = Made(400, station, choices=[(0, session)], keyed=lambda k: k % 120 < 51)
+    path = make_journal(tmp_path, ephemeris, made)
+    difference = reported(path, ephemeris).difference
+    assert difference is not None and difference.instants > 350
+    assert difference.largest_hz < 0.0005
+    # The transmit dial was elsewhere in an over: so was the echo, and the receive dial was not.
+    change(path, "UPDATE seconds_raw SET tx_dial_hz = 144100500 WHERE transmitting = 1")
+    sent_elsewhere = reported(path, ephemeris)
+    known = np.isfinite(sent_elsewhere.again.rx_ideal_hz)
+    off_hz = np.abs(
+        sent_elsewhere.recorded.seconds.rx_ideal_hz[sent_elsewhere.again.row]
+        - sent_elsewhere.again.rx_ideal_hz
+    )
+    assert known.sum() > 350 and (off_hz[known] > 1.0).sum() > 100
 
 
 def test_a_long_session_is_thinned(tmp_path: Path, ephemeris: Ephemeris) -> None:

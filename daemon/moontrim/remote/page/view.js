@@ -162,7 +162,7 @@ export function showInfo(info, chosen) {
     const key = choice(() => chosen.agreement(key, name));
     const bold = document.createElement("b");
     bold.textContent = sentence(name);
-    key.append(bold, sentence(words));
+    key.append(bold, document.createTextNode(sentence(words)));
     key.dataset.agreement = name;
     return key;
   }));
@@ -184,8 +184,14 @@ function choice(call) {
 }
 
 export function showChosen(info, state) {
-  for (const key of at("agreements").children) mark(key, "aria-pressed", String(key.dataset.agreement === state.agreement));
+  // With our own echo there is no partner to ask for anything.
+  const words = (state.partner === "self" ? info?.echo_agreements : info?.agreements) ?? {};
+  for (const key of at("agreements").children) {
+    mark(key, "aria-pressed", String(key.dataset.agreement === state.agreement));
+    const text = sentence(words[key.dataset.agreement] ?? "");
+    if (key.lastChild.data !== text) key.lastChild.data = text;
+  }
   for (const key of at("bands").children) mark(key, "aria-pressed", String(key.dataset.band === state.band));
   say("agreement", sentence(state.agreement));
-  say("agreement-words", sentence(info?.agreements[state.agreement] ?? ""));
+  say("agreement-words", sentence(words[state.agreement] ?? ""));
 }

@@ -14,7 +14,7 @@ from moontrim import __version__
 from moontrim.config.settings import Settings
 from moontrim.session.session import TRIM_LIMIT_HZ
 from moontrim.state.snapshot import DialView, Outlook, Snapshot
-from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS
+from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS, ECHO_DESCRIPTIONS
 
 SCHEMA = 1  # to be raised when a field changes its meaning or goes
 UNKNOWN = "unknown"  # a single value that is not known, as text
@@ -74,6 +74,7 @@ def info(settings: Settings, boot: str, commands: tuple[str, ...]) -> dict[str, 
             for band in settings.bands
         ],
         "agreements": dict(AGREEMENT_DESCRIPTIONS),
+        "echo_agreements": dict(ECHO_DESCRIPTIONS),
         "trim_limit_hz": hz(TRIM_LIMIT_HZ),
         "home": {
             "text": home.locator or f"{home.latitude_deg:.5f},{home.longitude_deg:.5f}",
