@@ -334,6 +334,7 @@ def test_password_shown_again_on_request(tmp_path: Path, ephemeris: Ephemeris) -
             async with station(tmp_path, ephemeris, show_password=True, **lan) as here:
                 await until(lambda: here.shown, 5.0)
                 assert "http://127.0.0.1:" in here.shown[0]
+                assert "https://127.0.0.1:" in here.shown[0]
 
     asyncio.run(main())
 

@@ -399,6 +399,7 @@ def test_no_password_in_the_log_of_a_full_run(tmp_path: Path, config: Path) -> N
     config.write_text(
         f'state_dir = "{state}"\n{STATION}[remote]\nlan = true\nlan_address = "127.0.0.1"\n'
         f"http_port = {page}\nport = {port}\n"
+        f"https_port = {free_port()}\ntls_port = {free_port()}\n"
     )
     log, children = asyncio.run(log_of_a_run(config, tmp_path, runtime))
     kept = json.loads((state / "remote-passwords.json").read_text())

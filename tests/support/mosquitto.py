@@ -158,7 +158,8 @@ def remote_settings(folder: Path, tables: dict[str, Any] | None = None, **remote
     raw["state_dir"] = str(folder / "state")
     raw["bands"].append(SECOND_BAND)
     raw["radio"]["options"]["latency_s"] = 0.005
-    raw["remote"] = {"port": free_port(), "http_port": free_port(), **remote}
+    ports = ("port", "http_port", *(("https_port", "tls_port") if remote.get("lan") else ()))
+    raw["remote"] = {**{name: free_port() for name in ports}, **remote}
     return settings_from(raw, "test")
 
 

@@ -25,7 +25,9 @@ def add(commands: Any) -> None:
     add_config(command)
     command.add_argument("--quiet", action="store_true", help="log lines only, even on a terminal")
     command.add_argument(
-        "--lan", action="store_true", help="open the phone page to the network, with a password"
+        "--lan",
+        action="store_true",
+        help="open the phone page to the network, by TLS and with a password",
     )
     command.add_argument(
         "--show-password", action="store_true", help="show the page's password and picture again"

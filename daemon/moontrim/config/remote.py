@@ -8,6 +8,7 @@ from pydantic import Field, field_validator, model_validator
 from moontrim.config.table import FilePath, Table
 
 BUILT_IN_PORT = 8145  # of the broker that moontrim starts; chosen: the next after the page's
+HTTPS_PORT = 8146  # chosen: the next after that
 PLAIN_PORT, TLS_PORT = 1883, 8883  # registered with IANA for MQTT and MQTT over TLS
 NAME = r"^[a-z0-9-]{1,32}$"
 
@@ -21,7 +22,9 @@ class RemoteSettings(Table):
         "station", pattern=NAME, description="Second level: tells several daemons apart."
     )
     lan: bool = Field(
-        False, description="Open page and broker to the network; then a password is needed."
+        False,
+        description="Open page and broker to the network, by TLS and with a password. Each phone "
+        "then needs this station's certificate once; the plain http page offers it.",
     )
     lan_address: str = Field(
         "0.0.0.0",  # noqa: S104 (only with `lan`, and then behind a password)
@@ -50,7 +53,29 @@ class RemoteSettings(Table):
     tls_ca_file: FilePath | None = Field(
         None, strict=False, description="Own certificate authority (PEM) to check it by."
     )
-    http_port: int = Field(8144, ge=1, le=65535, description="Port of the page.")
+    http_port: int = Field(
+        8144,
+        ge=1,
+        le=65535,
+        description="Port of the page on this machine; with `lan`, other machines find the "
+        "certificate there, and nothing else.",
+    )
+    https_port: int = Field(
+        HTTPS_PORT, ge=1, le=65535, description="Port of the page for other machines, with `lan`."
+    )
+    tls_port: int = Field(
+        TLS_PORT,
+        ge=1,
+        le=65535,
+        description="Port of the built-in broker for other machines (MQTT over TLS), with `lan`.",
+    )
+    plain_port: int | None = Field(
+        None,
+        ge=1,
+        le=65535,
+        description="Port of the built-in broker for relays and dashboards on the network that "
+        "cannot speak TLS: account viewer only, which may read and not command.",
+    )
     discovery: bool = Field(
         False, description="Announce the daemon to home-automation hubs on the broker."
     )
@@ -81,6 +106,8 @@ class RemoteSettings(Table):
             for key in ("user", "tls", "tls_ca_file"):
                 if getattr(self, key):
                     raise ValueError(f"{key} is for another broker; name it with broker")
+        if self.plain_port is not None and (self.broker is not None or not self.lan):
+            raise ValueError("plain_port is for the built-in broker with lan = true")
         if self.tls_ca_file is not None and not self.tls:
             raise ValueError("tls_ca_file needs tls = true")
         return self

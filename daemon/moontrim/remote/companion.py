@@ -11,7 +11,6 @@ import ssl
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
-from urllib.parse import urlsplit
 
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.keyingports import MqttOutput
@@ -21,15 +20,16 @@ from moontrim.remote.broker.accounts import (
     DAEMON,
     HUB,
     LOCAL,
-    accounts_with_passwords,
+    carries_clear_text,
     commanders,
     trusts_local,
 )
-from moontrim.remote.broker.passwords import broker_password, new_password, stored_passwords
+from moontrim.remote.broker.passwords import broker_password
 from moontrim.remote.broker.process import BrokerMissing, ChildBroker
 from moontrim.remote.commands.admission import Admission
 from moontrim.remote.commands.forbidding import Forbidding
 from moontrim.remote.commands.parsing import COMMANDS
+from moontrim.remote.operatornotice import OperatorNotice
 from moontrim.remote.published import discovery, messages
 from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import Post, encode
@@ -37,7 +37,7 @@ from moontrim.remote.published.topics import Topics
 from moontrim.remote.wire.addresses import BrokerAddress, ForbidAccess, Gateway
 from moontrim.remote.wire.controlsocket import serve_control
 from moontrim.remote.wire.mqtt import MqttConnection
-from moontrim.remote.wire.welcome import page_urls, welcome
+from moontrim.remote.wire.servertls import ServerTls
 from moontrim.service.hiddenpasswords import hide
 
 if TYPE_CHECKING:
@@ -65,9 +65,7 @@ class Remote:
         on_page: Callable[[str], object] = lambda url: None,
     ) -> None:
         self._remote = remote
-        self._show = show
-        self._show_password = show_password
-        self._on_page = on_page
+        self._notice = OperatorNotice(remote, show, show_password, on_page)
         self._topics = Topics(remote.root, remote.station)
         self.broker: ChildBroker | None = None
         self._real: Clock = SystemClock()
@@ -100,15 +98,23 @@ class Remote:
         remote = self._remote
         daemon_password = hide(secrets.token_urlsafe(24))
         passwords = {DAEMON: daemon_password}
-        if remote.lan:
-            passwords |= self._network_passwords(daemon.settings.state_path())
+        tls = await self._server_tls(daemon)
+        if tls is not None:
+            passwords |= self._notice.passwords(daemon.settings.state_path(), tls)
         relays = tuple(
             output.topic
             for output in daemon.settings.keying.outputs
             if isinstance(output, MqttOutput)
         )
         try:
-            async with ChildBroker(remote, self._topics, passwords, self._real, relays) as broker:
+            async with ChildBroker(
+                remote,
+                self._topics,
+                passwords,
+                self._real,
+                relays,
+                None if tls is None else tls.certificates.server_file,
+            ) as broker:
                 self.broker = broker
                 address = BrokerAddress(
                     unix_path=broker.daemon_socket,
@@ -123,7 +129,9 @@ class Remote:
                     LOCAL if trusts_local(remote) else None,
                     {account: passwords[account] for account in may_command},
                 )
-                await self._with_broker(daemon, address, broker.page_socket, access)
+                await self._with_broker(
+                    daemon, address, broker.page_socket, access, tls, broker.renewed
+                )
         except BrokerMissing as error:
             log.warning("%s", error)
 
@@ -134,7 +142,13 @@ class Remote:
         )
         # The passwords of another broker's accounts are not known to the daemon.
         local = ForbidAccess(self._forbidding.forbid, LOCAL, {})
-        await self._with_broker(daemon, address, None, local if trusts_local(remote) else None)
+        await self._with_broker(
+            daemon,
+            address,
+            None,
+            local if trusts_local(remote) else None,
+            await self._server_tls(daemon),
+        )
 
     async def _with_broker(
         self,
@@ -142,9 +156,12 @@ class Remote:
         address: BrokerAddress,
         page_socket: Path | None,
         access: ForbidAccess | None,
+        tls: ServerTls | None,
+        on_renewed: Callable[[], object] = lambda: None,
     ) -> None:
         """Runs MQTT connection and page with a broker. page_socket: the broker's Unix socket for
-        pages, None to use the address. access: who may forbid by a request to the page's server."""
+        pages, None to use the address. access: who may forbid by a request to the page's server.
+        tls: for other machines. on_renewed: called when its certificate was renewed."""
         remote, topics, settings = self._remote, self._topics, daemon.settings
         boot = secrets.token_hex(4)
         info = encode(messages.info(settings, boot, COMMANDS))
@@ -152,7 +169,13 @@ class Remote:
         if remote.discovery:
             account = LOCAL if trusts_local(remote) else HUB
             greeting.append(discovery.announcement(remote, settings, topics, account))
-        admission = Admission(topics, settings, commanders(remote), self._real)
+        admission = Admission(
+            topics,
+            settings,
+            commanders(remote),
+            self._real,
+            in_clear_text=carries_clear_text(remote),
+        )
         self._forbidding.forget_tokens = admission.forget_tokens
         connection = MqttConnection(
             daemon,
@@ -179,21 +202,38 @@ class Remote:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._restart_on_failure(connection.run), name="mqtt")
                 group.create_task(
-                    self._restart_on_failure(lambda: self._page(daemon, gateway, access)),
+                    self._restart_on_failure(lambda: self._page(daemon, gateway, access, tls)),
                     name="page",
                 )
+                if tls is not None:
+                    group.create_task(
+                        self._restart_on_failure(lambda: tls.keep_valid(on_renewed)),
+                        name="certificate",
+                    )
         finally:
             relays.detach()
 
-    async def _page(self, daemon: Daemon, gateway: Gateway, access: ForbidAccess | None) -> None:
+    async def _page(
+        self,
+        daemon: Daemon,
+        gateway: Gateway,
+        access: ForbidAccess | None,
+        tls: ServerTls | None,
+    ) -> None:
         """Serves the page; tries again while its port is not free."""
         from moontrim.remote.wire.webserver import serve  # late: it takes long to import
 
         listen_address, last_error = (self._remote.page_address, self._remote.http_port), ""
+        secure = None if tls is None else tls.door(self._remote.https_port)
         while True:
             try:
                 return await serve(
-                    daemon, gateway, *listen_address, access=access, on_ready=self._page_ready
+                    daemon,
+                    gateway,
+                    *listen_address,
+                    access=access,
+                    secure=secure,
+                    on_ready=self._notice.page_ready,
                 )
             except OSError as error:
                 if str(error) != last_error:
@@ -201,28 +241,12 @@ class Remote:
                     log.error("no phone page: %s", last_error)
             await self._real.sleep(RETRY_S)
 
-    def _page_ready(self, url: str) -> None:
-        """Logs and reports the addresses of a page that can now be opened."""
-        parts = urlsplit(url)
-        for each in page_urls(parts.hostname or "127.0.0.1", parts.port or 80):
-            log.info("phone page: %s", each)
-            self._on_page(each)
-
-    def _network_passwords(self, folder: Path) -> dict[str, str]:
-        """Returns the passwords of the child broker's accounts. Shows them when they are new, or on
-        request."""
-        accounts = accounts_with_passwords(self._remote)
-        try:
-            passwords, new = stored_passwords(folder, accounts)
-        except OSError as error:
-            log.warning("passwords cannot be kept (%s); the next start makes others", error)
-            passwords, new = {account: new_password() for account in accounts}, True
-        if self._show is not None and (new or self._show_password):
-            urls = page_urls(self._remote.page_address, self._remote.http_port)
-            self._show(welcome(urls, passwords))
-        elif new:
-            log.info("a password was made for the page; `moontrim run --show-password` shows it")
-        return passwords
+    async def _server_tls(self, daemon: Daemon) -> ServerTls | None:
+        """Returns the TLS for other machines; None where none may reach the daemon."""
+        if not self._remote.lan:
+            return None
+        folder = daemon.settings.state_path()
+        return await ServerTls.load(folder, self._remote.page_address, self._real)
 
     async def _restart_on_failure(self, part: Callable[[], Awaitable[None]]) -> None:
         """Runs a part until it returns; logs an unexpected failure and starts it again."""

@@ -22,7 +22,7 @@ from moontrim.remote.broker.accounts import (
 )
 from moontrim.remote.broker.configfile import broker_config
 from moontrim.remote.broker.passwords import FILE, broker_password, new_password, stored_passwords
-from moontrim.remote.broker.process import _usable_port
+from moontrim.remote.broker.ports import usable_port
 from moontrim.remote.companion import Remote
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.wire.resilience import FIRST_S, LONGEST_S, Backoff
@@ -143,10 +143,20 @@ def test_broker_configuration() -> None:
     ]
     assert not any(line.startswith("user ") for line in lines)
     lan = RemoteSettings(lan=True, lan_address="10.42.0.1")
-    text = broker_config(lan, folder, 8145, "root")
-    assert "listener 8145 10.42.0.1" in text
+    text = broker_config(lan, folder, 8145, "root", Path("/state/tls/server.pem"))
     assert "allow_anonymous true" not in text
     assert "user root" in text
+    assert "listener 8145 127.0.0.1" in text, "without TLS on this machine only"
+    encrypted = text[text.index("listener 8883 10.42.0.1") :]
+    assert "certfile /state/tls/server.pem" in encrypted
+    assert "keyfile /state/tls/server.pem" in encrypted
+    assert text.count("10.42.0.1") == 1
+
+    lan = RemoteSettings(lan=True, plain_port=1883)
+    text = broker_config(lan, folder, 8145, None, Path("/state/tls/server.pem"))
+    plain = text[text.index("listener 1883 0.0.0.0") :]
+    assert "password_file /run/x/viewer-passwords" in plain
+    assert "certfile" not in plain
 
 
 def test_a_taken_port() -> None:
@@ -155,8 +165,8 @@ def test_a_taken_port() -> None:
         taken.bind(("127.0.0.1", port))
         taken.listen()
         with pytest.raises(OSError, match=f"port {port}"):
-            _usable_port(RemoteSettings(port=port))
-    assert _usable_port(RemoteSettings(port=port)) == port
+            usable_port(RemoteSettings(port=port))
+    assert usable_port(RemoteSettings(port=port)) == port
 
 
 def test_the_usual_port_taken(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -165,7 +175,7 @@ def test_the_usual_port_taken(monkeypatch: pytest.MonkeyPatch) -> None:
         taken.listen()
         port = taken.getsockname()[1]
         monkeypatch.setattr("moontrim.config.remote.BUILT_IN_PORT", port)
-        assert _usable_port(RemoteSettings()) not in (0, port)
+        assert usable_port(RemoteSettings()) not in (0, port)
 
 
 def test_passwords_are_kept_privately_and_made_once(tmp_path: Path) -> None:
@@ -214,8 +224,15 @@ def test_the_other_brokers_password(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 
 def test_welcome_shows_addresses_passwords_and_a_picture() -> None:
-    text = welcome(["http://10.42.0.1:8144/"], {"phone": "k7mf-p2xd-9qwh", "viewer": "v"})
+    text = welcome(
+        ["https://10.42.0.1:8146/"],
+        {"phone": "k7mf-p2xd-9qwh", "viewer": "v"},
+        ["http://10.42.0.1:8144/"],
+        "AB:CD",
+    )
+    assert "https://10.42.0.1:8146/" in text
     assert "http://10.42.0.1:8144/" in text
+    assert "SHA-256 fingerprint: AB:CD" in text
     assert "k7mf-p2xd-9qwh" in text
     assert "█" in text
     assert page_urls("10.42.0.1", 80) == ["http://10.42.0.1:80/"]

@@ -18,7 +18,7 @@ from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import BusyError, InputError
 from moontrim.keying.view import KeyingView
 from moontrim.rehearsal.rehearsal import EMBEDDED
-from moontrim.remote.broker.accounts import LOCAL, PHONE, VIEWER
+from moontrim.remote.broker.accounts import LOCAL, PHONE, VIEWER, carries_clear_text
 from moontrim.remote.commands.admission import Admission, Arrival
 from moontrim.remote.commands.guards import BURST
 from moontrim.remote.commands.parsing import COMMANDS, read_command
@@ -97,10 +97,17 @@ class Tracker:
 class Desk:
     """An admission with its tracker, on a clock that stands still unless told otherwise."""
 
-    def __init__(self, commanders: frozenset[str] = frozenset({PHONE, LOCAL})) -> None:
+    def __init__(
+        self,
+        commanders: frozenset[str] = frozenset({PHONE, LOCAL}),
+        *,
+        in_clear_text: bool = False,
+    ) -> None:
         self.clock = VirtualClock(T0)
         self.tracker = Tracker()
-        self.admission = Admission(TOPICS, SETTINGS, commanders, self.clock)
+        self.admission = Admission(
+            TOPICS, SETTINGS, commanders, self.clock, in_clear_text=in_clear_text
+        )
 
     def run(self, scene: Coroutine[Any, Any, Any]) -> Any:
         return self.clock.run(scene)
@@ -495,6 +502,39 @@ def test_retained_commands_are_refused_and_cleared() -> None:
         assert desk.tracker.applied == []
 
     desk.run(scene())
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_in_clear_text_only_forbidding_is_carried_out(name: str) -> None:
+    desk = Desk(in_clear_text=True)
+    payload = {
+        "band": "10 GHz", "sked": 10_368_105_000, "nudge": 10, "agreement": "receiver",
+        "partner": "self", "trim": {"rx_hz": 5}, "correct": False, "readback": {},
+        "transmit": {"permitted": True},
+    }[name]  # fmt: skip
+
+    async def scene() -> None:
+        assert await desk.code(name, payload) == "not_allowed"
+        assert desk.tracker.applied == []
+        assert (await desk.ask("transmit", {"permitted": False}))["ok"] is True
+        assert len(desk.tracker.applied) == 1
+
+    desk.run(scene())
+
+
+@pytest.mark.parametrize(
+    ("table", "in_clear_text"),
+    [
+        ({}, False),
+        ({"broker": "127.0.0.1"}, False),
+        ({"broker": "localhost"}, False),
+        ({"broker": "10.42.0.7"}, True),
+        ({"broker": "hub.local"}, True),
+        ({"broker": "hub.local", "tls": True}, False),
+    ],
+)
+def test_which_brokers_carry_clear_text(table: dict[str, Any], in_clear_text: bool) -> None:
+    assert carries_clear_text(RemoteSettings(**table)) is in_clear_text
 
 
 def test_expired_commands() -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import ipaddress
 import os
 from collections.abc import Mapping
 
@@ -35,6 +36,16 @@ def trusts_local(remote: RemoteSettings) -> bool:
     """May clients without a password command? Only at a child broker that no other machine reaches,
     or at another broker that the daemon itself uses without a password."""
     return not remote.lan if remote.broker is None else remote.user is None
+
+
+def carries_clear_text(remote: RemoteSettings) -> bool:
+    """Do commands come over a network without TLS? Only with another broker, on another machine."""
+    if remote.broker is None or remote.tls:
+        return False
+    try:
+        return not ipaddress.ip_address(remote.broker).is_loopback
+    except ValueError:
+        return remote.broker != "localhost"
 
 
 def access_list(remote: RemoteSettings, topics: Topics, relays: tuple[str, ...] = ()) -> str:

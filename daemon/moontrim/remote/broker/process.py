@@ -8,26 +8,27 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import errno
 import getpass
 import logging
 import os
 import shutil
-import socket
+import signal
 from collections.abc import Mapping
 from pathlib import Path
 
 from moontrim.clock.system import Clock
 from moontrim.config.remote import RemoteSettings
-from moontrim.remote.broker.accounts import access_list, password_file
+from moontrim.remote.broker.accounts import VIEWER, access_list, password_file
 from moontrim.remote.broker.configfile import (
     ACCESS,
     CONFIG,
     DAEMON_SOCKET,
     PAGE_SOCKET,
     PASSWORDS,
+    VIEWER_PASSWORDS,
     broker_config,
 )
+from moontrim.remote.broker.ports import usable_port
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.wire.resilience import Backoff
 from moontrim.service.privatefolder import PrivateFolder
@@ -50,8 +51,9 @@ class ChildBroker:
     """Keeps one broker running inside `async with ChildBroker(...)`. Raises BrokerMissing
     on entry.
 
-    passwords: by account, that of the daemon included. relays: topics of networked relays. `ready`
-    is set while the broker accepts clients."""
+    passwords: by account, that of the daemon included. relays: topics of networked relays.
+    server_file: key and certificate for other machines; needed with `remote.lan`. `ready` is set
+    while the broker accepts clients."""
 
     def __init__(
         self,
@@ -60,6 +62,7 @@ class ChildBroker:
         passwords: Mapping[str, str],
         real: Clock,
         relays: tuple[str, ...] = (),
+        server_file: Path | None = None,
     ) -> None:
         self.port = remote.broker_port
         self.ready = asyncio.Event()
@@ -67,6 +70,7 @@ class ChildBroker:
         self._topics = topics
         self._relays = relays
         self._passwords = passwords
+        self._server_file = server_file
         self._real = real
         self._folder = Path()
         self._command: list[str] = []
@@ -102,6 +106,12 @@ class ChildBroker:
             log.warning("the broker does not answer; starting it afresh")
             self.kill()
 
+    def renewed(self) -> None:
+        """Tells the broker that its certificate was renewed (mosquitto(8), SIGHUP)."""
+        if self._process is not None:
+            with contextlib.suppress(ProcessLookupError):
+                self._process.send_signal(signal.SIGHUP)
+
     def kill(self) -> None:
         """Ends the broker at once, as a crash does; another one is started."""
         if self._process is not None:
@@ -125,7 +135,7 @@ class ChildBroker:
 
     async def _run_once(self) -> str:
         """Starts the broker and waits until it ends; returns why. Raises OSError."""
-        self.port = _usable_port(self._remote)
+        self.port = usable_port(self._remote)
         self._write_files()
         process = await asyncio.create_subprocess_exec(
             *self._command,
@@ -179,9 +189,14 @@ class ChildBroker:
         # As root it would change to a user that may not read the private folder.
         as_user = getpass.getuser() if os.geteuid() == 0 else None
         files = {
-            CONFIG: broker_config(self._remote, self._folder, self.port, as_user),
+            CONFIG: broker_config(
+                self._remote, self._folder, self.port, as_user, self._server_file
+            ),
             ACCESS: access_list(self._remote, self._topics, self._relays),
             PASSWORDS: password_file(self._passwords),
+            VIEWER_PASSWORDS: password_file(
+                {name: text for name, text in self._passwords.items() if name == VIEWER}
+            ),
         }
         for name, text in files.items():
             path = self._folder / name
@@ -214,28 +229,6 @@ def _broker_folder() -> PrivateFolder:
             return folder
         folder.remove()
     return PrivateFolder(Path("/tmp"))  # noqa: S108 (private, and the shortest path)
-
-
-def _usable_port(remote: RemoteSettings) -> int:
-    """Returns the port to listen on: the configured one, else the usual one, else a free one.
-    Raises OSError if the configured one is not free."""
-    address, port = remote.page_address, remote.broker_port
-    try:
-        return _bind(address, port)
-    except OSError as error:
-        if remote.port is not None or error.errno != errno.EADDRINUSE:
-            raise OSError(error.errno, f"cannot listen on {address} port {port}: {error}") from None
-    free = _bind(address, 0)
-    log.warning("port %d is taken, the broker listens on port %d instead", port, free)
-    return free
-
-
-def _bind(address: str, port: int) -> int:
-    """Binds a socket for a moment; returns its port. Raises OSError."""
-    with socket.socket() as trial:
-        trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        trial.bind((address, port))
-        return int(trial.getsockname()[1])
 
 
 async def _accepts(path: Path) -> bool:

@@ -10,6 +10,7 @@ monotonic time, also in a rehearsal, since the clients are real. The checks, in 
     expiry        counted from the arrival, plus the time the daemon stood still
     repetition    the same id and payload: the same reply, nothing is done
     parsing       known command, usable fields
+    clear text    only forbidding
     allowance     not too many at once
     second step   permitting to transmit takes a token that was in the reply to the first step"""
 
@@ -24,22 +25,29 @@ from typing import Any
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import BusyError, InputError
+from moontrim.remote.commands.forbidding import ANSWER_S
 from moontrim.remote.commands.guards import REPEAT_S, Allowance, Repeats, SecondStep
 from moontrim.remote.commands.parsing import (
     PhoneRequest,
     changed_values,
     read_command,
     refused_by_tracker,
+    refused_in_clear_text,
 )
-from moontrim.remote.commands.payload import Body, Refusal, read_body, reply_done, reply_refused
+from moontrim.remote.commands.payload import (
+    Body,
+    Refusal,
+    id_from,
+    read_body,
+    reply_done,
+    reply_refused,
+)
 from moontrim.remote.published.messages import Post, encode, ms
 from moontrim.remote.published.topics import Topics
 from moontrim.session.commands import Command, PermitTransmit
 from moontrim.session.session import Session
 
 log = logging.getLogger(__name__)
-
-ANSWER_S = 3.0  # chosen: for the tracker, which runs once a second
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,20 +78,29 @@ class _Handling:
     id: str | int | None = None
 
 
-# Carries a command out and returns the session after it, as `Daemon.ask` does.
+# Carries a command out and returns the session after it.
 AskTracker = Callable[[Command], Any]
 
 
 class Admission:
-    """Handles commands one at a time. commanders: the accounts that may command."""
+    """Handles commands one at a time.
+
+    commanders: the accounts that may command. in_clear_text: only forbidding is carried out."""
 
     def __init__(
-        self, topics: Topics, settings: Settings, commanders: frozenset[str], real: Clock
+        self,
+        topics: Topics,
+        settings: Settings,
+        commanders: frozenset[str],
+        real: Clock,
+        *,
+        in_clear_text: bool = False,
     ) -> None:
         self._topics = topics
         self._settings = settings
         self._commanders = commanders
         self._real = real
+        self._in_clear_text = in_clear_text
         self._repeats = Repeats()
         self._allowance = Allowance()
         self._second_step = SecondStep()
@@ -144,7 +161,7 @@ class Admission:
         if arrival.reply_to is not None:
             self._set_reply_topic(case, arrival.reply_to)
         body = read_body(arrival.payload)
-        case.id = body.id if body.id is not None else _id_from(arrival.correlation)
+        case.id = body.id if body.id is not None else id_from(arrival.correlation)
         if arrival.reply_to is None and body.reply_to is not None:
             self._set_reply_topic(case, body.reply_to)
         if case.account not in self._commanders:
@@ -183,6 +200,8 @@ class Admission:
         try:
             request = read_command(case.name, body, case.account)
             forbids = isinstance(request.command, PermitTransmit) and not request.command.on
+            if self._in_clear_text and not forbids:
+                raise refused_in_clear_text()
             # Forbidding has a separate allowance: a flood of other commands must not stop it.
             if not self._allowance.spend(case.account + "/forbid" * forbids, now_s):
                 raise Refusal("busy", "too many commands at once; try again")
@@ -259,15 +278,3 @@ class Admission:
         if reply["ok"] and not text:
             return posts
         return [*posts, Post(self._topics.event, encode(event), 1)]
-
-
-def _id_from(correlation: bytes | None) -> str | None:
-    """Returns the id of a command that has correlation data instead: as text where it is some, else
-    as hexadecimal digits; None without correlation data."""
-    if not correlation:
-        return None
-    try:
-        text = correlation.decode()
-    except UnicodeDecodeError:
-        return correlation.hex()[:64]
-    return text if text.isprintable() and len(text) <= 64 else correlation.hex()[:64]

@@ -136,6 +136,15 @@ def refused_by_tracker(error: InputError | BusyError) -> Refusal:
     return Refusal(code, str(error), field, error.value, error.allowed)
 
 
+def refused_in_clear_text() -> Refusal:
+    """Returns the refusal of a command that came over a network without TLS."""
+    return Refusal(
+        "not_allowed",
+        "commands are refused over a network without TLS",
+        allowed="remote.tls = true, or the built-in broker",
+    )
+
+
 def changed_values(
     session: Session, settings: Settings, answers: tuple[str, ...]
 ) -> dict[str, Any]:

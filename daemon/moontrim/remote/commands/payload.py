@@ -223,3 +223,15 @@ def reply_refused(ident: str | int | None, refusal: Refusal) -> dict[str, Any]:
         "allowed": refusal.allowed,
     }
     return {"ok": False, "id": ident, "error": error}
+
+
+def id_from(correlation: bytes | None) -> str | None:
+    """Returns the id of a command that has correlation data instead: as text where it is some, else
+    as hexadecimal digits; None without correlation data."""
+    if not correlation:
+        return None
+    try:
+        text = correlation.decode()
+    except UnicodeDecodeError:
+        return correlation.hex()[:64]
+    return text if text.isprintable() and len(text) <= 64 else correlation.hex()[:64]

@@ -1,4 +1,5 @@
-"""How the daemon and its web server reach the broker, and who may forbid without it."""
+"""How the daemon and its web server reach the broker, how other machines reach the page, and
+who may forbid without the broker."""
 
 from __future__ import annotations
 
@@ -58,3 +59,15 @@ class ForbidAccess:
     forbid: Forbid
     account: str | None
     passwords: Mapping[str, str] = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class SecureDoor:
+    """How other machines reach the page. tls: for the server's side. port: of HTTPS. fingerprint,
+    authority_der, authority_pem: the certificate for phones."""
+
+    tls: ssl.SSLContext
+    port: int
+    fingerprint: str
+    authority_der: bytes
+    authority_pem: bytes

@@ -6,12 +6,16 @@
     /healthz  JSON: tracking state and age of the last snapshot; 200 or 503
     /forbid   POST: forbids transmitting without the broker (see `forbidroute`)
 
+All of that over TLS, and without it on loopback. Another machine gets nothing without TLS but the
+certificate (see `landing`).
+
 It cannot delay or end the daemon: connections are limited (see `limits`), waits are bounded, and a
 port that is not free is one line in the log. Knows nothing of MQTT."""
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 import socket
 from collections.abc import Callable
@@ -21,11 +25,12 @@ from aiohttp import web
 from aiohttp.typedefs import Handler
 
 from moontrim.clock.system import Clock
-from moontrim.remote.wire.addresses import ForbidAccess, Gateway
+from moontrim.remote.wire.addresses import ForbidAccess, Gateway, SecureDoor
 from moontrim.remote.wire.assets import Asset, Assets, load_assets
 from moontrim.remote.wire.door import Doors
 from moontrim.remote.wire.forbidroute import forbid_by_request
 from moontrim.remote.wire.hosts import as_in_url, host_of, is_host, is_loopback, is_safe_name
+from moontrim.remote.wire.landing import landing
 from moontrim.remote.wire.limits import LOGGED_IN_MOST
 from moontrim.remote.wire.websocket import LARGEST_MESSAGE, SUBPROTOCOL, carry, open_broker
 from moontrim.state.hub import StateHub
@@ -54,18 +59,23 @@ async def serve(
     port: int,
     *,
     access: ForbidAccess | None = None,
+    secure: SecureDoor | None = None,
     on_ready: Callable[[str], object] = lambda url: None,
 ) -> None:
     """Serves until cancelled. Raises OSError if the port is not free. Returns early, with a line in
     the log, where the page would be open to a network without a password.
 
-    port: 0 takes a free one. access: who may forbid by a request; None: nobody. on_ready: called
-    with the page's address once it can be opened."""
+    port: 0 takes a free one. access: who may forbid by a request; None: nobody. secure: for other
+    machines, without which nothing but loopback is served. on_ready: called with the plain address
+    once it can be opened."""
     if not gateway.password_needed and not is_loopback(host):
         log.error("no phone page: %s is open to the network and the broker asks no password", host)
         return
+    if secure is None and not is_loopback(host):
+        log.error("no phone page: %s is open to the network, and there is no certificate", host)
+        return
     assets = await asyncio.to_thread(load_assets, gateway)
-    site = PageSite(daemon, gateway, assets, access)
+    site = PageSite(daemon, gateway, assets, access, secure)
     runner = web.AppRunner(
         site.application(),
         access_log=None,
@@ -74,15 +84,26 @@ async def serve(
     )
     await runner.setup()
     try:
-        try:
-            listening = socket.create_server((host, port), backlog=BACKLOG)
-        except (OSError, OverflowError) as error:
-            raise OSError(f"cannot listen on {host} port {port}: {error}") from None
-        with listening:
-            on_ready(f"http://{as_in_url(host)}:{listening.getsockname()[1]}/")
-            await site.doors.accept(listening, runner)
+        with contextlib.ExitStack() as sockets:
+            plain = sockets.enter_context(_listen(host, port))
+            encrypted = None
+            if secure is not None:
+                encrypted = sockets.enter_context(_listen(host, secure.port))
+            on_ready(f"http://{as_in_url(host)}:{plain.getsockname()[1]}/")
+            async with asyncio.TaskGroup() as group:
+                group.create_task(site.doors.accept(plain, runner))
+                if secure is not None and encrypted is not None:
+                    group.create_task(site.doors.accept(encrypted, runner, secure.tls))
     finally:
         await runner.cleanup()
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """Returns a listening socket. Raises OSError that names it."""
+    try:
+        return socket.create_server((host, port), backlog=BACKLOG)
+    except (OSError, OverflowError) as error:
+        raise OSError(f"cannot listen on {host} port {port}: {error}") from None
 
 
 class PageSite:
@@ -94,11 +115,13 @@ class PageSite:
         gateway: Gateway,
         assets: Assets,
         access: ForbidAccess | None = None,
+        secure: SecureDoor | None = None,
     ) -> None:
         self._daemon = daemon
         self._gateway = gateway
         self._assets = assets
         self._access = access
+        self._secure = secure
         self._bridges: set[web.WebSocketResponse] = set()
         self.doors = Doors()
 
@@ -195,6 +218,13 @@ class PageSite:
             visitor.requested = True
         if not is_host(request.host):
             raise web.HTTPBadRequest(text="a usable Host is needed\n")
+        if (
+            self._secure is not None
+            and visitor is not None
+            and not visitor.secure
+            and not is_loopback(visitor.address)
+        ):
+            return landing(request, self._secure, self._gateway.station)
         # DNS rebinding: another site may point its name to this server's address, and its Origin
         # then equals the Host. Without a password, only names that no site can have are accepted.
         if not self._gateway.password_needed and not is_safe_name(request.host):

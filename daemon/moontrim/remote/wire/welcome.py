@@ -12,13 +12,13 @@ from urllib.parse import quote
 SIOCGIFADDR = 0x8915  # Linux, linux/sockios.h: the IPv4 address of an interface
 
 
-def page_urls(host: str, port: int) -> list[str]:
+def page_urls(host: str, port: int, scheme: str = "http") -> list[str]:
     """Returns the addresses that a phone can open, for a server that listens on host and port."""
     if ipaddress.ip_address(host).is_unspecified:
         hosts = interface_addresses() or ["127.0.0.1"]
     else:
         hosts = [host]
-    return [f"http://{each}:{port}/" for each in hosts]
+    return [f"{scheme}://{each}:{port}/" for each in hosts]
 
 
 def interface_addresses() -> list[str]:
@@ -44,17 +44,44 @@ def with_password(url: str, password: str) -> str:
     return f"{url}#p={quote(password, safe='')}"
 
 
-def welcome(urls: list[str], passwords: dict[str, str]) -> str:
-    """Returns the text for the operator at the terminal: addresses, passwords by account, and a QR
-    code of the first address with the phone's password."""
-    import segno
+def names_of_machine(host: str) -> tuple[str, ...]:
+    """Returns the names and addresses for the certificate of a server that listens on host."""
+    name = socket.gethostname()
+    listens = interface_addresses() if ipaddress.ip_address(host).is_unspecified else [host]
+    return (name, f"{name.partition('.')[0]}.local", "localhost", "127.0.0.1", *listens)
 
+
+def welcome(
+    urls: list[str], passwords: dict[str, str], certificate_urls: list[str], fingerprint: str
+) -> str:
+    """Returns the text for the operator at the terminal: addresses, passwords by account, and QR
+    codes: of the first address with the certificate and its fingerprint, and of the page's with the
+    phone's password.
+
+    urls: of the page. certificate_urls: of the certificate for phones."""
     lines = [f"Phone page: {url}" for url in urls]
     lines += [f"Account {account}: password {password}" for account, password in passwords.items()]
-    if urls and "phone" in passwords:
-        picture = io.StringIO()
-        code = segno.make(with_password(urls[0], passwords["phone"]), micro=False)
-        code.terminal(out=picture, compact=True)
-        lines += ["Point the phone's camera here; whoever has this picture can command:"]
-        lines += [picture.getvalue().rstrip("\n")]
+    lines += [f"Certificate, once for each phone: {url}" for url in certificate_urls]
+    lines += [
+        f"Its SHA-256 fingerprint: {fingerprint}",
+        "The phone asks to install a CA certificate; some also need it switched on, at Settings, "
+        "General, About, Certificate trust. It is valid for this machine and private addresses "
+        "only. Compare the fingerprint.",
+    ]
+    if urls and certificate_urls and "phone" in passwords:
+        hexadecimal = fingerprint.replace(":", "").lower()
+        lines += [
+            "1. Certificate:",
+            _qr_code(f"{certificate_urls[0]}#sha256={hexadecimal}"),
+            "2. The page, with its password; whoever has this picture can command:",
+            _qr_code(with_password(urls[0], passwords["phone"])),
+        ]
     return "\n".join(lines)
+
+
+def _qr_code(text: str) -> str:
+    import segno
+
+    picture = io.StringIO()
+    segno.make(text, micro=False).terminal(out=picture, compact=True)
+    return picture.getvalue().rstrip("\n")
