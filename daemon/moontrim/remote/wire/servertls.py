@@ -55,8 +55,10 @@ class ServerTls:
 
     def door(self, port: int) -> SecureDoor:
         """Returns how other machines reach the page. port: of HTTPS."""
-        certificates = self.certificates
-        return SecureDoor(self.context, port, own.fingerprint, own.authority_der, own.authority_pem)
+        signed = self.certificates
+        return SecureDoor(
+            self.context, port, signed.fingerprint, signed.authority_der, signed.authority_pem
+        )
 
     async def keep_valid(self, on_renewed: Callable[[], object]) -> None:
         """Renews the server's certificate when that is due, until cancelled. New connections then
