@@ -9,6 +9,7 @@ import hashlib
 import json
 import socket
 import ssl
+import tempfile
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
@@ -277,3 +278,25 @@ def test_a_browser(tmp_path: Path, ephemeris: Ephemeris, address: str) -> None:
                 assert "CA certificate" in await held.text("body")
 
     asyncio.run(main())
+
+
+def test_a_disk_that_takes_no_certificate(
+    tmp_path: Path, ephemeris: Ephemeris, address: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The page is there, with a certificate for this run, of which nothing is left."""
+    (tmp_path / "state").mkdir()
+    (tmp_path / "state" / "tls").write_text("in the way")
+    before = set(Path(tempfile.gettempdir()).glob("moontrim-*"))
+
+    async def main() -> None:
+        async with on_the_network(tmp_path, ephemeris, address) as (here, trust, _):
+            port = here.daemon.settings.remote.https_port
+            async with (
+                aiohttp.ClientSession() as session,
+                session.get(f"https://{address}:{port}/static/page.js", ssl=trust) as answer,
+            ):
+                assert answer.status == 200
+
+    asyncio.run(main())
+    assert "certificate not saved" in caplog.text
+    assert set(Path(tempfile.gettempdir()).glob("moontrim-*")) <= before

@@ -87,18 +87,25 @@ class Remote:
                 group.create_task(self._phones(daemon), name="phones")
 
     async def _phones(self, daemon: Daemon) -> None:
-        if self._remote.broker is None:
-            await self._restart_on_failure(lambda: self._with_child_broker(daemon))
-        else:
-            await self._restart_on_failure(
-                lambda: self._with_other_broker(daemon, self._remote.broker or "")
-            )
+        """Runs broker, MQTT and page until cancelled."""
 
-    async def _with_child_broker(self, daemon: Daemon) -> None:
+        async def run() -> None:
+            tls = await self._server_tls(daemon)
+            try:
+                if self._remote.broker is None:
+                    await self._with_child_broker(daemon, tls)
+                else:
+                    await self._with_other_broker(daemon, self._remote.broker, tls)
+            finally:
+                if tls is not None:
+                    tls.close()
+
+        await self._restart_on_failure(run)
+
+    async def _with_child_broker(self, daemon: Daemon, tls: ServerTls | None) -> None:
         remote = self._remote
         daemon_password = hide(secrets.token_urlsafe(24))
         passwords = {DAEMON: daemon_password}
-        tls = await self._server_tls(daemon)
         if tls is not None:
             passwords |= self._notice.passwords(daemon.settings.state_path(), tls)
         relays = tuple(
@@ -135,7 +142,7 @@ class Remote:
         except BrokerMissing as error:
             log.warning("%s", error)
 
-    async def _with_other_broker(self, daemon: Daemon, host: str) -> None:
+    async def _with_other_broker(self, daemon: Daemon, host: str, tls: ServerTls | None) -> None:
         remote = self._remote
         address = BrokerAddress(
             host, remote.broker_port, None, remote.user, self._password, self._tls
@@ -147,7 +154,7 @@ class Remote:
             address,
             None,
             local if trusts_local(remote) else None,
-            await self._server_tls(daemon),
+            tls,
         )
 
     async def _with_broker(

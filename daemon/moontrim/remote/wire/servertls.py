@@ -6,7 +6,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import ssl
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING
 from moontrim.clock.system import Clock
 from moontrim.remote.wire.addresses import SecureDoor
 from moontrim.remote.wire.welcome import names_of_machine
+from moontrim.service.privatefolder import PrivateFolder
 
 if TYPE_CHECKING:
     from moontrim.remote.wire.certificates import Certificates
@@ -24,11 +24,21 @@ LOOK_S = 30.0  # chosen: a hot-spot that was switched on is reached so soon
 
 
 class ServerTls:
-    """Certificates and TLS context of one daemon. host: the address that is listened on."""
+    """Certificates and TLS context of one daemon.
 
-    def __init__(self, certificates: Certificates, host: str, real: Clock) -> None:
+    host: the address that is listened on. temporary: the folder of certificates that are for this
+    run only."""
+
+    def __init__(
+        self,
+        certificates: Certificates,
+        host: str,
+        real: Clock,
+        temporary: PrivateFolder | None = None,
+    ) -> None:
         self.certificates = certificates
         self._host = host
+        self._temporary = temporary
         self._real = real
         self.context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
         self.context.minimum_version = ssl.TLSVersion.TLSv1_2
@@ -49,9 +59,15 @@ class ServerTls:
             certificates = Certificates(state_folder, names, real.utc_s())
         except OSError as error:
             log.warning("certificate not saved (%s); the next start needs another one", error)
-            folder = Path(tempfile.mkdtemp(prefix="moontrim-"))
-            certificates = Certificates(folder, names, real.utc_s())
+            temporary = PrivateFolder()
+            certificates = Certificates(temporary.path, names, real.utc_s())
+            return cls(certificates, host, real, temporary)
         return cls(certificates, host, real)
+
+    def close(self) -> None:
+        """Removes what is for this run only."""
+        if self._temporary is not None:
+            self._temporary.remove()
 
     def door(self, port: int) -> SecureDoor:
         """Returns how other machines reach the page. port: of HTTPS."""
