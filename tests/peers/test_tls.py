@@ -281,12 +281,18 @@ def test_a_browser(tmp_path: Path, ephemeris: Ephemeris, address: str) -> None:
 
 
 def test_a_disk_that_takes_no_certificate(
-    tmp_path: Path, ephemeris: Ephemeris, address: str, caplog: pytest.LogCaptureFixture
+    tmp_path: Path,
+    ephemeris: Ephemeris,
+    address: str,
+    caplog: pytest.LogCaptureFixture,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """The page is there, with a certificate for this run, of which nothing is left."""
     (tmp_path / "state").mkdir()
     (tmp_path / "state" / "tls").write_text("in the way")
-    before = set(Path(tempfile.gettempdir()).glob("moontrim-*"))
+    temporary = tmp_path / "temporary"
+    temporary.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(temporary))
 
     async def main() -> None:
         async with on_the_network(tmp_path, ephemeris, address) as (here, trust, _):
@@ -296,7 +302,8 @@ def test_a_disk_that_takes_no_certificate(
                 session.get(f"https://{address}:{port}/static/page.js", ssl=trust) as answer,
             ):
                 assert answer.status == 200
+            assert list(temporary.glob("moontrim-*/tls/server.pem"))
 
     asyncio.run(main())
     assert "certificate not saved" in caplog.text
-    assert set(Path(tempfile.gettempdir()).glob("moontrim-*")) <= before
+    assert list(temporary.iterdir()) == []
