@@ -220,6 +220,11 @@ class RigDriver(ABC):
     async def details(self) -> RigDetails:
         """Returns mode, passband and power as the radio reports them now."""
 
+    async def power_fraction(self) -> float | None:
+        """Returns the RF power, 0 to 1, as the radio reports it now; None where it cannot. It is
+        polled several times a second while transmitting, so a driver asks for nothing else."""
+        return (await self.details()).power_fraction
+
     @abstractmethod
     async def set_mode(self, mode: str, passband_hz: int) -> None:
         """Sets the receive mode and, in split, the transmit mode. Raises RigRefused if the radio

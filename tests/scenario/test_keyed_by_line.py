@@ -62,7 +62,7 @@ def test_nothing_is_set_under_rf(tmp_path: Path, ephemeris: Ephemeris, beside: s
 
     async def scene(s: Stage) -> None:
         driver: Any = s.driver
-        driver.line = s.daemon.transmitting.keyer._switching._outputs[-1]
+        driver.line = s.daemon.transmitting.keyer._switching._outputs[-1].output
         keyed = 0
         for n in range(20):
             asked = None

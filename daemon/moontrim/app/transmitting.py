@@ -19,7 +19,7 @@ from moontrim.keying.interlocks import Conditions
 from moontrim.keying.keyer import Keyer
 from moontrim.keying.modemlines import Ports
 from moontrim.keying.networkedrelays import NetworkedRelays
-from moontrim.keying.outputs import make_outputs
+from moontrim.keying.outputs import LookFirst, make_outputs
 from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.keying.view import KeyingView
@@ -64,6 +64,9 @@ class Transmitting:
         outputs = make_outputs(
             keying, clock, key_radio=link.key, publish=self.relays.publish, ports=ports
         )
+        self._by_line = bool(keying.outputs) and not isinstance(keying.outputs[-1], RadioOutput)
+        if self._by_line:
+            outputs = (*outputs[:-1], LookFirst(outputs[-1], link.look_before_keying))
         self.keyer = Keyer(
             keying,
             outputs,
@@ -74,7 +77,6 @@ class Transmitting:
             link.wait_until_quiet,
         )
         self._running = False  # from the first output on to the last one off
-        self._by_line = bool(keying.outputs) and not isinstance(keying.outputs[-1], RadioOutput)
         self._outside: bool | None = None
         self._moving_one_dial = 0  # requests that wait for it
         if keying.enabled and not self._by_line:

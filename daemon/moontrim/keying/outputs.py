@@ -132,6 +132,33 @@ class NetworkRelay(Output):
         await self._publish(self._settings.topic, self._settings.off_payload)
 
 
+class LookFirst(Output):
+    """An output that keys the radio past its own command, switched on only after a last look.
+
+    look: looks at the radio; raises if it must not be keyed."""
+
+    def __init__(self, output: Output, look: Callable[[], Awaitable[None]]) -> None:
+        super().__init__(output.name)
+        self.output = output
+        self._look = look
+
+    async def open(self) -> None:
+        await self.output.open()
+
+    async def on(self) -> None:
+        await self._look()
+        await self.output.on()
+
+    async def off(self) -> None:
+        await self.output.off()
+
+    async def check_present(self) -> None:
+        await self.output.check_present()
+
+    def close(self) -> None:
+        self.output.close()
+
+
 class SimulatedOutput(Output):
     """An output that switches nothing, for rehearsals and tests.
 

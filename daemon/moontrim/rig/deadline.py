@@ -47,6 +47,9 @@ class DeadlineDriver:
     async def details(self) -> RigDetails:
         return await self._in_time(self._driver.details())
 
+    async def power_fraction(self) -> float | None:
+        return await self._in_time(self._driver.power_fraction())
+
     async def set_mode(self, mode: str, passband_hz: int) -> None:
         await self._in_time(self._driver.set_mode(mode, passband_hz), self._driver_pauses_s)
 

@@ -62,12 +62,12 @@ class Dials:
         # plans anew.
         self.forget()
         self._stand_off_until_s = 0.0
+        if rig.tx_dial_hz is None and self._driver.capabilities.split:
+            raise RigUnfit("the radio is to have separate dials but shows only one")
         self._readback.accept(rig)
         self._steps.standing["rx"] = rig.rx_dial_hz
         if rig.tx_dial_hz is not None:
             self._steps.standing["tx"] = rig.tx_dial_hz
-        elif self._driver.capabilities.split:
-            raise RigUnfit("the radio is to have separate dials but shows only one")
 
     def forget(self) -> None:
         """Forgets where the dials stand, and where they were to go."""
@@ -137,7 +137,7 @@ class Dials:
         now_s = self._clock.monotonic_s()
         self._drop_steps_already_taken()
         wait_s = self._readback.read_at_s + poll_s - now_s
-        if self._steps and self._stand_off_until_s <= now_s:
+        if self._steps and not self.held_for_relays and self._stand_off_until_s <= now_s:
             set_wait_s = self._steps.next_utc_s - self._lead_s() - self._clock.utc_s()
             if set_wait_s <= 0.0:
                 await self.take_due_steps()

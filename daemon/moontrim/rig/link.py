@@ -18,6 +18,7 @@ from moontrim.clock.system import Clock
 from moontrim.rig.bandwatch import BandWatch
 from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.dials import Dials
+from moontrim.rig.lastlook import LastLook
 from moontrim.rig.latency import Durations
 from moontrim.rig.readback import Readback
 from moontrim.rig.requests import DriverRequests
@@ -69,6 +70,7 @@ class RigLink:
         self._readback = readback = Readback(timed, guard, clock, report, durations)
         self._dials = Dials(timed, readback, clock, report, durations, max_steps_per_s)
         self._band = BandWatch(timed, guard, readback, self._dials, clock)
+        self._last_look = LastLook(timed, guard, self._dials, self._band, self._in_turn)
         self._wake = asyncio.Event()
         self._requests = DriverRequests(self._wake)
         self._farewell: tuple[int | None, int | None] | None = None
@@ -81,13 +83,12 @@ class RigLink:
         return self._readback.view
 
     def submit(self, plan: Plan, *, at_once: bool = False) -> None:
-        """Takes over a plan. Steps of the plan before it stay until the new one begins, unless
-        at_once."""
+        """Takes over a plan; the steps before it stay until it begins, unless at_once."""
         if self._dials.take_plan(plan, at_once=at_once):
             self._wake.set()
 
     def withdraw(self) -> None:
-        """Drops whatever is planned: the dials stay where they are."""
+        """Drops what is planned: the dials stay where they are."""
         self._dials.drop_steps()
 
     @property
@@ -97,7 +98,7 @@ class RigLink:
 
     def enter_band(self, entry: BandEntry | None, *, changing: bool = False) -> None:
         """Brings the radio to what this band wants before anything else; None: leaves it alone.
-        changing: it comes from another band, so it must not transmit until all is done."""
+        changing: from another band, so it must not transmit until all is done."""
         self._band.begin(entry, changing=changing)
         self._wake.set()
 
@@ -107,50 +108,54 @@ class RigLink:
         self._wake.set()
 
     def retire(self, rx_hz: int | None, tx_hz: int | None) -> None:
-        """Ends `run` after setting the dials to these (None: as they are), if the radio
-        receives."""
+        """Ends `run` after setting the dials (None: as they are), if the radio receives."""
         self._farewell = (rx_hz, tx_hz)
         self._wake.set()
 
     # --- what the transmit side calls -------------------------------------------------------------
 
     def permit_transmit(self, on: bool) -> None:
-        """Gives or takes away permission: without it a radio that is found transmitting is unkeyed,
-        again and again."""
+        """Gives or takes away permission: without it a radio found transmitting is unkeyed."""
         self._guard.permit_transmit(on)
         if not on:
             self.look_now()
 
     def set_keyed_outside(self, on: bool | None) -> None:
-        """Takes over whether a relay, a foot switch or our own line says that the radio transmits;
-        None: nothing can tell. For radios that cannot tell, or not soon enough."""
+        """Takes over whether a contact or our own keying line shows that the radio transmits, for
+        radios that cannot tell, or not soon enough; None: nothing can tell."""
         if self._guard.set_keyed_outside(on):
             self.look_now()
 
     def unkey_first(self) -> None:
-        """Has the radio unkeyed as soon as it answers: a run before this one may have left it
-        keyed."""
+        """Has the radio unkeyed as soon as it answers: the last run may have left it keyed."""
         self._guard.assume_keyed()
 
     def hold_for_relays(self, on: bool) -> None:
-        """Leaves the radio alone, dials and all, while relays settle; only `key` goes through, and
-        then at once."""
+        """Leaves the radio alone while relays settle, but for the look before keying and `key`."""
+        if on is not self._dials.held_for_relays:
+            self._last_look.forget()
         self._dials.hold_for_relays(on)
         self._wake.set()
 
     async def wait_until_quiet(self) -> None:
         """Returns as soon as nothing is under way with the radio; while held for relays, nothing
         else begins then. Raises RigError."""
-        await self._in_turn(_nothing)
+        await self._in_turn(self._clock.sleep, 0.0)
 
     async def key(self, on: bool) -> None:
-        """Has the radio transmit or receive; returns when it has confirmed. Once requested,
-        receiving is brought about even if the caller gives up; a radio lost while keyed is unkeyed
-        as soon as it answers again. Raises RigError."""
+        """Has the radio transmit, after a last look at it, or receive; returns when it has
+        confirmed. Once requested, receiving is brought about even if the caller gives up; a radio
+        lost while keyed is unkeyed as soon as it answers again. Raises RigError."""
         if on:
-            self._guard.begin_keying()
-        await self._in_turn(self._driver.set_transmit, on, even_if_abandoned=not on)
+            await self._last_look.key()
+        else:
+            self._last_look.forget()
+            await self._in_turn(self._driver.set_transmit, False, even_if_abandoned=True)
         self._guard.confirm_keyed(on)
+
+    async def look_before_keying(self) -> None:
+        """Looks at the radio right before another line keys it. Raises RigError."""
+        await self._last_look.check()
 
     # --- what other programs request --------------------------------------------------------------
 
@@ -233,7 +238,7 @@ class RigLink:
             if self._farewell is not None:
                 await self._dials.leave_at(*self._farewell)
                 return
-            if self._dials.held_for_relays:
+            if self._dials.held_for_relays and not self._last_look.passed:
                 await self._wait(self._poll_s)
                 continue
             now_s = self._clock.monotonic_s()
@@ -273,7 +278,3 @@ class RigLink:
         """Waits so long, or until something is wanted of the link."""
         self._wake.clear()
         await self._clock.wait(self._wake, duration_s)
-
-
-async def _nothing() -> None:
-    pass

@@ -87,7 +87,10 @@ class Readback:
 
     def accept(self, rig: RigState) -> None:
         """Shows a read-back, whatever it comes from, and reports what is new about transmitting.
-        Raises RigGarbled if a dial cannot be right."""
+        Raises RigGarbled if a dial cannot be right, or if the radio has left split operation: it
+        would transmit on the receive dial, and opening it anew sets split again."""
+        if rig.tx_dial_hz is None and self._driver.capabilities.split:
+            raise RigGarbled("the radio has left split operation")
         if min(rig.rx_dial_hz, rig.tx_dial_hz or 1) <= 0:
             raise RigGarbled(f"the radio reports a dial of {rig.rx_dial_hz}, {rig.tx_dial_hz} Hz")
         rig = self._guard.correct(rig)

@@ -97,9 +97,13 @@ class TransmitGuard:
     def begin_keying(self) -> None:
         """Counts the radio as keyed by us from now on. Raises RigRefused if it must not transmit;
         nothing may be sent to it then."""
+        self.refuse_if_inhibited()
+        self._keyed_by_us = True
+
+    def refuse_if_inhibited(self) -> None:
+        """Raises RigRefused if the radio must not transmit."""
         if self.inhibit or not self._permitted:
             raise RigRefused(self.inhibit or "transmitting is forbidden")
-        self._keyed_by_us = True
 
     def confirm_keyed(self, on: bool) -> None:
         """Takes over that the radio has confirmed that it transmits or receives."""

@@ -103,12 +103,22 @@ class AsciicatDriver(SerialDriver):
             return RigDetails(
                 mode=bus.mode_name(answers["MD"]) if "MD" in answers else None,
                 passband_hz=bus.number(answers["FW"]) if "FW" in answers else None,
-                power_fraction=min(1.0, bus.number(answers["PC"]) / self.options.full_power)
-                if "PC" in answers
-                else None,
+                power_fraction=self._power_in(answers),
             )
         except ValueError as error:
             raise self.conversation.garbled(error) from None
+
+    async def power_fraction(self) -> float | None:
+        answers = await self._get_supported("PC")
+        try:
+            return self._power_in(answers)
+        except ValueError as error:
+            raise self.conversation.garbled(error) from None
+
+    def _power_in(self, answers: dict[str, str]) -> float | None:
+        if "PC" not in answers:
+            return None
+        return min(1.0, bus.number(answers["PC"]) / self.options.full_power)
 
     async def set_mode(self, mode: str, passband_hz: int) -> None:
         check_mode(mode, passband_hz)

@@ -76,10 +76,9 @@ class CivDriver(SerialDriver):
     async def details(self) -> RigDetails:
         mode = await self._mode(SELECTED)
         passband = await self._get_if_supported(PASSBAND, 1)
-        power = await self._get_if_supported(POWER, 2)
+        power_fraction = await self.power_fraction()
         try:
             index = None if passband is None else bus.number(passband)
-            power_fraction = None if power is None else bus.level_fraction(power)
         except ValueError as error:
             raise self.conversation.garbled(error) from None
         passband_hz = None
@@ -87,6 +86,13 @@ class CivDriver(SerialDriver):
             with contextlib.suppress(ValueError):  # a mode whose passbands are not in the table
                 passband_hz = bus.passband_hz(mode, index)
         return RigDetails(mode, passband_hz, power_fraction)
+
+    async def power_fraction(self) -> float | None:
+        power = await self._get_if_supported(POWER, 2)
+        try:
+            return None if power is None else bus.level_fraction(power)
+        except ValueError as error:
+            raise self.conversation.garbled(error) from None
 
     async def set_mode(self, mode: str, passband_hz: int) -> None:
         check_mode(mode, passband_hz)
@@ -215,8 +221,7 @@ class CivDriver(SerialDriver):
     # single frames
 
     async def _transmitting_if_relevant(self) -> bool | None:
-        """Returns whether the radio transmits, where that decides which dial it calls the selected
-        one; else None."""
+        """Returns whether it transmits, where that decides which dial is the selected one."""
         if self.options.split and self.options.selected_transmits_while_keyed:
             return await self._transmitting() if self._reports_transmit else None
         return None

@@ -130,6 +130,12 @@ class SocketDriver(RigDriver):
             power_fraction=None if power.refused else power.values[0],
         )
 
+    async def power_fraction(self) -> float | None:
+        (power,) = await self._exchange(self._on_rx("l", "RFPOWER"))
+        if power.refused and power.code not in (*NOT_AVAILABLE, -1):
+            raise power.refusal()
+        return None if power.refused else power.values[0]
+
     async def set_mode(self, mode: str, passband_hz: int) -> None:
         check_mode(mode, passband_hz)
         sets = [self._on_rx("M", mode, passband_hz)]
