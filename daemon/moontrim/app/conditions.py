@@ -50,17 +50,17 @@ class StationConditions:
         self._sequence_dial_hz: int | None = None  # the dial that transmits, as the sequence began
         self._sequence_band = ""  # the band then
 
-    def read(self, keying: KeyingView) -> Conditions:
-        """Returns the conditions now. keying: the view of the sequence they are for. Raises
-        OutputError while there is no snapshot yet."""
+    def read(self, keying: KeyingView, *, dials_held: bool) -> Conditions:
+        """Returns the conditions now. keying: the view of the sequence they are for. dials_held:
+        they were right, and are left there for the sequence. Raises OutputError while there is no
+        snapshot yet."""
         link = self._link.view
         now = self._hub.latest
         if now is None:
             raise OutputError("nothing is known yet")
         band, entry = self._bands[now.band]
-        dial_held = keying.state is not Phase.IDLE
         on_frequency = now.tracking in ON_FREQUENCY or (
-            dial_held and now.tracking is Tracking.OFF_FREQUENCY
+            dials_held and now.tracking is Tracking.OFF_FREQUENCY
         )
         tracking = f"{now.tracking}" + (f", {now.reason}" if now.reason else "")
         drive_known = link.entered and not link.inhibit

@@ -26,10 +26,13 @@ from moontrim.keying.view import KeyingView
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING
 from moontrim.state.hub import StateHub
+from moontrim.state.snapshot import Tracking
 from moontrim_drivers.serial.exchange import locate
 
 log = logging.getLogger(__name__)
 
+# The dial is to be set, or will be as soon as the radio is known to receive.
+TO_BE_SET = (Tracking.OFF_FREQUENCY, Tracking.HELD_KEYED)
 MOVING_S = 2.0  # chosen: longer than a slow radio takes to be set, short for who waits
 JUST_ENDED_S = 1.0  # chosen: two polls of the radio at the default rate
 
@@ -75,6 +78,7 @@ class Transmitting:
             self._sequence_runs,
             self._show,
             link.wait_until_quiet,
+            self._put_dials_right,
         )
         self._running = False  # from the first output on to the last one off
         self._outside: bool | None = None
@@ -91,6 +95,7 @@ class Transmitting:
         try:
             self._refuse_beside_others()
             await self._move_one_dial()
+            await self._put_dials_right()
             await self.keyer.request(who)
             self._note(who, "transmit", "done")
         except KeyingRefused as error:
@@ -124,6 +129,17 @@ class Transmitting:
                     await self._hub.next()
         if not self._one_dial_transmits():
             raise KeyingRefused("the one dial has not reached the transmit frequency")
+
+    async def _put_dials_right(self) -> None:
+        """Waits for a dial that is being set, or has still to be after an over. Raises
+        KeyingRefused if it does not arrive."""
+        now = self._hub.latest
+        with contextlib.suppress(TimeoutError):
+            async with self._clock.timeout(MOVING_S):
+                while self._link.moving or (now is not None and now.tracking in TO_BE_SET):
+                    now = await self._hub.next()
+        if now is not None and now.tracking in TO_BE_SET:
+            raise KeyingRefused(f"not on frequency: {now.tracking}, {now.reason}")
 
     def _one_dial_transmits(self) -> bool:
         now = self._hub.latest
@@ -184,4 +200,5 @@ class Transmitting:
         self._link.set_keyed_outside((ours or bool(self._outside)) if known else None)
 
     def _conditions(self) -> Conditions:
-        return self._station.read(self.keyer.view)
+        held = self._running or self.keyer.view.state is not Phase.IDLE
+        return self._station.read(self.keyer.view, dials_held=held)

@@ -41,13 +41,13 @@ async def _no_wait() -> None: ...
 class Keyer:
     """The transmit sequence of one radio. Made in the event loop; `run` is its only task.
 
-    conditions: returns the state of the station now; called often, must not wait. An exception
-        forbids transmitting.
+    conditions: returns the state of the station now, at once; an exception forbids transmitting.
     hold_frequency: called with True before the first output is switched on and with False when all
         are off again; in between the frequency must not change.
     changed: called with every new view.
-    frequency_at_rest: awaited after `hold_frequency(True)`, before the first output is switched on:
-        returns when a change of frequency that was under way has ended. An exception forbids."""
+    frequency_right: awaited before `hold_frequency(True)`: returns when it is as it must be.
+    frequency_at_rest: awaited after that: returns when no change is under way any more.
+        An exception of either forbids."""
 
     def __init__(
         self,
@@ -58,6 +58,7 @@ class Keyer:
         hold_frequency: Callable[[bool], None],
         changed: Callable[[KeyingView], None] = lambda view: None,
         frequency_at_rest: Callable[[], Awaitable[None]] = _no_wait,
+        frequency_right: Callable[[], Awaitable[None]] = _no_wait,
     ) -> None:
         if len(outputs) != len(settings.outputs):
             raise ValueError("as many outputs as in the settings are needed")
@@ -68,6 +69,7 @@ class Keyer:
         self._conditions = conditions
         self._hold_frequency = hold_frequency
         self._frequency_at_rest = frequency_at_rest
+        self._frequency_right = frequency_right
         self._changed = changed
         self._sequence = Sequence(
             Stage(output.settle_ms / 1000, output.release_ms / 1000) for output in settings.outputs
@@ -82,9 +84,8 @@ class Keyer:
         self._checked_present_s = -math.inf
 
     async def request(self, who: str) -> None:
-        """Keys for `who`; returns once keyed. Cancelling it is a release.
-
-        Raises KeyingRefused: not allowed, someone else transmits, or it was ended on the way."""
+        """Keys for `who`; returns once keyed. Cancelling it is a release. Raises KeyingRefused: not
+        allowed, someone else transmits, or it was ended on the way."""
         if not who:
             raise ValueError("a request needs a name")
         if self._ownership.owner != who:
@@ -109,11 +110,11 @@ class Keyer:
             self._drop()
 
     def recheck(self) -> None:
-        """Makes the task check the conditions now, because something has changed."""
+        """Makes the task check the conditions now."""
         self._wake.set()
 
     async def run(self) -> None:
-        """Serves requests until cancelled. Returns at once if the config leaves keying off."""
+        """Serves requests until cancelled. Returns at once where keying is off."""
         if not self._settings.enabled:
             return
         try:
@@ -185,8 +186,9 @@ class Keyer:
         if troubles := await self._switching.open():
             self._trip(*troubles)
             return
-        self._set_frequency_held(True)
         try:
+            await self._frequency_right()
+            self._set_frequency_held(True)
             await self._frequency_at_rest()
         except Exception as error:
             self._trip(str(error) or repr(error))
