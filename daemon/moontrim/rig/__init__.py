@@ -7,15 +7,17 @@ one `report` callback, and is shown in one `LinkView`.
         |
       link            connects, reconnects, decides what is done next; requests: what others want
         |
-        +--> bandwatch        enters a band: drive, mode, filter; watches the drive
+        +--> lastlook         the last look before RF, and the key
         |      |
-        +------+--> dials          steps: a look before each set, the set, the comparison
-        |      |      |            pendingsteps: which are to come; latency: how long one takes
-        +------+------+--> readback         looks, and holds the view that is shown
-        |      |      |      |
-        +------+------------+--> transmitguard    permission, inhibit, who has keyed; unkeys
-        |      |      |      |     |
-        +------+------+------+-----+--> deadline       a deadline on every answer
-                                          |
-                                        driver
+        +------+--> bandwatch        enters a band: drive, mode, filter; watches the drive
+        |      |      |
+        +------+------+--> dials          steps: a look before each set, the set, the comparison
+        |      |      |      |            pendingsteps: those to come; latency: how long one takes
+        +------+------+------+--> readback         looks, and holds the view that is shown
+        |      |      |      |      |
+        +------+------+------------+--> transmitguard    permission, inhibit, who has keyed; unkeys
+        |      |      |      |      |     |
+        +------+------+------+------+-----+--> deadline       a deadline on every answer
+                                                 |
+                                               driver
 """
