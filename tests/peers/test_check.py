@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import signal
 import socket
 import sys
 from pathlib import Path
@@ -16,8 +17,9 @@ from moontrim.preflight.running import running_daemon
 from moontrim.session.sessionfile import LOCK, nobody_else
 from support.fake_rig_server import FakeRigServer
 from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
+from support.mosquitto import require_mosquitto
 from support.processor import within
-from support.rigctld import free_port, require_rigctld, rigctld
+from support.rigctld import free_port, listening, require_rigctld, rigctld
 
 pytestmark = pytest.mark.peers
 
@@ -138,5 +140,40 @@ def test_a_rigctld_without_a_command_to_transmit(
             assert (line and line["level"]) == level, lines
             if line:
                 assert "cannot be keyed by command" in line["text"]
+
+    asyncio.run(main())
+
+
+@pytest.mark.parametrize("taken", [False, True])
+def test_a_rehearsal_uses_the_ports_of_the_config_or_says_which(
+    tmp_path: Path, taken: bool
+) -> None:
+    require_mosquitto()
+
+    async def main() -> None:
+        page, broker = free_port(), free_port()
+        config = write_config(tmp_path, free_port(), http=page, mqtt=broker)
+        with socket.socket() as program:
+            if taken:
+                program.bind(("127.0.0.1", page))
+                program.listen()
+            process = await asyncio.create_subprocess_exec(
+                *(sys.executable, "-m", "moontrim", "rehearse", "--config", str(config)),
+                *("--pace", "1", "--quiet"),
+                env=ENVIRONMENT,
+                cwd=tmp_path,
+                stdout=asyncio.subprocess.PIPE,
+                stderr=asyncio.subprocess.STDOUT,
+            )
+            try:
+                await listening(broker, 30.0)
+                await listening(page + taken, 30.0)
+            finally:
+                process.send_signal(signal.SIGINT)
+                async with within(30.0):
+                    output, _ = await process.communicate()
+        assert f"phone page: http://127.0.0.1:{page + taken}/" in output.decode()
+        said = f"Ports: page {page + 1}, MQTT {broker}; those of the config" in output.decode()
+        assert said is taken, output.decode()
 
     asyncio.run(main())

@@ -64,7 +64,7 @@ class Whereabouts:
 
     def warnings(self) -> tuple[str, ...]:
         """Returns what the operator should know of the receiver."""
-        return tuple(filter(None, (self._gps.problem, self._remark)))
+        return tuple(filter(None, (self._gps.problem, self._gps.no_fix, self._remark)))
 
     def located(self, fix: Fix, *, transmitting: bool) -> None:
         """Takes a fix of the receiver. transmitting: may there be RF now?"""

@@ -22,7 +22,7 @@ from moontrim.cli.arguments import (
     settings_of,
 )
 from moontrim.clock.system import SystemClock
-from moontrim.config.remote import RemoteSettings
+from moontrim.config.remote import BUILT_IN_PORT, RemoteSettings
 from moontrim.config.settings import Settings
 from moontrim.errors import InputError
 from moontrim.tuning.correction import AGREEMENTS
@@ -230,7 +230,7 @@ def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
     from moontrim.rehearsal.rehearsal import with_simulated_radio
 
     settings = with_simulated_radio(settings, **({"split": False} if options.no_split else {}))
-    remote = RemoteSettings(enabled=settings.remote.enabled, http_port=_free_port())
+    remote = _remote_on_free_ports(settings.remote)
     settings = settings.model_copy(update={"remote": remote})
     if options.agreement:
         session = settings.session.model_copy(update={"agreement": options.agreement})
@@ -238,15 +238,36 @@ def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
     return settings
 
 
-def _free_port() -> int:
-    """Returns the page's usual port or one of the next, since a daemon may be using the first."""
-    usual = RemoteSettings().http_port
-    for port in range(usual, usual + 10):
+def _remote_on_free_ports(configured: RemoteSettings) -> RemoteSettings:
+    """Returns settings for page and broker on this machine: on the ports of the config, or on the
+    next free ones, since a daemon may be using the first. Prints them if they are others."""
+    from moontrim.terminal.livepanel import show
+
+    if not configured.enabled:
+        return RemoteSettings(enabled=False)
+    wanted = (
+        configured.http_port,
+        BUILT_IN_PORT if configured.broker is not None else configured.broker_port,
+    )
+    page = _free_port(wanted[0], ())
+    broker = _free_port(wanted[1], (page,))
+    if (page, broker) != wanted:
+        show(
+            f"Ports: page {page}, MQTT {broker}; those of the config, {wanted[0]} and {wanted[1]}, "
+            "are in use"
+        )
+    return RemoteSettings(http_port=page, port=broker)
+
+
+def _free_port(wanted: int, but: tuple[int, ...]) -> int:
+    """Returns this port or one of the next that no program listens on."""
+    for port in range(wanted, min(wanted + 20, 65536)):
         with socket.socket() as probe:
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             try:
                 probe.bind(("127.0.0.1", port))
             except OSError:
                 continue
-            return port
-    return usual
+            if port not in but:
+                return port
+    return wanted

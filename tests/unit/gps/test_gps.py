@@ -617,6 +617,45 @@ def test_nmea_on_a_serial_port_and_gone(caplog: pytest.LogCaptureFixture) -> Non
     asyncio.run(main())
 
 
+def test_a_lost_fix_is_reported_once_and_so_is_its_end(
+    caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The sky is blocked; the receiver goes on and says that it has no fix."""
+    monkeypatch.setattr("moontrim.gps.receiver.FIX_LOST_S", 1.0)
+    caplog.set_level("INFO")
+
+    async def main() -> None:
+        receiver = SerialReceiver()
+        place, quality = (HOME.latitude_deg, HOME.longitude_deg), 1
+
+        async def send() -> None:
+            for n in range(1000):
+                status, mode = ("A", "A") if quality else ("V", "N")
+                os.write(
+                    receiver.ours,
+                    rmc(T0 + n, *place, status=status, mode=mode)
+                    + gga(T0 + n, *place, quality=quality),
+                )
+                await asyncio.sleep(0.05)
+
+        settings = GpsSettings(source="nmea", device=receiver.path)
+        async with following(settings) as (watch, got), within(20.0):
+            sending = asyncio.create_task(send())
+            await got.get()
+            for now, lost in ((1, False), (0, True), (0, True), (1, False), (1, False)):
+                quality = now
+                await asyncio.sleep(2.5)
+                assert bool(watch.no_fix) is lost
+            assert watch.problem == ""
+            sending.cancel()
+        receiver.unplug()
+
+    asyncio.run(main())
+    lines = [record.getMessage() for record in caplog.records if "GPS: " in record.getMessage()]
+    assert len(lines) == 2, lines
+    assert lines[0].startswith("GPS: no fix") and lines[1].startswith("GPS: fix again after")
+
+
 # --- settings -------------------------------------------------------------------------------------
 
 
