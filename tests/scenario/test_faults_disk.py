@@ -80,7 +80,10 @@ def main(scene: str, folder: Path) -> None:
         seen["disk_hz"] = on_disk_hz()
         seen["litter"] = sorted(p.name for p in state.iterdir())
         mend(scene, folder)
-        await choose(SKED_HZ + 3000, lambda: s.daemon.saver.problem is None)
+        saver = s.daemon.saver
+        await choose(
+            SKED_HZ + 3000, lambda: saver.problem is None and on_disk_hz() == SKED_HZ + 3000
+        )
         seen["after_problem"], seen["after_hz"] = s.daemon.saver.problem, on_disk_hz()
 
     play(state, Ephemeris.load(), act)
