@@ -151,7 +151,7 @@ def test_a_rehearsal_uses_the_ports_of_the_config_or_says_which(
     require_mosquitto()
 
     async def main() -> None:
-        page, broker = free_port(), free_port()
+        page, *_, broker = (free_port() for _ in range(60))  # not neighbours
         config = write_config(tmp_path, free_port(), http=page, mqtt=broker)
         with socket.socket() as program:
             if taken:
