@@ -16,6 +16,7 @@ COMMANDS = {
     "ports": "list the serial ports there are, with the line for the config",
     "simulate": "serve a simulated radio on a pseudo-terminal or a TCP port",
     "install-service": "run moontrim as a service of systemd, from now on",
+    "access": "show address, password and QR code of the phone page; changes nothing",
     "forbid": "forbid transmitting at the daemon that runs; needs no broker and no network",
     "unkey": "switch off everything a config could key; for when moontrim died",
     "schema": "print the JSON schema of the config file",

@@ -4,28 +4,22 @@ from __future__ import annotations
 
 import argparse
 import sys
-from pathlib import Path
 from typing import Any
 
-from moontrim.cli.arguments import add_command, add_config, config_path, settings_of
-from moontrim.service.install import state_folder_of_service
+from moontrim.cli.arguments import add_command, add_config
+from moontrim.cli.statefolders import add_state_dir, state_folders
 
 
 def add(commands: Any) -> None:
     command = add_command(commands, "forbid", call)
     add_config(command)
-    command.add_argument(
-        "--state-dir",
-        type=Path,
-        metavar="DIR",
-        help="state folder of the daemon, instead of a config",
-    )
+    add_state_dir(command)
 
 
 def call(options: argparse.Namespace) -> int:
     from moontrim.remote.wire.controlsocket import NotRunning, request_forbid
 
-    folders = _folders(options)
+    folders = state_folders(options)
     for folder in folders:
         try:
             outcome = request_forbid(folder)
@@ -43,13 +37,3 @@ def call(options: argparse.Namespace) -> int:
         file=sys.stderr,
     )
     return 1
-
-
-def _folders(options: argparse.Namespace) -> list[Path]:
-    """Returns the state folders that the daemon may run on: of the config, and of the service that
-    runs this config."""
-    if options.state_dir is not None:
-        return [options.state_dir]
-    of_config = settings_of(options, home_by_gps=True).state_path()
-    of_service = state_folder_of_service(config_path(options).absolute())
-    return [of_config] if of_service in (None, of_config) else [of_service, of_config]

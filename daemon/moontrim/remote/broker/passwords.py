@@ -56,6 +56,19 @@ def stored_passwords(folder: Path, accounts: tuple[str, ...]) -> tuple[dict[str,
     return {account: hide(stored[account]) for account in accounts}, bool(missing)
 
 
+def kept_passwords(folder: Path, accounts: tuple[str, ...]) -> dict[str, str]:
+    """Returns the passwords of accounts as they are stored, and changes nothing; empty if any is
+    missing. Raises PermissionError."""
+    try:
+        stored = json.loads((folder / FILE).read_text())
+        passwords = {account: hide(str(stored[account])) for account in accounts}
+    except (FileNotFoundError, NotADirectoryError, ValueError, RecursionError, LookupError):
+        return {}
+    except TypeError:  # another kind of JSON
+        return {}
+    return passwords if all(map(_is_usable, passwords.values())) else {}
+
+
 def _read(path: Path) -> dict[str, str]:
     try:
         if path.stat().st_mode & 0o077:

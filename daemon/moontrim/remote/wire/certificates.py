@@ -78,7 +78,7 @@ class Certificates:
     @property
     def fingerprint(self) -> str:
         """The SHA-256 fingerprint of the authority's certificate, as phones show it."""
-        return self._authority.certificate.fingerprint(hashes.SHA256()).hex(":").upper()
+        return _fingerprint(self._authority)
 
     def renew(self, names: tuple[str, ...], utc_s: float) -> bool:
         """Makes a new certificate of the server if the one in the folder ends soon, is not valid
@@ -91,6 +91,17 @@ class Certificates:
             return False
         _write(self.server_file, _new_server(self._authority, allowed, now))
         return True
+
+
+def kept_fingerprint(state_folder: Path) -> str:
+    """Returns the SHA-256 fingerprint of the authority in a state folder, as phones show it; empty
+    if there is none."""
+    authority = _read(state_folder / FOLDER / AUTHORITY)
+    return "" if authority is None else _fingerprint(authority)
+
+
+def _fingerprint(pair: _Pair) -> str:
+    return pair.certificate.fingerprint(hashes.SHA256()).hex(":").upper()
 
 
 def _new_authority(names: tuple[str, ...], now: datetime) -> _Pair:
