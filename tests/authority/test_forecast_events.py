@@ -1,5 +1,6 @@
 """Rising and setting, distances, libration, perigee and new Moon against NAIF's toolkit, astropy
-and printed cases. Elevations everywhere: of the Moon's centre, geometric, without refraction."""
+and printed cases. Elevations are theirs, of the Moon's centre and geometric; for rising and setting
+the refraction of `path.refraction` is added, which `test_troposphere_rays` holds by itself."""
 
 from __future__ import annotations
 
@@ -21,6 +22,7 @@ from moontrim.forecast.compute import forecast
 from moontrim.forecast.question import End, ForecastQuestion, Horizon
 from moontrim.path import Ephemeris, Site
 from moontrim.path.libration import orientation_deg
+from moontrim.path.refraction import apparent_elevation_deg
 
 DAY_S = 86400.0
 T0 = datetime(2025, 2, 3, tzinfo=UTC).timestamp()
@@ -45,7 +47,7 @@ def up_of(site: Site) -> np.ndarray:
 
 
 def naif_elevation(site: Site) -> Callable[[float], float]:
-    """Elevation by DE440 and NAIF's own Earth orientation, degrees."""
+    """Apparent elevation by DE440, NAIF's own Earth orientation and refraction, degrees."""
     itrf = naif.itrf_km(site.latitude_deg, site.longitude_deg, site.height_m)
     up = up_of(site)
 
@@ -53,7 +55,8 @@ def naif_elevation(site: Site) -> Callable[[float], float]:
         et = naif.tdb(utc_s)
         to_earth = np.asarray(naif.spiceypy.pxform("J2000", "ITRF93", et))
         sight = to_earth @ naif.moon_km(et) - itrf
-        return float(np.degrees(np.arcsin(sight @ up / np.linalg.norm(sight))))
+        geometric = float(np.degrees(np.arcsin(sight @ up / np.linalg.norm(sight))))
+        return float(apparent_elevation_deg(geometric, site.height_m))
 
     return elevation
 
@@ -113,7 +116,7 @@ def test_a_pair_by_naif(ephemeris: Ephemeris) -> None:
 
 def test_rising_and_setting_by_astropy(ephemeris: Ephemeris) -> None:
     """Astropy's own Moon (ELP2000-82 by ERFA) and Earth orientation (IERS A): an apparent place, so
-    light time and aberration are in it, refraction (pressure 0) is not. Measured: within 0.4 s."""
+    light time and aberration are in it; refraction is added to it. Measured: within 0.4 s."""
     table = iers.IERS_A.open(astropy_iers_data.IERS_A_FILE)
     site = SITES[0]
     place = EarthLocation.from_geodetic(
@@ -136,7 +139,7 @@ def test_rising_and_setting_by_astropy(ephemeris: Ephemeris) -> None:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             look = get_body("moon", when, place, ephemeris="builtin").transform_to(frame)
-    elevation = look.alt.deg.reshape(around.shape)
+    elevation = apparent_elevation_deg(look.alt.deg, site.height_m).reshape(around.shape)
     # The zero of the chord over 40 s.
     off_s = -20.0 - 40.0 * elevation[:, 0] / (elevation[:, 1] - elevation[:, 0])
     print(f"worst {np.abs(off_s).max():.3f} s")

@@ -109,6 +109,6 @@ def test_direction_and_distance(ephemeris: Ephemeris) -> None:
         elevation = np.degrees(np.arcsin(sight @ up / distance))
         azimuth = np.degrees(np.arctan2(sight @ east, sight @ north)) % 360.0
         assert abs(float(look.distance_km) - distance) < 1e-3
-        assert abs(float(look.elevation_deg) - elevation) < 1e-6
+        assert abs(float(look.geometric_elevation_deg) - elevation) < 1e-6
         around = (float(look.azimuth_deg) - azimuth + 180.0) % 360.0 - 180.0
         assert abs(around) * np.cos(np.radians(elevation)) < 1e-6

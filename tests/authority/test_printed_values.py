@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 from jplephem.spk import SPK
 
+from authority.niell import day_of_year, niell
 from moontrim.path import Ephemeris, Site, moon_from
 from moontrim.path.libration import orientation_deg
 from moontrim.path.troposphere import (
-    day_of_year,
-    niell,
     reference_vapour_pressure_hpa,
     standard_pressure_hpa,
     standard_temperature_k,

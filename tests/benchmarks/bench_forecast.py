@@ -153,7 +153,9 @@ def main(arguments: list[str]) -> None:
     sky = Course(ephemeris, home, partner, start, start + SKYFIELD_DAYS * DAY_S).at(utc_s)
     elevation = np.concatenate([part[0] for part in theirs], axis=1)
     spread = np.concatenate([part[1] for part in theirs])
-    off = np.abs(elevation - [sky.home.elevation_deg, sky.far.elevation_deg]).max()
+    off = np.abs(
+        elevation - [sky.home.geometric_elevation_deg, sky.far.geometric_elevation_deg]
+    ).max()
     off_hz = np.abs(spread - sky.spread_fraction * F_HZ).max()
     print(f"same values: elevations within {off:.4f} degrees, spread within {off_hz:.2f} Hz")
     print(f"skyfield directly {direct_s * 1000:.0f} ms a day")

@@ -17,7 +17,8 @@ AT = "2026-11-25T20:00:00Z"
 PATH = ["path", "--home", "JN88DD", "--partner", "self", "--at", AT, "--frequency", "10368.1e6"]
 FORECAST = ["forecast", "--home", "JN88DD", "--partner", "KP20", "--frequency"]
 SITE_KEYS = {
-    "latitude_deg", "longitude_deg", "height_m", "azimuth_deg", "elevation_deg", "distance_km",
+    "latitude_deg", "longitude_deg", "height_m", "azimuth_deg", "elevation_deg",
+    "geometric_elevation_deg", "distance_km",
 }  # fmt: skip
 LEG_KEYS = {"delay_s", "shift_hz", "shift_rate_hz_per_s", "troposphere_hz", "spread_hz"}
 LEGS = {"to_moon", "from_moon", "echo", "from_partner", "to_partner"}

@@ -39,7 +39,7 @@ def add(commands: Any) -> None:
     command.add_argument("--days", metavar="N", help="30 if neither this nor the config says")
     command.add_argument("--from", dest="start", metavar="ISO8601", help="now if left out")
     command.add_argument(
-        "--min-elevation", metavar="DEG", help="at every station; geometric, without refraction"
+        "--min-elevation", metavar="DEG", help="at every station; apparent, with refraction"
     )
     command.add_argument(
         "--horizon",

@@ -32,9 +32,10 @@ class KeyingSettings(Table):
         5.0,
         ge=0,
         le=90,
-        description="No transmitting with the Moon lower than this: a low beam meets people, roofs "
-        "and roads, and may expose them to more RF than is allowed. Find the value for your "
-        "station by its RF-exposure assessment. The horizon in the [station] table counts as well.",
+        description="No transmitting with the Moon lower than this, as the antenna points "
+        "(apparent, with refraction): a low beam meets people, roofs and roads, and may expose "
+        "them to more RF than is allowed. Find the value for your station by its RF-exposure "
+        "assessment. The horizon in the [station] table counts as well.",
     )
     longest_over_s: float = Field(
         90.0, ge=1, le=600, allow_inf_nan=False, description="Unkeyed after this long, always."

@@ -70,12 +70,12 @@ class StationSettings(GearSettings):
     """A station: its horizon, its equipment, and what differs by band."""
 
     min_elevation_deg: float = Field(
-        0.0, ge=-5, le=89, description="Geometric, of the Moon's centre, without refraction."
+        0.0, ge=-5, le=89, description="Apparent, of the Moon's centre, with refraction."
     )
     horizon: tuple[tuple[float, float], ...] = Field(
         (),
-        description="What is in the way: [azimuth, elevation] pairs in degrees, azimuths ascending "
-        "from 0 to below 360, joined by straight lines.",
+        description="What is in the way, as it is seen: [azimuth, elevation] pairs in degrees, "
+        "azimuths ascending from 0 to below 360, joined by straight lines.",
     )
     bands: dict[str, GearSettings] = Field(
         default_factory=dict, description="By name of band: equipment that differs there."

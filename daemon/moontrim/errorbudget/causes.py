@@ -15,9 +15,6 @@ from moontrim.errorbudget.sensitivity import Effects
 from moontrim.errorbudget.uncertainties import Uncertainties
 from moontrim.path.earthrotation import EarthRotation
 
-# The weather of the day against the standard atmosphere, one sigma (common practice).
-WEATHER_SHARE = 0.1
-
 
 def contributions(
     effect: Effects,
@@ -50,7 +47,11 @@ def contributions(
         yield _steps(abs(effect.rate_hz_per_s) + abs(other.rate_hz_per_s), uncertainties)
     if transmit and uncertainties.over_s:
         yield _held(effect.rate_hz_per_s, uncertainties)
-    yield _troposphere((effect.home_air_hz, effect.partner_air_hz), troposphere)
+    yield _troposphere(
+        effect.home_air_hz + effect.partner_air_hz,
+        (effect.home_weather_hz, effect.partner_weather_hz),
+        troposphere,
+    )
     yield _ionosphere((effect.home_ionosphere_hz, effect.partner_ionosphere_hz))
 
 
@@ -158,17 +159,18 @@ def _held(rate_hz_per_s: float, uncertainties: Uncertainties) -> Contribution:
     )
 
 
-def _troposphere(ends_hz: tuple[float, float], corrected: bool) -> Contribution:
-    weather: tuple[Distribution, ...] = tuple(Normal(WEATHER_SHARE * abs(hz)) for hz in ends_hz)
+def _troposphere(whole_hz: float, weather_hz: tuple[float, float], corrected: bool) -> Contribution:
+    """The weather of the day at both ends against the standard atmosphere: pressure, water vapour
+    and mapping function (see `path.troposphere.weather_share`)."""
+    weather: tuple[Distribution, ...] = tuple(Normal(abs(hz)) for hz in weather_hz)
     if corrected:
         return Contribution(
             "troposphere",
             weather,
-            f"The weather may change the air's part by {WEATHER_SHARE:.0%}, which is "
-            f"{hertz(math.hypot(*(part.rms for part in weather)))} here; it is less with the Moon "
-            "higher.",
+            "Weather changes the troposphere's part by "
+            f"{hertz(math.hypot(*(part.rms for part in weather)))} (1 sigma); it is less with the "
+            "Moon higher.",
         )
-    whole_hz = sum(ends_hz)
     return Contribution(
         "troposphere",
         (Uniform(whole_hz, whole_hz), *weather),

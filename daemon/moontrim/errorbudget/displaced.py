@@ -18,7 +18,7 @@ from moontrim.path.delay import MIDDLE, STENCIL, Bounce, curvature, slope, solve
 from moontrim.path.ephemeris import BLOCK_MARGIN_S, Ephemeris
 from moontrim.path.exact import fractions
 from moontrim.path.site import Site
-from moontrim.path.troposphere import day_of_year, slant_over
+from moontrim.path.troposphere import slant_over, weather_share
 from moontrim.path.vectors import Array, dot, norm
 
 # Earth's rotation per second of UT1 (IERS Conventions 2010, eq. 5.15).
@@ -37,7 +37,8 @@ class DisplacedFractions:
     """Received / sent frequency - 1 of each leg for N sets of stations; every field (N,).
 
     to_moon, from_moon, from_partner, to_partner: legs as in `path.exact`, troposphere included.
-    home_air, partner_air: the troposphere's part of one passage at each end, 0 when it is off."""
+    home_air, partner_air: the troposphere's part of one passage at each end, 0 when it is off.
+    home_weather, partner_weather: one sigma of what the weather changes of it."""
 
     to_moon: Array
     from_moon: Array
@@ -45,6 +46,8 @@ class DisplacedFractions:
     to_partner: Array
     home_air: Array
     partner_air: Array
+    home_weather: Array
+    partner_weather: Array
 
 
 def turned(site: Site, by_s: float) -> Site:
@@ -94,22 +97,25 @@ def displaced_fractions(
     outbound = solve(home_track, moon, far_track, when_s, arriving=False)
 
     far = homes if partners is None else partners
-    day = float(day_of_year(utc_s))
-    slants = {site: slant_over(site, day) for site in {*homes, *far} if troposphere}
+    slants = {site: slant_over(site) for site in {*homes, *far} if troposphere}
 
-    def air(sites: Sequence[Site], place: VectorCurve, at_s: Array) -> Array:
+    def air(sites: Sequence[Site], place: VectorCurve, at_s: Array) -> tuple[Array, Array]:
+        """Returns the troposphere's part of a passage, and one sigma of the weather's."""
         if not troposphere:
-            return np.zeros(len(sites))
+            return np.zeros(len(sites)), np.zeros(len(sites))
         sight = moon(at_s) - place(at_s)
         up = placed(np.stack([site.up() for site in sites], axis=1))
         sine = dot(sight, up(at_s)) / norm(sight)
-        by_sine = [
-            slants[site].delay_m(float(s))[1] for site, s in zip(sites, sine[MIDDLE], strict=True)
+        sines = sine[MIDDLE].tolist()
+        by_sine = [slants[site].delay_m(s)[1] for site, s in zip(sites, sines, strict=True)]
+        share = [
+            weather_share(s, site.height_m / 1000.0) for site, s in zip(sites, sines, strict=True)
         ]
-        return -np.array(by_sine) * slope(sine) / SPEED_OF_LIGHT_M_S
+        fraction = -np.array(by_sine) * slope(sine) / SPEED_OF_LIGHT_M_S
+        return fraction, np.abs(fraction) * np.array(share)
 
-    home_air = air(homes, home_track, when_s)
-    partner_air = air(far, far_track, inbound.leaves_s)
+    home_air, home_weather = air(homes, home_track, when_s)
+    partner_air, partner_weather = air(far, far_track, inbound.leaves_s)
 
     def fraction(delay_s: Array, arriving: bool) -> Array:
         return fractions(slope(delay_s), curvature(delay_s), arriving)[0]
@@ -123,9 +129,11 @@ def displaced_fractions(
         from_partner=fraction(whole_s(inbound), True) + home_air + partner_air,
         to_partner=fraction(whole_s(outbound), False)
         + home_air
-        + air(far, far_track, outbound.arrives_s),
+        + air(far, far_track, outbound.arrives_s)[0],
         home_air=home_air,
         partner_air=partner_air,
+        home_weather=home_weather,
+        partner_weather=partner_weather,
     )
 
 

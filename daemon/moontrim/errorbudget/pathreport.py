@@ -54,13 +54,13 @@ def path_report(
 ) -> dict[str, Any]:
     """Returns the path at POSIX seconds utc_s as a dict of numbers and strings, ready for JSON.
 
-    Keys: at (ISO 8601 UTC), frequency_hz, home and partner (place and look of the Moon's centre),
-    legs (delay_s, shift_hz, shift_rate_hz_per_s, troposphere_hz, spread_hz limb to limb; shift_hz
-    includes troposphere_hz), earth_rotation (with uncertainty_hz: how far one sigma of UT1 moves
-    the shift of from_partner), agreement, error_budget (rx and tx: see `budget.Budget`;
-    uncertainties None: nothing is stated) and warnings (sentences). Raises InputError for a
-    frequency that is not positive and finite and for an unknown agreement, CoverageError outside
-    the tables."""
+    Keys: at (ISO 8601 UTC), frequency_hz, home and partner (place and look of the Moon's centre:
+    elevation_deg is apparent, with refraction, geometric_elevation_deg without), legs (delay_s,
+    shift_hz, shift_rate_hz_per_s, troposphere_hz, spread_hz limb to limb; shift_hz includes
+    troposphere_hz), earth_rotation (with uncertainty_hz: how far one sigma of UT1 moves the shift
+    of from_partner), agreement, error_budget (rx and tx: see `budget.Budget`; uncertainties None:
+    nothing is stated) and warnings (sentences). Raises InputError for a frequency that is not
+    positive and finite and for an unknown agreement, CoverageError outside the tables."""
     if not (math.isfinite(frequency_hz) and frequency_hz > 0.0):
         raise InputError("frequency_hz", frequency_hz, "a positive number of Hz")
     solution = solve_path(ephemeris, home, partner, utc_s, troposphere)
@@ -110,6 +110,7 @@ def _place(site: Site, look: Look) -> dict[str, float]:
         "height_m": site.height_m,
         "azimuth_deg": float(look.azimuth_deg),
         "elevation_deg": float(look.elevation_deg),
+        "geometric_elevation_deg": float(look.geometric_elevation_deg),
         "distance_km": float(look.distance_km),
     }
 

@@ -38,6 +38,7 @@ class Effects:
     home, partner: the effect of each station's place, over the square where it may be.
     *_hz_per_m, *_hz_per_s: per unit of height, of UT1 and of time.
     *_air_hz: of the whole troposphere over that end.
+    *_weather_hz: of one sigma of its weather.
     *_ionosphere_hz: of a disturbed ionosphere over that end."""
 
     on_air_hz: float
@@ -49,6 +50,8 @@ class Effects:
     rate_hz_per_s: float
     home_air_hz: float
     partner_air_hz: float
+    home_weather_hz: float
+    partner_weather_hz: float
     home_ionosphere_hz: float
     partner_ionosphere_hz: float
 
@@ -124,6 +127,9 @@ def effects(
     home_air, partner_air = effects_of_medium(
         float(solved.home_air[0]), float(solved.partner_air[0])
     )
+    home_weather, partner_weather = effects_of_medium(
+        float(solved.home_weather[0]), float(solved.partner_weather[0])
+    )
     home_ionosphere, partner_ionosphere = effects_of_medium(plasma, plasma)
     home_height, partner_height = (
         slope(f"{end} height", PROBE_HEIGHT_M) for end in ("home", "partner")
@@ -140,6 +146,8 @@ def effects(
             rate_hz_per_s=float(rate[dial]),
             home_air_hz=float(home_air[dial]),
             partner_air_hz=float(partner_air[dial]),
+            home_weather_hz=float(home_weather[dial]),
+            partner_weather_hz=float(partner_weather[dial]),
             home_ionosphere_hz=float(home_ionosphere[dial]),
             partner_ionosphere_hz=float(partner_ionosphere[dial]),
         )

@@ -20,6 +20,7 @@ from moontrim.forecast.thinephemeris import ThinEphemeris
 from moontrim.path import Ephemeris, Site
 from moontrim.path.constants import MOON_RADIUS_KM, SPEED_OF_LIGHT_KM_S
 from moontrim.path.libration import apparent_turn, rotation_rad_per_s, spread_fraction
+from moontrim.path.refraction import apparent_elevation_deg
 from moontrim.path.vectors import Array, dot, norm
 
 # Chosen: gives the interpolation's error above, far below a second of rising.
@@ -44,12 +45,15 @@ HOME_LOCAL, HOME_SIGHT, FAR_LOCAL, FAR_SIGHT, MOON, TURN = (
 
 @dataclass(frozen=True)
 class MoonFromEnd:
-    """The Moon's centre from one end at N instants, geometric, without refraction.
+    """The Moon's centre from one end at N instants.
 
+    elevation_deg: apparent, with refraction.
+    geometric_elevation_deg: of the straight line.
     sight_km: line of sight in the celestial frame (GCRS), (3, N)."""
 
     azimuth_deg: Array
     elevation_deg: Array
+    geometric_elevation_deg: Array
     distance_km: Array
     sight_km: Array
 
@@ -91,6 +95,8 @@ class Course:
         self.from_utc_s, self.until_utc_s = from_utc_s, until_utc_s
         self._first = first
         self._own_echo = partner is None
+        self._home_height_m = home.height_m
+        self._far_height_m = (partner or home).height_m
         table = np.empty((18, steps))
         for at in range(0, steps, SOLVED_AT_ONCE):
             part = slice(at, at + SOLVED_AT_ONCE)
@@ -103,8 +109,10 @@ class Course:
         """Returns everything at instants (N,) inside the course."""
         utc = np.atleast_1d(np.asarray(utc_s, dtype=np.float64))
         rows = self._rows(slice(0, 18), utc)
-        home = _view(rows[HOME_LOCAL], rows[HOME_SIGHT])
-        far = home if self._own_echo else _view(rows[FAR_LOCAL], rows[FAR_SIGHT])
+        home = _view(rows[HOME_LOCAL], rows[HOME_SIGHT], self._home_height_m)
+        far = home
+        if not self._own_echo:
+            far = _view(rows[FAR_LOCAL], rows[FAR_SIGHT], self._far_height_m)
         return Sky(utc, home, far, rows[MOON], spread_fraction(rows[TURN]))
 
     def spread_fraction(self, utc_s: Array) -> Array:
@@ -140,17 +148,25 @@ class Course:
         return np.asarray(np.einsum("vnk,nk->vn", self._table[rows][:, index], weights(u)))
 
 
-def _view(local: Array, sight: Array) -> MoonFromEnd:
+def _view(local: Array, sight: Array, height_m: float) -> MoonFromEnd:
     return MoonFromEnd(
         azimuth_deg(local),
-        elevation_deg(local),
+        elevation_deg(local, height_m),
+        geometric_elevation_deg(local),
         norm(sight),
         sight,
     )
 
 
-def elevation_deg(local: Array) -> Array:
-    """Returns the elevation (N,) of lines of sight (3, N) by east, north and up."""
+def elevation_deg(local: Array, height_m: float) -> Array:
+    """Returns the apparent elevation (N,), with refraction, of lines of sight (3, N) by east, north
+    and up from a station at a height."""
+    return np.asarray(apparent_elevation_deg(geometric_elevation_deg(local), height_m))
+
+
+def geometric_elevation_deg(local: Array) -> Array:
+    """Returns the elevation (N,), without refraction, of lines of sight (3, N) by east, north and
+    up."""
     return np.asarray(np.degrees(np.arctan2(local[2], np.hypot(local[0], local[1]))))
 
 

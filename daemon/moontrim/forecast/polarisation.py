@@ -20,7 +20,7 @@ def horizon_angle_deg(view: MoonFromEnd, site: Site) -> Array:
     """Returns the angle (N,) at the Moon from the direction of the celestial pole to that of the
     zenith, degrees, positive to the east (the parallactic angle; Meeus, Astronomical Algorithms,
     ch. 14), from the pole's place in the station's sky, which needs no time."""
-    azimuth, elevation = np.radians(view.azimuth_deg), np.radians(view.elevation_deg)
+    azimuth, elevation = np.radians(view.azimuth_deg), np.radians(view.geometric_elevation_deg)
     latitude = math.radians(site.latitude_deg)
     # Components of the pole along the zenith's direction and along the horizontal to the right,
     # both as projected at the Moon.

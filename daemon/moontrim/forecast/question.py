@@ -29,7 +29,7 @@ class Horizon:
     """The elevation above which the Moon counts as up: the higher of min_elevation_deg and of the
     mask, (azimuth, elevation) pairs in degrees joined by straight lines, round through north.
 
-    Elevations are geometric, of the Moon's centre, without refraction. Raises InputError for a mask
+    Elevations are apparent, of the Moon's centre, with refraction. Raises InputError for a mask
     whose azimuths are not ascending within 0 to 360, and for elevations outside -5 to 89."""
 
     min_elevation_deg: float = 0.0

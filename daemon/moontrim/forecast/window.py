@@ -51,7 +51,7 @@ class WindowRemark:
 
 @dataclass(frozen=True)
 class EndSeries:
-    """One end at the instants of a Series, (N,). Angles are geometric, without refraction.
+    """One end at the instants of a Series, (N,). The elevation is apparent, with refraction.
 
     sun_deg: from the Moon to the Sun.
     galactic_deg: galactic latitude of the Moon.

@@ -1,10 +1,9 @@
 """The search for windows: when the Moon is up at both ends, to a second.
 
-Up means that the geometric elevation of the Moon's centre, without refraction, is above the end's
-horizon. Every whole minute is evaluated and each change between two of them bisected. Refraction
-(some 0.6 degrees at the horizon, varying with the weather) is left out because it would suggest a
-precision that the second does not have; to count on it, set the least elevation to -0.5. A window
-or a gap between two whole minutes is missed."""
+Up means that the apparent elevation of the Moon's centre, with refraction, is above the end's
+horizon. Every whole minute is evaluated and each change between two of them bisected. Weather
+changes refraction (0.6 degrees at the horizon) by some ten percent, which moves a rise or set at a
+free horizon by some 20 s. A window or a gap between two whole minutes is missed."""
 
 from __future__ import annotations
 
@@ -15,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from moontrim.forecast.course import Course, azimuth_deg, elevation_deg
-from moontrim.forecast.question import End, Horizon
+from moontrim.forecast.question import End
 from moontrim.forecast.window import EndName
 from moontrim.path.vectors import Array
 
@@ -55,7 +54,7 @@ def find_windows(course: Course, home: End, far: End) -> Scan:
         inside = (utc_s > course.from_utc_s) & (utc_s < course.until_utc_s)
         times.append(utc_s[inside])
         clear.append(
-            np.minimum(_above(home.horizon, home_local), _above(far.horizon, far_local))[inside]
+            np.minimum(_above(home, home_local), _above(far, far_local))[inside]
         )  # fmt: skip
     ends = np.array([course.from_utc_s, course.until_utc_s])
     at_ends = _clearance(course, home, far, ends)
@@ -80,9 +79,9 @@ def find_windows(course: Course, home: End, far: End) -> Scan:
     return Scan(spans, float(clearance[highest]), float(utc[highest]))
 
 
-def _above(horizon: Horizon, local: Array) -> Array:
-    """Returns degrees (N,) by which lines of sight (3, N) are above a horizon."""
-    elevation = elevation_deg(local)
+def _above(end: End, local: Array) -> Array:
+    """Returns degrees (N,) by which lines of sight (3, N) are above an end's horizon."""
+    horizon, elevation = end.horizon, elevation_deg(local, end.site.height_m)
     if not horizon.mask:
         return elevation - horizon.min_elevation_deg
     return np.asarray(elevation - horizon.elevation_deg(azimuth_deg(local)))
@@ -90,12 +89,12 @@ def _above(horizon: Horizon, local: Array) -> Array:
 
 def _clearance(course: Course, home: End, far: End, utc_s: Array) -> Array:
     home_local, far_local = course.local(utc_s)
-    return np.minimum(_above(home.horizon, home_local), _above(far.horizon, far_local))
+    return np.minimum(_above(home, home_local), _above(far, far_local))
 
 
 def _owners(course: Course, home: End, far: End, utc_s: Array) -> list[EndName | None]:
     home_local, far_local = course.local(utc_s)
-    at_home = _above(home.horizon, home_local) <= _above(far.horizon, far_local)
+    at_home = _above(home, home_local) <= _above(far, far_local)
     return ["home" if is_home else "partner" for is_home in at_home.tolist()]
 
 

@@ -14,7 +14,7 @@ rx_ideal_hz     ideal dial at at_utc_s, to 1e-4 Hz; NULL while nothing is planne
 rx_dial_hz      dial as read back; NULL while not known, or without split for the one not in use
 rx_residual_hz  rx_dial_hz - rx_ideal_hz
 rx_shift_hz     ideal on-air minus sked frequency
-elevation_deg, azimuth_deg, partner_elevation_deg   of the Moon; NULL: no prediction, own echo
+elevation_deg, azimuth_deg, partner_elevation_deg   apparent; NULL: no prediction, own echo
 transmitting    0 or 1; NULL: not known
 keying          code; its text is in `names` under kind 'keying'
 lateness_ms     of the tick; NULL for the first one and after a step of the clock

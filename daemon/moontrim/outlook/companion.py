@@ -48,7 +48,7 @@ class Coming:
 
 def search(ephemeris: Ephemeris, settings: Settings, session: Session, utc_s: float) -> Coming:
     """Searches for windows as the forecast does, and for the Moon's rise and set at home, to the
-    minute, of its centre at the geometric horizon. Raises CoverageError."""
+    minute, of its centre at the horizon with refraction. Raises CoverageError."""
     home, partner = settings.home.site(), session.partner_site(settings)
     sked_hz = session.band_choices(settings).sked_hz
     question = settings.forecast_tables.question(home, partner, session.band, sked_hz, utc_s)

@@ -8,7 +8,7 @@ microseconds.
 At the nodes `path.delay` solves the path exactly. Through the values run polynomials for the five
 vacuum delays and for the Moon's direction at both ends; at degree 8 they are exact to rounding. The
 frequency follows from a delay's slope, its rate from the curvature, so each polynomial is kept with
-its derivatives. The troposphere is not fitted, since its slope has a sharp bend at the horizon: it
+its derivatives. The troposphere is not fitted, since its slope bends sharply below the horizon: it
 is computed from the fitted elevation of each end, at the instant when the wave passes there.
 
 Evaluation is plain Python on floats, because numpy's overhead would outweigh the arithmetic. One
@@ -17,7 +17,6 @@ model must not be used by several threads at once."""
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -28,8 +27,9 @@ from moontrim.path.constants import SPEED_OF_LIGHT_M_S
 from moontrim.path.delay import solve
 from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.exact import ARRIVING, LegName
+from moontrim.path.refraction import apparent_elevation_deg
 from moontrim.path.site import Site
-from moontrim.path.troposphere import Slant, day_of_year, slant_over
+from moontrim.path.troposphere import Slant, slant_over
 from moontrim.path.vectors import Array, dot, norm
 
 # Length of a piece: whole hours of UTC, so that a leap second falls between two pieces.
@@ -60,8 +60,8 @@ class LegNow(NamedTuple):
 
 
 class MoonNow(NamedTuple):
-    """Direction of the Moon's centre at an instant, geometric as from `moondirection.moon_from`;
-    the partner's is home's for an echo."""
+    """Direction of the Moon's centre at an instant, apparent as from `moondirection.moon_from`; the
+    partner's is home's for an echo."""
 
     azimuth_deg: float
     elevation_deg: float
@@ -146,10 +146,13 @@ class DelayModel:
         sine, _, _ = _evaluate_with_derivatives(piece.partner_up, x)
         # Rounding may carry a sine a little beyond 1 at the zenith.
         sine = max(min(sine, 1.0), -1.0)
+        far_site = self._partner or self._home
         return MoonNow(
             math.degrees(math.atan2(east, north)) % 360.0,
-            math.degrees(math.atan2(up, math.hypot(east, north))),
-            math.degrees(math.asin(sine)),
+            apparent_elevation_deg(
+                math.degrees(math.atan2(up, math.hypot(east, north))), self._home.height_m
+            ),
+            apparent_elevation_deg(math.degrees(math.asin(sine)), far_site.height_m),
         )
 
     def _find(self, utc_s: float) -> tuple[_Piece, float]:
@@ -198,7 +201,6 @@ class DelayModel:
             for axis in (self._home.east(), self._home.north(), self._home.up())
         )
         far_up = component(far_site.up(), far_sight)
-        season = day_of_year(middle)
         return _Piece(
             float(middle),
             {name: _with_derivatives(values) for name, values in delays.items()},
@@ -206,8 +208,8 @@ class DelayModel:
             _coefficients(home_north),
             _with_derivatives(home_up),
             _with_derivatives(far_up),
-            _on_floats(slant_over(self._home, season)),
-            _on_floats(slant_over(far_site, season)),
+            slant_over(self._home),
+            slant_over(far_site),
         )
 
 
@@ -237,12 +239,6 @@ def _with_derivatives(values: Array) -> DerivativeCoefficients:
     slope = power[1:] * np.arange(1, NODES) / HALF_WIDTH_S
     curvature = slope[1:] * np.arange(1, NODES - 1) / HALF_WIDTH_S
     return tuple(np.concatenate([part[::-1] for part in (power, slope, curvature)]).tolist())
-
-
-def _on_floats(slant: Slant) -> Slant:
-    """Returns the slant with floats in place of arrays without dimensions."""
-    a, b, c = slant.hydrostatic
-    return replace(slant, hydrostatic=(float(a), float(b), float(c)))
 
 
 # Horner's scheme, written out: three times as fast in Python as a loop.

@@ -25,7 +25,7 @@ from moontrim.path.ephemeris import Ephemeris
 from moontrim.path.libration import apparent_turn, rotation_rad_per_s, spread_fraction
 from moontrim.path.moondirection import Look, moon_from
 from moontrim.path.site import Site
-from moontrim.path.troposphere import Slant, day_of_year, slant_over
+from moontrim.path.troposphere import Slant, slant_over
 from moontrim.path.vectors import Array, dot, norm
 
 LegName = Literal["to_moon", "from_moon", "echo", "from_partner", "to_partner"]
@@ -45,7 +45,7 @@ class Leg:
     included.
     fraction_rate_per_s: change of `fraction` per second of home time.
     troposphere_delay_s, troposphere_fraction, troposphere_rate_per_s: the troposphere's part of the
-    three above; 0 when it is off, fading out below a station's horizon.
+    three above; 0 when it is off, fading out below -0.7 degrees geometric elevation.
     spread_fraction: limb-to-limb Doppler spread."""
 
     delay_s: Array
@@ -120,13 +120,12 @@ def _solve_chunk(
     tai_s, rest_s = ephemeris.split(utc_s)
     when_s = rest_s + STENCIL
     moon = ephemeris.moon_track(tai_s)
-    season = day_of_year(utc_s) if troposphere else None
 
     def station(site: Site) -> _Station:
         return _Station(
             ephemeris.earth_fixed_track(site.itrs_km(), tai_s),
             ephemeris.earth_fixed_track(site.up(), tai_s),
-            None if season is None else slant_over(site, season),
+            slant_over(site) if troposphere else None,
         )
 
     home_end = station(home)

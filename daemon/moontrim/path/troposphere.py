@@ -1,15 +1,21 @@
 """Delay of a radio wave in the neutral atmosphere: zenith delay times mapping function.
 
 The air delays the wave as if the path were longer: by about 2.4 m at the zenith, and by more the
-lower the Moon, in proportion to a mapping function of the elevation e, roughly 1 / sin(e). Only the
-change with time matters for the frequency, and it is largest at the horizon. So everything is
-a function of s = sin(e), which is smooth there, and comes with its first two derivatives by s: the
-caller multiplies them with the derivatives of s by time to get shift and rate.
+lower the Moon, in proportion to a mapping function of the geometric elevation e, roughly
+1 / sin(e). Only the change with time matters for the frequency, and it is largest at the horizon.
+So everything is a function of s = sin(e), which is smooth there, and comes with its first two
+derivatives by s: the caller multiplies them with the derivatives of s by time to get shift and
+rate.
 
 Zenith delay: Saastamoinen (1972) as in IERS Conventions 2010 (TN 36), eq. 9.4, and its wet term, in
 the International Standard Atmosphere (ISO 2533) at the station's height, with the water vapour of
-the mean reference atmosphere of ITU-R P.835 (7.5 g/m3 at sea level, scale height 2 km). Mapping:
-Niell (1996), JGR 101, 3227. Weather makes the true delay differ by some ten percent."""
+the mean reference atmosphere of ITU-R P.835 (7.5 g/m3 at sea level, scale height 2 km).
+
+Mapping: a continued fraction of four terms, fitted to rays traced through that atmosphere
+(tests/authority/raytrace.py) from -0.7 degrees to the zenith: 0.006 Hz there and back at 10.368 GHz
+for stations from 0 to 3 km, 0.04 Hz from -0.5 to 9 km. The functions in use for geodesy end at 3
+degrees; above, the latitudes and seasons of Niell (1996) differ from it by up to 0.03 Hz. Weather
+makes the true delay differ by some percent: `weather_share`."""
 
 from __future__ import annotations
 
@@ -17,44 +23,31 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from moontrim.path.site import Site
-from moontrim.path.vectors import Array, Number
+from moontrim.path.vectors import Number
 
-# Niell 1996, tables 3 and 4: latitude; a, b, c of the hydrostatic mean, its yearly amplitude, wet.
-_LATITUDE_DEG = np.array([15.0, 30.0, 45.0, 60.0, 75.0])
-_HYDROSTATIC_MEAN = np.array(
-    [
-        [1.2769934e-3, 1.2683230e-3, 1.2465397e-3, 1.2196049e-3, 1.2045996e-3],
-        [2.9153695e-3, 2.9152299e-3, 2.9288445e-3, 2.9022565e-3, 2.9024912e-3],
-        [62.610505e-3, 62.837393e-3, 63.721774e-3, 63.824265e-3, 64.258455e-3],
-    ]
-)
-_HYDROSTATIC_AMPLITUDE = np.array(
-    [
-        [0.0, 1.2709626e-5, 2.6523662e-5, 3.4000452e-5, 4.1202191e-5],
-        [0.0, 2.1414979e-5, 3.0160779e-5, 7.2562722e-5, 11.723375e-5],
-        [0.0, 9.0128400e-5, 4.3497037e-5, 84.795348e-5, 170.37206e-5],
-    ]
-)
-_WET = np.array(
-    [
-        [5.8021897e-4, 5.6794847e-4, 5.8118019e-4, 5.9727542e-4, 6.1641693e-4],
-        [1.4275268e-3, 1.5138625e-3, 1.4572752e-3, 1.5007428e-3, 1.7599082e-3],
-        [4.3472961e-2, 4.6729510e-2, 4.3908931e-2, 4.4626982e-2, 5.4736038e-2],
-    ]
-)
-# Niell 1996, table 3: a, b, c of the height correction.
-_HEIGHT = (2.53e-5, 5.49e-3, 1.14e-3)
+# The continued fraction's a, b, c, d at sea level, and their change per km of station height.
+_SEA_LEVEL = (1.25343e-3, 2.67924e-3, 1.086423e-2, 0.172809)
+_PER_KM = (-2.20195e-5, -2.64e-6, 2.57479e-4, 2.95929e-3)
 
-# The height correction 1/sin(e) - m(e) runs away at the horizon, where it was never meant to be
-# used; below this elevation it is continued along its tangent.
-HEIGHT_TERM_LOWEST_SIN = math.sin(math.radians(1.0))
+# The Moon's upper limb comes into view with its centre at some -1 degree (refraction at sea level:
+# 0.6 degrees). Lower there is no path to correct for, but a shift that ended there, by some 10 Hz
+# there and back at 10 GHz, would make a dial jump. So below LOWEST_SIN the sine is replaced by one
+# that levels out within FADE_SIN (value, slope and curvature join smoothly): the delay becomes
+# constant, and the shift fades out, to 1 % at -2.5 degrees.
+LOWEST_SIN = math.sin(math.radians(-0.7))
+FADE_SIN = math.sin(math.radians(0.6))
 
-# Below the geometric horizon there is no path to correct for, but a shift that ended there (by some
-# 3 Hz a leg at 10 GHz) would make a dial jump; it fades out instead, by a factor e in this.
-FADE_SIN = math.sin(math.radians(1.0))
+# One sigma of the air of the day from the standard, as shares of the shift: those of an ensemble of
+# traced atmospheres (tests/authority/test_troposphere_rays.py).
+# Pressure: 10 hPa at sea level; per km of height what the temperature of the air below changes.
+PRESSURE_SHARE, PRESSURE_SHARE_PER_KM = 0.01, 0.006
+# Water vapour: a factor of 1.65 in density, 1.2 in scale height. High up, then what a lower Moon
+# adds, over which sine; less for high stations.
+VAPOUR_SHARE, LOW_VAPOUR_SHARE, LOW_VAPOUR_SIN, VAPOUR_HEIGHT_KM = 0.027, 0.026, 0.035, 4.0
+# Mapping: temperature (15 K), which stretches the air, and its layers near the ground.
+MAPPING_SHARE, MAPPING_SIN = 0.036, 0.09
 
 # Of a function of s = sin(elevation): value, first and second derivative by s.
 WithDerivatives = tuple[Number, Number, Number]
@@ -89,113 +82,76 @@ def zenith_wet_m(temperature_k: float, vapour_pressure_hpa: float) -> float:
     return 0.0022768 * (1255.0 / temperature_k + 0.05) * vapour_pressure_hpa
 
 
-def continued_fraction(sin_elevation: Number, a: Number, b: Number, c: Number) -> WithDerivatives:
+def continued_fraction(
+    sin_elevation: Number, a: float, b: float, c: float, d: float
+) -> WithDerivatives:
     """Returns Marini's continued fraction in Herring's normal form, 1 at the zenith."""
-    y3 = sin_elevation + c
-    y2 = sin_elevation + b / y3
-    dy2 = 1.0 - b / (y3 * y3)
-    ddy2 = 2.0 * b / (y3 * y3 * y3)
-    y1 = sin_elevation + a / y2
-    dy1 = 1.0 - a * dy2 / (y2 * y2)
-    ddy1 = a * (2.0 * dy2 * dy2 / y2 - ddy2) / (y2 * y2)
-    value = (1.0 + a / (1.0 + b / (1.0 + c))) / y1
+    value, first, second = sin_elevation + d, 1.0, 0.0
+    for numerator in (c, b, a):
+        # s + numerator / value, with its derivatives.
+        share = numerator / (value * value)
+        second = share * (2.0 * first * first / value - second)
+        first = 1.0 - share * first
+        value = sin_elevation + numerator / value
+    mapping = (1.0 + a / (1.0 + b / (1.0 + c / (1.0 + d)))) / value
     return (
-        value,
-        -value * dy1 / y1,
-        value * (2.0 * dy1 * dy1 / y1 - ddy1) / y1,
+        mapping,
+        -mapping * first / value,
+        mapping * (2.0 * first * first / value - second) / value,
     )
 
 
-def day_of_year(utc_s: ArrayLike) -> Array:
-    """Returns the day of the year with fraction, 1 January 0h = 1.0, for POSIX seconds of any
-    shape."""
-    utc = np.asarray(utc_s, dtype=np.float64)
-    year = np.floor(utc).astype(np.int64).astype("datetime64[s]").astype("datetime64[Y]")
-    start_s = year.astype("datetime64[s]").astype(np.int64)
-    return np.asarray((utc - start_s) / 86400.0 + 1.0)
+def mapping_coefficients(height_km: float) -> tuple[float, float, float, float]:
+    """Returns a, b, c, d of the mapping function for a station's height."""
+    a, b, c, d = (
+        at_sea_level + per_km * height_km
+        for at_sea_level, per_km in zip(_SEA_LEVEL, _PER_KM, strict=True)
+    )
+    return a, b, c, d
 
 
-def niell_coefficients(
-    latitude_deg: float, day_of_year: float | Array
-) -> tuple[tuple[Array, Array, Array], tuple[float, float, float]]:
-    """Returns Niell's a, b, c: hydrostatic (shape of day_of_year, 1 January 0h = 1) and wet. South
-    of the equator the season is half a year later."""
-    latitude = abs(latitude_deg)
-    phase = (np.asarray(day_of_year) - 28.0) / 365.25 + (0.5 if latitude_deg < 0.0 else 0.0)
-    season = np.cos(2.0 * np.pi * phase)
-    dry = [
-        np.asarray(
-            np.interp(latitude, _LATITUDE_DEG, mean)
-            - np.interp(latitude, _LATITUDE_DEG, amplitude) * season
-        )
-        for mean, amplitude in zip(_HYDROSTATIC_MEAN, _HYDROSTATIC_AMPLITUDE, strict=True)
-    ]
-    wet = [float(np.interp(latitude, _LATITUDE_DEG, row)) for row in _WET]
-    return (dry[0], dry[1], dry[2]), (wet[0], wet[1], wet[2])
-
-
-def height_term(sin_elevation: Number) -> WithDerivatives:
-    """Returns Niell's height correction of the hydrostatic mapping, per kilometre; below
-    HEIGHT_TERM_LOWEST_SIN along its tangent."""
-    # Comparison times value instead of a branch: the same line serves floats and arrays.
-    low = (sin_elevation - HEIGHT_TERM_LOWEST_SIN) * (sin_elevation < HEIGHT_TERM_LOWEST_SIN)
-    s = sin_elevation - low
-    m, dm, ddm = continued_fraction(s, *_HEIGHT)
-    value, first, second = 1.0 / s - m, -1.0 / (s * s) - dm, 2.0 / (s * s * s) - ddm
-    return value + first * low, first, second * (low == 0.0)
-
-
-def niell(
-    elevation_deg: float | Array, latitude_deg: float, height_m: float, day_of_year: float | Array
-) -> tuple[Array, Array]:
-    """Returns Niell's hydrostatic and wet mapping functions at elevations above 0 degrees."""
-    s = np.sin(np.radians(np.asarray(elevation_deg, dtype=np.float64)))
-    dry, wet = niell_coefficients(latitude_deg, day_of_year)
-    hydrostatic = continued_fraction(s, *dry)[0] + height_term(s)[0] * height_m / 1000.0
-    return np.asarray(hydrostatic), np.asarray(continued_fraction(s, *wet)[0])
+def weather_share(sin_elevation: float, height_km: float) -> float:
+    """Returns one sigma of the weather's effect on the troposphere's shift, as a share of it."""
+    sine = max(sin_elevation, LOWEST_SIN)
+    vapour = VAPOUR_SHARE + LOW_VAPOUR_SHARE * math.exp(-sine / LOW_VAPOUR_SIN)
+    return math.hypot(
+        PRESSURE_SHARE,
+        PRESSURE_SHARE_PER_KM * height_km,
+        vapour * math.exp(-height_km / VAPOUR_HEIGHT_KM),
+        MAPPING_SHARE * math.exp(-sine / MAPPING_SIN),
+    )
 
 
 @dataclass(frozen=True)
 class Slant:
-    """The standard atmosphere over one station in one season, with what does not depend on the
-    elevation worked out. hydrostatic, wet: Niell's a, b, c."""
+    """The standard atmosphere over one station: delay at the zenith, and the mapping function's a,
+    b, c, d."""
 
-    zenith_hydrostatic_m: float
-    zenith_wet_m: float
-    hydrostatic: tuple[Number, Number, Number]
-    wet: tuple[float, float, float]
-    height_km: float
+    zenith_m: float
+    coefficients: tuple[float, float, float, float]
 
     def delay_m(self, sin_elevation: Number) -> WithDerivatives:
-        """Returns the excess path in metres; below the horizon it fades out with a continuous
-        slope."""
-        below = sin_elevation * (sin_elevation < 0.0)
-        s = sin_elevation - below
-        a, b, c = self.hydrostatic
-        dry = continued_fraction(s, a, b, c)
-        wet = continued_fraction(s, *self.wet)
-        high = height_term(s)
-        h, zd, zw = self.height_km, self.zenith_hydrostatic_m, self.zenith_wet_m
-        value = zd * (dry[0] + high[0] * h) + zw * wet[0]
-        first = zd * (dry[1] + high[1] * h) + zw * wet[1]
-        second = zd * (dry[2] + high[2] * h) + zw * wet[2]
-        exp = math.exp if isinstance(below, float) else np.exp
-        left = exp(below / FADE_SIN)
+        """Returns the excess path in metres; below LOWEST_SIN it levels out."""
+        # Comparison times value instead of a branch: the same line serves floats and arrays.
+        below = (sin_elevation - LOWEST_SIN) * (sin_elevation < LOWEST_SIN)
+        tanh = math.tanh if isinstance(below, float) else np.tanh
+        level = tanh(below / FADE_SIN)
+        slope = 1.0 - level * level
+        value, first, second = continued_fraction(
+            sin_elevation - below + FADE_SIN * level, *self.coefficients
+        )
         return (
-            value - first * FADE_SIN * (1.0 - left),
-            first * left,
-            second * (below == 0.0) + first * left / FADE_SIN * (below < 0.0),
+            self.zenith_m * value,
+            self.zenith_m * first * slope,
+            self.zenith_m * slope * (second * slope - first * 2.0 * level / FADE_SIN),
         )
 
 
-def slant_over(site: Site, day_of_year: float | Array) -> Slant:
-    """Returns the standard atmosphere over a site on a day of the year (a number or (N,))."""
-    dry, wet = niell_coefficients(site.latitude_deg, day_of_year)
+def slant_over(site: Site) -> Slant:
+    """Returns the standard atmosphere over a site."""
     height = site.height_m
     return Slant(
-        zenith_hydrostatic_m(standard_pressure_hpa(height), site.latitude_deg, height),
-        zenith_wet_m(standard_temperature_k(height), reference_vapour_pressure_hpa(height)),
-        dry,
-        wet,
-        height / 1000.0,
+        zenith_hydrostatic_m(standard_pressure_hpa(height), site.latitude_deg, height)
+        + zenith_wet_m(standard_temperature_k(height), reference_vapour_pressure_hpa(height)),
+        mapping_coefficients(height / 1000.0),
     )

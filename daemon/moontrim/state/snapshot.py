@@ -48,7 +48,8 @@ class DialView(NamedTuple):
 
 
 class MoonView(NamedTuple):
-    """The Moon's direction from home, and its elevation at the partner (None: our own echo)."""
+    """The Moon's direction from home, and its elevation at the partner (None: our own echo);
+    elevations are apparent, with refraction."""
 
     azimuth_deg: float
     elevation_deg: float

@@ -26,6 +26,7 @@ from moontrim.errorbudget.uncertainties import PlaceUncertainty, Uncertainties
 from moontrim.errors import CoverageError, InputError
 from moontrim.path import Ephemeris, Site, moon_from, parse_site, solve_path
 from moontrim.path.earthrotation import EarthRotation
+from moontrim.path.troposphere import weather_share
 from moontrim.tuning.correction import AGREEMENTS, Agreement
 from moontrim.tuning.steps import coarsen
 
@@ -88,20 +89,23 @@ def low_moon(ephemeris: Ephemeris, site: Site, elevation_deg: float) -> float:
 
 
 def test_troposphere(ephemeris: Ephemeris) -> None:
-    """A tenth of the air's part of the solved path (common practice); all of it, when left out."""
+    """The weather's share of the air's part of the solved path; all of it, when left out."""
     site = Site(50.0, 10.0, 300.0)
     utc_s = low_moon(ephemeris, site, 2.0)
+    sine = math.sin(math.radians(moon_from(ephemeris, site, utc_s).geometric_elevation_deg))
+    share = weather_share(sine, 0.3)
+    assert 0.04 < share < 0.05
     leg = solve_path(ephemeris, site, None, utc_s).legs["echo"]
     air_hz = abs(float(leg.troposphere_fraction)) * F_HZ
     assert air_hz > 0.5
     uncertainties = replace(STATED, home=PlaceUncertainty(0.0, 0.0))
     (rx, _) = budgets(ephemeris, site, None, uncertainties=uncertainties, utc_s=utc_s).values()
-    assert cause(rx, "troposphere").sigma_hz == pytest.approx(air_hz / 10, rel=1e-3)
+    assert cause(rx, "troposphere").sigma_hz == pytest.approx(share * air_hz, rel=1e-3)
     (rx, _) = error_budget(
         ephemeris, site, None, utc_s, F_HZ, "home", uncertainties, troposphere=False
     )
     left_out = cause(rx, "troposphere")
-    assert left_out.sigma_hz == pytest.approx(math.hypot(air_hz, air_hz / 10), rel=1e-3)
+    assert left_out.sigma_hz == pytest.approx(math.hypot(air_hz, share * air_hz), rel=1e-3)
     assert "set troposphere to true" in left_out.advice
 
 
@@ -124,7 +128,7 @@ def test_step_rate_is_the_planners_grid(
     assume(abs(steps_needed - round(steps_needed)) > 1e-9)  # where rounding decides
     nothing = Surface(PARTNER, np.zeros(9))
     rx, tx = (
-        Effects(F_HZ, nothing, nothing, 0.0, 0.0, 0.0, rate, 0.0, 0.0, 0.0, 0.0)
+        Effects(F_HZ, nothing, nothing, 0.0, 0.0, 0.0, rate, *[0.0] * 6)
         for rate in (rx_rate, tx_rate)
     )
     uncertainties = replace(

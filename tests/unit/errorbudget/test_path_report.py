@@ -26,6 +26,7 @@ END_KEYS = {
     "height_m",
     "azimuth_deg",
     "elevation_deg",
+    "geometric_elevation_deg",
     "distance_km",
 }
 

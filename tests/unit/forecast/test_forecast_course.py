@@ -22,6 +22,7 @@ def test_against_the_exact_path(ephemeris: Ephemeris, partner: Site | None) -> N
     sky, exact = course.at(utc_s), solve_path(ephemeris, HOME, partner, utc_s, troposphere=False)
     for ours, theirs in ((sky.home, exact.home_look), (sky.far, exact.partner_look)):
         assert np.abs(ours.elevation_deg - theirs.elevation_deg).max() < 1e-5
+        assert np.abs(ours.geometric_elevation_deg - theirs.geometric_elevation_deg).max() < 1e-5
         turn = (ours.azimuth_deg - theirs.azimuth_deg + 180.0) % 360.0 - 180.0
         assert np.abs(turn * np.cos(np.radians(theirs.elevation_deg))).max() < 1e-5
         assert np.abs(ours.distance_km - theirs.distance_km).max() < 1e-3
@@ -40,7 +41,7 @@ def test_minutes_are_the_same_course(ephemeris: Ephemeris) -> None:
     some = slice(0, None, 997)
     look = moon_from(ephemeris, PARTNER, utc_s[some])
     far = np.concatenate([piece[2] for piece in pieces], axis=1)[:, some]
-    assert np.abs(elevation_deg(far) - look.elevation_deg).max() < 1e-5
+    assert np.abs(elevation_deg(far, PARTNER.height_m) - look.elevation_deg).max() < 1e-5
     assert np.abs(azimuth_deg(far) - look.azimuth_deg).max() < 1e-4
 
 

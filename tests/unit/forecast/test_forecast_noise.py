@@ -127,7 +127,7 @@ def test_noise_through_air() -> None:
 
 def view(elevation_deg: float, sight: np.ndarray) -> MoonFromEnd:
     one = np.array([0.0])
-    return MoonFromEnd(one, one + elevation_deg, one + 384400.0, sight)
+    return MoonFromEnd(one, one + elevation_deg, one + elevation_deg, one + 384400.0, sight)
 
 
 def test_noise_is_the_sum_of_its_parts() -> None:

@@ -180,7 +180,7 @@ def test_outside_the_tables_there_is_no_plan(ephemeris: Ephemeris) -> None:
 
 
 def test_the_moon_of_the_present_partner(ephemeris: Ephemeris) -> None:
-    """Shown as of the whole second; partners are not mixed up."""
+    """Shown as of the whole second, with refraction; partners are not mixed up."""
     settings = on_band(144)
     echo = SetPartner("x", "self").apply(first_session(settings), settings)
     far = SetPartner("x", "-33.9,151.2,20").apply(echo, settings)
@@ -191,6 +191,7 @@ def test_the_moon_of_the_present_partner(ephemeris: Ephemeris) -> None:
             moon = planning.of(session).moon(utc_s)
             home = moon_from(ephemeris, settings.home.site(), [int(utc_s)])
             assert moon.elevation_deg == pytest.approx(float(home.elevation_deg[0]), abs=1e-6)
+            assert moon.elevation_deg > float(home.geometric_elevation_deg[0])
             site = session.partner_site(settings)
             if site is None:
                 assert moon.partner_elevation_deg is None

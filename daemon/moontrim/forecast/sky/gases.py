@@ -1,4 +1,5 @@
-"""Loss and noise of the gases in the air, by frequency and elevation, without rain and clouds.
+"""Loss and noise of the gases in the air, by frequency and apparent elevation (ITU-R P.676, annex
+1, takes that one), without rain and clouds.
 
 Attenuation at 5 degrees from the line-by-line method of ITU-R P.676 (computed once with the package
 itur 0.4.0, slant path, at sea level: 1013.25 hPa, 288.15 K, 7.5 g/m3); other elevations by the
