@@ -24,13 +24,13 @@ from moontrim_drivers.contract import (
     RigRefused,
     RigState,
     RigUnfit,
-    RigUnreachable,
 )
 from moontrim_drivers.limits import check_dials, check_mode, check_power
 from moontrim_drivers.rigctld.connection import Connection
 from moontrim_drivers.rigctld.hostlookup import HostLookUp
 from moontrim_drivers.rigctld.options import FIRST_VFO_NAMES, VFO_NAMES, SocketOptions
 from moontrim_drivers.rigctld.reportcodes import NOT_AVAILABLE
+from moontrim_drivers.rigctld.staggered import connect_first
 from moontrim_drivers.rigctld.wire import Answer, Answers, Greeting, Question, ask
 
 # In plain mode: the pause some versions need between two sets to put each into the right VFO.
@@ -86,13 +86,8 @@ class SocketDriver(RigDriver):
 
     async def _connect(self) -> Connection:
         """Connects to the first of the host's addresses that accepts."""
-        error: RigUnreachable | None = None
-        for address in await self._host_look_up.addresses(self.options.host):
-            try:
-                return await Connection.connect(address, self.options.port)
-            except RigUnreachable as unreachable:
-                error = unreachable
-        raise error or RigUnreachable(self.options.host)
+        addresses = await self._host_look_up.addresses(self.options.host)
+        return await connect_first(addresses, self.options.port, self.clock)
 
     async def close(self) -> None:
         if self._connection is not None:
