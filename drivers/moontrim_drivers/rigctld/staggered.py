@@ -22,7 +22,7 @@ async def connect_first(addresses: list[str], port: int, clock: DriverClock) -> 
         while waiting or not all(task.done() for task in attempts):
             if waiting:
                 attempts.append(asyncio.create_task(Connection.connect(waiting.pop(0), port)))
-            delay = asyncio.create_task(clock.sleep(STAGGER_S))
+            delay = asyncio.ensure_future(clock.sleep(STAGGER_S))
             running = [task for task in attempts if not task.done()]
             try:
                 await asyncio.wait([delay, *running], return_when=asyncio.FIRST_COMPLETED)

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
+import dataclasses
+import ipaddress
 import logging
 import secrets
 import socket
@@ -10,6 +14,7 @@ import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from moontrim.clock.system import Clock
 from moontrim.remote.published.messages import Post
 from moontrim.remote.wire.addresses import BrokerAddress
 from moontrim.remote.wire.resilience import end_if_cancelled
@@ -19,7 +24,28 @@ _quiet.setLevel(logging.CRITICAL)  # errors are raised, and logged once by the c
 
 KEEPALIVE_S = 10  # chosen: the broker publishes `offline` after 1.5 times this (MQTT 5.0, 3.1.2.10)
 ANSWER_S = 5.0  # chosen: for the broker to answer
+STAGGER_S = 0.25  # RFC 8305, section 5: the recommended delay between attempts
 OWN_ANSWER_S = 1.0  # chosen: for one on this machine to accept the connection
+
+
+async def answering_address(address: BrokerAddress, real: Clock) -> BrokerAddress:
+    """Returns the same broker by the IP address of its host that accepts a connection first: the
+    MQTT client itself would wait for each one until it gives up. They are tried STAGGER_S apart.
+    One with a Unix socket, an IP address, or TLS, whose certificate is for the name, is returned as
+    it is.
+    Raises OSError."""
+    if address.unix_path is not None or address.tls is not None:
+        return address
+    with contextlib.suppress(ValueError):
+        ipaddress.ip_address(address.host)
+        return address
+    async with real.timeout(ANSWER_S):
+        _, writer = await asyncio.open_connection(
+            address.host, address.port, happy_eyeballs_delay=STAGGER_S
+        )
+    host = str(writer.get_extra_info("peername")[0])
+    writer.transport.abort()
+    return dataclasses.replace(address, host=host)
 
 
 def new_client(address: BrokerAddress, will_topic: str, most_incoming: int) -> aiomqtt.Client:

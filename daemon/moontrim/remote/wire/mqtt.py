@@ -27,7 +27,7 @@ from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import Post
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.wire.addresses import BrokerAddress
-from moontrim.remote.wire.client import ANSWER_S, new_client, publish
+from moontrim.remote.wire.client import ANSWER_S, answering_address, new_client, publish
 from moontrim.remote.wire.resilience import (
     Backoff,
     StallDetector,
@@ -161,7 +161,8 @@ class MqttConnection:
     async def _connected(self) -> AsyncIterator[aiomqtt.Client]:
         """Connects, and disconnects at the end. Raises aiomqtt.MqttError, OSError or ValueError."""
         # A new client each time: one whose connecting was cancelled stays locked.
-        client = new_client(self._address, self._topics.availability, 16 * WAITING_IN)
+        address = await answering_address(self._address, self._real)
+        client = new_client(address, self._topics.availability, 16 * WAITING_IN)
         await client.__aenter__()
         client.timeout = ANSWER_S
         try:
