@@ -3,7 +3,8 @@
 MoontrimError
 |-- InputError      a value from the user is not usable: names field, value and what is allowed
 |-- CoverageError   an instant outside the tables (Earth rotation, ephemeris) or a missing table
-`-- BusyError       too many requests at once; the same one may succeed later
+|-- BusyError       too many requests at once; the same one may succeed later
+`-- NotNowError     not possible in the present state: names the state and the remedy
 """
 
 from __future__ import annotations
@@ -40,6 +41,10 @@ class CoverageError(MoontrimError):
 
 class BusyError(MoontrimError):
     """Too many requests at once; the same one may succeed later."""
+
+
+class NotNowError(MoontrimError):
+    """Not possible in the present state. The text names the state and the remedy."""
 
 
 def unwritable(field: str, path: Path, error: OSError) -> InputError:

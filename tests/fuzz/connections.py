@@ -15,6 +15,7 @@ from fuzz.answers import judge_answers, unkeys_last
 from fuzz.instant import Instant
 from fuzz.peer import MOST_UNREAD, MOST_WAITING, Peer
 from fuzz.target import DefectError, Target, hold, instead
+from moontrim.clock.system import Clock
 from moontrim.config.settings import settings_from
 from moontrim.config.share import ShareSettings
 from moontrim.errors import MoontrimError
@@ -88,6 +89,9 @@ class _Daemon:
         if self.mood != 5:
             self.publish()
         return self.session
+
+    async def unsaved(self, clock: Clock) -> str:
+        return ""
 
     async def radio(self) -> None:
         """Answers for the radio, or fails, by its mood."""

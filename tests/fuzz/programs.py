@@ -10,12 +10,15 @@ from dataclasses import replace
 
 from fuzz.instant import Instant
 from fuzz.target import Target, finite, hold, pieces
+from moontrim.clock.system import Clock
 from moontrim.errors import InputError
 from moontrim.rehearsal.rehearsal import embedded_settings
 from moontrim.remote.broker.accounts import LOCAL, PHONE
 from moontrim.remote.broker.configfile import LARGEST_PACKET
-from moontrim.remote.commands.admission import Admission, Arrival
+from moontrim.remote.commands.admission import Admission
+from moontrim.remote.commands.arrival import Arrival
 from moontrim.remote.commands.parsing import COMMANDS
+from moontrim.remote.published.messages import Post
 from moontrim.remote.published.topics import Topics
 from moontrim.session.commands import Command, PermitTransmit
 from moontrim.session.session import TRIM_LIMIT_HZ, Session, first_session
@@ -153,7 +156,15 @@ def mqtt_command(data: bytes) -> None:
         correlation=payload[-20:] if how & 0x80 else None,
         expires_s=-1.0 if how & 0x0E == 0x0E else None,
     )
-    posts = clock.run(admission.handle(arrival, ask, clock.utc_s()))
+
+    async def saved(clock: Clock) -> str:
+        return ""
+
+    async def handle() -> list[Post]:
+        decided = await admission.decide(arrival, ask)
+        return await admission.answers(decided, saved, clock.utc_s())
+
+    posts = clock.run(handle())
     for post in posts:
         hold(len(post.payload) < LARGEST_PACKET, "an answer too large for the broker")
         allowed = (_TOPICS.event, arrival.topic)

@@ -74,7 +74,10 @@ def test_every_command_reaches_the_radio_and_comes_back(
 
             rx_hz, tx_hz = before["rx"]["dial_hz"], before["tx"]["dial_hz"]
             reply = await ask("sked", {"hz": 10_368_105_000})
-            assert reply == {"ok": True, "id": None, "result": {"sked_hz": 10_368_105_000}}
+            assert reply == {
+                "ok": True, "id": None, "result": {"sked_hz": 10_368_105_000},
+                "saved": True, "unsaved": None,
+            }  # fmt: skip
             state = await watch.state(lambda s: abs(s["rx"]["dial_hz"] - rx_hz - 5000) < 15)
             assert dials_near(rx_hz + 5000, tx_hz + 5000)
             assert state["last_change"]["by"] == "local"
@@ -247,7 +250,10 @@ def test_clients_of_the_older_protocol(tmp_path: Path, ephemeris: Ephemeris) -> 
                 await here.publish("cmd/local/nudge", payload, "-V", "311")
             _, output = await listener
             good, bad = (json.loads(line) for line in output.splitlines())
-            assert good == {"ok": True, "id": 1, "result": {"sked_hz": 10_368_100_025}}
+            assert good == {
+                "ok": True, "id": 1, "result": {"sked_hz": 10_368_100_025},
+                "saved": True, "unsaved": None,
+            }  # fmt: skip
             assert (bad["id"], bad["error"]["field"]) == (2, "by_hz")
             async with Watch.on(here.port, protocol=aiomqtt.ProtocolVersion.V311) as old:
                 await old.state(lambda s: s["sked_hz"] == 10_368_100_025)

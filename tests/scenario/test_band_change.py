@@ -110,10 +110,11 @@ def test_drive_comes_down_before_anything_else(stage: Any) -> None:
 
 
 def test_transmitting_ends_before_the_change(stage: Any) -> None:
+    """Keyed since the radio was last read: known, the change would be refused."""
+
     async def scene(s: Stage) -> None:
         keyed_dials: list[int | None] = []
         s.radio.set_transmit(True)
-        await s.clock.sleep(1.0)
         before = s.radio.tx_dial_hz
         on_change = s.radio.on_change
 
@@ -133,9 +134,10 @@ def test_transmitting_ends_before_the_change(stage: Any) -> None:
 
 
 def test_a_foot_on_the_switch_stops_the_change(stage: Any) -> None:
+    """Keyed since the radio was last read: known, the change would be refused."""
+
     async def scene(s: Stage) -> None:
         s.radio.key(True)
-        await s.clock.sleep(1.0)
         before = s.radio.tx_dial_hz, s.radio.power_fraction
         await to_10_ghz(s)
         await s.clock.sleep(5.0)

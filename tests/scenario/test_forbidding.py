@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.clock.system import SystemClock
+from moontrim.clock.system import Clock, SystemClock
 from moontrim.errors import BusyError
 from moontrim.remote.commands.forbidding import Forbidding, Outcome
 from moontrim.remote.wire import controlsocket
@@ -155,6 +155,9 @@ class FullAtFirst:
             raise BusyError("too many requests at once; try again")
         self.commands.append(command)
 
+    async def unsaved(self, clock: Clock) -> str:
+        return "No space left on device"
+
 
 def test_a_full_inbox_is_tried_again_and_tokens_are_void() -> None:
     daemon = FullAtFirst(refusals=5)
@@ -165,7 +168,8 @@ def test_a_full_inbox_is_tried_again_and_tokens_are_void() -> None:
         forbidding.forget_tokens = lambda: void.append(True)
         return await forbidding.forbid("command line")
 
-    assert asyncio.run(main()).ok
+    outcome = asyncio.run(main())
+    assert outcome.ok and "not saved: No space left on device" in outcome.text
     assert daemon.commands == [PermitTransmit("command line", False)]
     assert void == [True]
 

@@ -199,7 +199,7 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
             FOOT,
         ),
         (
-            "moontrim.session.sessionfile.save_session",
+            "moontrim.session.saver.save_session",
             lambda *given: None,
             "it began with",
             ALL,

@@ -9,14 +9,27 @@ from typing import Any
 
 import pytest
 
+from moontrim.errors import NotNowError
 from moontrim.keying.outputs import SimulatedOutput
 from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
-from moontrim.session.commands import Correct, PermitTransmit, SetBand
+from moontrim.session.commands import (
+    Correct,
+    NudgeSked,
+    PermitTransmit,
+    SetAgreement,
+    SetBand,
+    SetPartner,
+    SetSked,
+    SetTrim,
+)
+from moontrim.share.protocol import REJECTED
+from moontrim.share.sharedradio import RigAccess, SharedRadio
+from moontrim.share.sked import TuneTo
 from moontrim.state.snapshot import Tracking
 from support.scenario_keying import KEYING, SETTLES_S, moon_at, moon_high
-from support.stage import Stage, play
+from support.stage import SKED_HZ, Stage, play
 
 
 @pytest.fixture
@@ -112,7 +125,74 @@ def test_the_phone_stops_it(stage: Any, command: Any, reason: str) -> None:
     stage(scene)
 
 
-def test_a_change_of_band_drops_it(stage: Any) -> None:
+OTHER = {
+    "name": "144 MHz",
+    "sked_hz": 144_120_000,
+    "allowed_low_hz": 144_000_000,
+    "allowed_high_hz": 146_000_000,
+}
+RETUNING = (
+    SetSked("phone", SKED_HZ + 100.0),
+    NudgeSked("phone", 10.0),
+    SetPartner("phone", "KP20NF"),
+    SetAgreement("phone", "receiver"),
+    TuneTo("share", SKED_HZ + 100),
+    TuneTo("share", 144_120_000),
+    SetBand("phone", "144 MHz"),
+)
+
+
+@pytest.mark.parametrize("by", ["the daemon", "a foot switch"])
+def test_keyed_by_anyone_the_sked_stays(stage: Any, by: str) -> None:
+    async def scene(s: Stage) -> None:
+        if by == "the daemon":
+            await key(s)
+        else:
+            s.radio.key(True)
+            await s.clock.sleep(s.daemon.settings.radio.poll_s + 1.0)
+        before = s.daemon.session
+        for command in RETUNING:
+            with pytest.raises(NotNowError, match="transmitting: unkey first"):
+                await s.daemon.ask(command)
+        shared = SharedRadio(s.daemon, s.daemon.transmitting, RigAccess(), s.clock)
+        for hz in (SKED_HZ + 100, 144_120_000):
+            assert await shared.tune(hz) == REJECTED
+        assert s.daemon.session == before
+        assert s.radio.transmitting, "the over goes on"
+        await s.daemon.ask(SetTrim("phone", rx_hz=10.0))
+        await s.daemon.ask(SetBand("phone", before.band))  # changes nothing
+        assert s.radio.transmitting
+        if by == "the daemon":
+            await s.daemon.ask(PermitTransmit("phone", False))
+        else:
+            s.radio.key(False)
+        await s.clock.sleep(s.daemon.settings.radio.poll_s + 1.0)
+        assert not s.radio.transmitting
+        for command in RETUNING:
+            await s.daemon.ask(command)
+
+    stage(scene, more_bands=(OTHER,))
+
+
+def test_while_relays_move_the_band_stays(stage: Any) -> None:
+    async def scene(s: Stage) -> None:
+        keying = asyncio.create_task(s.daemon.transmitting.request("test"))
+        while s.daemon.transmitting.keyer.view.state is not Phase.RAISING:
+            await s.clock.sleep(0.01)
+        assert not s.radio.transmitting
+        with pytest.raises(NotNowError):
+            await s.daemon.ask(SetBand("phone", "144 MHz"))
+        await keying
+        assert s.radio.transmitting
+        s.daemon.transmitting.release("test")
+
+    stage(scene, more_bands=(OTHER,))
+
+
+def test_a_change_of_band_drops_it(stage: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Were it not refused."""
+    monkeypatch.setattr("moontrim.tracking.refusals.Refusals.check", lambda *given: None)
+
     async def scene(s: Stage) -> None:
         await key(s)
         s.daemon.inbox.post_command(SetBand("phone", "144 MHz"))
@@ -121,13 +201,7 @@ def test_a_change_of_band_drops_it(stage: Any) -> None:
         assert s.snapshot.band == "144 MHz"
         await s.until(Tracking.ON_FREQUENCY, 3.0)
 
-    other = {
-        "name": "144 MHz",
-        "sked_hz": 144_120_000,
-        "allowed_low_hz": 144_000_000,
-        "allowed_high_hz": 146_000_000,
-    }
-    stage(scene, more_bands=(other,))
+    stage(scene, more_bands=(OTHER,))
 
 
 def test_drive_above_the_ceiling_drops_it(stage: Any) -> None:

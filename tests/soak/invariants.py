@@ -13,6 +13,8 @@ from collections.abc import Callable
 from moontrim.config.band import BandSettings
 from moontrim.errors import CoverageError
 from moontrim.keying.sequence import STUCK_S
+from moontrim.session.session import Session
+from moontrim.session.sessionfile import marked
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim.timekeeping.clockjumps import SETTLED_S
 from moontrim.tracking.inbox import INBOX_SIZE
@@ -42,6 +44,7 @@ class Judge:
         self._jumps = 0
         self._second = 0
         self.life: Life | None = None
+        self.ended_with: Session | None = None  # in order; None: it was killed
         self.station: Station
         self._plan = plan
         self._clock = clock
@@ -75,8 +78,16 @@ class Judge:
         """A new life of the daemon begins, with the saved choices. Its snapshots are checked as
         they pass."""
         self._counted("a life begins with what was saved")
-        if (saved := self.station.disk.saved) and life.daemon.session != saved:
-            self.violated(f"it began with {life.daemon.session}, not with {saved}")
+        orderly = marked(self._plan.settings.state_path())
+        if saved := self.station.disk.saved:
+            permitted = orderly and saved.transmit_permitted
+            expected = saved.model_copy(update={"transmit_permitted": permitted})
+            if life.daemon.session != expected:
+                self.violated(f"it began with {life.daemon.session}, not with {expected}")
+        if orderly and self.ended_with is None:
+            self.violated("a kill left the mark of an orderly end")
+        if orderly and self.ended_with is not None and self.ended_with != saved:
+            self.violated(f"it ended with {self.ended_with}, which was not saved")
         self.life, self._last, self.on_frequency_since_s = life, None, math.inf
         publish = life.daemon.hub.publish
 

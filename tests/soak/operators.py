@@ -13,7 +13,8 @@ from typing import Any
 from moontrim.app.daemon import Daemon
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
-from moontrim.remote.commands.admission import Admission, Arrival
+from moontrim.remote.commands.admission import Admission
+from moontrim.remote.commands.arrival import Arrival
 from moontrim.remote.published.topics import Topics
 from moontrim.session.commands import (
     Command,
@@ -203,7 +204,8 @@ class Operators:
             retained=chance.random() < 0.1,
             expires_s=chance.choice([None, 5.0]),
         )
-        await self._admission.handle(arrival, self._daemon.ask, self._clock.utc_s())
+        decided = await self._admission.decide(arrival, self._daemon.ask)
+        await self._admission.answers(decided, self._daemon.unsaved, self._clock.utc_s())
 
     # --- programs on the share --------------------------------------------------------------------
 

@@ -141,7 +141,7 @@ def draw(
         },
         "keying": _keying(chance, by_line=by_line) if keying else {},
         "station": {"min_elevation_deg": 0.0},
-        "remote": {"enabled": False},
+        "remote": {"enabled": True},
         "state_dir": folder,
         "troposphere": chance.random() < 0.25,
     }

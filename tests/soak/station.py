@@ -4,6 +4,7 @@ that it can have. Each reports what really happens to it to a `Witness`."""
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import errno
 import heapq
 import math
@@ -283,6 +284,11 @@ class Disk:
         self.writes = 0
         self.saved: Session | None = None
 
+    @property
+    def sound(self) -> bool:
+        """Whether it takes everything, and at once."""
+        return self.error is None and not self.slow_s
+
     async def to_thread(self, call: Callable[..., Any], *args: Any) -> Any:
         await self._clock.sleep(0.002 + self.slow_s)
         self.writes += 1
@@ -291,8 +297,10 @@ class Disk:
             self.saved = next((one for one in args if isinstance(one, Session)), self.saved)
             return done
         broken = OSError(self.error, errno.errorcode[self.error])
-        where = "os.open" if self.error == errno.EROFS else "os.fsync"
-        with patch(where, side_effect=broken):
+        calls = ("os.open", "os.unlink") if self.error == errno.EROFS else ("os.fsync",)
+        with contextlib.ExitStack() as patched:
+            for name in calls:
+                patched.enter_context(patch(name, side_effect=broken))
             return call(*args)
 
 

@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable
 
 from moontrim.errors import CoverageError
+from moontrim.session.session import Session
 from soak.exact import ExactPath
 from soak.invariants import Judge
 from soak.plan import Plan
@@ -65,11 +66,13 @@ class UnkeyWatch:
         life = judge.life
         self._lasted_s = {}
         was_s, stalls = clock.monotonic_s(), clock.stalls
+        since_s, session = judge.rf_since_s, self._session()
         while self.keyed.is_set():
             await clock.sleep(LOOK_S)
             now_s = clock.monotonic_s()
             passed_s = now_s - was_s if stalls == clock.stalls else 0.0
             was_s, stalls = now_s, clock.stalls
+            since_s, session = self._sked_stays(since_s, session)
             reasons = self._reasons()
             once = {
                 "the clock was stepped": (clock.steps != steps, TICK_S),
@@ -123,6 +126,23 @@ class UnkeyWatch:
                 self._judge.violated(f"still keyed after {lasted_s:.2f} s: {reason}")
                 lasted_s = -math.inf  # once an over is enough
             self._lasted_s[reason] = lasted_s
+
+    def _sked_stays(self, since_s: float, before: Session | None) -> tuple[float, Session | None]:
+        """Under RF only the dial moves the sked; band, partner and agreement stay. Returns since
+        when there has been RF, and the session."""
+        judge, life = self._judge, self._judge.life
+        now = self._session()
+        same_over = self.keyed.is_set() and judge.rf_since_s == since_s
+        if same_over and life is not None and before is not None and now is not None:
+            change = life.daemon.record.last_change
+            by_hand = change is not None and change.by == "dial"
+            if not by_hand and now.retuned_from(before, self._plan.settings):
+                judge.violated(f"retuned under RF: {change}")
+        return judge.rf_since_s, now
+
+    def _session(self) -> Session | None:
+        life = self._judge.life
+        return None if life is None else life.daemon.session
 
     def _band(self) -> str:
         life = self._judge.life

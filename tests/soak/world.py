@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from moontrim.path import Ephemeris
+from moontrim.session.sessionfile import marked
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.simulated.options import SimulatedOptions
 from soak.exact import ExactPath
@@ -121,18 +122,21 @@ class World:
     async def _kill(self, life: Life, running: asyncio.Task[None]) -> None:
         """From here on nothing the process does reaches anybody; what hung on its lines falls."""
         life.alive = False
-        self.judge.life = None
+        self.judge.life = self.judge.ended_with = None
         self.station.key_coil.switch(False, self.clock.monotonic_s())
         self.judge.hand("killed")
         self._trouble_ended_s = self.clock.monotonic_s()
         running.cancel()
+        for task in asyncio.all_tasks():
+            if task.get_name() == "session to disk":
+                task.cancel()
         await asyncio.wait([running])
         if not running.cancelled():
             self.judge.violated(f"ended wrongly: {_why(running)}")
 
     async def _stop(self, life: Life, running: asyncio.Task[None]) -> None:
         self.judge.hand("stopped")
-        began_s = self.clock.monotonic_s()
+        began_s, sound = self.clock.monotonic_s(), self.station.disk.sound
         life.daemon.stop.set()
         await asyncio.wait([running])
         if _why(running):
@@ -146,6 +150,9 @@ class World:
         for coil in self.station.coils:
             if coil.on and now_s - self._trouble_s() > 3.0:
                 self.judge.violated(f"relay {coil.index} on after the end")
+        if sound and self.station.disk.sound and not marked(self.plan.settings.state_path()):
+            self.judge.violated("an orderly end without its mark")
+        self.judge.ended_with = life.daemon.session
         life.alive = False
         self.judge.life = None
 

@@ -26,8 +26,8 @@ from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING, Updated
 from moontrim.session.commands import Command
 from moontrim.session.current import CurrentSession
+from moontrim.session.saver import SessionSaver
 from moontrim.session.session import Session
-from moontrim.session.sessionfile import SessionSaver, load_session
 from moontrim.state.hub import StateHub
 from moontrim.state.snapshot import Tracking
 from moontrim.timekeeping.clockjumps import ClockWatch
@@ -40,6 +40,7 @@ from moontrim.tracking.inbox import Inbox, Request
 from moontrim.tracking.planning import Planning
 from moontrim.tracking.publisher import Publisher
 from moontrim.tracking.record import TrackingRecord
+from moontrim.tracking.refusals import Refusals
 from moontrim.tracking.submitter import PlanSubmitter
 from moontrim.tracking.tracker import Tracker
 from moontrim.tuning.steps import nearest
@@ -72,9 +73,8 @@ class Daemon:
         self.hub = StateHub()
         self.stop = asyncio.Event()
         self.notes = CommandLog(clock.utc_s)
-        folder = settings.state_path()
-        self.saver = SessionSaver(folder, clock)
-        self.current = CurrentSession(settings, load_session(folder, settings), self.saver.put)
+        self.saver = SessionSaver(settings.state_path(), settings, clock)
+        self.current = CurrentSession(settings, self.saver.loaded, self.saver.put)
         radio = settings.radio
         if driver is None:
             driver = load(radio.driver)(radio.driver_options(), clock)
@@ -128,7 +128,16 @@ class Daemon:
             clock,
             watch,
             self.inbox,
-            Changes(clock, self.current, planning, link, turned, record, self.notes.note),
+            Changes(
+                clock,
+                self.current,
+                planning,
+                link,
+                turned,
+                record,
+                Refusals(self.saver.permit_refused, self.transmitting.transmitting),
+                self.notes.note,
+            ),
             PlanSubmitter(
                 clock, self.current, planning, link, turned, record, self.transmitting.about_to
             ),
@@ -152,7 +161,9 @@ class Daemon:
         return bound_s if math.isfinite(bound_s) else None
 
     def _session_warnings(self) -> tuple[str, ...]:
-        return (f"session: {self.saver.problem}",) if self.saver.problem else ()
+        problem, inhibited = self.saver.problem, self.saver.inhibited
+        warnings = (f"session: {problem}",) if problem else ()
+        return (*warnings, f"transmit inhibited: {inhibited}") if inhibited else warnings
 
     async def run(self, *companions: Companion) -> None:
         """Runs until `stop` is set, then shuts down in reverse order of start.
@@ -160,6 +171,9 @@ class Daemon:
         A part that fails stops the others in that same order, so that the radio is set to receive
         while there is a link to it. Raises ExceptionGroup with what failed."""
         failures: list[Exception] = []
+        if not await self.saver.begin():
+            self.current.change(self.session.model_copy(update={"transmit_permitted": False}))
+            self.link.permit_transmit(False)
 
         async def part(running: Coroutine[Any, Any, None]) -> None:
             try:
@@ -190,7 +204,7 @@ class Daemon:
             tracker.cancel()
             await self._farewell(link)
             saver.cancel()
-        await self.saver.flush()
+        await self.saver.finish()
         if failures:
             raise ExceptionGroup("a part of the daemon failed", failures)
 
@@ -202,6 +216,11 @@ class Daemon:
         if not self.inbox.post(Request(command, answer)):
             raise BusyError("too many requests at once; try again")
         return await answer
+
+    async def unsaved(self, clock: Clock) -> str:
+        """Waits until the session in force is on disk, for a limited time by this clock; returns
+        why it is not, empty if it is."""
+        return await self.saver.unsaved(clock)
 
     async def _farewell(self, link: asyncio.Task[None]) -> None:
         """Leaves the dials as configured and ends the link, within FAREWELL_S whatever the radio

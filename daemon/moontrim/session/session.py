@@ -68,6 +68,17 @@ class Session(BaseModel):
         cross-band."""
         return self.band_choices(settings).sked_hz + settings.band(self.band).tx_shift_hz
 
+    def retuned_from(self, before: Session, settings: Settings) -> bool:
+        """Returns whether band, sked, partner or agreement differ: what both sides of a contact
+        have agreed on, as opposed to trims."""
+        mine, others = self.band_choices(settings), before.band_choices(settings)
+        return (self.band, mine.sked_hz, self.agreement, self.partner_text(settings)) != (
+            before.band,
+            others.sked_hz,
+            before.agreement,
+            before.partner_text(settings),
+        )
+
     def with_band_choices(self, settings: Settings, **changes: float) -> Session:
         """Returns a copy with changed choices for the present band. Raises InputError for a sked
         frequency at which transmitting is not allowed and for a trim beyond its limit."""

@@ -1,11 +1,21 @@
 """The session on disk: read at the start, written whole and atomically after every change.
 
-Owns the state file. It is written in a thread, and only the newest session counts, so that a slow,
-full or read-only disk never delays the tracker."""
+Beside it lies the mark of an orderly end, which decides whether the saved permission to transmit
+counts. Forbidding acts at once, but a full, read-only or slow disk may not take it; what is on disk
+then permits what was forbidden. So a permission outlives only a run that ended in order, with
+everything saved:
+
+    start          the mark is removed (which needs no room on a full disk) before anything is keyed
+    while it runs  no mark: after a kill or a power cut, the next start begins inhibited
+    orderly end    the session is saved, and only then the mark is made
+
+A finer rule (killed with everything saved, the permission stays) cannot be had from the same disk:
+once it is read-only, it holds the same whether something was forbidden afterwards or not.
+
+The functions wait for the disk; `saver` calls them in a thread."""
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import fcntl
 import logging
@@ -15,7 +25,6 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import InputError
 from moontrim.session.session import Session, first_session
@@ -24,8 +33,9 @@ log = logging.getLogger(__name__)
 
 VERSION = 1
 NAME = "session.json"
+UNUSABLE = "session.unusable.json"
+MARK = "ended-in-order"
 LOCK = "run.lock"
-RETRY_S = 10.0  # chosen: until a disk that refused is tried again
 
 
 class _Saved(BaseModel):
@@ -59,7 +69,7 @@ def load_session(folder: Path, settings: Settings) -> Session:
     except FileNotFoundError:
         return first_session(settings)
     except (OSError, ValidationError, InputError, ValueError) as error:
-        aside = path.with_suffix(".unusable.json")
+        aside = folder / UNUSABLE
         first_line = str(error).partition("\n")[0]
         but = "" if permitted else ", with transmitting forbidden until it is permitted again"
         log.warning(
@@ -74,7 +84,7 @@ def load_session(folder: Path, settings: Settings) -> Session:
 def save_session(folder: Path, session: Session) -> None:
     """Writes the session so that a reader, or a start after a power cut, finds the whole old file
     or the whole new one. Raises OSError."""
-    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    _make_folder(folder)
     path = folder / NAME
     new = folder / (NAME + ".new")
     data = _Saved(version=VERSION, session=session).model_dump_json(indent=1).encode()
@@ -89,11 +99,50 @@ def save_session(folder: Path, session: Session) -> None:
     except OSError:
         new.unlink(missing_ok=True)
         raise
-    directory = os.open(folder, os.O_RDONLY)
+    _sync_folder(folder)
+
+
+def first_start(folder: Path) -> bool:
+    """Returns whether no session was ever saved in the folder, so that none can forbid."""
+    return not any((folder / name).exists() for name in (NAME, UNUSABLE))
+
+
+def marked(folder: Path) -> bool:
+    """Returns whether the last run ended in order, with everything saved."""
+    return (folder / MARK).exists()
+
+
+def remove_mark(folder: Path) -> None:
+    """Removes the mark of an orderly end, also from a full disk. Raises OSError."""
+    with contextlib.suppress(FileNotFoundError):
+        (folder / MARK).unlink()
+        _sync_folder(folder)
+
+
+def make_mark(folder: Path) -> None:
+    """Marks the end as orderly. Only after the session in force was saved. Raises OSError."""
+    descriptor = os.open(folder / MARK, os.O_WRONLY | os.O_CREAT, 0o600)
     try:
-        os.fsync(directory)
+        os.fsync(descriptor)
     finally:
-        os.close(directory)
+        os.close(descriptor)
+    _sync_folder(folder)
+
+
+def _make_folder(folder: Path) -> None:
+    """Makes the folder so that a power cut does not take it away again. Raises OSError."""
+    missing = [each for each in (folder, *folder.parents) if not each.exists()]
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    for each in missing:
+        _sync_folder(each.parent)
+
+
+def _sync_folder(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 @contextlib.contextmanager
@@ -112,48 +161,3 @@ def nobody_else(folder: Path) -> Iterator[None]:
         except OSError as error:
             log.warning("no lock in %s: %s", folder, error)
         yield
-
-
-class SessionSaver:
-    """Writes the newest session passed to `put`, off the event loop. A failure is logged once, and
-    writing is tried again until it works.
-
-    problem: why the last attempt failed; None if it did not."""
-
-    def __init__(self, folder: Path, clock: Clock) -> None:
-        self._folder = folder
-        self._newest: Session | None = None
-        self._wake = asyncio.Event()
-        self._clock = clock
-        self.problem: str | None = None
-
-    def put(self, session: Session) -> None:
-        """Has a session written, instead of any that still waits."""
-        self._newest = session
-        self._wake.set()
-
-    async def run(self) -> None:
-        """Writes sessions until cancelled."""
-        while True:
-            if self._newest is None:
-                await self._wake.wait()
-            else:  # the disk refused it
-                await self._clock.wait(self._wake, RETRY_S)
-            self._wake.clear()
-            await self.flush()
-
-    async def flush(self) -> None:
-        """Writes the session that waits, if any."""
-        session, self._newest = self._newest, None
-        if session is None:
-            return
-        try:
-            await asyncio.to_thread(save_session, self._folder, session)
-        except OSError as error:
-            if self.problem is None:
-                log.warning("cannot save the session to %s: %s", self._folder, error)
-            self.problem = str(error)
-            if self._newest is None:  # else there is a newer one already
-                self._newest = session
-        else:
-            self.problem = None

@@ -72,6 +72,7 @@ class DaemonAccess(Protocol):
     @property
     def session(self) -> Session: ...
     async def ask(self, command: Command) -> Session: ...
+    async def unsaved(self, clock: Clock) -> str: ...
 
 
 class SharedRadio:
@@ -108,17 +109,21 @@ class SharedRadio:
     # --- changes ----------------------------------------------------------------------------------
 
     async def tune(self, hz: int) -> int:
-        """Moves the sked frequency, and the band where needed; returns once the tracker has
-        accepted it. A band change while transmitting is refused."""
+        """Moves the sked frequency, and the band where needed; returns once it is in force and on
+        disk. The protocol has no code for "done, but not saved", so a disk that refuses, or is
+        slow, is only logged and shown: the radio is on the frequency."""
         async with self._turn:
             await self.clock.sleep(self._next_change_s - self.clock.monotonic_s())
             view = self.view()
             band = None if view is None else band_for(hz, view.band, self._daemon.settings)
-            if view is None or band is None or (band != view.band and view.transmitting):
+            if view is None or band is None:
                 log.info("share: refused: sked %d Hz, on %s", hz, band or "no configured band")
                 return REJECTED
             self._next_change_s = self.clock.monotonic_s() + TUNE_INTERVAL_S
-            return await self._try(self._apply(TuneTo(SOURCE, hz)))
+            code = await self._try(self._apply(TuneTo(SOURCE, hz)))
+        if code == OK and (reason := await self._daemon.unsaved(self.clock)):
+            log.warning("share: sked %d Hz not saved: %s", hz, reason)
+        return code
 
     async def _apply(self, command: TuneTo) -> None:
         """Returns once the snapshot shows the change: the client may read it back at once."""

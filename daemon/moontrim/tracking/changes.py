@@ -7,7 +7,7 @@ import logging
 from collections.abc import Callable
 
 from moontrim.clock.system import Clock
-from moontrim.errors import InputError, MoontrimError
+from moontrim.errors import InputError, MoontrimError, NotNowError
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import (
     Connected,
@@ -26,6 +26,7 @@ from moontrim.tracking.handondial import PUT_BACK_TIMES, YIELD_S, TurnedDial
 from moontrim.tracking.inbox import HomeMoved, Item, Request
 from moontrim.tracking.planning import Planning
 from moontrim.tracking.record import TrackingRecord
+from moontrim.tracking.refusals import Refusals
 
 log = logging.getLogger(__name__)
 
@@ -33,7 +34,8 @@ log = logging.getLogger(__name__)
 class Changes:
     """Applies the items of the inbox, one after the other. The only writer of the session.
 
-    note: called with who asked for what, and with what became of it."""
+    refusals: what the present state forbids. note: called with who asked for what, and with what
+    became of it."""
 
     def __init__(
         self,
@@ -43,6 +45,7 @@ class Changes:
         link: RigLink,
         turned: TurnedDial,
         record: TrackingRecord,
+        refusals: Refusals,
         note: Callable[[str, str, str], object],
     ) -> None:
         self._clock = clock
@@ -51,6 +54,7 @@ class Changes:
         self._link = link
         self._turned = turned
         self._record = record
+        self._refusals = refusals
         self._note = note
 
     def take(self, item: Item) -> bool:
@@ -85,9 +89,11 @@ class Changes:
 
     def _obey(self, request: Request) -> None:
         command = request.command
+        before, settings = self._current.session, self._current.settings
         try:
-            changed = command.apply(self._current.session, self._current.settings)
-        except InputError as error:
+            changed = command.apply(before, settings)
+            self._refusals.check(before, changed, settings)
+        except (InputError, NotNowError) as error:
             log.warning("%s: refused: %s", command.source, error)
             self._note(command.source, str(command), str(error))
             request.refused(error)

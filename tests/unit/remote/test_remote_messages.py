@@ -1,6 +1,7 @@
 """What the remote side publishes, and what becomes of commands, without any network: no payload may
 crash it, and one that is refused changes nothing."""
 
+import asyncio
 import json
 import math
 from collections.abc import Coroutine
@@ -12,14 +13,16 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from moontrim.clock.system import Clock
 from moontrim.clock.virtual import VirtualClock
 from moontrim.config.remote import RemoteSettings
 from moontrim.config.settings import Settings, settings_from
-from moontrim.errors import BusyError, InputError
+from moontrim.errors import BusyError, InputError, NotNowError
 from moontrim.keying.view import KeyingView
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote.broker.accounts import LOCAL, PHONE, VIEWER, carries_clear_text
-from moontrim.remote.commands.admission import Admission, Arrival
+from moontrim.remote.commands.admission import Admission, AskTracker
+from moontrim.remote.commands.arrival import Arrival
 from moontrim.remote.commands.guards import BURST
 from moontrim.remote.commands.parsing import COMMANDS, read_command
 from moontrim.remote.commands.payload import LARGEST_BYTES, Refusal, read_body
@@ -85,6 +88,12 @@ class Tracker:
         self.session = first_session(SETTINGS)
         self.applied: list[Command] = []
         self.busy = False
+        self.disk_s = 0.0
+        self.disk_problem = ""
+
+    async def unsaved(self, clock: Clock) -> str:
+        await clock.sleep(self.disk_s)
+        return self.disk_problem
 
     async def ask(self, command: Command) -> Session:
         if self.busy:
@@ -117,7 +126,11 @@ class Desk:
     ) -> list[Post]:
         data = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
         arrival = Arrival(TOPICS.command(account, name), data, self.clock.monotonic_s(), **more)
-        return await self.admission.handle(arrival, self.tracker.ask, self.clock.utc_s())
+        return await self.handle(arrival, self.tracker.ask)
+
+    async def handle(self, arrival: Arrival, ask: AskTracker) -> list[Post]:
+        decided = await self.admission.decide(arrival, ask)
+        return await self.admission.answers(decided, self.tracker.unsaved, self.clock.utc_s())
 
     async def ask(self, name: str, payload: object, **more: Any) -> dict[str, Any]:
         """The reply on the reply topic."""
@@ -522,6 +535,23 @@ def test_in_clear_text_only_forbidding_is_carried_out(name: str) -> None:
     desk.run(scene())
 
 
+def test_a_reply_waits_for_the_disk_and_forbidding_does_not_wait_for_it() -> None:
+    desk = Desk()
+
+    async def scene() -> None:
+        desk.tracker.disk_s = 1.0
+        first = asyncio.create_task(desk.ask("nudge", b"10"))
+        await desk.clock.sleep(0.1)
+        forbidding = asyncio.create_task(desk.ask("transmit", b"off"))
+        await desk.clock.sleep(0.1)
+        assert not desk.tracker.session.transmit_permitted, "forbidden at once"
+        assert not first.done() and not forbidding.done(), "and not acknowledged before it is saved"
+        assert (await first)["saved"] is (await forbidding)["saved"] is True
+        assert desk.clock.monotonic_s() == pytest.approx(1.1)
+
+    desk.run(scene())
+
+
 @pytest.mark.parametrize(
     ("table", "in_clear_text"),
     [
@@ -537,6 +567,19 @@ def test_which_brokers_carry_clear_text(table: dict[str, Any], in_clear_text: bo
     assert carries_clear_text(RemoteSettings(**table)) is in_clear_text
 
 
+def test_a_disk_that_refuses_is_in_the_reply() -> None:
+    desk = Desk()
+
+    async def scene() -> None:
+        desk.tracker.disk_problem = "No space left on device"
+        reply = await desk.ask("transmit", b"off")
+        assert reply["ok"] and reply["result"] == {"transmit_permitted": False}
+        assert (reply["saved"], reply["unsaved"]) == (False, "No space left on device")
+        assert "saved" not in await desk.ask("band", b"none such"), "nothing was to be saved"
+
+    desk.run(scene())
+
+
 def test_expired_commands() -> None:
     desk = Desk()
 
@@ -544,15 +587,15 @@ def test_expired_commands() -> None:
         arrival = Arrival(
             TOPICS.command(PHONE, "nudge"), b"10", desk.clock.monotonic_s(), expires_s=5.0
         )
-        ask, utc_s = desk.tracker.ask, desk.clock.utc_s
+        ask = desk.tracker.ask
         await desk.clock.sleep(4.9)
-        await desk.admission.handle(arrival, ask, utc_s())
+        await desk.handle(arrival, ask)
         assert len(desk.tracker.applied) == 1
         await desk.clock.sleep(0.2)
-        (event,) = await desk.admission.handle(arrival, ask, utc_s())
+        (event,) = await desk.handle(arrival, ask)
         assert "expired" in json.loads(event.payload)["text"]
         late = replace(arrival, at_s=desk.clock.monotonic_s(), age_s=6.0)
-        (event,) = await desk.admission.handle(late, ask, utc_s())
+        (event,) = await desk.handle(late, ask)
         assert "expired" in json.loads(event.payload)["text"]
         assert len(desk.tracker.applied) == 1
 
@@ -565,7 +608,8 @@ def test_the_same_command_twice_is_done_once() -> None:
 
     async def scene() -> None:
         first = await desk.ask("nudge", nudge)
-        assert first == {"ok": True, "id": "a1", "result": {"sked_hz": 10_368_100_010}}
+        done = {"ok": True, "id": "a1", "result": {"sked_hz": 10_368_100_010}}
+        assert first == {**done, "saved": True, "unsaved": None}
         assert await desk.ask("nudge", nudge) == first
         assert len(desk.tracker.applied) == 1
         posts = await desk.send("nudge", nudge, reply_to=REPLY)
@@ -670,6 +714,22 @@ def test_busy_may_be_tried_again_under_the_same_id() -> None:
     desk.run(scene())
 
 
+def test_what_the_present_state_forbids_is_refused_with_the_reason() -> None:
+    desk = Desk()
+
+    async def keyed(command: Command) -> Session:
+        raise NotNowError("transmitting: unkey first")
+
+    async def scene() -> None:
+        arrival = Arrival(TOPICS.command(PHONE, "nudge"), b"10", 0.0, reply_to=REPLY)
+        reply, event = await desk.handle(arrival, keyed)
+        error = json.loads(reply.payload)["error"]
+        assert (error["code"], error["message"]) == ("not_now", "transmitting: unkey first")
+        assert json.loads(event.payload)["text"] == "transmitting: unkey first"
+
+    desk.run(scene())
+
+
 def test_a_fault_of_ours_is_told_as_such() -> None:
     desk = Desk()
 
@@ -685,7 +745,7 @@ def test_a_fault_of_ours_is_told_as_such() -> None:
             arrival = Arrival(
                 TOPICS.command(PHONE, "readback"), b"", desk.clock.monotonic_s(), reply_to=REPLY
             )
-            reply, _event = await desk.admission.handle(arrival, ask, T0)
+            reply, _event = await desk.handle(arrival, ask)
             assert json.loads(reply.payload)["error"]["code"] == "internal"
 
     desk.run(scene())

@@ -24,8 +24,9 @@ from moontrim.session.commands import (
     SetSked,
     SetTrim,
 )
+from moontrim.session.saver import SessionSaver
 from moontrim.session.session import Session, first_session
-from moontrim.session.sessionfile import NAME, SessionSaver, load_session, save_session
+from moontrim.session.sessionfile import NAME, load_session, save_session
 from support.processor import within
 from support.tree import ROOT
 
@@ -153,7 +154,7 @@ def test_a_disk_that_refuses_is_survived(tmp_path: Path, caplog: pytest.LogCaptu
     blocked.write_text("not a folder")
 
     async def main() -> None:
-        saver = SessionSaver(blocked, SystemClock())
+        saver = SessionSaver(blocked, SETTINGS, SystemClock())
         for _ in range(3):
             saver.put(first_session(SETTINGS))
             await saver.flush()
@@ -167,13 +168,13 @@ def test_what_a_disk_refused_is_saved_once_it_takes_it_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Forbidden on the phone while the disk was full, it was permitted again after a restart."""
-    monkeypatch.setattr("moontrim.session.sessionfile.RETRY_S", 0.05)
+    monkeypatch.setattr("moontrim.session.saver.RETRY_S", 0.05)
     folder = tmp_path / "state"
     folder.write_text("in the way")
     forbidden = PermitTransmit("phone", False).apply(first_session(SETTINGS), SETTINGS)
 
     async def main() -> None:
-        saver = SessionSaver(folder, SystemClock())
+        saver = SessionSaver(folder, SETTINGS, SystemClock())
         saving = asyncio.create_task(saver.run())
         saver.put(forbidden)
         async with within(5.0):

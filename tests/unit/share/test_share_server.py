@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from moontrim.clock.system import SystemClock
+from moontrim.clock.system import Clock, SystemClock
 from moontrim.clock.virtual import VirtualClock
 from moontrim.config.settings import Settings, settings_from
 from moontrim.config.share import ShareSettings
@@ -27,6 +27,7 @@ from moontrim.share.server import Share
 from moontrim.share.sharedradio import RigAccess
 from moontrim.state.hub import StateHub
 from moontrim.state.snapshot import Snapshot, Tracking
+from moontrim.tracking.refusals import Refusals
 from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout
 from support.processor import within
 from support.rigctld import free_port
@@ -42,6 +43,7 @@ class FakeDaemon:
         self.hub = StateHub()
         self.asked: list[Command] = []
         self.stuck = self.late = False
+        self.refusals = Refusals(lambda: "", lambda: False)
         self.publish()
 
     def publish(self, tracking: Tracking = Tracking.ON_FREQUENCY) -> None:
@@ -55,10 +57,15 @@ class FakeDaemon:
         self.asked.append(command)
         if self.stuck:
             await asyncio.get_running_loop().create_future()
-        self.session = command.apply(self.session, self.settings)
+        changed = command.apply(self.session, self.settings)
+        self.refusals.check(self.session, changed, self.settings)
+        self.session = changed
         if not self.late:
             self.publish()
         return self.session
+
+    async def unsaved(self, clock: Clock) -> str:
+        return ""
 
 
 @dataclasses.dataclass
@@ -98,6 +105,7 @@ def play(
     async def main() -> None:
         ready: asyncio.Future[int] = asyncio.get_running_loop().create_future()
         transmit, daemon = keying or FakeKeying(), FakeDaemon()
+        daemon.refusals = Refusals(lambda: "", transmit.transmitting)
         side = Share(
             ShareSettings.model_validate(share or {}),
             transmit=transmit,
@@ -320,13 +328,14 @@ def test_the_same_frequency_again_asks_for_nothing() -> None:
     play(scene)
 
 
-def test_no_other_band_while_transmitting() -> None:
+def test_no_other_frequency_while_transmitting() -> None:
     async def scene(s: Set) -> None:
         s.daemon.settings = two_bands()
         async with s.program() as one:
             assert await one.ask("T 1") == "RPRT 0"
             assert await one.ask("F 432100000") == "RPRT -9"
-            assert await one.ask("F 10368200000") == "RPRT 0"
+            assert await one.ask("F 10368200000") == "RPRT -9"
+            assert await one.ask("F 10368100000") == "RPRT 0", "the one that it is on"
             assert await one.ask("T 0 F 432100000 f", 3) == "RPRT 0\nRPRT 0\n432100000"
 
     play(scene)

@@ -12,19 +12,22 @@ monotonic time, also in a rehearsal, since the clients are real. The checks, in 
     parsing       known command, usable fields
     clear text    only forbidding
     allowance     not too many at once
-    second step   permitting to transmit takes a token that was in the reply to the first step"""
+    second step   permitting to transmit takes a token that was in the reply to the first step
+
+A command acts at once and in order; its reply waits until the change is on disk, or tells why it is
+not, and meanwhile other commands are handled."""
 
 from __future__ import annotations
 
 import hashlib
 import logging
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Awaitable, Callable
 from typing import Any
 
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
-from moontrim.errors import BusyError, InputError
+from moontrim.errors import BusyError, InputError, NotNowError
+from moontrim.remote.commands.arrival import Arrival, Decided, Handling
 from moontrim.remote.commands.forbidding import ANSWER_S
 from moontrim.remote.commands.guards import REPEAT_S, Allowance, Repeats, SecondStep
 from moontrim.remote.commands.parsing import (
@@ -50,40 +53,14 @@ from moontrim.session.session import Session
 log = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True, slots=True)
-class Arrival:
-    """A message on a command topic.
-
-    at_s: when it was read. expires_s: after how many seconds it is no longer meant; None for never.
-    age_s: how long it may have waited before it was read."""
-
-    topic: str
-    payload: bytes
-    at_s: float
-    retained: bool = False
-    reply_to: str | None = None
-    correlation: bytes | None = None
-    expires_s: float | None = None
-    age_s: float = 0.0
-
-
-@dataclass(slots=True)
-class _Handling:
-    """What is known so far of a command and of where its reply goes."""
-
-    account: str
-    name: str
-    reply_to: str | None = None
-    correlation: bytes | None = None
-    id: str | int | None = None
-
-
 # Carries a command out and returns the session after it.
 AskTracker = Callable[[Command], Any]
+# Waits until the session is on disk, for a limited time by this clock; returns why it is not.
+Unsaved = Callable[[Clock], Awaitable[str]]
 
 
 class Admission:
-    """Handles commands one at a time.
+    """Decides one command at a time.
 
     commanders: the accounts that may command. in_clear_text: only forbidding is carried out."""
 
@@ -105,18 +82,17 @@ class Admission:
         self._allowance = Allowance()
         self._second_step = SecondStep()
 
-    async def handle(self, arrival: Arrival, ask: AskTracker, now_utc_s: float) -> list[Post]:
-        """Carries a command out or refuses it; returns reply and event. Raises nothing but a
-        cancellation.
+    async def decide(self, arrival: Arrival, ask: AskTracker) -> Decided:
+        """Carries a command out or refuses it. Raises nothing but a cancellation.
 
-        ask: passes a command to the tracker. now_utc_s: by the daemon's clock."""
+        ask: passes a command to the tracker."""
         case = self._case(arrival)
         if case is None:
-            return []
+            return Decided([])
         posts = []
         if arrival.retained:
             if not arrival.payload:
-                return []  # a retained message was cleared
+                return Decided([])  # a retained message was cleared
             posts.append(Post(arrival.topic, b"", 1, True))
         text = ""
         try:
@@ -129,7 +105,19 @@ class Admission:
             reply = reply_refused(
                 case.id, Refusal("internal", "this failed here; see the daemon's log")
             )
-        return posts + self._answers(case, reply, text, now_utc_s)
+        return Decided(posts, case, reply, text)
+
+    async def answers(self, decided: Decided, unsaved: Unsaved, now_utc_s: float) -> list[Post]:
+        """Returns reply and event, once what was carried out is on disk or is known not to be.
+
+        now_utc_s: by the daemon's clock."""
+        case, reply = decided.case, decided.reply
+        if case is None or reply is None:
+            return decided.posts
+        if reply["ok"]:
+            reason = await unsaved(self._real)
+            reply |= {"saved": not reason, "unsaved": reason or None}
+        return decided.posts + self._answers(case, reply, decided.text, now_utc_s)
 
     def too_many(self, arrival: Arrival, now_utc_s: float) -> list[Post]:
         """Returns the reply to a command that finds the queue full. Its payload is not read."""
@@ -148,13 +136,13 @@ class Admission:
 
     # --- step by step -----------------------------------------------------------------------------
 
-    def _case(self, arrival: Arrival) -> _Handling | None:
+    def _case(self, arrival: Arrival) -> Handling | None:
         names = self._topics.account_and_command(arrival.topic)
         if names is None:
             return None
-        return _Handling(*names, correlation=arrival.correlation)
+        return Handling(*names, correlation=arrival.correlation)
 
-    def _open(self, case: _Handling, arrival: Arrival) -> Body:
+    def _open(self, case: Handling, arrival: Arrival) -> Body:
         """Takes the payload apart and checks all that does not depend on the command itself. Sets
         reply topic and id of the case as early as possible, so that a refusal can be sent. Raises
         Refusal."""
@@ -178,7 +166,7 @@ class Admission:
         return body
 
     async def _once(
-        self, case: _Handling, body: Body, arrival: Arrival, ask: AskTracker
+        self, case: Handling, body: Body, arrival: Arrival, ask: AskTracker
     ) -> tuple[dict[str, Any], str]:
         """Carries a command out, unless it was carried out before; returns the reply and, if it was
         carried out now, the command as text. Raises Refusal."""
@@ -224,7 +212,7 @@ class Admission:
         try:
             async with self._real.timeout(ANSWER_S):
                 session: Session = await ask(request.command)
-        except (InputError, BusyError) as error:
+        except (InputError, BusyError, NotNowError) as error:
             raise refused_by_tracker(error) from None
         except TimeoutError:
             raise Refusal(
@@ -232,7 +220,7 @@ class Admission:
             ) from None
         return changed_values(session, self._settings, request.answers)
 
-    def _confirm(self, case: _Handling, request: PhoneRequest, now_s: float) -> None:
+    def _confirm(self, case: Handling, request: PhoneRequest, now_s: float) -> None:
         """Raises Refusal for a command that needs a second step and is not one."""
         if not request.needs_confirming:
             return
@@ -247,7 +235,7 @@ class Admission:
         token = self._second_step.token(case.account, now_s)
         raise Refusal("confirm", problem, "confirm", request.confirm, token)
 
-    def _set_reply_topic(self, case: _Handling, topic: str) -> None:
+    def _set_reply_topic(self, case: Handling, topic: str) -> None:
         """Sets where the reply goes. Raises Refusal bad_reply_topic."""
         if not self._topics.is_reply(topic, case.account):
             raise Refusal(
@@ -260,7 +248,7 @@ class Admission:
         case.reply_to = topic
 
     def _answers(
-        self, case: _Handling, reply: dict[str, Any], text: str, now_utc_s: float
+        self, case: Handling, reply: dict[str, Any], text: str, now_utc_s: float
     ) -> list[Post]:
         """Returns reply and event; only the reply for a repetition. text: the command, if it was
         carried out now."""

@@ -23,6 +23,7 @@ class Forbiddable(Protocol):
     @property
     def hub(self) -> StateHub: ...
     async def ask(self, command: Command) -> Any: ...
+    async def unsaved(self, clock: Clock) -> str: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,10 @@ class Forbidding:
         latest = self._daemon.hub.latest
         if latest is None or latest.transmitting is None:
             was = "radio's state unknown"
-        return Outcome(True, f"transmit inhibited; {was}")
+        unsaved = await self._daemon.unsaved(self._real)
+        return Outcome(
+            True, f"transmit inhibited; {was}" + f"; not saved: {unsaved}" * bool(unsaved)
+        )
 
     async def _until_taken(self, command: Command) -> None:
         while True:

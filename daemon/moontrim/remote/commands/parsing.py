@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from moontrim.config.settings import Settings
-from moontrim.errors import BusyError, InputError
+from moontrim.errors import BusyError, InputError, NotNowError
 from moontrim.remote.commands.payload import Body, Fields, Refusal
 from moontrim.remote.published.messages import hz
 from moontrim.session.commands import (
@@ -126,10 +126,12 @@ _READERS: dict[str, Callable[[Fields, str], PhoneRequest]] = {
 COMMANDS = tuple(_READERS)
 
 
-def refused_by_tracker(error: InputError | BusyError) -> Refusal:
+def refused_by_tracker(error: InputError | BusyError | NotNowError) -> Refusal:
     """Returns the tracker's error with the field names that clients use."""
     if isinstance(error, BusyError):
         return Refusal("busy", str(error))
+    if isinstance(error, NotNowError):
+        return Refusal("not_now", str(error))
     field = _FIELDS.get(error.field, error.field)
     number = isinstance(error.value, int | float)
     code = "out_of_range" if number and field in _FIELDS.values() else "bad_value"

@@ -208,7 +208,8 @@ def _shown(value: object) -> object:
 
 
 def reply_done(ident: str | int | None, changed: dict[str, Any]) -> dict[str, Any]:
-    """Returns the reply to a command that was carried out. changed: the new values."""
+    """Returns the reply to a command that was carried out. changed: the new values. Whether it
+    is saved is added later."""
     return {"ok": True, "id": ident, "result": changed}
 
 

@@ -204,7 +204,7 @@ async function act(key, name, body, doneText) {
   setTimeout(() => delete key.dataset.outcome, OUTCOME_SHOWN_MS);
   if (reply.ok) {
     merge(reply.result);
-    answer(doneText);
+    answer(reply.saved === false ? `${doneText} Not saved: ${reply.unsaved}.` : doneText, reply.saved === false);
   } else {
     answer(refusal(reply.error), true);
   }

@@ -22,7 +22,8 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from moontrim.clock.system import Clock
 from moontrim.keying.modemlines import OutputError
-from moontrim.remote.commands.admission import Admission, Arrival
+from moontrim.remote.commands.admission import Admission
+from moontrim.remote.commands.arrival import Arrival, Decided
 from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import Post
 from moontrim.remote.published.topics import Topics
@@ -93,7 +94,7 @@ class MqttConnection:
         """Keeps the daemon connected and published until cancelled."""
         async with asyncio.TaskGroup() as group:
             group.create_task(self._watch(), name="mqtt watch")
-            group.create_task(self._work(), name="mqtt commands")
+            group.create_task(self._work(group), name="mqtt commands")
             group.create_task(self._stall.watch(), name="mqtt stall watch")
             group.create_task(self._stay_connected(), name="mqtt connection")
 
@@ -109,13 +110,17 @@ class MqttConnection:
                 self._fresh.set()
             now = await hub.next()
 
-    async def _work(self) -> None:
-        """Handles commands, one after the other."""
+    async def _work(self, group: asyncio.TaskGroup) -> None:
+        """Carries commands out, one after the other; none waits for the disk of the one before."""
         while True:
             arrival = await self._commands.get()
-            now_utc_s = self._daemon.clock.utc_s()
             self._feed.expect(self._real.monotonic_s())
-            self._offer(await self._admission.handle(arrival, self._daemon.ask, now_utc_s))
+            decided = await self._admission.decide(arrival, self._daemon.ask)
+            group.create_task(self._answer(decided), name="mqtt reply")
+
+    async def _answer(self, decided: Decided) -> None:
+        utc_s = self._daemon.clock.utc_s()
+        self._offer(await self._admission.answers(decided, self._daemon.unsaved, utc_s))
 
     def _offer(self, posts: list[Post]) -> None:
         """Queues posts for sending; those that do not fit are dropped."""
@@ -176,10 +181,8 @@ class MqttConnection:
         """Subscribes, greets, and carries messages both ways until the connection fails."""
         # Retained commands arrive as such, to be refused and cleared; the clearing does not return.
         options = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True, retainHandling=0)
-        topics = [self._topics.every_command, self._topics.availability]
-        if self._hello_topic is not None:
-            topics.append(self._hello_topic)
-        for topic in topics:
+        topics = (self._topics.every_command, self._topics.availability, self._hello_topic)
+        for topic in filter(None, topics):
             (code,) = await client.subscribe(topic, options=options)
             if not isinstance(code, int) and code.is_failure:
                 raise aiomqtt.MqttError(f"it does not let us read {topic} ({code})")
