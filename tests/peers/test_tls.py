@@ -156,7 +156,9 @@ def test_half_a_handshake_keeps_nobody_out(
     asyncio.run(main())
 
 
-def test_mqtt_from_another_machine(tmp_path: Path, ephemeris: Ephemeris, address: str) -> None:
+def test_mqtt_from_another_machine(
+    tmp_path: Path, ephemeris: Ephemeris, address: str, caplog: pytest.LogCaptureFixture
+) -> None:
     async def main() -> None:
         plain_port = free_port()
         network = on_the_network(tmp_path, ephemeris, address, plain_port=plain_port)
@@ -191,6 +193,7 @@ def test_mqtt_from_another_machine(tmp_path: Path, ephemeris: Ephemeris, address
             assert code == 0, "reading is allowed"
             code, _ = await run("mosquitto_sub", *plain, *as_phone, *state)
             assert code != 0, "the account that may command is not known without TLS"
+            assert "broker: log-in refused" in caplog.text
             for account in ("phone", "viewer", "local"):
                 await run(
                     *("mosquitto_pub", "-V", "5", *plain, *as_viewer, "-q", "1"),
@@ -268,14 +271,13 @@ def test_a_browser(tmp_path: Path, ephemeris: Ephemeris, address: str) -> None:
                 await held.tap('[data-nudge="10"]')
                 await held.page.wait_for_selector('#sked[aria-label="10 368 100 010 hertz"]')
             other = base64.b64encode(hashlib.sha256(b"another").digest()).decode()
-            async with (
-                chromium(f"--ignore-certificate-errors-spki-list={other}") as browser,
-                phone(browser) as held,
-            ):
-                with pytest.raises(Exception, match="ERR_CERT_AUTHORITY_INVALID"):
-                    await held.open(url)
-                await held.open(f"http://{address}:{remote.http_port}/")
-                assert "CA certificate" in await held.text("body")
+            async with chromium(f"--ignore-certificate-errors-spki-list={other}") as browser:
+                async with phone(browser) as held:
+                    with pytest.raises(Exception, match="ERR_CERT_AUTHORITY_INVALID"):
+                        await held.open(url)
+                async with phone(browser) as held:
+                    await held.open(f"http://{address}:{remote.http_port}/")
+                    assert "CA certificate" in await held.text("body")
 
     asyncio.run(main())
 

@@ -46,11 +46,12 @@ def broker_config(
         "max_queued_messages 100",
         "max_inflight_messages 20",
         "persistent_client_expiration 1h",
-        "connection_messages false",
+        "connection_messages true",  # refused log-ins are among them
         "log_dest stderr",
         "log_timestamp false",
         "log_type error",
         "log_type warning",
+        "log_type notice",
         *_listener(f"0 {folder / DAEMON_SOCKET}", folder, anonymous=False),
         *_listener(f"0 {folder / PAGE_SOCKET}", folder, anonymous=anonymous),
         *_listener(f"{port} {LOOPBACK}", folder, anonymous=anonymous),

@@ -35,6 +35,7 @@ from moontrim.service.privatefolder import PrivateFolder
 
 log = logging.getLogger(__name__)
 
+REFUSED = "disconnected, not authorised."  # the end of mosquitto's line for a refused log-in
 PROGRAM, PACKAGE = "mosquitto", "mosquitto"
 START_S = 5.0  # chosen: to accept clients after its start
 STOP_S = 2.0  # chosen: to end after SIGTERM
@@ -242,7 +243,9 @@ async def _accepts(path: Path) -> bool:
 
 
 async def _drain(stream: asyncio.StreamReader, last: list[str]) -> None:
-    """Reads its log, so that it does not block on a full pipe. last[0]: its last error."""
+    """Reads its log, so that it does not block on a full pipe, and logs refused log-ins, whose
+    addresses it does not tell. last[0]: its last error."""
+    refused = 0
     while True:
         try:
             line = await stream.readline()
@@ -254,3 +257,9 @@ async def _drain(stream: asyncio.StreamReader, last: list[str]) -> None:
         log.debug("broker: %s", text)
         if text.startswith("Error"):
             last[0] = text
+        if text.endswith(REFUSED):
+            refused += 1
+            if refused & (refused - 1) == 0:  # the first, and each doubling: the log must not fill
+                log.warning(
+                    "broker: log-in refused, wrong account or password (%d so far)", refused
+                )
