@@ -117,11 +117,16 @@ class RigDetails:
     mode: its usual name, such as USB, CW or PKTUSB.
     passband_hz: 0: the mode's normal one.
     power_fraction: RF power as a fraction of full power, 0 to 1.
+    rit_hz, xit_hz: how far the radio receives, or transmits, off its dial; 0: not at all.
+    repeater_shift: whether it transmits off its dial by the shift of a repeater.
     """
 
     mode: str | None
     passband_hz: int | None
     power_fraction: float | None
+    rit_hz: int | None = None
+    xit_hz: int | None = None
+    repeater_shift: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +223,7 @@ class RigDriver(ABC):
 
     @abstractmethod
     async def details(self) -> RigDetails:
-        """Returns mode, passband and power as the radio reports them now."""
+        """Returns mode, passband, power and offsets as the radio reports them now."""
 
     async def power_fraction(self) -> float | None:
         """Returns the RF power, 0 to 1, as the radio reports it now; None where it cannot. It is

@@ -71,7 +71,9 @@ def test_relays_then_radio_and_the_dial_is_still(stage: Any) -> None:
         await key(s)
         assert s.radio.transmitting
         (rf_s,) = [at_s for at_s, _, _, transmitting in changes if transmitting][:1]
-        assert SETTLES_S <= rf_s - began_s <= SETTLES_S + 0.09, "30 ms each: drive, dials, key"
+        assert SETTLES_S <= rf_s - began_s <= SETTLES_S + 0.12, (
+            "30 ms each: drive, settings, dials, key"
+        )
         dials = {(rx, tx) for _, rx, tx, _ in changes}
         assert len(dials) == 1, "no dial moved while relays settled"
         await s.clock.sleep(10.0)

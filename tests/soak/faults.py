@@ -90,8 +90,22 @@ def _band_by_hand(station: Station, chance: random.Random) -> Undo:
 
 
 def _mode_by_hand(station: Station, chance: random.Random) -> Undo:
+    before = station.radio.mode
     station.radio.mode = chance.choice(list(PASSBAND_HZ))
-    return _nothing
+
+    def undo() -> None:
+        station.radio.mode = before
+
+    return undo
+
+
+def _offset_by_hand(station: Station, chance: random.Random) -> Undo:
+    """RIT, XIT or the shift of a repeater is switched on."""
+    what, off, on = chance.choice(
+        [("rit_hz", 0, [-200, 50]), ("xit_hz", 0, [-50, 999]), ("repeater_shift", False, [True])]
+    )
+    setattr(station.radio, what, chance.choice(on))
+    return lambda: setattr(station.radio, what, off)
 
 
 def _drive_by_hand(station: Station, chance: random.Random) -> Undo:
@@ -211,6 +225,7 @@ KINDS: dict[str, Kind] = {
     "transmit knob": Kind("radio", _transmit_knob),
     "band by hand": Kind("radio", _band_by_hand),
     "mode by hand": Kind("radio", _mode_by_hand),
+    "offset by hand": Kind("radio", _offset_by_hand),
     "drive by hand": Kind("radio", _drive_by_hand),
     "split by hand": Kind("radio", _split_by_hand),
     "drift": Kind("radio", _habit(drift_hz_per_hour=[-2000.0, 50.0, 2000.0])),

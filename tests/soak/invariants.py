@@ -30,6 +30,7 @@ DRIVE_ROUNDING = 0.005  # radios round their power
 MOST_TASKS, MOST_ALARMS = 60, 400
 CLOCK_POLL_S = 17.0
 COMMAND_S = 0.15
+LOOK_S = 0.8  # from the last look to RF, as long as an output may take to switch
 
 
 class Judge:
@@ -197,11 +198,15 @@ class Judge:
             self._unless_troubled("keyed by a clock that nobody vouches for")
         since_hand_s = now_s - self._hand_s
         poll_s = self._plan.settings.radio.poll_s
+        unseen = since_hand_s <= LOOK_S or self._troubled(5.0 + poll_s)
         self._counted("keyed only inside the allowed range")
-        if not self.allowed_now() and since_hand_s > poll_s + 2.0 and not self._troubled(poll_s):
+        if not self.allowed_now() and since_hand_s > LOOK_S and not self._troubled(poll_s):
             self.violated(f"keyed at a dial of {self.station.radio.transmit_dial_hz} Hz")
+        self._counted("keyed only without an offset from the dial")
+        radio = self.station.radio
+        if (radio.rit_hz or radio.xit_hz or radio.repeater_shift) and not unseen:
+            self.violated("keyed with RIT, XIT or repeater shift on")
         self._counted("keyed only below the drive ceiling")
-        unseen = since_hand_s <= 5.0 + poll_s or self._troubled(5.0 + poll_s)
         connected_since = life is not None and self._hand_s < life.parted_s
         if self.drive_above() and (connected_since or not unseen):
             self.violated(f"keyed with a drive of {self.station.radio.power_fraction}")

@@ -20,6 +20,9 @@ KEYS = {
     "x": ("get_split_mode", ("TX Mode: ", "TX Passband: ")),
     "t": ("get_ptt", ("PTT: ",)),
     "l": ("get_level", ("",)),
+    "j": ("get_rit", ("RIT: ",)),
+    "z": ("get_xit", ("XIT: ",)),
+    "r": ("get_rptr_shift", ("Rptr Shift: ",)),
     "F": ("set_freq", ()),
     "I": ("set_split_freq", ()),
     "V": ("set_vfo", ()),
@@ -38,6 +41,8 @@ class FakeRigServer:
         self.vfo_option = vfo_option
         self.meddle = meddle
         self.dials_hz = {"VFOA": 145_000_000, "VFOB": 146_000_000}
+        self.offsets_hz = {"j": 0, "z": 0}
+        self.repeater_shift = "None"
         self.modes = {"VFOA": ("FM", 15000), "VFOB": ("FM", 15000)}
         self.selected = "VFOA"
         self.split = False
@@ -130,6 +135,10 @@ class FakeRigServer:
             case "l":
                 assert arguments == ["RFPOWER"]
                 return (f"{self.power:f}",)
+            case "j" | "z":
+                return (self.offsets_hz[letter],)
+            case "r":
+                return (self.repeater_shift,)
             case "F":
                 self.dials_hz[vfo] = int(arguments[0])
             case "I":

@@ -11,6 +11,7 @@ from moontrim.config.band import BandSettings
 from moontrim.config.keyingports import RadioOutput
 from moontrim.config.settings import Settings
 from moontrim.preflight.finding import Finding
+from moontrim.rig.panel import mismatch, not_watched
 from moontrim.tuning.steps import nearest
 from moontrim_drivers.contract import (
     Capabilities,
@@ -38,6 +39,7 @@ async def radio_findings(settings: Settings, clock: Clock, *, move_dials: bool) 
             rig = await driver.read()
             details = await driver.details()
         findings.append(Finding("ok", "radio", f"{_dials(rig)}, mode {details.mode or 'unknown'}"))
+        findings += _panel(details)
         findings += _abilities(settings, driver.capabilities, rig)
         findings += await _can_be_unkeyed(settings, driver, rig, clock)
         if not move_dials:
@@ -69,6 +71,17 @@ async def radio_findings(settings: Settings, clock: Clock, *, move_dials: bool) 
 def _dials(rig: RigState) -> str:
     text = f"receive dial {rig.rx_dial_hz} Hz"
     return text if rig.tx_dial_hz is None else f"{text}, transmit dial {rig.tx_dial_hz} Hz"
+
+
+def _panel(details: RigDetails) -> list[Finding]:
+    """Returns the lines for what the front panel can do to the frequency unnoticed."""
+    findings = []
+    if panel := mismatch(details, None):
+        findings.append(Finding("wrong", "radio", panel))
+    if names := not_watched(details):
+        text = f"not reported by this radio, so not watched: {', '.join(names)}"
+        findings.append(Finding("note", "radio", text))
+    return findings
 
 
 def _abilities(settings: Settings, capabilities: Capabilities, rig: RigState) -> list[Finding]:

@@ -9,7 +9,7 @@ one `report` callback, and is shown in one `LinkView`.
         |
         +--> lastlook         the last look before RF, and the key
         |      |
-        +------+--> bandwatch        enters a band: drive, mode, filter; watches the drive
+        +------+--> bandwatch        enters a band: drive, mode, filter; watches them (panel)
         |      |      |
         +------+------+--> dials          steps: a look before each set, the set, the comparison
         |      |      |      |            pendingsteps: those to come; latency: how long one takes

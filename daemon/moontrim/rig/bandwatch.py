@@ -16,8 +16,9 @@ from __future__ import annotations
 from moontrim.clock.system import Clock
 from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.dials import Dials
+from moontrim.rig.panel import mismatch, not_watched
 from moontrim.rig.pendingsteps import dials_hz
-from moontrim.rig.readback import Readback
+from moontrim.rig.readback import SPARE_S, Readback
 from moontrim.rig.transmitguard import TransmitGuard
 from moontrim.rig.view import LinkState
 from moontrim.tuning.bandentry import BandEntry
@@ -27,9 +28,11 @@ from moontrim_drivers.contract import RigRefused, RigUnfit
 # Radios round their power: to a step of 255, or to whole per cent.
 DRIVE_ROUNDING = 0.005
 
-DRIVE_EVERY_S = 5.0  # how often the drive is compared with its ceiling; chosen: a part of an over
-# The same under RF. Chosen: with an answer and the check of the sequence, RF ends within 0.5 s of
-# an excess.
+# How often drive, mode, RIT and the like are compared with what they must be. Chosen: a part of an
+# over.
+CHECK_EVERY_S = 5.0
+# The same for the drive under RF. Chosen: with an answer and the check of the sequence, RF ends
+# within 0.5 s of an excess.
 DRIVE_KEYED_EVERY_S = 0.25
 AGAIN_S = 2.0  # until what went wrong is tried again; chosen: as the dials' pause
 
@@ -97,7 +100,8 @@ class BandWatch:
     ) -> None:
         self.entry: BandEntry | None = None
         self._due_s = float("inf")
-        self._checked_s = -float("inf")
+        self._checked_s = self._panel_checked_s = -float("inf")
+        self._mode: str | None = None  # that the radio is to be in, once that is known
         self._driver = driver
         self._guard = guard
         self._readback = readback
@@ -124,11 +128,12 @@ class BandWatch:
         changing: it must not transmit until it is as the band wants it."""
         self.entry, self._entered, self._mode_is_set = entry, False, False
         self._commands_sent = False
+        self._mode = None if entry is None else entry.mode
         self._due_s = float("inf") if entry is None else 0.0
         self._guard.begin_band(
             f"changing to {entry.name}" if entry is not None and changing else ""
         )
-        self._readback.show(inhibit=self._guard.inhibit, entered=False)
+        self._readback.show(inhibit=self._guard.inhibit, entered=False, panel="")
 
     async def enter_or_check(self) -> None:
         """Enters the band or, once entered, checks that the drive is as it wants; whatever is wrong
@@ -142,6 +147,8 @@ class BandWatch:
                 if not mode_is_set and await self._dials.receiving():
                     await self._set_commands_dials_and_mode(entry)
                     mode_is_set = True
+                if not self._entered:
+                    await self._check_panel(entry)
             except (RigRefused, RigUnfit) as error:
                 reason = f"{entry.name}: {error}"
             if self.entry is entry:  # or another band was chosen meanwhile
@@ -156,6 +163,7 @@ class BandWatch:
             return
         try:
             await check_drive(entry, self._driver)
+            await self._check_panel(entry)
         except (RigRefused, RigUnfit) as error:
             if self.entry is entry:
                 self._end_check(entry, f"{entry.name}: {error}", self._mode_is_set)
@@ -178,6 +186,7 @@ class BandWatch:
         if self.entry is not None:
             standing = self.entry.settable(standing)
         await set_mode(mode, passband_hz, self._driver, standing)
+        self._mode = mode
 
     async def set_power(self, fraction: float) -> None:
         """Sets the RF power at somebody's request. Raises RigRefused under RF and above the band's
@@ -197,11 +206,26 @@ class BandWatch:
     async def _adjust_drive(self, entry: BandEntry) -> None:
         if self._entered:
             await check_drive(entry, self._driver)
+            if self._clock.monotonic_s() - self._panel_checked_s >= CHECK_EVERY_S - SPARE_S:
+                await self._check_panel(entry)
             return
         # A look unkeys a radio that is inhibited.
         if self._guard.band_reason and not await self._dials.receiving():
             raise Unready("the radio transmits and will not stop")
         await lower_drive(entry, self._driver)
+
+    async def _check_panel(self, entry: BandEntry) -> None:
+        """Raises Unready if mode, RIT, XIT or repeater shift have put the radio off its dials. A
+        mode that the band names is then set again."""
+        details = await self._driver.details()
+        if self.entry is not entry:
+            return
+        self._panel_checked_s = self._clock.monotonic_s()
+        self._mode = self._mode or details.mode
+        panel = mismatch(details, self._mode)
+        self._readback.show(panel=panel, not_watched=not_watched(details))
+        if panel:
+            raise Unready(panel)
 
     async def _set_commands_dials_and_mode(self, entry: BandEntry) -> None:
         if entry.commands and not self._commands_sent:
@@ -220,6 +244,5 @@ class BandWatch:
         self._guard.set_band(entry, reason)
         self._entered = not reason
         self._mode_is_set = mode_is_set and not reason
-        again_s = DRIVE_EVERY_S if self._watches_drive else float("inf")
         self._checked_s = self._clock.monotonic_s()
-        self._due_s = self._checked_s + (again_s if self._mode_is_set else AGAIN_S)
+        self._due_s = self._checked_s + (CHECK_EVERY_S if self._mode_is_set else AGAIN_S)

@@ -35,14 +35,17 @@ class LinkView:
 
     rig: the last read-back; None when not connected. inhibit: why the radio must not transmit now;
     empty if it may. entered: since it answers, it has been found as its band wants it, drive and
-    all. set_latency_s: the median duration of setting one dial. sets, connections, failures: counts
-    since the start."""
+    all. panel: why it is not on the frequency that its dials show, such as RIT. not_watched: what
+    it does not report of that. set_latency_s: the median duration of setting one dial. sets,
+    connections, failures: counts since the start."""
 
     state: LinkState = LinkState.CONNECTING
     reason: str = "not connected yet"
     rig: RigState | None = None
     inhibit: str = ""
     entered: bool = False
+    panel: str = ""
+    not_watched: tuple[str, ...] = ()
     split: bool = False
     dial_resolution_hz: int = 1
     steps_per_s: float = 1.0

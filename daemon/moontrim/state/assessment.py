@@ -107,6 +107,8 @@ def _judge(
         return _OF_LINK[link.state], link.reason
     if plan is None or rx is None or tx is None:
         return Tracking.STARTING, "nothing planned yet"
+    if link.panel:
+        return Tracking.OFF_FREQUENCY, link.panel
     if link.rig is not None and link.rig.transmitting and not plan.steps_while_keyed:
         return Tracking.HELD_KEYED, "the dial is left alone while the radio transmits"
     for held in plan.held.values():

@@ -92,19 +92,23 @@ class MessageSplitter:
 @dataclass(frozen=True, slots=True)
 class Status:
     """The answer to `IF`. dial_hz: of the dial in use. mode: None: unknown. second_dial: the dial
-    in use is the second one."""
+    in use is the second one. rit_hz, xit_hz: the offset where it is switched on, else 0."""
 
     dial_hz: int
     transmitting: bool
     mode: str | None
     second_dial: bool
     split: bool
+    rit_hz: int = 0
+    xit_hz: int = 0
 
     def to_text(self) -> str:
-        """Returns the argument of an `IF` message, with offsets and memories zero."""
+        """Returns the argument of an `IF` message, with memories zero. Both offsets are one."""
         mode = MODES.get(self.mode or "", 0)
+        offset_hz = self.rit_hz or self.xit_hz
         return (
-            f"{dial(self.dial_hz)}     +0000000{0:02d}{self.transmitting:d}{mode:d}"
+            f"{dial(self.dial_hz)}     {offset_hz:+05d}{bool(self.rit_hz):d}{bool(self.xit_hz):d}"
+            f"0{0:02d}{self.transmitting:d}{mode:d}"
             f"{self.second_dial:d}0{self.split:d}0000"
         )
 
@@ -112,16 +116,19 @@ class Status:
     def from_text(cls, rest: str) -> Status:
         """Returns the status in the argument of an `IF` message. Raises ValueError.
 
-        Character positions are as published, counted from the start of the name: transmit 28, mode
-        29, dial 30, split 32."""
+        Character positions are as published, counted from the start of the name: offset of RIT and
+        XIT 18 to 22, their switches 23 and 24, transmit 28, mode 29, dial 30, split 32."""
         if len(rest) != _STATUS_LENGTH:
             raise ValueError(f"IF with {len(rest)} characters; allowed: {_STATUS_LENGTH}")
+        offset_hz = signed(rest[16:21])
         return cls(
             dial_hz=dial_hz(rest[:DIAL_DIGITS]),
             transmitting=flag(rest[26]),
             mode=mode_name(rest[27]),
             second_dial=flag(rest[28]),
             split=flag(rest[30]),
+            rit_hz=offset_hz if flag(rest[21]) else 0,
+            xit_hz=offset_hz if flag(rest[22]) else 0,
         )
 
 
@@ -144,6 +151,13 @@ def number(text: str) -> int:
     if not (text.isascii() and text.isdigit()):
         raise ValueError(f"{text!r} is no number")
     return int(text)
+
+
+def signed(text: str) -> int:
+    """Returns the value of decimal digits after a sign, or a blank for plus. Raises ValueError."""
+    if text[:1] not in ("+", "-", " "):
+        raise ValueError(f"{text!r} has no sign")
+    return -number(text[1:]) if text[0] == "-" else number(text[1:])
 
 
 def flag(text: str) -> bool:

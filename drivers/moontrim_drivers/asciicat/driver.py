@@ -99,11 +99,14 @@ class AsciicatDriver(SerialDriver):
 
     async def details(self) -> RigDetails:
         answers = await self._get_supported("MD", "FW", "PC")
+        status = self._status(await self._get("IF"))
         try:
             return RigDetails(
                 mode=bus.mode_name(answers["MD"]) if "MD" in answers else None,
                 passband_hz=bus.number(answers["FW"]) if "FW" in answers else None,
                 power_fraction=self._power_in(answers),
+                rit_hz=status.rit_hz,
+                xit_hz=status.xit_hz,
             )
         except ValueError as error:
             raise self.conversation.garbled(error) from None

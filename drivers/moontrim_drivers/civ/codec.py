@@ -140,6 +140,20 @@ def level_fraction(data: bytes) -> float:
     return value / 255
 
 
+def offset_hz(data: bytes) -> int:
+    """Returns the offset of RIT and XIT in its bytes: two of binary-coded decimal, least
+    significant pair of digits first, then 1 for minus. Raises ValueError."""
+    if len(data) != 3 or data[2] > 1:
+        raise ValueError(f"{data.hex(' ')} is no offset")
+    value_hz = number(data[1::-1])
+    return -value_hz if data[2] else value_hz
+
+
+def offset(value_hz: int) -> bytes:
+    """Returns the bytes of an offset, the inverse of `offset_hz`."""
+    return digits(abs(value_hz), 2)[::-1] + bytes((value_hz < 0,))
+
+
 def mode_bytes(mode: str, filter_number: int = 1) -> bytes:
     """Returns mode, data flag and filter number as command 26 takes them. Raises KeyError for a
     mode that this bus does not have."""

@@ -10,17 +10,14 @@ from __future__ import annotations
 
 import contextlib
 import random
-from typing import Annotated
-
-from pydantic import AfterValidator, Field
 
 from moontrim_drivers.civ import codec as bus
 from moontrim_drivers.civ.exchange import CivExchange, Collision
+from moontrim_drivers.civ.options import CivOptions, parse_command
 from moontrim_drivers.contract import RigDetails, RigGarbled, RigRefused, RigState, RigUnfit
 from moontrim_drivers.limits import check_mode
 from moontrim_drivers.serial.driver import SerialDriver
 from moontrim_drivers.serial.exchange import shown
-from moontrim_drivers.serial.options import SerialOptions
 
 # After a collision a random pause, so that both do not send at once again. Chosen: a few frames.
 COLLISION_PAUSE_S = (0.02, 0.06)
@@ -28,30 +25,7 @@ LONGEST_CALL = 8  # frames sent in one set_dials, repeated readings included
 
 SELECTED, OTHER = b"\x25\x00", b"\x25\x01"
 TRANSMIT, SPLIT, POWER, PASSBAND = b"\x1c\x00", b"\x0f", b"\x14\x0a", b"\x1a\x03"
-ADDRESS = b"\x19\x00"
-_SENDING = (b"\x1c\x00", b"\x1c\x01", b"\x17", b"\x28")  # key, tuner, text and voice messages
-
-
-def _command(text: str) -> str:
-    if text:
-        CivDriver.parse_command(text)
-    return text
-
-
-class CivOptions(SerialOptions):
-    """The bus's own settings, besides those of the port."""
-
-    address: int = Field(ge=0x01, le=0xDF, description="The radio's address on the bus.")
-    controller_address: int = Field(0xE0, ge=0xE0, le=0xEF, description="Ours.")
-    selected_transmits_while_keyed: bool = Field(
-        False,
-        description="In split, while keyed, the radio calls its transmit dial the selected one.",
-    )
-    exchange_command: Annotated[str, AfterValidator(_command)] = Field(
-        "",
-        description="Sent when a dial is refused, before it is set once more: exchanges two "
-        "receivers whose bands must differ. `07 B0` on many radios; empty: never.",
-    )
+OFFSET, RIT, XIT, ADDRESS = b"\x21\x00", b"\x21\x01", b"\x21\x02", b"\x19\x00"
 
 
 class CivDriver(SerialDriver):
@@ -85,7 +59,17 @@ class CivDriver(SerialDriver):
         if mode is not None and index is not None:
             with contextlib.suppress(ValueError):  # a mode whose passbands are not in the table
                 passband_hz = bus.passband_hz(mode, index)
-        return RigDetails(mode, passband_hz, power_fraction)
+        rit_hz, xit_hz = await self._offset_hz(RIT), await self._offset_hz(XIT)
+        return RigDetails(mode, passband_hz, power_fraction, rit_hz, xit_hz)
+
+    async def _offset_hz(self, switch: bytes) -> int | None:
+        on = await self._get_if_supported(switch, 1)
+        if on in (None, b"\x00"):
+            return None if on is None else 0
+        try:
+            return bus.offset_hz(await self._get(OFFSET, 3))
+        except ValueError as error:
+            raise self.conversation.garbled(error) from None
 
     async def power_fraction(self) -> float | None:
         power = await self._get_if_supported(POWER, 2)
@@ -117,17 +101,7 @@ class CivDriver(SerialDriver):
 
     @classmethod
     def parse_command(cls, text: str) -> bytes:
-        try:
-            body = bytes.fromhex(text)
-            bus.Frame(0, 0, body)
-        except ValueError:
-            raise ValueError(
-                f"{text!r} is no command; allowed: hexadecimal bytes without preamble and "
-                "addresses, such as 16 5A 00"
-            ) from None
-        if body.startswith(_SENDING):
-            raise ValueError(f"{text!r} is not allowed: it can make a radio transmit")
-        return body
+        return parse_command(text)
 
     # what the base class calls
 

@@ -31,10 +31,12 @@ from moontrim_drivers.rigctld.hostlookup import HostLookUp
 from moontrim_drivers.rigctld.options import FIRST_VFO_NAMES, VFO_NAMES, SocketOptions
 from moontrim_drivers.rigctld.reportcodes import NOT_AVAILABLE
 from moontrim_drivers.rigctld.staggered import connect_first
-from moontrim_drivers.rigctld.wire import Answer, Answers, Greeting, Question, ask
+from moontrim_drivers.rigctld.wire import Answer, Answers, Greeting, Question, ask, optional
 
 # In plain mode: the pause some versions need between two sets to put each into the right VFO.
 _PLAIN_PAUSE_S = 0.5
+
+OFFSETS = ("j", "z", "r")  # RIT, XIT, repeater shift
 
 
 class SocketDriver(RigDriver):
@@ -50,6 +52,7 @@ class SocketDriver(RigDriver):
         self._names_vfo = True
         self._reports_transmit = True
         self._reports_split = True
+        self._offsets: tuple[str, ...] = OFFSETS
         self._last_set_s = -float("inf")
 
     @property
@@ -69,6 +72,7 @@ class SocketDriver(RigDriver):
     async def open(self, *, unkey: bool = False) -> None:
         await self.close()
         self._reports_transmit = True
+        self._offsets = OFFSETS
         self._connection = await self._connect()
         try:
             greeting = Greeting()
@@ -115,21 +119,26 @@ class SocketDriver(RigDriver):
             raise RigRefused(f"told to {'transmit' if on else 'receive'}, the radio does not")
 
     async def details(self) -> RigDetails:
-        mode, power = await self._exchange(self._on_rx("m"), self._on_rx("l", "RFPOWER"))
-        for answer in (mode, power):
-            if answer.refused and answer.code not in (*NOT_AVAILABLE, -1):
-                raise answer.refusal()
-        return RigDetails(
-            mode=None if mode.refused else mode.values[0],
-            passband_hz=None if mode.refused else mode.values[1],
-            power_fraction=None if power.refused else power.values[0],
+        split = ["s"] if self._reports_split else []
+        mode, power, *others = await self._exchange(
+            self._on_rx("m"),
+            self._on_rx("l", "RFPOWER"),
+            *map(self._on_rx, (*self._offsets, *split)),
         )
+        mode_name, passband_hz = optional(mode) or (None, None)
+        (power_fraction,) = optional(power) or (None,)
+        values = {a.question.letter: a.values for a in others if not a.refused}
+        if "s" in values:
+            self._check_split(*values.pop("s"))
+        # What is refused is not asked again: it costs time on the radio's own wire.
+        self._offsets = tuple(values)
+        offsets = (values.get(letter, (None,))[0] for letter in OFFSETS)
+        return RigDetails(mode_name, passband_hz, power_fraction, *offsets)
 
     async def power_fraction(self) -> float | None:
         (power,) = await self._exchange(self._on_rx("l", "RFPOWER"))
-        if power.refused and power.code not in (*NOT_AVAILABLE, -1):
-            raise power.refusal()
-        return None if power.refused else power.values[0]
+        fraction: float | None = (optional(power) or (None,))[0]
+        return fraction
 
     async def set_mode(self, mode: str, passband_hz: int) -> None:
         check_mode(mode, passband_hz)
@@ -174,8 +183,6 @@ class SocketDriver(RigDriver):
             transmitting=answers[-1].values[0] if self._reports_transmit else None,
         )
 
-    # the order of questions
-
     async def _select_receiver(self) -> None:
         """Selects the receive VFO, since F and f act on the selected VFO in plain mode."""
         (done,) = await self._exchange(ask("V", self.options.rx_vfo))
@@ -209,14 +216,15 @@ class SocketDriver(RigDriver):
         (now,) = await self._exchange(self._on_rx("s"))
         if now.refused and self._reports_split:
             raise now.refusal()
-        if not now.refused and not self._split_matches(now):
+        if not now.refused:
+            self._check_split(*now.values)
+
+    def _check_split(self, split: bool, tx_vfo: str) -> None:
+        """Raises RigGarbled if the radio is not in split as set: opened anew, it will be."""
+        on_rx = (tx_vfo in FIRST_VFO_NAMES) == (self.options.rx_vfo in FIRST_VFO_NAMES)
+        if split != self.options.split or (split and on_rx and tx_vfo in VFO_NAMES):
             self._drop()
             raise RigGarbled("the radio has changed its split operation by itself")
-
-    def _split_matches(self, now: Answer) -> bool:
-        split, tx_vfo = now.values
-        on_rx = (tx_vfo in FIRST_VFO_NAMES) == (self.options.rx_vfo in FIRST_VFO_NAMES)
-        return split == self.options.split and not (split and on_rx and tx_vfo in VFO_NAMES)
 
     @property
     def _pauses(self) -> bool:

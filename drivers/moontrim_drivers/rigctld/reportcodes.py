@@ -30,7 +30,7 @@ _MEANINGS = {
 }
 TIMEOUTS = frozenset({-5, -14})  # a late answer may follow
 BROKEN = frozenset({-3, -6, -7, -8, -13})  # the rig-control daemon closes and reopens the radio
-POWERED_OFF = -20
+INVALID, POWERED_OFF = -1, -20
 NOT_AVAILABLE = frozenset({-4, -11})  # the radio, or Hamlib's part for it, lacks the command
 
 

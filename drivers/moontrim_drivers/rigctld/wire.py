@@ -11,15 +11,21 @@ be closed."""
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from moontrim_drivers.contract import RigGarbled, RigRefused, RigTimeout
-from moontrim_drivers.limits import HIGHEST_DIAL_HZ, LOWEST_DIAL_HZ, WIDEST_PASSBAND_HZ
-from moontrim_drivers.rigctld.reportcodes import BROKEN, POWERED_OFF, TIMEOUTS, meaning
+from moontrim_drivers.rigctld import values
+from moontrim_drivers.rigctld.reportcodes import (
+    BROKEN,
+    INVALID,
+    NOT_AVAILABLE,
+    POWERED_OFF,
+    TIMEOUTS,
+    meaning,
+)
 
 LONGEST_COMMAND = 99  # bytes; longer ones crash some versions of the daemon
 LONGEST_LINE = 4096  # bytes of one line of an answer; chosen: far above any real one
@@ -31,61 +37,27 @@ _REPORT = re.compile(r"RPRT (-?\d{1,4})")
 _SEPARATORS = re.compile(r"[;|,]")  # another client can switch some versions to one of these
 
 
-def _number(text: str) -> float:
-    value = float(text)
-    if not math.isfinite(value):
-        raise ValueError
-    return value
-
-
-def _dial_hz(text: str) -> int:
-    value_hz = round(_number(text))
-    if not LOWEST_DIAL_HZ <= value_hz <= HIGHEST_DIAL_HZ:
-        raise ValueError
-    return value_hz
-
-
-def _flag(text: str) -> bool:
-    value = int(text)
-    if value not in (0, 1, 2, 3):  # transmit states above 1 say where the audio comes from
-        raise ValueError
-    return value > 0
-
-
-def _passband_hz(text: str) -> int:
-    value_hz = round(_number(text))
-    if not 0 <= value_hz <= WIDEST_PASSBAND_HZ:
-        raise ValueError
-    return value_hz
-
-
-def _level(text: str) -> float:
-    """Returns a level, 0 to 1. Some radios report more than full power; that is full power. A
-    negative one raises ValueError, because it would pass every drive ceiling."""
-    value = _number(text)
-    if value < 0.0:
-        raise ValueError
-    return min(1.0, value)
-
-
 # letter: its long name, as the answer repeats it, then the key and the converter of each line of
 # the answer. The line of a level has no key.
 _COMMANDS: dict[str, tuple[str, tuple[tuple[str, Callable[[str], Any]], ...]]] = {
     "F": ("set_freq", ()),
-    "f": ("get_freq", (("Frequency: ", _dial_hz),)),
+    "f": ("get_freq", (("Frequency: ", values.dial_hz),)),
     "I": ("set_split_freq", ()),
-    "i": ("get_split_freq", (("TX Frequency: ", _dial_hz),)),
+    "i": ("get_split_freq", (("TX Frequency: ", values.dial_hz),)),
     "V": ("set_vfo", ()),
     "S": ("set_split_vfo", ()),
-    "s": ("get_split_vfo", (("Split: ", _flag), ("TX VFO: ", str))),
+    "s": ("get_split_vfo", (("Split: ", values.flag), ("TX VFO: ", str))),
     "M": ("set_mode", ()),
-    "m": ("get_mode", (("Mode: ", str), ("Passband: ", _passband_hz))),
+    "m": ("get_mode", (("Mode: ", str), ("Passband: ", values.passband_hz))),
     "X": ("set_split_mode", ()),
-    "x": ("get_split_mode", (("TX Mode: ", str), ("TX Passband: ", _passband_hz))),
+    "x": ("get_split_mode", (("TX Mode: ", str), ("TX Passband: ", values.passband_hz))),
     "T": ("set_ptt", ()),
-    "t": ("get_ptt", (("PTT: ", _flag),)),
+    "t": ("get_ptt", (("PTT: ", values.flag),)),
     "L": ("set_level", ()),
-    "l": ("get_level", (("", _level),)),
+    "l": ("get_level", (("", values.level),)),
+    "j": ("get_rit", (("RIT: ", values.offset_hz),)),
+    "z": ("get_xit", (("XIT: ", values.offset_hz),)),
+    "r": ("get_rptr_shift", (("Rptr Shift: ", values.repeater_shift),)),
 }
 
 
@@ -130,6 +102,14 @@ class Answer:
     def refusal(self) -> RigRefused:
         """Returns the error to raise for a refused question."""
         return RigRefused(f"{self.question}: {meaning(self.code)}")
+
+
+def optional(answer: Answer) -> tuple[Any, ...]:
+    """Returns the values of an answer; none where the radio lacks that. Raises any other
+    refusal."""
+    if answer.refused and answer.code not in (*NOT_AVAILABLE, INVALID):
+        raise answer.refusal()
+    return answer.values
 
 
 def ask(letter: str, *arguments: str | int) -> Question:

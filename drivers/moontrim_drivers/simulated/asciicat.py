@@ -107,6 +107,8 @@ class AsciicatResponder:
             mode=radio.mode,
             second_dial=second,
             split=radio.split,
+            rit_hz=radio.rit_hz,
+            xit_hz=radio.xit_hz,
         ).to_text()
 
     def _receives(self, name: str) -> bool:

@@ -87,7 +87,7 @@ class CivResponder:
                     self._receivers.set_dials(None, bus.dial_hz(data[1:]))
                 else:
                     self._receivers.set_dials(bus.dial_hz(data[1:]), None)
-            case 0x14 | 0x16 | 0x1A | 0x1C:
+            case 0x14 | 0x16 | 0x1A | 0x1C | 0x21:
                 return self._sub_command(body[:2], body[2:])
             case _:
                 return bus.REFUSED
@@ -106,6 +106,10 @@ class CivResponder:
                 return command + bus.digits(bus.passband_index(radio.mode, radio.passband_hz), 1)
             case "1a03", True:
                 radio.set_mode(radio.mode, bus.passband_hz(radio.mode, bus.number(data)))
+            case "2100", False:
+                return command + bus.offset(radio.rit_hz or radio.xit_hz)
+            case "2101" | "2102", False:
+                return command + bytes((bool(radio.rit_hz if command[1] == 1 else radio.xit_hz),))
             case "1c00", False if radio.options.reports_transmit:
                 return command + bytes((radio.transmitting,))
             case "1c00", True:

@@ -79,8 +79,9 @@ class SimulatedRadio:
         return RigState(self.rx_dial_hz, self.tx_dial_hz, transmitting)
 
     def details(self) -> RigDetails:
-        """Returns mode, passband and power."""
-        return RigDetails(self.mode, self.passband_hz, self.power_fraction)
+        """Returns what `RigDetails` holds, as it reports it."""
+        offsets = self.rit_hz, self.xit_hz, self.repeater_shift
+        return RigDetails(self.mode, self.passband_hz, self.power_fraction, *offsets)
 
     # its commands; each raises RigRefused when the radio refuses
 
@@ -182,6 +183,7 @@ class SimulatedRadio:
         self.split = False
         self.mode, self.passband_hz = "USB", PASSBAND_HZ["USB"]
         self.power_fraction = 0.0
+        self.rit_hz, self.xit_hz, self.repeater_shift = 0, 0, False
         self._rx_hz = self._rounded(self.options.start_rx_hz)
         self._tx_hz = self._rounded(self.options.start_tx_hz)
         self._keyed_by_command = self._keyed_by_hand = False

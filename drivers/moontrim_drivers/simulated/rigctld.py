@@ -38,6 +38,9 @@ _COMMANDS: dict[str, tuple[str, int, tuple[str, ...]]] = {
     "t": ("get_ptt", 0, ("PTT: ",)),
     "L": ("set_level", 2, ()),
     "l": ("get_level", 1, ("",)),
+    "j": ("get_rit", 0, ("RIT: ",)),
+    "z": ("get_xit", 0, ("XIT: ",)),
+    "r": ("get_rptr_shift", 0, ("Rptr Shift: ",)),
     "V": ("set_vfo", 1, ()),
     "v": ("get_vfo", 0, ("VFO: ",)),
     "_": ("get_info", 0, ("Info: ",)),
@@ -218,6 +221,10 @@ class _Client:
                 return partial(radio.set_power, _fraction(arguments[1]))
             case "l" if arguments[0] == "RFPOWER":
                 return lambda: (f"{radio.power_fraction:f}",)
+            case "j" | "z":
+                return lambda: (radio.rit_hz if letter == "j" else radio.xit_hz,)
+            case "r":
+                return lambda: ("+" if radio.repeater_shift else "None",)
             case "V":
                 self._vfo = _VFOS[arguments[0]] or self._vfo
                 return lambda: ()

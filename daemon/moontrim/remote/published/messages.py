@@ -120,6 +120,7 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
             "set_latency_ms": round(now.link.set_latency_s * 1000.0, 1),
             "failures": now.link.failures,
             "inhibit": now.link.inhibit,
+            "not_watched": list(now.link.not_watched),
         },
         "keying": {
             "state": str(now.keying.state),

@@ -329,7 +329,7 @@ def test_a_byte_at_a_time() -> None:
 
     async def body(driver: SocketDriver, rig: FakeRigServer) -> None:
         assert await driver.set_dials(RX_HZ + 1, TX_HZ + 1) == RigState(RX_HZ + 1, TX_HZ + 1, False)
-        assert await driver.details() == RigDetails("FM", 15000, 0.5)
+        assert await driver.details() == RigDetails("FM", 15000, 0.5, 0, 0, False)
 
     against(body, drip)
 
@@ -523,3 +523,33 @@ def test_not_keyed_where_another_client_has_the_receive_dial_transmit() -> None:
             await driver.close()
 
     asyncio.run(main())
+
+
+@pytest.mark.parametrize("code", [-1, -4, -9, -11])
+def test_offsets_that_the_radio_lacks_are_not_asked_for_again(code: int) -> None:
+    asked: list[str] = []
+
+    async def listen(line: str, reply: bytes, writer: asyncio.StreamWriter) -> bool:
+        asked.append(line.removeprefix("+")[:1])
+        return False
+
+    async def body(driver: SocketDriver, rig: FakeRigServer) -> None:
+        rig.refuse |= {"z": code, "r": code}
+        rig.offsets_hz["j"] = -120
+        for _ in range(3):
+            details = await driver.details()
+            assert (details.rit_hz, details.xit_hz, details.repeater_shift) == (-120, None, None)
+
+    against(body, listen)
+    assert (asked.count("j"), asked.count("z"), asked.count("r")) == (3, 1, 1)
+
+
+def test_split_switched_off_is_noticed_with_the_settings() -> None:
+    async def body(driver: SocketDriver, rig: FakeRigServer) -> None:
+        rig.split = False
+        with pytest.raises(RigGarbled, match="split"):
+            await driver.details()
+        await driver.open()
+        assert rig.split
+
+    against(body)

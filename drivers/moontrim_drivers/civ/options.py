@@ -1,0 +1,50 @@
+"""The options of the addressed binary bus, and the commands that they may hold."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import AfterValidator, Field
+
+from moontrim_drivers.civ import codec as bus
+from moontrim_drivers.serial.options import SerialOptions
+
+_SENDING = (b"\x1c\x00", b"\x1c\x01", b"\x17", b"\x28")  # key, tuner, text and voice messages
+
+
+def parse_command(text: str) -> bytes:
+    """Returns a command in hexadecimal as the body of a frame. Raises ValueError for what is not
+    one, and for one that could make a radio transmit."""
+    try:
+        body = bytes.fromhex(text)
+        bus.Frame(0, 0, body)
+    except ValueError:
+        raise ValueError(
+            f"{text!r} is no command; allowed: hexadecimal bytes without preamble and "
+            "addresses, such as 16 5A 00"
+        ) from None
+    if body.startswith(_SENDING):
+        raise ValueError(f"{text!r} is not allowed: it can make a radio transmit")
+    return body
+
+
+def _command(text: str) -> str:
+    if text:
+        parse_command(text)
+    return text
+
+
+class CivOptions(SerialOptions):
+    """The bus's own settings, besides those of the port."""
+
+    address: int = Field(ge=0x01, le=0xDF, description="The radio's address on the bus.")
+    controller_address: int = Field(0xE0, ge=0xE0, le=0xEF, description="Ours.")
+    selected_transmits_while_keyed: bool = Field(
+        False,
+        description="In split, while keyed, the radio calls its transmit dial the selected one.",
+    )
+    exchange_command: Annotated[str, AfterValidator(_command)] = Field(
+        "",
+        description="Sent when a dial is refused, before it is set once more: exchanges two "
+        "receivers whose bands must differ. `07 B0` on many radios; empty: never.",
+    )
