@@ -221,7 +221,11 @@ class Victim:
                 self.asked.append(asked)
                 await self.tell(f"F {asked.hz:.0f}")
                 if self.draw.random() < 0.5:
-                    assert await self.answer() == "RPRT 0"
+                    # Right after a start the daemon may not know yet that the radio is unkeyed.
+                    while (said := await self.answer()) == "RPRT -9":
+                        await self.tell(f"F {asked.hz:.0f}")
+                        await asyncio.sleep(0.02)
+                    assert said == "RPRT 0"
                     assert self.process is not None
                     asked.taken_s = time.monotonic()
                     asked.waited_s = all_waited_for_processor_s(self.process.pid)

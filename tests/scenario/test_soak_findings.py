@@ -16,7 +16,7 @@ from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
 from moontrim.rig.view import LinkState, Updated
-from moontrim.session.commands import NudgeSked, SetBand, SetTrim
+from moontrim.session.commands import SetBand, SetTrim
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver
@@ -221,7 +221,7 @@ def test_a_radio_that_cannot_tell_is_known_to_transmit_when_we_have_keyed_it(
         if contact:
             s.daemon.transmitting._keyed_outside(False)
         s.radio.on_change = lambda at_s, rx_hz, tx_hz, _: dials_hz.add((rx_hz, tx_hz))
-        await s.daemon.ask(NudgeSked("test", 1000.0))
+        await s.daemon.ask(SetTrim("test", rx_hz=900.0, tx_hz=900.0))
         await s.clock.sleep(10.0)
         assert s.radio.transmitting and not dials_hz
         s.daemon.transmitting.release("test")
@@ -251,10 +251,12 @@ def test_no_relay_moves_under_the_rf_of_a_foot_switch(tmp_path: Path, ephemeris:
 
 
 def test_a_change_of_band_ends_the_over_however_fast_the_radio(
-    tmp_path: Path, ephemeris: Ephemeris
+    tmp_path: Path, ephemeris: Ephemeris, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Between two looks of the keyer the radio was inhibited, unkeyed, set up for the new band and
-    ready again; the relays stayed up, and the one dial was kept where it would transmit."""
+    """Were it not refused. Between two looks of the keyer the radio was inhibited, unkeyed, set up
+    for the new band and ready again; the relays stayed up, and the one dial was kept where it would
+    transmit."""
+    monkeypatch.setattr("moontrim.tracking.refusals.Refusals.check", lambda *given: None)
 
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 5.0)

@@ -135,7 +135,7 @@ class Daemon:
                 link,
                 turned,
                 record,
-                Refusals(self.saver.permit_refused, self.transmitting.transmitting),
+                Refusals(self.saver.permit_refused, self.transmitting.in_over),
                 self.notes.note,
             ),
             PlanSubmitter(

@@ -159,6 +159,12 @@ class Transmitting:
         rig = self._link.view.rig
         return self.keyer.view.state is not Phase.IDLE or bool(rig and rig.transmitting)
 
+    def in_over(self) -> bool:
+        """Returns whether the radio transmits, keyed by anyone, or is being keyed or unkeyed for an
+        over. The outputs that are switched off at the start are none."""
+        rig = self._link.view.rig
+        return self.keyer.view.who != "" or bool(rig and rig.transmitting)
+
     async def run(self) -> None:
         """Runs until cancelled; everything is switched off before it returns."""
         try:

@@ -13,10 +13,10 @@ from moontrim.session.session import Session
 @dataclass(frozen=True, slots=True)
 class Refusals:
     """permit_refused: returns why transmitting must not be permitted, empty if it may be.
-    transmitting: returns whether the radio transmits, or is being keyed or unkeyed, by anyone."""
+    in_over: returns whether the radio transmits, or is being keyed or unkeyed, by anyone."""
 
     permit_refused: Callable[[], str]
-    transmitting: Callable[[], bool]
+    in_over: Callable[[], bool]
 
     def check(self, before: Session, after: Session, settings: Settings) -> None:
         """Raises NotNowError for a change that is not possible now. Under RF, band, sked, partner
@@ -25,5 +25,5 @@ class Refusals:
         permits = after.transmit_permitted and not before.transmit_permitted
         if permits and (reason := self.permit_refused()):
             raise NotNowError(f"transmit not allowed: {reason}")
-        if after.retuned_from(before, settings) and self.transmitting():
+        if after.retuned_from(before, settings) and self.in_over():
             raise NotNowError("transmitting: unkey first")
