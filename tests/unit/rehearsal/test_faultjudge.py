@@ -68,7 +68,12 @@ def judge_of(case: Case, clock: VirtualClock, ephemeris: Ephemeris) -> FaultJudg
         session=first_session(settings),
     )
     tx_hz = None if case.tx_off_hz is None else SKED_DIAL_HZ + case.tx_off_hz
-    radio = SimpleNamespace(rx_dial_hz=SKED_DIAL_HZ + case.rx_off_hz, tx_dial_hz=tx_hz)
+    radio = SimpleNamespace(
+        rx_dial_hz=SKED_DIAL_HZ + case.rx_off_hz,
+        tx_dial_hz=tx_hz,
+        transmitting=False,
+        on_change=None,
+    )
     return FaultJudge(cast(Any, daemon), cast(Any, radio), clock, ephemeris, say=lambda text: None)
 
 
