@@ -13,6 +13,9 @@ from moontrim.tuning.band import Band
 from moontrim.tuning.bandentry import BandEntry
 from moontrim.tuning.steps import WhileTransmitting
 
+# Chosen: see trim_limit_hz. A trim is for what the two ends' references differ by.
+TRIM_LIMIT_PPM, LEAST_TRIM_LIMIT_HZ = 2.0, 2000
+
 
 class BandSettings(Table):
     """One band: how the dial maps to the air, what may be transmitted, and how the radio is
@@ -74,6 +77,14 @@ class BandSettings(Table):
         description="Largest RF power, as a fraction of full, that the radio may be set to here. A "
         "transverter takes little; without a figure nothing is watched or set.",
     )
+    trim_limit_hz: int | None = Field(
+        None,
+        ge=0,
+        le=100_000,
+        description="Largest trim, either way; a larger one is refused as a mistake. Left out: two "
+        "parts per million of sked_hz, what an unlocked crystal oscillator may be off, and 2000 Hz "
+        "at least, the width of a voice channel.",
+    )
     mode: str | None = Field(
         None, pattern="^[A-Z0-9]{1,12}$", description="Mode to set on entering the band, as USB."
     )
@@ -92,6 +103,7 @@ class BandSettings(Table):
         "tx_transverter_offset_hz",
         "dial_resolution_hz",
         "passband_hz",
+        "trim_limit_hz",
         mode="before",
     )
     @classmethod
@@ -130,6 +142,13 @@ class BandSettings(Table):
     def tx_shift_hz(self) -> int:
         """Transmit sked minus receive sked in cross-band operation; else 0."""
         return 0 if self.tx_sked_hz is None else self.tx_sked_hz - self.sked_hz
+
+    @property
+    def largest_trim_hz(self) -> int:
+        """The largest trim, either way; see trim_limit_hz."""
+        if self.trim_limit_hz is not None:
+            return self.trim_limit_hz
+        return max(LEAST_TRIM_LIMIT_HZ, round(TRIM_LIMIT_PPM * 1e-6 * self.sked_hz))
 
     def tx_band(self) -> Band:
         """Returns the conversion of the transmit dial."""

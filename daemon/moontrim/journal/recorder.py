@@ -29,7 +29,10 @@ from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim.tracking.commandlog import CommandNote
 from moontrim.tracking.planning import AHEAD_S
 
-WELL = frozenset({Tracking.ON_FREQUENCY, Tracking.HELD_KEYED, Tracking.PAUSED})
+# No faults: the Moon sets every day, with the dials where they ought to be.
+WELL = frozenset(
+    {Tracking.ON_FREQUENCY, Tracking.HELD_KEYED, Tracking.PAUSED, Tracking.MOON_TOO_LOW}
+)
 # If the clock goes back by more than this, seconds would come twice, so that a new session begins.
 SET_BACK_S = 1.0
 

@@ -32,6 +32,7 @@ from moontrim.report.style import (
     rms,
     time_axis,
 )
+from moontrim.report.words import INTENDED
 from moontrim.state.snapshot import Tracking
 
 # Of the histogram. Chosen: bins fine enough for the shape of one step; what is beyond five steps is
@@ -47,7 +48,7 @@ def states(figure: Figure, recorded: Recorded, facts: Facts) -> None:
         codes = [
             c for c, text in recorded.code_names.get("tracking", {}).items() if text == state.name
         ]
-        good = state.name in (Tracking.ON_FREQUENCY, Tracking.HELD_KEYED, Tracking.PAUSED)
+        good = state.name in (Tracking.ON_FREQUENCY, *INTENDED)
         rows.append((plain(state.name), GOOD if good else BAD, s.utc_s[np.isin(s.tracking, codes)]))
     if facts.gaps:
         missed = np.concatenate([np.arange(gap.from_utc_s, gap.to_utc_s) for gap in facts.gaps])

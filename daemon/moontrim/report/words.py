@@ -21,6 +21,7 @@ ASTRAY_HZ = 0.05
 INTENDED = {
     Tracking.HELD_KEYED: "held while transmitting",
     Tracking.PAUSED: "paused by the operator",
+    Tracking.MOON_TOO_LOW: "with the Moon too low",
 }
 
 

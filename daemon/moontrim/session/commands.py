@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from moontrim.config.settings import Settings
 from moontrim.errors import InputError
 from moontrim.session.session import Session
 from moontrim.tuning.correction import AGREEMENTS
+
+
+def whole_hertz(hz: float) -> float:
+    """Returns whole hertz, halves rounded up; what is not finite unchanged, for it to be refused.
+
+    A sked frequency that people move is one that they can tell each other."""
+    return float(math.floor(hz + 0.5)) if math.isfinite(hz) else hz
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,14 +59,13 @@ class SetSked(Command):
 
 @dataclass(frozen=True, slots=True)
 class NudgeSked(Command):
-    """Moves the sked frequency of the present band."""
+    """Moves the sked frequency of the present band, to whole hertz."""
 
     by_hz: float
 
     def apply(self, session: Session, settings: Settings) -> Session:
-        return session.with_band_choices(
-            settings, sked_hz=session.band_choices(settings).sked_hz + self.by_hz
-        )
+        moved_hz = session.band_choices(settings).sked_hz + self.by_hz
+        return session.with_band_choices(settings, sked_hz=whole_hertz(moved_hz))
 
     def __str__(self) -> str:
         return f"sked {self.by_hz:+.0f} Hz"

@@ -14,7 +14,8 @@ from moontrim.errors import InputError
 from moontrim.path.site import Site, parse_site
 from moontrim.tuning.correction import Agreement
 
-TRIM_LIMIT_HZ = 100_000.0  # chosen: far above any trim in use; a larger one is a mistake
+# Chosen: no band allows more, see `BandSettings.trim_limit_hz`; bounds what is read from a file.
+TRIM_LIMIT_HZ = 100_000.0
 Trim = Annotated[float, Field(ge=-TRIM_LIMIT_HZ, le=TRIM_LIMIT_HZ, allow_inf_nan=False)]
 
 
@@ -81,7 +82,7 @@ class Session(BaseModel):
 
     def with_band_choices(self, settings: Settings, **changes: float) -> Session:
         """Returns a copy with changed choices for the present band. Raises InputError for a sked
-        frequency at which transmitting is not allowed and for a trim beyond its limit."""
+        frequency at which transmitting is not allowed and for a trim beyond the band's limit."""
         choices = self.band_choices(settings).model_copy(update=changes)
         band = settings.band(self.band)
         lowest_hz = band.allowed_low_hz - band.tx_shift_hz
@@ -91,8 +92,10 @@ class Session(BaseModel):
             raise InputError("sked_hz", choices.sked_hz, allowed)
         for key in ("trim_rx_hz", "trim_tx_hz"):
             trim_hz = getattr(choices, key)
-            if not abs(trim_hz) <= TRIM_LIMIT_HZ:
-                raise InputError(key, trim_hz, f"-{TRIM_LIMIT_HZ:.0f} to {TRIM_LIMIT_HZ:.0f} Hz")
+            limit_hz = band.largest_trim_hz
+            if key in changes and not abs(trim_hz) <= limit_hz:
+                allowed = f"-{limit_hz} to {limit_hz} Hz on {band.name}"
+                raise InputError(key, trim_hz, allowed)
         return self.model_copy(update={"bands": {**self.bands, self.band: choices}})
 
 

@@ -11,6 +11,7 @@ from moontrim.tuning.steps import Plan, Ramp
 from moontrim_drivers.contract import RigState
 
 LATE_S = 0.1  # chosen: a step this late is still on time
+PLANNED_AHEAD_S = 1.0  # chosen: longer than a second is planned before it begins
 ROUNDING_HZ = 0.1  # chosen: above the rounding of a ramp, below anything that matters
 
 _OF_LINK = {
@@ -26,12 +27,14 @@ class Hindrances(NamedTuple):
     """What keeps the tracker itself from correcting; empty or false: nothing.
 
     paused: by the operator. yielding: the dial was turned by hand again and again. not_followed:
-    why the dial could not be followed to where it was turned. prediction: why there is none."""
+    why the dial could not be followed to where it was turned. prediction: why there is none. moon:
+    why nothing can be worked with the Moon where it is; the correction goes on."""
 
     paused: bool = False
     yielding: bool = False
     not_followed: str = ""
     prediction: str = ""
+    moon: str = ""
 
 
 class Assessment(NamedTuple):
@@ -57,7 +60,7 @@ def assess(
         dials_hz = _dials(plan, link.rig)
         rx = _dial_view(utc_s, plan.rx, bands[0], skeds_hz[0], dials_hz[0], plan.held.get("rx", ""))
         tx = _dial_view(utc_s, plan.tx, bands[1], skeds_hz[1], dials_hz[1], plan.held.get("tx", ""))
-    tracking, reason = _judge(plan, link, hindrances, rx, tx)
+    tracking, reason = _judge(utc_s, plan, link, hindrances, rx, tx)
     return Assessment(tracking, reason, rx, tx)
 
 
@@ -86,6 +89,7 @@ def _dial_view(
 
 
 def _judge(
+    utc_s: float,
     plan: Plan | None,
     link: LinkView,
     hindrances: Hindrances,
@@ -109,15 +113,34 @@ def _judge(
         return Tracking.STARTING, "nothing planned yet"
     if link.panel:
         return Tracking.OFF_FREQUENCY, link.panel
+    # Written so that not-a-number is stale.
+    if not plan.start_utc_s - PLANNED_AHEAD_S <= utc_s <= plan.end_utc_s:
+        return Tracking.NO_PREDICTION, "no plan for the present second"
     if link.rig is not None and link.rig.transmitting and not plan.steps_while_keyed:
+        if hindrances.moon:
+            return Tracking.MOON_TOO_LOW, hindrances.moon
         return Tracking.HELD_KEYED, "the dial is left alone while the radio transmits"
     for held in plan.held.values():
         return Tracking.OUTSIDE_BAND, held
     # While a set is under way, the last reading is older than the dial by the duration of the set.
     late_s = LATE_S + link.set_latency_s
-    for name, dial in (("receive", rx), ("transmit", tx)):
+    for name, dial, ramp in (("receive", rx, plan.rx), ("transmit", tx, plan.tx)):
         limit_hz = plan.grid_hz / 2 + late_s * abs(dial.rate_hz_per_s) + ROUNDING_HZ
         # Written so that not-a-number is off frequency.
-        if dial.residual_hz is not None and not abs(dial.residual_hz) <= limit_hz:
+        if dial.residual_hz is not None and not (
+            abs(dial.residual_hz) <= limit_hz or _just_jumped(utc_s, dial, ramp, late_s, limit_hz)
+        ):
             return Tracking.OFF_FREQUENCY, f"{name} dial is {dial.residual_hz:+.1f} Hz off"
+    if hindrances.moon:
+        return Tracking.MOON_TOO_LOW, hindrances.moon
     return Tracking.ON_FREQUENCY, ""
+
+
+def _just_jumped(utc_s: float, dial: DialView, ramp: Ramp, late_s: float, limit_hz: float) -> bool:
+    """Whether the ideal dial has just jumped, or is about to, and the dial is where it was, or will
+    be: a step late or early, as with any other."""
+    return dial.dial_hz is not None and any(
+        -LATE_S <= utc_s - jump_utc_s <= late_s and abs(dial.dial_hz - at_hz) <= limit_hz
+        for jump_utc_s, size_hz in ramp.jumps()
+        for at_hz in (ramp.at(jump_utc_s), ramp.at(jump_utc_s) - size_hz)
+    )

@@ -24,11 +24,27 @@ class Tracking(StrEnum):
     PAUSED = "paused"
     YIELDING = "yielding to a hand on the dial"
     OUTSIDE_BAND = "outside the allowed range"
+    MOON_TOO_LOW = "Moon too low"
     RADIO_LOST = "radio lost"
     RADIO_REFUSES = "radio refuses"
     RADIO_DISAGREES = "radio disagrees"
     RADIO_UNFIT = "radio unfit"
     NO_PREDICTION = "no prediction"
+
+
+def trim_text(rx_hz: float, tx_hz: float) -> str:
+    """Returns the trims as `trim +50 Hz`, with the dial if they differ; empty if both are 0."""
+    if rx_hz == tx_hz == 0.0:
+        return ""
+    if rx_hz == tx_hz:
+        return f"trim {_signed(rx_hz)} Hz"
+    trims = (("receive", rx_hz), ("transmit", tx_hz))
+    return "trim " + ", ".join(f"{_signed(hz)} Hz {name}" for name, hz in trims if hz)
+
+
+def _signed(hz: float) -> str:
+    """Returns hertz with a sign, in groups of three digits, with decimals where there are any."""
+    return f"{hz:+,.{0 if hz == round(hz) else 1}f}".replace(",", " ")
 
 
 class DialView(NamedTuple):
@@ -146,6 +162,13 @@ class Snapshot(NamedTuple):
     outlook: Outlook | None
     clock: ClockView | None = None
     warnings: tuple[str, ...] = ()
+
+    @property
+    def verdict(self) -> str:
+        """The tracking state, with the trims where they put the dials off the correction."""
+        trims = trim_text(self.trim_rx_hz, self.trim_tx_hz)
+        trimmed = trims and self.tracking in (Tracking.ON_FREQUENCY, Tracking.HELD_KEYED)
+        return f"{self.tracking}, {trims}" if trimmed else str(self.tracking)
 
     @property
     def last_fault(self) -> Fault | None:

@@ -17,7 +17,7 @@ from rich.text import Text
 from moontrim.app.daemon import Daemon
 from moontrim.clock.system import SystemClock
 from moontrim.formats import grouped, iso
-from moontrim.state.snapshot import DialView, Snapshot, Tracking
+from moontrim.state.snapshot import DialView, Snapshot, Tracking, trim_text
 from moontrim.timekeeping.clockview import ClockView
 from moontrim.tuning.correction import descriptions
 
@@ -35,6 +35,7 @@ _COLOUR = {
     Tracking.HELD_KEYED: "bold yellow",
     Tracking.PAUSED: "bold yellow",
     Tracking.STARTING: "bold yellow",
+    Tracking.MOON_TOO_LOW: "bold yellow",
 }
 
 
@@ -46,7 +47,7 @@ async def log_view(daemon: Daemon) -> None:
         if snapshot.tracking is not last:
             level = logging.INFO if snapshot.tracking in _COLOUR else logging.WARNING
             log.log(
-                level, "%s%s", snapshot.tracking, f": {snapshot.reason}" if snapshot.reason else ""
+                level, "%s%s", snapshot.verdict, f": {snapshot.reason}" if snapshot.reason else ""
             )
         elif snapshot.utc_s < next_s:
             continue
@@ -63,6 +64,8 @@ def status_line(snapshot: Snapshot) -> str:
         parts.append(f"{name} shift {dial.shift_hz:+.1f} Hz")
         if dial.dial_hz is not None:
             parts.append(f"dial {dial.dial_hz} residual {dial.residual_hz:+.2f}")
+    if trims := trim_text(snapshot.trim_rx_hz, snapshot.trim_tx_hz):
+        parts.append(trims)
     if snapshot.moon is not None:
         parts.append(
             f"Moon az {snapshot.moon.azimuth_deg:.1f} el {snapshot.moon.elevation_deg:.1f}"
@@ -97,7 +100,7 @@ def panel(snapshot: Snapshot, columns: int) -> Panel:
     """Returns the panel for one snapshot, on a terminal of so many columns."""
     top = Text()
     top.append(
-        f" {snapshot.tracking.upper()} ",
+        f" {snapshot.tracking.upper()}{snapshot.verdict.removeprefix(snapshot.tracking)} ",
         style=_COLOUR.get(snapshot.tracking, "bold red") + " reverse",
     )
     if snapshot.transmitting:

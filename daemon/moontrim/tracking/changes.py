@@ -18,7 +18,7 @@ from moontrim.rig.view import (
     TransmitChanged,
     Updated,
 )
-from moontrim.session.commands import ReadBack
+from moontrim.session.commands import ReadBack, whole_hertz
 from moontrim.session.current import CurrentSession
 from moontrim.session.session import Session
 from moontrim.state.snapshot import Outlook
@@ -148,7 +148,8 @@ class Changes:
     def _follow(self, rx_dial_hz: int) -> None:
         """Moves the sked frequency to where the dial was turned. Raises MoontrimError."""
         received_hz = self._planning.selection().band.on_air_hz(rx_dial_hz)
-        sked_hz = self._planning.sked_hz_for_received(received_hz, self._clock.utc_s())
+        now_utc_s = self._clock.utc_s()
+        sked_hz = whole_hertz(self._planning.sked_hz_for_received(received_hz, now_utc_s))
         session = self._current.session
         followed = session.with_band_choices(self._current.settings, sked_hz=sked_hz)
         self._planning.sent.forget()  # an echo on its way would take the dial from the operator

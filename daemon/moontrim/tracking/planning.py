@@ -15,11 +15,13 @@ from __future__ import annotations
 import math
 
 from moontrim.errors import CoverageError
+from moontrim.forecast.question import Horizon
 from moontrim.path import DelayModel, Ephemeris
 from moontrim.rig.view import LinkView
 from moontrim.session.current import CurrentSession
 from moontrim.session.selection import Selection, selection_of
 from moontrim.state.snapshot import MoonView
+from moontrim.tracking.moonlimit import moon_too_low
 from moontrim.tracking.sent import SentHistory
 from moontrim.tuning.correction import Fractions, OnAir, fractions_of, on_air, sked_from_received
 from moontrim.tuning.echo import Sent, echo_course, sent_course, sent_for_echo
@@ -45,6 +47,8 @@ class Planning:
         self._ephemeris = ephemeris
         self._settings = current.settings
         self.sent = SentHistory()
+        station = current.settings.station
+        self._horizon = Horizon(station.min_elevation_deg, station.horizon)
         self._selection = selection_of(current.session, current.settings)
         self._model = self._new_model()
 
@@ -149,6 +153,10 @@ class Planning:
         moon = self._model.moon(math.floor(utc_s))
         far_deg = None if own_echo else moon.partner_elevation_deg
         return MoonView(moon.azimuth_deg, moon.elevation_deg, far_deg)
+
+    def moon_too_low(self, utc_s: float) -> str:
+        """Returns why nothing can be worked with the Moon where it is; empty if it can."""
+        return moon_too_low(self.moon(utc_s), self._horizon)
 
     def _on_air(self, now: Selection, utc_s: float, tx_later_s: float = 0.0) -> OnAir:
         """The two ideal frequencies, that to transmit on as of tx_later_s after utc_s."""

@@ -78,7 +78,14 @@ class PlanSubmitter:
             yielding=self._yielding(),
             not_followed=self._turned.not_followed,
             prediction=self._prediction_problem,
+            moon=self._moon_problem(),
         )
+
+    def _moon_problem(self) -> str:
+        try:
+            return self._planning.moon_too_low(self._clock.utc_s())
+        except CoverageError:
+            return ""  # no prediction at all, which is said first
 
     def _plan_to(self, start_utc_s: float, end_utc_s: float, *, at_once: bool) -> None:
         self._planned_to_utc_s = end_utc_s

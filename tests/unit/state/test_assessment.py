@@ -54,6 +54,7 @@ def rig_at(rx_hz: int = RX_HZ, tx_hz: int | None = TX_HZ, *, keyed: bool = False
 PAUSED, YIELDING = Hindrances(paused=True), Hindrances(yielding=True)
 NOT_FOLLOWED = Hindrances(not_followed="beyond the edge")
 NO_PREDICTION = Hindrances(prediction="outside the tables")
+MOON_LOW = Hindrances(moon="Moon at -3.0 degrees at home, minimum 0.0 degrees")
 HELD = PLAN._replace(held={"tx": "outside 144 to 146 MHz"})
 STEPPING = PLAN._replace(steps_while_keyed=True)
 
@@ -73,6 +74,9 @@ STEPPING = PLAN._replace(steps_while_keyed=True)
         ({"plan": HELD}, Tracking.OUTSIDE_BAND, "outside 144 to 146 MHz"),
         ({"hindrances": NO_PREDICTION}, Tracking.NO_PREDICTION, "outside the tables"),
         ({"plan": None}, Tracking.STARTING, "nothing planned yet"),
+        ({"utc_s": T0 + 1.1}, Tracking.NO_PREDICTION, "no plan for the present second"),
+        ({"utc_s": T0 - 1.1}, Tracking.NO_PREDICTION, "no plan for the present second"),
+        ({"hindrances": MOON_LOW}, Tracking.MOON_TOO_LOW, "at -3.0 degrees at home, minimum 0.0"),
         ({"link": link_in(LinkState.CONNECTING)}, Tracking.STARTING, "the link is connecting"),
         ({"link": link_in(LinkState.LOST)}, Tracking.RADIO_LOST, "the link is lost"),
         ({"link": link_in(LinkState.UNFIT)}, Tracking.RADIO_UNFIT, "the link is unfit"),
@@ -101,9 +105,15 @@ PRECEDENCE: list[tuple[Tracking, dict[str, Any]]] = [
     (Tracking.OUTSIDE_BAND, {"hindrances": {"not_followed": "x"}}),
     (Tracking.YIELDING, {"hindrances": {"yielding": True}}),
     (Tracking.RADIO_DISAGREES, {"link": {"state": LinkState.DISAGREES}}),
+    # While keyed the Moon comes first: held would be as good as on frequency for keying.
+    (
+        Tracking.MOON_TOO_LOW,
+        {"hindrances": {"moon": "x"}, "link": {"rig": RigState(RX_HZ + 5, TX_HZ, True)}},
+    ),
     (Tracking.HELD_KEYED, {"link": {"rig": RigState(RX_HZ + 5, TX_HZ, True)}}),
     (Tracking.OUTSIDE_BAND, {"plan": {"held": {"tx": "x"}}}),
     (Tracking.OFF_FREQUENCY, {"link": {"rig": RigState(RX_HZ + 5, TX_HZ, False)}}),
+    (Tracking.MOON_TOO_LOW, {"hindrances": {"moon": "x"}}),
 ]
 
 
@@ -112,6 +122,8 @@ def test_the_upper_of_two_reasons_wins(upper: int) -> None:
     tracking, first = PRECEDENCE[upper]
     for _, second in PRECEDENCE[upper + 1 :]:
         changes: dict[str, dict[str, Any]] = {"link": {}, "hindrances": {}, "plan": {}}
+        if tracking is Tracking.HELD_KEYED and "moon" in second.get("hindrances", {}):
+            continue  # above it, as the row before has it
         for one in (second, first):  # what both set is the upper one's
             for part, values in one.items():
                 changes[part] |= values
@@ -147,8 +159,54 @@ def test_without_a_plan_a_paused_correction_is_said_to_be_paused() -> None:
         (STEPPING._replace(held={"tx": "x"}), 0, Tracking.OUTSIDE_BAND),
     ],
 )
-def test_while_the_radio_transmits(plan: Plan, off_hz: int, tracking: Tracking) -> None:
-    assert judged(plan, rig_at(tx_hz=TX_HZ + off_hz, keyed=True)).tracking is tracking
+@pytest.mark.parametrize("moon", ["", "Moon at -1.0 degrees at the partner, below the horizon"])
+def test_while_the_radio_transmits(plan: Plan, off_hz: int, tracking: Tracking, moon: str) -> None:
+    """With the Moon too low nothing that keying takes for on frequency is left."""
+    verdict = judged(plan, rig_at(tx_hz=TX_HZ + off_hz, keyed=True), Hindrances(moon=moon))
+    good = tracking in (Tracking.ON_FREQUENCY, Tracking.HELD_KEYED)
+    assert verdict.tracking is (Tracking.MOON_TOO_LOW if moon and good else tracking)
+
+
+# --- a plan for another second --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("keyed", [False, True])
+@pytest.mark.parametrize(
+    ("after_s", "fresh"),
+    [(-1.01, False), (-0.3, True), (0.0, True), (1.0, True), (1.01, False), (math.nan, False)],
+)
+def test_a_plan_of_another_second_is_no_ground_for_green(
+    after_s: float, fresh: bool, keyed: bool
+) -> None:
+    verdict = judged(link=rig_at(keyed=keyed), utc_s=T0 + after_s)
+    good = Tracking.HELD_KEYED if keyed else Tracking.ON_FREQUENCY
+    assert verdict.tracking is (good if fresh else Tracking.NO_PREDICTION)
+
+
+# --- an ideal dial that jumps ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("after_s", "dial_hz", "good"),
+    [
+        (-0.2, 0, True),
+        (-0.2, 80, False),  # much too early
+        (-0.05, 80, True),
+        (0.05, 0, True),  # not taken yet, as late as any step may be
+        (0.05, 80, True),
+        (0.05, 40, False),  # neither here nor there
+        (0.14, 0, True),
+        (0.16, 0, False),  # 0.1 s and the duration of a set
+        (0.16, 80, True),
+    ],
+)
+def test_a_jump_of_the_ideal_is_taken_a_little_late_or_early(
+    after_s: float, dial_hz: int, good: bool
+) -> None:
+    rx = Ramp(T0, float(RX_HZ), 0.0, (Ramp(T0 + 0.5, RX_HZ + 80.0, 0.0),))
+    link = replace(rig_at(RX_HZ + dial_hz), set_latency_s=0.05)
+    verdict = judged(PLAN._replace(rx=rx), link, utc_s=T0 + 0.5 + after_s)
+    assert verdict.tracking is (Tracking.ON_FREQUENCY if good else Tracking.OFF_FREQUENCY)
 
 
 # --- limits ---------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ monotonic time, also in a rehearsal, since the clients are real. The checks, in 
     parsing       known command, usable fields
     clear text    only forbidding
     allowance     not too many at once
-    second step   permitting to transmit takes a token that was in the reply to the first step
+    second step   permitting to transmit, or a large trim, takes a token from the first reply
 
 A command acts at once and in order; its reply waits until the change is on disk, or tells why it is
 not, and meanwhile other commands are handled."""
@@ -224,15 +224,15 @@ class Admission:
         """Raises Refusal for a command that needs a second step and is not one."""
         if not request.needs_confirming:
             return
-        problem = "permitting to transmit takes a second step"
+        problem, command = request.needs_confirming, str(request.command)
         if request.confirm is not None:
-            if self._second_step.redeem(request.confirm, case.account, now_s):
+            if self._second_step.redeem(request.confirm, case.account, command, now_s):
                 return
             problem = "this token is not valid, or not any more"
         if case.reply_to is None:
             allowed = "a reply topic, for the token to go to"
             raise Refusal("confirm", problem, "reply_to", None, allowed)
-        token = self._second_step.token(case.account, now_s)
+        token = self._second_step.token(case.account, command, now_s)
         raise Refusal("confirm", problem, "confirm", request.confirm, token)
 
     def _set_reply_topic(self, case: Handling, topic: str) -> None:

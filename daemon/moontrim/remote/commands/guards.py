@@ -64,23 +64,24 @@ class Allowance:
 
 
 class SecondStep:
-    """Tokens that permitting to transmit takes: each goes to one account, once, for ten seconds."""
+    """Tokens for what takes a second step: each is for one account and one command, once, for ten
+    seconds."""
 
     def __init__(self) -> None:
-        self._issued: OrderedDict[str, tuple[str, float]] = OrderedDict()
+        self._issued: OrderedDict[str, tuple[str, str, float]] = OrderedDict()
 
-    def token(self, account: str, now_s: float) -> str:
-        """Returns a new token for this account."""
+    def token(self, account: str, command: str, now_s: float) -> str:
+        """Returns a new token for this command, as text, of this account."""
         token = secrets.token_hex(8)
-        self._issued[token] = (account, now_s + TOKEN_S)
+        self._issued[token] = (account, command, now_s + TOKEN_S)
         if len(self._issued) > MOST_TOKENS:
             self._issued.popitem(last=False)
         return token
 
-    def redeem(self, token: str, account: str, now_s: float) -> bool:
-        """Is this a valid token of this account? It is not valid again."""
-        holder, until_s = self._issued.pop(token, ("", 0.0))
-        return holder == account and now_s < until_s
+    def redeem(self, token: str, account: str, command: str, now_s: float) -> bool:
+        """Is this a valid token for this command of this account? It is not valid again."""
+        *holder, until_s = self._issued.pop(token, ("", "", 0.0))
+        return holder == [account, command] and now_s < until_s
 
     def forget(self) -> None:
         """Makes all tokens invalid: forbidding cancels every permission under way."""

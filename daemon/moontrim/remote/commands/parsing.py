@@ -28,6 +28,7 @@ from moontrim.session.commands import (
 from moontrim.session.session import TRIM_LIMIT_HZ, Session
 from moontrim.tuning.correction import AGREEMENTS
 
+LARGE_TRIM_HZ = 1000.0  # chosen: a larger one is more often a slip than meant
 FREQUENCY_LIMIT_HZ = 1e12  # chosen: above every amateur band (the highest ends at 250 GHz)
 # Names of the tracker's fields that clients call differently.
 _FIELDS = {"sked_hz": "hz", "trim_rx_hz": "rx_hz", "trim_tx_hz": "tx_hz"}
@@ -37,12 +38,12 @@ _FIELDS = {"sked_hz": "hz", "trim_rx_hz": "rx_hz", "trim_tx_hz": "tx_hz"}
 class PhoneRequest:
     """A command to carry out.
 
-    answers: the fields of the session that make up the result. needs_confirming: it takes a second
-    step. confirm: the token of the second step, if it has one."""
+    answers: the fields of the session that make up the result. needs_confirming: why it takes a
+    second step; empty if it takes none. confirm: the token of the second step, if it has one."""
 
     command: Command
     answers: tuple[str, ...]
-    needs_confirming: bool = False
+    needs_confirming: str = ""
     confirm: str | None = None
 
 
@@ -90,12 +91,15 @@ def _partner(fields: Fields, by: str) -> PhoneRequest:
 def _trim(fields: Fields, by: str) -> PhoneRequest:
     rx_hz = fields.number("rx_hz", TRIM_LIMIT_HZ, alone=False, optional=True)
     tx_hz = fields.number("tx_hz", TRIM_LIMIT_HZ, alone=False, optional=True)
+    confirm = fields.token("confirm")
     fields.no_more()
     if rx_hz is None and tx_hz is None:
         raise Refusal("bad_value", "rx_hz is missing", "rx_hz", None, "rx_hz, tx_hz or both")
     trims_hz = {"trim_rx_hz": rx_hz, "trim_tx_hz": tx_hz}
     answers = tuple(name for name, trim_hz in trims_hz.items() if trim_hz is not None)
-    return PhoneRequest(SetTrim(by, rx_hz, tx_hz), answers)
+    large = any(abs(hz) > LARGE_TRIM_HZ for hz in (rx_hz, tx_hz) if hz is not None)
+    problem = f"a trim above {LARGE_TRIM_HZ:.0f} Hz takes a second step" if large else ""
+    return PhoneRequest(SetTrim(by, rx_hz, tx_hz), answers, problem, confirm)
 
 
 def _correct(fields: Fields, by: str) -> PhoneRequest:
@@ -105,7 +109,8 @@ def _correct(fields: Fields, by: str) -> PhoneRequest:
 def _transmit(fields: Fields, by: str) -> PhoneRequest:
     on = fields.switch("permitted")
     confirm = fields.token("confirm")
-    return PhoneRequest(PermitTransmit(by, on), ("transmit_permitted",), on, confirm)
+    problem = "permitting to transmit takes a second step" if on else ""
+    return PhoneRequest(PermitTransmit(by, on), ("transmit_permitted",), problem, confirm)
 
 
 def _readback(fields: Fields, by: str) -> PhoneRequest:

@@ -237,9 +237,26 @@ const asked = new Map(); // field -> {hz, until}
 async function moveTo(key, field, hz, name, body, doneText) {
   const mine = { hz, until: Infinity };
   asked.set(field, mine);
-  const reply = await act(key, name, body, doneText);
+  const reply = await act(key, name, withToken(field, hz, body), doneText);
+  if (reply?.error?.code === "confirm") askBack(field, hz, reply.error);
   mine.until = reply?.ok ? performance.now() + OVERTAKEN_MS : 0;
   if (!reply?.ok && asked.get(field) === mine) asked.delete(field);
+}
+
+// A large trim is asked back: the same key once more, within the token's ten seconds, confirms it.
+let askedBack = null; // {field, hz, token, since}
+
+function withToken(field, hz, body) {
+  const back = askedBack;
+  askedBack = null;
+  const since = back ? performance.now() - back.since : Infinity;
+  const confirms = SECOND_TAP_FROM_MS <= since && since < SECOND_TAP_TO_MS && back.field === field && back.hz === hz;
+  return confirms ? { ...body, confirm: back.token } : body;
+}
+
+function askBack(field, hz, error) {
+  askedBack = { field, hz, token: error.allowed, since: performance.now() };
+  answer(`Trim ${signedShort(hz)} Hz is more than 1 kHz. Tap again to confirm.`, true);
 }
 
 function from(field) {

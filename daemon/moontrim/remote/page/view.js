@@ -71,7 +71,7 @@ function showClock(clock) {
 
 function showVerdict(state) {
   mark(at("verdict"), "data-level", level(state.tracking));
-  say("tracking", sentence(state.tracking));
+  say("tracking", sentence(state.verdict));
   say("reason", state.reason);
   say("keyed", state.transmitting ? "Transmitting" : !state.transmit_permitted ? "Transmit forbidden"
     : state.transmitting === null ? "Keying unknown" : "Receiving");

@@ -8,6 +8,7 @@ const LEVELS = {
   "held while transmitting": "hold",
   starting: "hold",
   paused: "warn",
+  "Moon too low": "warn",
   "yielding to a hand on the dial": "warn",
 };
 

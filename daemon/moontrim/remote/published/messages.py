@@ -70,6 +70,7 @@ def info(settings: Settings, boot: str, commands: tuple[str, ...]) -> dict[str, 
                 "allowed_high_hz": band.allowed_high_hz,
                 "sked_hz": band.sked_hz,
                 "while_transmitting": band.while_transmitting,
+                "trim_limit_hz": band.largest_trim_hz,
             }
             for band in settings.bands
         ],
@@ -94,6 +95,7 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
         "seq": seq,
         "boot": boot,
         "tracking": str(now.tracking),
+        "verdict": now.verdict,
         "reason": now.reason,
         "band": now.band,
         "sked_hz": hz(now.sked_hz),
