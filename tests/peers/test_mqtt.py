@@ -561,7 +561,7 @@ def test_a_rehearsal_publishes_at_the_pace_of_those_who_watch(
     tmp_path: Path, ephemeris: Ephemeris
 ) -> None:
     """Three hundred seconds in each real one: at most five states of them, at least one."""
-    clock = VirtualClock(1_795_000_000.25, pace=300.0)
+    clock = VirtualClock(1_795_016_000.25, pace=300.0)  # the Moon is up
 
     async def main() -> None:
         async with (

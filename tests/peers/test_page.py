@@ -23,7 +23,7 @@ from moontrim.app.daemon import Daemon
 from moontrim.clock.virtual import VirtualClock
 from moontrim.outlook.companion import keep_outlook
 from moontrim.path import Ephemeris
-from moontrim.rehearsal.rehearsal import next_window
+from moontrim.rehearsal.rehearsal import EMBEDDED, next_window
 from moontrim.remote.companion import Remote
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.simulated.driver import SimulatedDriver
@@ -586,7 +586,7 @@ def test_by_keyboard(tmp_path: Path, ephemeris: Ephemeris, shared: Shared) -> No
 
 def test_picture(tmp_path: Path, ephemeris: Ephemeris) -> None:
     """Two phones beside each other, ten minutes into a window, for people to look at."""
-    settings = remote_settings(tmp_path)
+    settings = remote_settings(tmp_path, {end: EMBEDDED[end] for end in ("home", "partner")})
     start_s, _ = next_window(ephemeris, settings, 1_795_600_000.0)
     clock = VirtualClock(start_s + 5400.0, pace=40.0)
     driver = SimulatedDriver(settings.radio.driver_options(), clock)  # type: ignore[arg-type]

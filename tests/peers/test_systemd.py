@@ -24,7 +24,7 @@ import pytest
 from moontrim.cli import installservice
 from moontrim.service.install import shipped
 from support.fake_rig_server import FakeRigServer
-from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
+from support.moontrim_process import ENVIRONMENT, least_config_under_the_moon
 from support.mosquitto import require_mosquitto
 from support.processor import within
 from support.rigctld import free_port
@@ -34,7 +34,7 @@ pytestmark = pytest.mark.peers
 
 UNIT = "moontrim@test.service"
 MOST_EXPOSURE = 1.5
-STATION = f"{LEAST_CONFIG}[share]\nenabled = false\n"
+STATION = f"{least_config_under_the_moon()}[share]\nenabled = false\n"
 KEYED = """
 [remote]
 enabled = {remote}

@@ -47,7 +47,7 @@ def keying(tmp_path: Path, ephemeris: Ephemeris) -> Callable[..., Stage]:
             ephemeris,
             keyed,
             moon_high(ephemeris) if start_utc_s is None else start_utc_s,
-            tables={"keying": KEYING},
+            tables={"keying": KEYING} | changes.pop("tables", {}),
             **{"band": {"drive_ceiling": 0.5}, **changes},
         )
 
@@ -128,7 +128,7 @@ def test_the_moon_sinks_below_the_minimum_elevation_during_an_over(
         assert any("RF exposure" in reason for reason in s.snapshot.keying.reasons)
         await s.steady(5)
 
-    keying(scene, start_utc_s - 3.0)
+    keying(scene, start_utc_s - 3.0, tables={"partner": "self"})
 
 
 def test_the_machine_sleeps_during_an_over(keying: Any) -> None:
@@ -258,7 +258,7 @@ def test_a_radio_with_coarser_steps_than_the_config_says(
     """Its rounding is no hand on the dial: the sked stays."""
 
     async def scene(s: Stage) -> None:
-        await s.clock.sleep(120.0)
+        await s.clock.sleep(124.0)  # an instant at which both ideals are amid two of its steps
         sked_hz = s.daemon.session.band_choices(s.daemon.settings).sked_hz
         assert sked_hz == SKED_HZ, (sked_hz, s.snapshot.tracking, s.snapshot.reason)
         assert s.snapshot.tracking is Tracking.RADIO_DISAGREES

@@ -13,7 +13,7 @@ from moontrim.errors import NotNowError
 from moontrim.keying.outputs import SimulatedOutput
 from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import Phase
-from moontrim.path import Ephemeris
+from moontrim.path import Ephemeris, Site, moon_from
 from moontrim.session.commands import (
     Correct,
     NudgeSked,
@@ -94,16 +94,61 @@ def test_low_moon_is_refused_with_the_reason(stage: Any, ephemeris: Ephemeris) -
             await key(s)
         assert not s.radio.transmitting
 
-    stage(scene, moon_at(ephemeris, lambda deg, _: 2.0 < deg < 4.0))
+    low_s = moon_at(ephemeris, lambda deg, _: 2.0 < deg < 4.0)
+    stage(scene, low_s, tables={"partner": "self"})
 
 
 def test_a_hill_in_the_way_is_refused(stage: Any) -> None:
     async def scene(s: Stage) -> None:
+        await s.until(Tracking.MOON_TOO_LOW, 5.0)
         with pytest.raises(KeyingRefused, match="behind the horizon"):
-            await key(s)
+            await s.daemon.transmitting.keyer.request("test")
         assert not s.radio.transmitting
 
     stage(scene, station={"horizon": [[0, 10], [90, 80], [180, 10]]})
+
+
+def setting_for(ephemeris: Ephemeris, utc_s: float) -> str:
+    """Returns a place, east of home on the equator, where the Moon sets at this instant."""
+
+    def elevation_deg(longitude_deg: float) -> float:
+        site = Site(0.0, (longitude_deg + 180.0) % 360.0 - 180.0, 0.0)
+        return float(moon_from(ephemeris, site, [utc_s]).elevation_deg[0])
+
+    highest_deg = max(range(-180, 180, 5), key=elevation_deg)
+    up_deg, down_deg = float(highest_deg), highest_deg + 120.0
+    for _ in range(40):
+        middle_deg = (up_deg + down_deg) / 2
+        if elevation_deg(middle_deg) > 0.0:
+            up_deg = middle_deg
+        else:
+            down_deg = middle_deg
+    return f"0.0,{(up_deg + 180.0) % 360.0 - 180.0:.6f},0"
+
+
+def test_the_moon_sets_at_the_partner_during_an_over(stage: Any, ephemeris: Ephemeris) -> None:
+    start_s = moon_high(ephemeris)
+    sets_s = start_s + 12.0
+
+    async def scene(s: Stage) -> None:
+        await s.daemon.ask(SetPartner("test", setting_for(ephemeris, sets_s)))
+        await key(s)
+        await s.clock.sleep(2.0)
+        assert s.radio.transmitting and s.clock.utc_s() < sets_s
+        while s.clock.utc_s() < sets_s + 1.5:
+            await s.clock.sleep(0.1)
+        assert not s.radio.transmitting
+        assert s.snapshot.tracking is Tracking.MOON_TOO_LOW
+        assert "at the partner, below the horizon" in s.snapshot.reason
+        s.daemon.transmitting.keyer.release("test")
+        await s.clock.sleep(2.0)
+        # The dials are kept where they belong all the same.
+        assert s.snapshot.rx is not None and s.snapshot.rx.residual_hz is not None
+        assert abs(s.snapshot.rx.residual_hz) <= 0.6
+        with pytest.raises(KeyingRefused, match="Moon too low, Moon at -"):
+            await s.daemon.transmitting.keyer.request("test")
+
+    stage(scene, start_s, band={"while_transmitting": "step"})
 
 
 @pytest.mark.parametrize(

@@ -17,10 +17,10 @@ from pathlib import Path
 
 import pytest
 
-from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
+from support.moontrim_process import ENVIRONMENT, least_config_under_the_moon
 from support.processor import within
 
-CONFIG = f"{LEAST_CONFIG}[share]\nenabled = false\n[remote]\nenabled = false\n"
+CONFIG = f"{least_config_under_the_moon()}[share]\nenabled = false\n[remote]\nenabled = false\n"
 KEYED_RADIO_AWAY = """
 [radio]
 driver = "socket"

@@ -27,6 +27,7 @@ from soak.trace import Trace
 ON_FREQUENCY = Tracking.ON_FREQUENCY
 SPARE_S = 1e-6
 DRIVE_ROUNDING = 0.005  # radios round their power
+MOON_DOWN_DEG = -1.0  # lower than refraction lifts it
 MOST_TASKS, MOST_ALARMS = 60, 400
 CLOCK_POLL_S = 17.0
 COMMAND_S = 0.15
@@ -309,6 +310,11 @@ class Judge:
         poll_s = self._plan.settings.radio.poll_s
         # A radio that was slow is taken for that until most of the last sets were fast.
         grace_s = 20.0 if "late answers" in self._plan.kinds else 3.0
+        if self.on_frequency_since_s < math.inf:
+            self._counted("on frequency only with the Moon up")
+            elevation_deg = self._elevation_deg()
+            if elevation_deg is not None and elevation_deg < MOON_DOWN_DEG:
+                self.violated(f"says on frequency, with the Moon at {elevation_deg:.2f} degrees")
         if self._troubled(poll_s + grace_s) or now_s - self._hand_s < poll_s + 3.0:
             return  # it sees a hand on the dial at its next look only
         if now_s - self.on_frequency_since_s > 1.0:
@@ -316,6 +322,16 @@ class Judge:
             off_hz = self.off_by_hz()
             if off_hz is not None and off_hz > 0.0:
                 self.violated(f"says on frequency, but is {off_hz:.2f} Hz beyond the limit")
+
+    def _elevation_deg(self) -> float | None:
+        """The Moon's elevation at home, by the exact path; None outside the tables, and while the
+        clock has just been set."""
+        if self._now() - self._clock.disturbed_at_s < 3.0:
+            return None
+        try:
+            return self._exact.elevation_deg(self._clock.utc_s())
+        except CoverageError:
+            return None
 
     # --- small things -----------------------------------------------------------------------------
 

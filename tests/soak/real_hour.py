@@ -69,7 +69,8 @@ def main() -> int:
                     os.kill(daemon.pid, signal.SIGTERM)
                 daemon.wait(10)
         text = Path(folder, "log").read_text()
-    if "on frequency" not in text or "Traceback" in text:
+    # The dials are kept right with the Moon below the horizon as well.
+    if not ("on frequency" in text or "Moon too low" in text) or "Traceback" in text:
         print(f"it did not run as it should:\n{text}")
         return 1
     warm = np.array([row for row in rows if row[0] >= 60.0 * options.warm_up_minutes])

@@ -212,7 +212,8 @@ class World:
                 continue
             if latest.tracking is Tracking.NO_PREDICTION:
                 return
-            if latest.tracking is Tracking.ON_FREQUENCY:
+            # With the Moon too low the dials are kept as right as ever.
+            if latest.tracking in (Tracking.ON_FREQUENCY, Tracking.MOON_TOO_LOW):
                 off_hz = self.judge.off_by_hz()
                 if off_hz is None or off_hz <= 0.0:
                     self.longest_back_s = max(self.longest_back_s, since_s)

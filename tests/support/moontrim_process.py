@@ -9,6 +9,7 @@ import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
+from support.moonup import home_under_the_moon
 from support.processor import within
 
 LEAST_CONFIG = """
@@ -20,6 +21,13 @@ sked_hz = 1296_100_000
 allowed_low_hz = 1296_000_000
 allowed_high_hz = 1298_000_000
 """
+
+
+def least_config_under_the_moon() -> str:
+    """Returns the smallest config, of a home where the Moon is up now."""
+    return LEAST_CONFIG.replace('locator = "JN88"\n', home_under_the_moon())
+
+
 ENVIRONMENT = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
 
 

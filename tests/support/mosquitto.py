@@ -26,6 +26,7 @@ from moontrim.remote.companion import Remote
 from moontrim_drivers.simulated.driver import SimulatedDriver
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from support.effort import missing
+from support.moonup import places_under_the_moon
 from support.processor import within
 from support.rigctld import free_port, listening
 from support.tree import ROOT
@@ -153,8 +154,9 @@ class Watch:
 
 
 def remote_settings(folder: Path, tables: dict[str, Any] | None = None, **remote: Any) -> Settings:
-    """Returns the embedded scenario with a second band, on free ports."""
-    raw: dict[str, Any] = deepcopy(EMBEDDED | (tables or {}))
+    """Returns the embedded scenario with a second band, on free ports. Unless tables has others,
+    both ends are where the Moon is up now."""
+    raw: dict[str, Any] = deepcopy(EMBEDDED | places_under_the_moon() | (tables or {}))
     raw["state_dir"] = str(folder / "state")
     raw["bands"].append(SECOND_BAND)
     raw["radio"]["options"]["latency_s"] = 0.005
@@ -207,7 +209,9 @@ async def station(
     tables: dict[str, Any] | None = None,
     **remote: Any,
 ) -> AsyncIterator[Station]:
-    settings = remote_settings(folder, tables, **remote)
+    # By another clock the Moon is up at the ends of the embedded scenario.
+    ends = {} if clock is None else {end: EMBEDDED[end] for end in ("home", "partner")}
+    settings = remote_settings(folder, ends | (tables or {}), **remote)
     clock = SystemClock() if clock is None else clock
     driver = SimulatedDriver(settings.radio.driver_options(), clock)  # type: ignore[arg-type]
     daemon = Daemon(settings, clock, ephemeris, driver, seed=1)

@@ -24,6 +24,7 @@ from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.contract import RigDetails
 from moontrim_drivers.simulated.driver import SimulatedDriver
 from support.effort import missing
+from support.moonup import places_under_the_moon
 from support.processor import within
 
 SKED_HZ = 10_368_100_000
@@ -112,7 +113,7 @@ async def play_shared(
 ) -> None:
     """Runs a scene once the radio is on frequency and the share open."""
     raw = deepcopy(EMBEDDED)
-    raw |= {"state_dir": str(folder), "remote": {"enabled": False}}
+    raw |= {"state_dir": str(folder), "remote": {"enabled": False}} | places_under_the_moon()
     raw["bands"] = [raw["bands"][0] | (band or {}), LOW]
     settings = settings_from(raw, "test")
     clock = SystemClock()

@@ -16,7 +16,8 @@ from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.simulated.driver import SimulatedDriver
 
-T0 = 1_795_000_000.25  # 2026-11-18, within a second on purpose
+# 2026-11-18T16:40Z, within a second on purpose. The Moon is up at both ends, an hour either way.
+T0 = 1_795_020_000.25
 SKED_HZ = 10_368_100_000
 
 

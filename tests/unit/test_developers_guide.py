@@ -56,7 +56,7 @@ def test_the_guides_driver_works(
     settings = settings_from(
         tomllib.loads(config) | {"state_dir": str(tmp_path / "state")}, "guide"
     )
-    clock = VirtualClock(1_795_000_000.0)
+    clock = VirtualClock(1_795_020_000.0)  # the Moon is up at both ends
 
     async def main() -> None:
         daemon = Daemon(settings, clock, ephemeris, seed=1)

@@ -682,6 +682,40 @@ def test_permitting_to_transmit_takes_a_second_step() -> None:
     desk.run(scene())
 
 
+@pytest.mark.parametrize("trim", [{"rx_hz": 1000.5}, {"tx_hz": -1500}, {"rx_hz": 5, "tx_hz": 2000}])
+def test_a_large_trim_takes_a_second_step(trim: dict[str, float]) -> None:
+    desk = Desk()
+
+    async def scene() -> None:
+        answer = await desk.ask("trim", trim)
+        assert answer["error"]["code"] == "confirm" and not desk.tracker.applied
+        token = answer["error"]["allowed"]
+        other = {"rx_hz": 1999, "confirm": token}
+        assert await desk.code("trim", other) == "confirm", "for that trim alone"
+        token = (await desk.ask("trim", trim))["error"]["allowed"]
+        permit = {"permitted": True, "confirm": token}
+        assert await desk.code("transmit", permit) == "confirm", "for no other command"
+        token = (await desk.ask("trim", trim))["error"]["allowed"]
+        done = await desk.ask("trim", trim | {"confirm": token})
+        assert done["result"] == {f"trim_{name}": hz for name, hz in trim.items()}
+        assert await desk.code("trim", trim | {"confirm": token}) == "confirm", "good once"
+
+    desk.run(scene())
+
+
+def test_a_small_trim_takes_one_step_and_one_beyond_the_band_none() -> None:
+    desk = Desk()
+
+    async def scene() -> None:
+        assert (await desk.ask("trim", {"rx_hz": -1000, "tx_hz": 1000}))["ok"]
+        token = (await desk.ask("trim", {"rx_hz": 90_000}))["error"]["allowed"]
+        refused = await desk.ask("trim", {"rx_hz": 90_000, "confirm": token})
+        assert (refused["error"]["code"], refused["error"]["field"]) == ("out_of_range", "rx_hz")
+        assert "-20736 to 20736 Hz" in refused["error"]["allowed"]
+
+    desk.run(scene())
+
+
 def test_a_client_gone_wild_is_held_up_and_others_are_not() -> None:
     desk = Desk()
 

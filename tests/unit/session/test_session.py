@@ -25,7 +25,7 @@ from moontrim.session.commands import (
     SetTrim,
 )
 from moontrim.session.saver import SessionSaver
-from moontrim.session.session import Session, first_session
+from moontrim.session.session import BandSession, Session, first_session
 from moontrim.session.sessionfile import NAME, load_session, save_session
 from support.processor import within
 from support.tree import ROOT
@@ -85,6 +85,61 @@ def test_each_band_keeps_its_own_sked() -> None:
 
 
 @pytest.mark.parametrize(
+    ("mhz", "stated_hz", "limit_hz"),
+    [
+        (144, None, 2000),  # two parts per million, and 2 kHz at least
+        (1296, None, 2592),
+        (10368, None, 20736),
+        (10368, 500, 500),
+        (144, 0, 0),
+    ],
+)
+def test_the_largest_trim_of_a_band(mhz: int, stated_hz: int | None, limit_hz: int) -> None:
+    band = {
+        "name": "band",
+        "sked_hz": mhz * 1_000_000 + 100_000,
+        "allowed_low_hz": mhz * 1_000_000,
+        "allowed_high_hz": (mhz + 1) * 1_000_000,
+    }
+    if stated_hz is not None:
+        band["trim_limit_hz"] = stated_hz
+    settings = settings_from({"home": {"locator": "JN88"}, "bands": [band]}, "test")
+    session = first_session(settings)
+    for hz in (limit_hz, -limit_hz):
+        assert SetTrim("t", hz, hz).apply(session, settings).bands["band"].trim_tx_hz == hz
+        with pytest.raises(InputError) as refused:
+            SetTrim("t", tx_hz=hz + (1 if hz >= 0 else -1)).apply(session, settings)
+        assert refused.value.field == "trim_tx_hz"
+
+
+def test_a_trim_from_before_the_limit_was_lowered_hinders_no_other_command() -> None:
+    large = Session(
+        band="144 MHz",
+        agreement="halves",
+        bands={"144 MHz": BandSession(sked_hz=144_120_000, trim_rx_hz=9000.0)},
+    )
+    moved = SetSked("t", 144_130_000.0).apply(large, SETTINGS).bands["144 MHz"]
+    assert (moved.sked_hz, moved.trim_rx_hz) == (144_130_000.0, 9000.0)
+    assert SetTrim("t", rx_hz=0.0).apply(large, SETTINGS).bands["144 MHz"].trim_rx_hz == 0.0
+
+
+@pytest.mark.parametrize(
+    ("sked_hz", "by_hz", "whole_hz"),
+    [
+        (144_120_000.0, 10.0, 144_120_010.0),
+        (144_120_000.4, 10.0, 144_120_010.0),  # what was left of an earlier turn is not kept
+        (144_120_000.5, 0.0, 144_120_001.0),
+        (144_120_000.0, 0.3, 144_120_000.0),
+        (144_120_000.0, -0.5, 144_120_000.0),
+        (144_120_000.0, -0.6, 144_119_999.0),
+    ],
+)
+def test_a_nudge_ends_on_whole_hertz(sked_hz: float, by_hz: float, whole_hz: float) -> None:
+    session = apply(SetSked("t", sked_hz), NudgeSked("t", by_hz))
+    assert session.bands["144 MHz"].sked_hz == whole_hz
+
+
+@pytest.mark.parametrize(
     ("command", "field"),
     [
         (SetSked("t", 147e6), "sked_hz"),
@@ -92,6 +147,8 @@ def test_each_band_keeps_its_own_sked() -> None:
         (NudgeSked("t", float("inf")), "sked_hz"),
         (NudgeSked("t", -1e9), "sked_hz"),
         (SetTrim("t", rx_hz=1e9), "trim_rx_hz"),
+        (SetTrim("t", rx_hz=2001.0), "trim_rx_hz"),  # 144 MHz: 2000 Hz
+        (SetTrim("t", tx_hz=-2001.0), "trim_tx_hz"),
         (SetTrim("t", tx_hz=float("nan")), "trim_tx_hz"),
         (SetAgreement("t", "both"), "agreement"),
         (SetBand("t", "23 cm"), "band"),
