@@ -82,6 +82,6 @@ def test_stopped_early_it_still_says_what_it_saw(tmp_path: Path, ephemeris: Ephe
         await asyncio.sleep(0)
 
     seen = rehearse_faults(
-        settings, ephemeris, 1_795_000_000.0, pace=math.inf, companions=(stop_soon,)
+        settings, ephemeris, 1_795_020_000.0, pace=math.inf, companions=(stop_soon,)
     )
     assert 1 <= len(seen) < 8

@@ -185,7 +185,6 @@ class Operators:
                 ("sked", {"hz": band.sked_hz + 1234}),
                 ("nudge", {"by_hz": 10}),
                 ("trim", {"rx_hz": 5}),
-                ("trim", {"tx_hz": 1500, "confirm": "0"}),
                 ("correct", {"on": False}),
                 ("transmit", {"permitted": False}),
                 ("transmit", {"permitted": True, "confirm": "0"}),
