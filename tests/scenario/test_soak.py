@@ -97,6 +97,7 @@ def _three_hertz_off(*given: Any, **named: Any) -> OnAir:
     return right._replace(rx_hz=right.rx_hz + 3.0)
 
 
+UP_OR_DOWN = {Tracking.ON_FREQUENCY, Tracking.MOON_TOO_LOW}
 SOURCE = ("clock unsynchronised", "clock bound too wide")
 FOOT = ("foot switch", "closed")
 STEPS = ("small step", "large step")
@@ -260,9 +261,6 @@ def test_a_loop_that_waits_for_nothing_is_noticed(
 
 
 @pytest.mark.timeout(400)
-UP_OR_DOWN = {Tracking.ON_FREQUENCY, Tracking.MOON_TOO_LOW}
-
-
 def test_a_day_without_a_missed_second(tmp_path: Path, ephemeris: Ephemeris) -> None:
     """24 hours at 1296 MHz, the Moon up and down: every second is planned, and nothing grows once
     all that is kept for some hours is there."""
