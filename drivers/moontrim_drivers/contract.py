@@ -214,7 +214,8 @@ class RigDriver(ABC):
     @abstractmethod
     async def set_transmit(self, on: bool) -> None:
         """Keys or unkeys the radio; returns once the radio has confirmed it. Raises RigRefused if
-        it does not."""
+        it does not, and RigUnfit if it has no such command and does not report transmitting either:
+        then it cannot have been keyed by this driver."""
 
     async def _receive_first(self) -> None:
         """Unkeys for `open(unkey=True)`; an implementation calls it as soon as it can send."""

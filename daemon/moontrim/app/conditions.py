@@ -85,6 +85,7 @@ class StationConditions:
             clock_doubt=self._clock_doubt(),
             home_doubt=self._home_doubt(),
             age_s=self._clock.utc_s() - now.utc_s,
+            cannot_key=link.cannot_key,
         )
 
     def _on_another_band(self, keying: KeyingView, band: str) -> bool:

@@ -116,6 +116,7 @@ class Daemon:
             self.clock_trust, lambda: self.transmitting.keyer.view
         )
         self.surroundings.register("session", self._session_warnings)
+        self.surroundings.register("radio", self._radio_warnings)
         self.surroundings.register("GPS", self.whereabouts.warnings)
         self.planning = Planning(self.current, ephemeris)
         self.record = TrackingRecord(clock.utc_s)
@@ -164,6 +165,10 @@ class Daemon:
         problem, inhibited = self.saver.problem, self.saver.inhibited
         warnings = (f"session: {problem}",) if problem else ()
         return (*warnings, f"transmit inhibited: {inhibited}") if inhibited else warnings
+
+    def _radio_warnings(self) -> tuple[str, ...]:
+        reason = self.link.view.cannot_key
+        return (f"receive only: {reason}",) if reason else ()
 
     async def run(self, *companions: Companion) -> None:
         """Runs until `stop` is set, then shuts down in reverse order of start.

@@ -25,6 +25,7 @@ class Conditions:
     drive_within_ceiling: None only where the band has no ceiling; False when not known.
     clock_doubt, home_doubt: why the clock, or the position of home, is not trusted; empty if it is.
     age_s: age of these values in seconds.
+    cannot_key: why the radio has no transmit command that works; empty if it has.
     """
 
     moon_azimuth_deg: float | None
@@ -40,6 +41,7 @@ class Conditions:
     clock_doubt: str
     home_doubt: str
     age_s: float
+    cannot_key: str
 
 
 def hindrances(
@@ -53,6 +55,8 @@ def hindrances(
         reasons.append("transmitting is not permitted")
     if not conditions.radio_answers:
         reasons.append("the radio does not answer")
+    if conditions.cannot_key:
+        reasons.append(f"receive only: {conditions.cannot_key}")
     if conditions.changing_band:
         reasons.append("the band is being changed")
     reasons += _moon_reasons(conditions, settings)

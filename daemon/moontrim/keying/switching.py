@@ -34,6 +34,7 @@ class Switching:
         self._clock = clock
         self._wake = wake
         self._troubles: dict[int, str] = {}  # why an output did not switch off
+        self._switched_on: set[int] = set()  # by us; the others perhaps by a run before this one
 
     def stuck(self) -> tuple[str, ...]:
         """Returns a phrase for each output that does not switch off."""
@@ -73,7 +74,9 @@ class Switching:
             return f"{name} does not switch on: {trouble}"
         self._troubles[switch.index] = trouble
         if switch.index in self._sequence.stuck and not was_stuck:
-            log.error("%s does not switch off: %s", name, trouble)
+            # At a start the radio may only not have answered yet.
+            level = logging.ERROR if switch.index in self._switched_on else logging.WARNING
+            log.log(level, "%s does not switch off: %s", name, trouble)
         return ""
 
     async def retry_stuck(self) -> None:
@@ -94,6 +97,8 @@ class Switching:
     async def _switch(self, switch: Switch, is_wanted: Callable[[], bool]) -> str | None:
         """Switches one output. Returns as `_attempt` does."""
         output = self._outputs[switch.index]
+        if switch.on:
+            self._switched_on.add(switch.index)
         return await self._attempt(output.name, output.on if switch.on else output.off, is_wanted)
 
     async def _attempt(

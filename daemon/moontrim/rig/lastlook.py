@@ -30,7 +30,7 @@ class LastLook:
         guard: TransmitGuard,
         dials: Dials,
         band: BandWatch,
-        in_turn: Callable[[Callable[[], Awaitable[None]]], Awaitable[None]],
+        in_turn: Callable[..., Awaitable[None]],
     ) -> None:
         self.passed = False
         self._driver = driver
@@ -49,6 +49,13 @@ class LastLook:
         RigError when there is no usable answer; then no key was sent."""
         self._guard.begin_keying()
         await self._while_wanted(self._look_and_key)
+
+    async def unkey(self) -> None:
+        """Unkeys the radio, even if the caller gives up; nothing to do where it cannot be keyed.
+        Raises RigError."""
+        self.forget()
+        if not self._guard.cannot_key:
+            await self._in_turn(self._driver.set_transmit, False, even_if_abandoned=True)
 
     async def check(self) -> None:
         """Looks only: another line keys the radio. Raises as `key` does."""

@@ -146,11 +146,7 @@ class RigLink:
         """Has the radio transmit, after a last look at it, or receive; returns when it has
         confirmed. Once requested, receiving is brought about even if the caller gives up; a radio
         lost while keyed is unkeyed as soon as it answers again. Raises RigError."""
-        if on:
-            await self._last_look.key()
-        else:
-            self._last_look.forget()
-            await self._in_turn(self._driver.set_transmit, False, even_if_abandoned=True)
+        await (self._last_look.key() if on else self._last_look.unkey())
         self._guard.confirm_keyed(on)
 
     async def look_before_keying(self) -> None:
@@ -220,6 +216,7 @@ class RigLink:
             state=LinkState.READY,
             reason="",
             split=capabilities.split,
+            cannot_key=self._guard.cannot_key,
             dial_resolution_hz=capabilities.dial_resolution_hz,
             steps_per_s=self._dials.steps_per_s(),
             connections=self.view.connections + 1,

@@ -13,18 +13,21 @@ from dataclasses import replace
 from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.view import Inhibited, LinkEvent, NotUnkeyed, TransmitChanged, Updated
 from moontrim.tuning.bandentry import BandEntry
-from moontrim_drivers.contract import RigRefused, RigState, RigUnfit
+from moontrim_drivers.contract import RigError, RigRefused, RigState, RigUnfit
 
 
 class TransmitGuard:
     """Holds the permission to transmit and the reasons against it.
 
     inhibit: why the radio, as last read back, must not transmit; empty if it may.
-    band_reason: the part of that which the band has set."""
+    band_reason: the part of that which the band has set.
+    cannot_key: why this radio has no transmit command that works, with the remedy; empty if it has,
+        as far as is known."""
 
     def __init__(self, driver: DeadlineDriver, report: Callable[[LinkEvent], object]) -> None:
         self.inhibit = ""
         self.band_reason = ""
+        self.cannot_key = ""
         self._driver = driver
         self._report = report
         self._permitted = True
@@ -112,13 +115,25 @@ class TransmitGuard:
     @property
     def unkey_on_open(self) -> bool:
         """Must a radio that answers again be unkeyed before anything is set?"""
-        return self._keyed_by_us or not self._permitted or bool(self.inhibit)
+        return self._keyed_by_us or not self._permitted or bool(self.inhibit or self.cannot_key)
 
     async def unkey_if_left_keyed(self) -> None:
         """Unkeys a radio that was lost while we had it keyed, or that a run before this one may
-        have left so. Raises RigError when there is no usable answer."""
-        if self._keyed_by_us and await self._unkey():
-            self._keyed_by_us = False
+        have left so; one that cannot be keyed cannot have been. Raises RigError when there is no
+        usable answer."""
+        if not self._keyed_by_us and not self.cannot_key:
+            return
+        self.cannot_key = ""
+        try:
+            await self._driver.set_transmit(False)
+        except RigUnfit as error:
+            self.cannot_key = str(error)
+        except RigRefused as error:
+            if (await self._driver.read()).transmitting is not False:
+                self._keyed_by_us = True
+                self._report_not_unkeyed(error)
+                return
+        self._keyed_by_us = False
 
     async def enforce(self, rig: RigState) -> bool:
         """Unkeys the radio if it said (`rig`, uncorrected) that it transmits and it must not.
@@ -137,8 +152,12 @@ class TransmitGuard:
         try:
             await self._driver.set_transmit(False)
         except (RigRefused, RigUnfit) as error:
-            if not self._unkey_failed:
-                self._report(NotUnkeyed(str(error)))
-            self._unkey_failed = True
+            self._report_not_unkeyed(error)
             return False
         return True
+
+    def _report_not_unkeyed(self, error: RigError) -> None:
+        """Reports the first failure."""
+        if not self._unkey_failed:
+            self._report(NotUnkeyed(str(error)))
+        self._unkey_failed = True

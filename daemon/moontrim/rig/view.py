@@ -34,15 +34,17 @@ class LinkView:
     """What is known of the radio.
 
     rig: the last read-back; None when not connected. inhibit: why the radio must not transmit now;
-    empty if it may. entered: since it answers, it has been found as its band wants it, drive and
-    all. panel: why it is not on the frequency that its dials show, such as RIT. not_watched: what
-    it does not report of that. set_latency_s: the median duration of setting one dial. sets,
-    connections, failures: counts since the start."""
+    empty if it may. cannot_key: why it has no transmit command that works, with the remedy.
+    entered: since it answers, it has been found as its band wants it, drive and all. panel: why it
+    is not on the frequency that its dials show, such as RIT. not_watched: what it does not report
+    of that. set_latency_s: the median duration of setting one dial. sets, connections, failures:
+    counts since the start."""
 
     state: LinkState = LinkState.CONNECTING
     reason: str = "not connected yet"
     rig: RigState | None = None
     inhibit: str = ""
+    cannot_key: str = ""
     entered: bool = False
     panel: str = ""
     not_watched: tuple[str, ...] = ()

@@ -21,6 +21,9 @@ from moontrim_drivers.serial.exchange import shown
 
 # After a collision a random pause, so that both do not send at once again. Chosen: a few frames.
 COLLISION_PAUSE_S = (0.02, 0.06)
+NEVER_KEYED = (
+    "this radio does not report whether it transmits, so it is never keyed; key by another output"
+)
 LONGEST_CALL = 8  # frames sent in one set_dials, repeated readings included
 
 SELECTED, OTHER = b"\x25\x00", b"\x25\x01"
@@ -40,10 +43,15 @@ class CivDriver(SerialDriver):
 
     async def set_transmit(self, on: bool) -> None:
         if on and not self._reports_transmit:
-            raise RigUnfit("this radio does not tell whether it transmits, so it is never keyed")
+            raise RigUnfit(NEVER_KEYED)
         if on:
             await self._check_split()
-        await self._set(TRANSMIT + bytes((on,)))
+        try:
+            await self._set(TRANSMIT + bytes((on,)))
+        except RigRefused:
+            if not self._reports_transmit:
+                raise RigUnfit(NEVER_KEYED) from None
+            raise
         if self._reports_transmit:
             await self._confirm_transmit(on)
 

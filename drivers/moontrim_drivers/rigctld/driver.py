@@ -29,7 +29,7 @@ from moontrim_drivers.limits import check_dials, check_mode, check_power
 from moontrim_drivers.rigctld.connection import Connection
 from moontrim_drivers.rigctld.hostlookup import HostLookUp
 from moontrim_drivers.rigctld.options import FIRST_VFO_NAMES, VFO_NAMES, SocketOptions
-from moontrim_drivers.rigctld.reportcodes import NOT_AVAILABLE
+from moontrim_drivers.rigctld.reportcodes import LACKS, NO_PTT, NOT_AVAILABLE
 from moontrim_drivers.rigctld.staggered import connect_first
 from moontrim_drivers.rigctld.wire import Answer, Answers, Greeting, Question, ask, optional
 
@@ -114,7 +114,11 @@ class SocketDriver(RigDriver):
         if on:
             await self._check_before_keying()
         checks = [self._on_rx("t")] if self._reports_transmit else []
-        answers = await self._ask(self._on_rx("T", int(on)), *checks)
+        answers = await self._exchange(self._on_rx("T", int(on)), *checks)
+        if answers[0].code in LACKS and (on or answers[-1].values != (True,)):
+            self._reports_transmit = False  # `t` then answers with what was set last
+            raise RigUnfit(NO_PTT)
+        self._accept(answers)
         if self._reports_transmit and answers[-1].values[0] != on:
             raise RigRefused(f"told to {'transmit' if on else 'receive'}, the radio does not")
 
@@ -209,10 +213,9 @@ class SocketDriver(RigDriver):
             raise RigRefused(f"split operation would not go {'on' if split else 'off'}")
 
     async def _check_before_keying(self) -> None:
-        """Checks that the radio is in split as set. Keyed after it has left split (by a power
-        cycle, for example) it would transmit on the receive dial."""
+        """Checks that the radio is in split as set; else it would transmit on the receive dial."""
         if not self._reports_transmit:
-            raise RigUnfit("this radio does not tell whether it transmits, so it is never keyed")
+            raise RigUnfit(NO_PTT)
         (now,) = await self._exchange(self._on_rx("s"))
         if now.refused and self._reports_split:
             raise now.refusal()
@@ -248,7 +251,9 @@ class SocketDriver(RigDriver):
 
     async def _ask(self, *questions: Question) -> list[Answer]:
         """Exchanges, raising the first refusal; one of the transmit state alone is recorded."""
-        answers = await self._exchange(*questions)
+        return self._accept(await self._exchange(*questions))
+
+    def _accept(self, answers: list[Answer]) -> list[Answer]:
         for answer in answers:
             if answer.question.letter == "t" and answer.code in NOT_AVAILABLE:
                 self._reports_transmit = False

@@ -30,8 +30,14 @@ _MEANINGS = {
 }
 TIMEOUTS = frozenset({-5, -14})  # a late answer may follow
 BROKEN = frozenset({-3, -6, -7, -8, -13})  # the rig-control daemon closes and reopens the radio
-INVALID, POWERED_OFF = -1, -20
+POWERED_OFF = -20
 NOT_AVAILABLE = frozenset({-4, -11})  # the radio, or Hamlib's part for it, lacks the command
+LACKS = NOT_AVAILABLE | {-1}  # the same for a level, or for a transmit command without a type
+
+NO_PTT = (
+    "rigctld does not report whether this radio transmits, so it is never keyed; start rigctld "
+    "with a PTT type, such as -P RIG, or key by another output"
+)
 
 
 def meaning(code: int) -> str:

@@ -20,8 +20,7 @@ from moontrim_drivers.contract import RigGarbled, RigRefused, RigTimeout
 from moontrim_drivers.rigctld import values
 from moontrim_drivers.rigctld.reportcodes import (
     BROKEN,
-    INVALID,
-    NOT_AVAILABLE,
+    LACKS,
     POWERED_OFF,
     TIMEOUTS,
     meaning,
@@ -107,7 +106,7 @@ class Answer:
 def optional(answer: Answer) -> tuple[Any, ...]:
     """Returns the values of an answer; none where the radio lacks that. Raises any other
     refusal."""
-    if answer.refused and answer.code not in (*NOT_AVAILABLE, INVALID):
+    if answer.refused and answer.code not in LACKS:
         raise answer.refusal()
     return answer.values
 

@@ -24,6 +24,7 @@ GOOD = Conditions(
     clock_doubt="",
     home_doubt="",
     age_s=0.4,
+    cannot_key="",
 )
 
 

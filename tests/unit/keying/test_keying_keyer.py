@@ -40,6 +40,7 @@ GOOD = Conditions(
     clock_doubt="",
     home_doubt="",
     age_s=0.0,
+    cannot_key="",
 )
 LOW = replace(GOOD, moon_elevation_deg=4.0)
 

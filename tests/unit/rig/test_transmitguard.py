@@ -11,7 +11,7 @@ from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.transmitguard import TransmitGuard
 from moontrim.rig.view import Inhibited, LinkEvent, NotUnkeyed, TransmitChanged, Updated
 from moontrim.tuning.bandentry import BandEntry
-from moontrim_drivers.contract import RigRefused, RigState
+from moontrim_drivers.contract import RigRefused, RigState, RigUnfit
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 
 RECEIVING = RigState(144_100_000, 144_100_000, False)
@@ -25,12 +25,16 @@ class Obedient(SimulatedDriver):
 
     unkeyed = 0
     refuses = False
+    shows = TRANSMITTING
 
     async def set_transmit(self, on: bool) -> None:
         assert not on, "the guard never keys"
         self.unkeyed += 1
         if self.refuses:
             raise RigRefused("no")
+
+    async def read(self) -> RigState:
+        return self.shows
 
 
 def make() -> tuple[TransmitGuard, Obedient, list[LinkEvent]]:
@@ -134,6 +138,32 @@ def test_left_keyed_it_is_unkeyed_until_it_confirms() -> None:
     for _ in range(2):
         asyncio.run(guard.unkey_if_left_keyed())
     assert driver.unkeyed == 2 and not guard.unkey_on_open
+
+
+@pytest.mark.parametrize(("shows", "keyed"), [(RECEIVING, False), (CANNOT_TELL, True)])
+def test_one_that_will_not_is_believed_only_where_it_can_tell(shows: RigState, keyed: bool) -> None:
+    guard, driver, events = make()
+    guard.assume_keyed()
+    driver.refuses, driver.shows = True, shows
+    asyncio.run(guard.unkey_if_left_keyed())
+    assert guard.unkey_on_open is keyed
+    assert events == ([NotUnkeyed("no")] if keyed else [])
+
+
+def test_one_that_cannot_be_keyed_was_not_left_keyed() -> None:
+    class Unable(Obedient):
+        async def set_transmit(self, on: bool) -> None:
+            raise RigUnfit("no transmit command")
+
+    clock = SystemClock()
+    events = list[LinkEvent]()
+    driver = DeadlineDriver(Unable(SimulatedOptions(), clock), clock, 1.5)
+    guard = TransmitGuard(driver, events.append)
+    guard.assume_keyed()
+    asyncio.run(guard.unkey_if_left_keyed())
+    assert guard.cannot_key == "no transmit command" and events == []
+    assert guard.correct(CANNOT_TELL).transmitting is None, "not held as if it transmitted"
+    assert guard.unkey_on_open, "asked anew when it is connected anew"
 
 
 def test_only_a_known_change_of_transmitting_is_reported() -> None:
