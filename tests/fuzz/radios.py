@@ -214,6 +214,9 @@ class _Connection:
             "t": ("get_ptt", "PTT: 0\n"),
             "L": ("set_level", ""),
             "l": ("get_level", "0.392157\n"),
+            "j": ("get_rit", "RIT: 0\n"),
+            "z": ("get_xit", "XIT: 0\n"),
+            "r": ("get_rptr_shift", "Rptr Shift: None\n"),
         }[letter]
         return f"{name}: {' '.join(tokens[1:])}\n{lines}RPRT 0\n"
 
