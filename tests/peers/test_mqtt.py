@@ -240,16 +240,31 @@ def test_clients_of_the_older_protocol(tmp_path: Path, ephemeris: Ephemeris) -> 
         async with station(tmp_path, ephemeris) as here, Watch.on(here.port) as watch:
             await watch.online()
             reply_to = f"{BASE}/reply/local/old"
-            listener = asyncio.create_task(
-                run("mosquitto_sub", "-V", "311", "-p", str(here.port), "-t", reply_to, "-C", "2",
-                    "-W", "5")
-            )  # fmt: skip
-            await asyncio.sleep(0.3)
+            listener = await asyncio.create_subprocess_exec(
+                *(
+                    "stdbuf",
+                    "-oL",
+                    "mosquitto_sub",
+                    "-d",
+                    "-V",
+                    "311",
+                    "-p",
+                    str(here.port),
+                    "-t",
+                    reply_to,
+                ),
+                *("-C", "2", "-W", "20"),
+                stdout=asyncio.subprocess.PIPE,
+            )
+            assert listener.stdout is not None
+            while b"Subscribed" not in (line := await listener.stdout.readline()):
+                assert line, "it ended"
             for body in ({"by_hz": 25, "id": 1}, {"by_hz": "x", "id": 2}):
                 payload = json.dumps({**body, "reply_to": reply_to})
                 await here.publish("cmd/local/nudge", payload, "-V", "311")
-            _, output = await listener
-            good, bad = (json.loads(line) for line in output.splitlines())
+            output, _ = await listener.communicate()
+            replies = [line for line in output.splitlines() if line.startswith(b"{")]
+            good, bad = (json.loads(line) for line in replies)
             assert good == {
                 "ok": True, "id": 1, "result": {"sked_hz": 10_368_100_025},
                 "saved": True, "unsaved": None,
