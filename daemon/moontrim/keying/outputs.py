@@ -28,7 +28,11 @@ class Output(ABC):
     known, and raise any exception when it is not or may not be; both may be called again.
 
     Either may be cancelled at any await. `off` then follows, and must win over an `on` that is
-    still under way."""
+    still under way.
+
+    on_answers: how many answers, each with a deadline, `on` waits for; `off` waits for one."""
+
+    on_answers = 1
 
     def __init__(self, name: str) -> None:
         self.name = name
@@ -54,7 +58,9 @@ class Output(ABC):
 
 
 class RadioKey(Output):
-    """The radio's transmit command."""
+    """The radio's transmit command, which the rig link sends after a last look."""
+
+    on_answers = 4  # drive, settings, dials, and the key itself
 
     def __init__(self, name: str, key: KeyRadio) -> None:
         super().__init__(name)

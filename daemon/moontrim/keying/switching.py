@@ -14,11 +14,11 @@ from moontrim.keying.sequence import Sequence, Switch
 
 log = logging.getLogger(__name__)
 
-# Chosen: for one output to switch. Longer than any relay or a slow radio takes, short enough that
-# an over that must end does so within a second.
+# Chosen: for one answer of one output. Longer than any relay or a slow radio takes, short enough
+# that an over that must end does so within a second.
 DEADLINE_S = 0.8
 POLL_S = 0.05  # chosen: how often a switch under way asks whether it is still wanted
-NO_ANSWER = f"no answer within {DEADLINE_S:g} s"
+NO_ANSWER = "no answer within {:g} s"
 
 
 class Switching:
@@ -51,7 +51,7 @@ class Switching:
                 async with self._clock.timeout(DEADLINE_S):
                     await output.open()
             except TimeoutError:
-                troubles.append(f"{output.name}: {NO_ANSWER}")
+                troubles.append(f"{output.name}: {NO_ANSWER.format(DEADLINE_S)}")
             except Exception as error:
                 troubles.append(f"{output.name}: {error}")
         return tuple(troubles)
@@ -99,16 +99,23 @@ class Switching:
         output = self._outputs[switch.index]
         if switch.on:
             self._switched_on.add(switch.index)
-        return await self._attempt(output.name, output.on if switch.on else output.off, is_wanted)
+        if not switch.on:
+            return await self._attempt(output.name, output.off, is_wanted)
+        within_s = DEADLINE_S * output.on_answers
+        return await self._attempt(output.name, output.on, is_wanted, within_s)
 
     async def _attempt(
-        self, name: str, act: Callable[[], Awaitable[None]], is_wanted: Callable[[], bool]
+        self,
+        name: str,
+        act: Callable[[], Awaitable[None]],
+        is_wanted: Callable[[], bool],
+        within_s: float = DEADLINE_S,
     ) -> str | None:
         """Runs one call of an output as a task, cancelled at the deadline or when not wanted.
         Returns what went wrong, empty if nothing did; None if broken off."""
         task = asyncio.create_task(_outcome(act, is_wanted), name=f"key {name}")
         task.add_done_callback(lambda _: self._wake.set())
-        until_s = self._clock.monotonic_s() + DEADLINE_S
+        until_s = self._clock.monotonic_s() + within_s
         try:
             while not task.done():
                 self._wake.clear()
@@ -116,7 +123,7 @@ class Switching:
                     return None
                 left_s = until_s - self._clock.monotonic_s()
                 if left_s <= 0.0:
-                    return NO_ANSWER
+                    return NO_ANSWER.format(within_s)
                 await self._clock.wait(self._wake, min(POLL_S, left_s))
             return task.result()
         finally:

@@ -20,6 +20,7 @@ from moontrim_drivers.contract import (
     RigError,
     RigRefused,
     RigState,
+    RigUnfit,
 )
 from moontrim_drivers.registry import load
 
@@ -137,11 +138,8 @@ async def _can_be_unkeyed(
     try:
         async with clock.timeout(settings.radio.deadline_s):
             await driver.set_transmit(False)
-    except RigRefused as error:
-        text = (
-            f"the radio cannot be keyed by command ({error}); set a PTT type in the rig-control "
-            "server (rigctld -P RIG), or key by a line"
-        )
+    except (RigRefused, RigUnfit) as error:
+        text = f"the radio cannot be keyed by command: {error}"
         return [Finding("wrong", "transmit", text)]
     return []
 
