@@ -116,7 +116,7 @@ class SharedRadio:
             await self.clock.sleep(self._next_change_s - self.clock.monotonic_s())
             view = self.view()
             band = None if view is None else band_for(hz, view.band, self._daemon.settings)
-            if view is None or band is None:
+            if view is None or band is None or (band != view.band and view.transmitting):
                 log.info("share: refused: sked %d Hz, on %s", hz, band or "no configured band")
                 return REJECTED
             self._next_change_s = self.clock.monotonic_s() + TUNE_INTERVAL_S
