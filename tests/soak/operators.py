@@ -129,10 +129,12 @@ class Operators:
                 asking.cancel()
                 await asyncio.gather(asking, return_exceptions=True)
 
-    async def put_right(self) -> None:
-        """Sends what a person would who comes back and finds it all in disorder."""
+    async def put_right(self, *, pause_first: bool = False) -> None:
+        """Sends what a person would who comes back and finds it all in disorder. pause_first: that
+        accepts the radio's mode as it is."""
         band = self._daemon.session.band
-        for command in soothe(self._daemon.settings, "operator", band):
+        pause = (Correct("operator", False),) if pause_first else ()
+        for command in (*pause, *soothe(self._daemon.settings, "operator", band)):
             self._report(f"put right: {command}")
             await self._ask(command)
 

@@ -227,10 +227,15 @@ class World:
             within_s = patience_s + self.plan.settings.radio.poll_s
             if since_s <= within_s:
                 continue
-            waits_for_a_person = latest.tracking in (Tracking.PAUSED, Tracking.OUTSIDE_BAND)
+            # The mode that the radio had when a life began may be the one that a hand then undoes.
+            accept_mode = "pause and resume" in latest.reason
+            waits_for_a_person = accept_mode or latest.tracking in (
+                Tracking.PAUSED,
+                Tracking.OUTSIDE_BAND,
+            )
             undone = put_right_s < self.judge.disturbed_s  # by whoever came after
             if waits_for_a_person and undone and self._operators is not None:
-                await self._operators.put_right()
+                await self._operators.put_right(pause_first=accept_mode)
                 put_right_s = self.clock.monotonic_s()
                 continue
             self.judge.violated(
