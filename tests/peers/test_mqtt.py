@@ -28,6 +28,7 @@ from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote.broker.accounts import access_list, password_file
 from moontrim.remote.published.topics import Topics
 from moontrim.state.snapshot import Tracking
+from support.moonup import longitude_under_the_moon
 from support.mosquitto import (
     BASE,
     Station,
@@ -100,6 +101,10 @@ def test_every_command_reaches_the_radio_and_comes_back(
 
             await ask("agreement", "receiver")
             await watch.state(lambda s: s["agreement"] == "receiver")
+            # Fifty degrees east the Moon sets: some 10 kHz, whatever the Moon itself does.
+            east_deg = (longitude_under_the_moon() + 230.0) % 360.0 - 180.0
+            await ask("partner", f"0.0,{east_deg:.3f},50")
+            await until(lambda: abs(radio.rx_dial_hz - 144_101_000) > 1000)
             with_partner_hz = radio.rx_dial_hz
             await ask("partner", "self")
             await watch.state(lambda s: s["partner"] == "self")
