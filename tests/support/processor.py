@@ -69,3 +69,9 @@ async def within(limit_s: float) -> AsyncIterator[None]:
 
 def _waited_s(file: Path) -> float:
     return int(file.read_text().split()[1]) / 1e9
+
+
+def until_state(pid: int, state: str) -> None:
+    """Waits until a process is in a state of proc_pid_stat(5)."""
+    while Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != state:
+        os.sched_yield()

@@ -40,8 +40,8 @@ def free_port(kind: socket.SocketKind = socket.SOCK_STREAM) -> int:
 async def listening(port: int, within_s: float = 5.0) -> None:
     """Waits until a program listens on the port, by the kernel's own table. Raises TimeoutError.
 
-    Nobody connects: rigctld closes its radio when its last client leaves, and a client that comes in
-    that moment is sent away (Hamlib 4.5.4: seen in one of twelve starts beside two busy processes)."""
+    Nobody connects: rigctld closes its radio when its last client leaves, and a client that comes
+    in that moment is sent away (Hamlib 4.5.4; seen in 1 of 12 starts beside two busy processes)."""
     async with within(within_s):
         while not is_listening(port):
             await asyncio.sleep(0.02)

@@ -129,6 +129,7 @@ class Remote:
                     password=daemon_password,
                     ready=broker.ready,
                     on_hung=broker.replace,
+                    has_run=broker.has_run,
                 )
                 may_command = commanders(remote) & passwords.keys()
                 access = ForbidAccess(

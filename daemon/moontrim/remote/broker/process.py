@@ -29,6 +29,7 @@ from moontrim.remote.broker.configfile import (
     broker_config,
 )
 from moontrim.remote.broker.ports import usable_port
+from moontrim.remote.broker.processoruse import processor_use
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.wire.resilience import Backoff
 from moontrim.service.privatefolder import PrivateFolder
@@ -76,6 +77,7 @@ class ChildBroker:
         self._folder = Path()
         self._command: list[str] = []
         self._process: asyncio.subprocess.Process | None = None
+        self._processor_ns: int | None = None  # that it had used when last asked
         self._watcher: asyncio.Task[None] | None = None
 
     @property
@@ -106,6 +108,14 @@ class ChildBroker:
         if self._process is not None and self._process.returncode is None and self.ready.is_set():
             log.warning("the broker does not answer; starting it afresh")
             self.kill()
+
+    def has_run(self) -> bool:
+        """Returns whether the broker ran, or waited for a processor, since this was last called."""
+        before, self._processor_ns = self._processor_ns, None
+        if self._process is None or self._process.returncode is not None:
+            return False
+        self._processor_ns, waits = processor_use(self._process.pid)
+        return waits or self._processor_ns != before
 
     def renewed(self) -> None:
         """Tells the broker that its certificate was renewed (mosquitto(8), SIGHUP)."""

@@ -17,7 +17,8 @@ class BrokerAddress:
     """How the daemon reaches its broker: by a Unix socket if unix_path is set, else by TCP.
 
     ready: set while the broker accepts clients; None if that is not known. on_hung: called when it
-    accepts connections but does not answer."""
+    accepts connections but does not answer. has_run: tells whether it ran or waited for a processor
+    since the last call."""
 
     host: str = ""
     port: int = 0
@@ -27,6 +28,7 @@ class BrokerAddress:
     tls: ssl.SSLContext | None = None
     ready: asyncio.Event | None = None
     on_hung: Callable[[], object] = lambda: None
+    has_run: Callable[[], bool] = lambda: False
 
     def __str__(self) -> str:
         return "our own broker" if self.unix_path else f"the broker {self.host} port {self.port}"

@@ -31,6 +31,7 @@ from moontrim.remote.wire.addresses import BrokerAddress
 from moontrim.remote.wire.client import ANSWER_S, answering_address, new_client, publish
 from moontrim.remote.wire.resilience import (
     Backoff,
+    SilenceJudge,
     StallDetector,
     end_if_cancelled,
     until_one_fails,
@@ -132,14 +133,15 @@ class MqttConnection:
     async def _stay_connected(self) -> None:
         """Connects, and connects again after every failure."""
         backoff = Backoff()
-        failures = 0
+        judge = SilenceJudge(self._address.has_run)
         while True:
             if self._address.ready is not None:
                 await self._address.ready.wait()
             began_s = None
             try:
                 async with self._connected() as client:
-                    began_s, failures = self._real.monotonic_s(), 0
+                    began_s = self._real.monotonic_s()
+                    judge.answered()
                     self._client = client
                     if self._address.ready is None:
                         await self._serve(client)
@@ -149,14 +151,12 @@ class MqttConnection:
                 end_if_cancelled()
                 reason = str(error) or type(error).__name__
             self._client = None
-            if began_s is None:
-                failures += 1
-            elif self._real.monotonic_s() - began_s > STEADY_S:
+            if began_s is not None and self._real.monotonic_s() - began_s > STEADY_S:
                 backoff.reset()
             if backoff.news(reason):
                 log.warning("no connection to %s: %s; trying on", self._address, reason)
-            if failures == 2:  # a single failure may be chance
-                failures = 0
+            if began_s is None and judge.is_hung():
+                judge.answered()
                 self._address.on_hung()
             await self._real.sleep(backoff.next_s())
 
@@ -207,7 +207,8 @@ class MqttConnection:
         async def question() -> None:
             await client.unsubscribe("-", timeout=math.inf)  # without any effect
 
-        await watch_answers(question, self._real, self._stall)
+        judge = SilenceJudge(self._address.has_run)
+        await watch_answers(question, self._real, self._stall, judge)
         self._address.on_hung()
         raise aiomqtt.MqttError("no answer")
 

@@ -13,8 +13,8 @@ from moontrim.clock.system import Clock
 FIRST_S, LONGEST_S = 0.5, 15.0  # chosen: of the waits between attempts
 BEAT_S = 0.25  # chosen: between looks at the clock
 STALL_S = 1.0  # chosen: a longer time between looks is a stall; a busy machine causes shorter ones
-# Chosen: a broker that hangs is noticed within 2.5 s.
-QUESTION_EVERY_S, QUESTION_S, SILENT = 0.4, 0.8, 2
+# Chosen: a broker that hangs is noticed within 2.5 s, one that only turns in a circle within 15 s.
+QUESTION_EVERY_S, QUESTION_S, SILENT, SILENT_BUSY = 0.4, 0.8, 2, 12
 STALE_FOR_S = 1.0  # chosen: after a stall, messages read within this time may have waited
 
 
@@ -71,21 +71,44 @@ class StallDetector:
             self._stall_s, self._until_s = elapsed_s, now_s + STALE_FOR_S
 
 
+class SilenceJudge:
+    """Decides when a broker that does not answer is to be replaced: after SILENT silences in a row
+    if it did nothing since the last one, after SILENT_BUSY if it did. On a machine whose processors
+    are all taken, or amid a flood, a healthy broker may be silent for seconds.
+
+    has_run: tells whether the broker ran or waited for a processor since it was last called."""
+
+    def __init__(self, has_run: Callable[[], bool]) -> None:
+        self._has_run = has_run
+        self._silences = 0
+
+    def answered(self) -> None:
+        """Starts the count again."""
+        self._silences = 0
+
+    def is_hung(self) -> bool:
+        """Counts one more silence; returns whether the broker is to be replaced."""
+        self._silences += 1
+        return self._silences >= (SILENT_BUSY if self._has_run() else SILENT)
+
+
 async def watch_answers(
-    question: Callable[[], Awaitable[object]], real: Clock, stall: StallDetector
+    question: Callable[[], Awaitable[object]],
+    real: Clock,
+    stall: StallDetector,
+    judge: SilenceJudge,
 ) -> None:
-    """Asks again and again; returns when SILENT questions in a row had no answer. One during which
+    """Asks again and again; returns when the judge calls the broker hung. A question during which
     this process itself stood still does not count."""
-    silent = 0
-    while silent < SILENT:
+    while True:
         await real.sleep(QUESTION_EVERY_S)
         try:
             async with real.timeout(QUESTION_S):
                 await question()
-                silent = 0
+                judge.answered()
         except TimeoutError:
-            if stall.age_s() == 0.0:
-                silent += 1
+            if stall.age_s() == 0.0 and judge.is_hung():
+                return
         end_if_cancelled()
 
 
