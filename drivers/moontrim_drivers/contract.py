@@ -243,6 +243,12 @@ class RigDriver(ABC):
         """Sets the RF power, as a fraction of full power, 0 to 1. Raises RigUnfit where
         `capabilities.sets_power` is false, RigRefused while the radio transmits."""
 
+    async def clear_offsets(self) -> None:
+        """Switches off RIT, XIT and repeater shift, those that the radio has; `details` tells
+        whether it did. Raises RigRefused while the radio transmits, and where it refuses; RigUnfit
+        where the driver cannot."""
+        raise RigUnfit("this driver does not switch off RIT and XIT")
+
     async def send_commands(self, commands: Sequence[str]) -> None:
         """Sends commands that only this radio knows, in the notation of its bus, in order.
 

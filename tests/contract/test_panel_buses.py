@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from moontrim.clock.system import SystemClock
-from moontrim_drivers.contract import RigDetails
+from moontrim_drivers.contract import RigDetails, RigRefused
 from moontrim_drivers.rigctld.driver import SocketDriver
 from moontrim_drivers.simulated.options import SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
@@ -29,6 +29,13 @@ def test_offsets_on_every_bus(bus: str) -> None:
         for rit_hz, xit_hz in SETTINGS:
             radio.rit_hz, radio.xit_hz = rit_hz, xit_hz
             assert offsets(await driver.details()) == (rit_hz, xit_hz)
+            radio.key(True)
+            with pytest.raises(RigRefused):
+                await driver.clear_offsets()
+            radio.key(False)
+            assert offsets(await driver.details()) == (rit_hz, xit_hz)
+            await driver.clear_offsets()
+            assert offsets(await driver.details()) == (0, 0)
         assert await driver.power_fraction() == pytest.approx(radio.power_fraction)
         await driver.close()
 
@@ -42,6 +49,8 @@ def test_offsets_on_every_bus(bus: str) -> None:
                 radio.repeater_shift = True
                 await driver.open()
                 assert (await driver.details()).repeater_shift
+                await driver.clear_offsets()
+                assert (await driver.details()).repeater_shift is False
                 await driver.close()
                 await server.hang_up()
             return
@@ -71,6 +80,9 @@ def test_offsets_behind_the_real_daemon() -> None:
                 text += await asyncio.wait_for(reader.read(1000), 5.0)
             details = await driver.details()
             assert (*offsets(details), details.repeater_shift) == (120, -50, True)
+            await driver.clear_offsets()
+            details = await driver.details()
+            assert (*offsets(details), details.repeater_shift) == (0, 0, False)
             writer.close()
             await driver.close()
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from fuzz.instant import Instant
 from fuzz.target import Target, finite, hold, pieces
 from moontrim_drivers.asciicat import codec as asciicodec
-from moontrim_drivers.asciicat.driver import AsciicatDriver, AsciiExchange
+from moontrim_drivers.asciicat.driver import AsciicatDriver
+from moontrim_drivers.asciicat.exchange import AsciiExchange
 from moontrim_drivers.civ import codec as civcodec
 from moontrim_drivers.civ.codec import Frame
 from moontrim_drivers.civ.driver import CivDriver

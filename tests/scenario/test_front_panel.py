@@ -85,6 +85,34 @@ def test_a_mode_that_the_config_names_is_set_again(stage: Any) -> None:
     stage(scene, band=BAND | {"mode": "USB"})
 
 
+@pytest.mark.parametrize(("what", "value", "back"), [case[:3] for case in CHANGES[:3]])
+def test_offsets_are_switched_off_where_the_config_says_so(
+    stage: Any, what: str, value: Any, back: Any
+) -> None:
+    """But not under RF, nor while relays move; and not right before the key, which is refused."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await s.clock.sleep(10.0)
+        setattr(s.radio, what, value)
+        with pytest.raises(KeyingRefused, match=r"is on"):
+            await s.daemon.transmitting.request("test")
+        await s.clock.sleep(NOTICED_S)
+        assert getattr(s.radio, what) == back
+        assert s.snapshot.tracking is Tracking.ON_FREQUENCY and not s.snapshot.link.inhibit
+        s.radio.key(True)
+        await s.clock.sleep(1.0)
+        setattr(s.radio, what, value)
+        await s.clock.sleep(3 * NOTICED_S)
+        assert getattr(s.radio, what) == value
+        assert s.snapshot.link.inhibit
+        s.radio.key(False)
+        await s.clock.sleep(NOTICED_S)
+        assert getattr(s.radio, what) == back
+
+    stage(scene, band=BAND | {"clear_offsets": True})
+
+
 def test_a_mode_that_a_program_sets_is_accepted(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 5.0)

@@ -96,6 +96,11 @@ class BandSettings(Table):
         description="Free-form commands sent once on entering the band, for what a radio needs "
         "besides; in the language of its driver. None that transmits is accepted.",
     )
+    clear_offsets: bool = Field(
+        False,
+        description="Switch off RIT, XIT and repeater shift at the radio whenever they are on, "
+        "never while it transmits. Otherwise they are reported, and transmit is inhibited.",
+    )
     over_s: float = Field(60.0, gt=0, le=600, description="Length of one over, for mid_over.")
 
     @field_validator(
@@ -169,6 +174,7 @@ class BandSettings(Table):
             self.mode,
             self.passband_hz,
             self.commands,
+            self.clear_offsets,
         )
 
     def band(self) -> Band:

@@ -16,14 +16,14 @@ from __future__ import annotations
 from moontrim.clock.system import Clock
 from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.dials import Dials
-from moontrim.rig.panel import mismatch, not_watched
+from moontrim.rig.panel import mismatch, not_watched, offsets_on
 from moontrim.rig.pendingsteps import dials_hz
 from moontrim.rig.readback import SPARE_S, Readback
 from moontrim.rig.transmitguard import TransmitGuard
 from moontrim.rig.view import LinkState
 from moontrim.tuning.bandentry import BandEntry
 from moontrim.tuning.steps import DialName
-from moontrim_drivers.contract import RigRefused, RigUnfit
+from moontrim_drivers.contract import RigDetails, RigRefused, RigUnfit
 
 # Radios round their power: to a step of 255, or to whole per cent.
 DRIVE_ROUNDING = 0.005
@@ -148,7 +148,7 @@ class BandWatch:
                     await self._set_commands_dials_and_mode(entry)
                     mode_is_set = True
                 if not self._entered:
-                    await self._check_panel(entry)
+                    await self._adjust_panel(entry)
             except (RigRefused, RigUnfit) as error:
                 reason = f"{entry.name}: {error}"
             if self.entry is entry:  # or another band was chosen meanwhile
@@ -163,7 +163,7 @@ class BandWatch:
             return
         try:
             await check_drive(entry, self._driver)
-            await self._check_panel(entry)
+            self._check_panel(entry, await self._driver.details())
         except (RigRefused, RigUnfit) as error:
             if self.entry is entry:
                 self._end_check(entry, f"{entry.name}: {error}", self._mode_is_set)
@@ -207,17 +207,30 @@ class BandWatch:
         if self._entered:
             await check_drive(entry, self._driver)
             if self._clock.monotonic_s() - self._panel_checked_s >= CHECK_EVERY_S - SPARE_S:
-                await self._check_panel(entry)
+                await self._adjust_panel(entry)
             return
         # A look unkeys a radio that is inhibited.
         if self._guard.band_reason and not await self._dials.receiving():
             raise Unready("the radio transmits and will not stop")
         await lower_drive(entry, self._driver)
 
-    async def _check_panel(self, entry: BandEntry) -> None:
-        """Raises Unready if mode, RIT, XIT or repeater shift have put the radio off its dials. A
-        mode that the band names is then set again."""
+    async def _adjust_panel(self, entry: BandEntry) -> None:
+        """Reads mode, RIT, XIT and repeater shift and switches off what is on of the last three,
+        where the band wants that. Raises Unready if any has put the radio off its dials."""
         details = await self._driver.details()
+        if (
+            entry.clear_offsets
+            and offsets_on(details)
+            and await self._dials.receiving()
+            and not self._dials.held_for_relays  # perhaps only since that look
+        ):
+            await self._driver.clear_offsets()
+            details = await self._driver.details()
+        self._check_panel(entry, details)
+
+    def _check_panel(self, entry: BandEntry, details: RigDetails) -> None:
+        """Raises Unready if what the radio reports has put it off its dials. A mode that the band
+        names is then set again."""
         if self.entry is not entry:
             return
         self._panel_checked_s = self._clock.monotonic_s()

@@ -56,6 +56,10 @@ class DeadlineDriver:
     async def set_power(self, fraction: float) -> None:
         await self._in_time(self._driver.set_power(fraction))
 
+    async def clear_offsets(self) -> None:
+        # A second deadline, since it asks first which are on.
+        await self._in_time(self._driver.clear_offsets(), self._deadline_s)
+
     async def send_commands(self, commands: Sequence[str]) -> None:
         await self._in_time(self._driver.send_commands(commands))
 

@@ -15,6 +15,11 @@ def same_sideband(mode: str, other: str) -> bool:
     return mode.removeprefix("PKT") == other.removeprefix("PKT")
 
 
+def offsets_on(details: RigDetails) -> bool:
+    """Returns whether RIT, XIT or repeater shift is known to be on."""
+    return bool(details.rit_hz or details.xit_hz or details.repeater_shift)
+
+
 def mismatch(details: RigDetails, mode: str | None) -> str:
     """Returns why the radio is not on the frequency that its dials show, with the remedy; empty if
     it is, as far as the radio can tell. mode: the one that it is to be in; None: any."""

@@ -14,7 +14,8 @@ class BandEntry:
 
     tx_low_hz, tx_high_hz: where the dial that transmits may be. drive_ceiling: largest RF power as
     a fraction of full; None: not watched. mode: None leaves it as it is. passband_hz: 0 for the
-    mode's normal one. commands: free-form, in the driver's notation, sent once on entering."""
+    mode's normal one. commands: free-form, in the driver's notation, sent once on entering.
+    clear_offsets: RIT, XIT and repeater shift are switched off where they are on."""
 
     name: str
     tx_low_hz: float
@@ -23,6 +24,7 @@ class BandEntry:
     mode: str | None = None
     passband_hz: int = 0
     commands: tuple[str, ...] = ()
+    clear_offsets: bool = False
 
     def out_of_range(self, rig: RigState) -> str:
         """Returns why the radio must not transmit where its dial is; empty if it may."""

@@ -15,17 +15,14 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 
 from moontrim_drivers.asciicat import codec as bus
-from moontrim_drivers.contract import RigDetails, RigGarbled, RigRefused, RigState
+from moontrim_drivers.asciicat.exchange import ANSWER_BYTES, AsciiExchange
+from moontrim_drivers.contract import RigDetails, RigRefused, RigState
 from moontrim_drivers.limits import check_mode
 from moontrim_drivers.serial.driver import SerialDriver
 from moontrim_drivers.serial.options import SerialOptions
 
 _COMMANDS = re.compile(r"(?:[A-Z]{2}[ -:<-~]{0,40};){1,8}")
 _SENDING = ("TX", "KY", "AC", "PB")  # key, text, tuner, voice messages: all that could transmit
-
-# characters of an answer, semicolon included; the longest where lengths differ
-_ANSWER_BYTES = {"FA": 14, "FB": 14, "IF": 38, "ID": 6}
-_OTHER_ANSWER_BYTES = 8
 
 
 def _command(text: str) -> str:
@@ -47,40 +44,6 @@ class AsciicatOptions(SerialOptions):
         description="Sent when a dial is refused, before it is set once more: exchanges two "
         "receivers whose bands must differ. Empty: never.",
     )
-
-
-class AsciiExchange:
-    """Messages sent in one write, and the newest answer to each question among them.
-
-    sets: messages that are not answered. questions: names of the messages that are. refused: the
-    radio refused at least one of them. answers: the arguments of the answers, by name."""
-
-    def __init__(self, sets: bytes, questions: tuple[str, ...]) -> None:
-        self.sent = sets + b"".join(bus.Message(name).to_bytes() for name in (*questions, "ID"))
-        self.due_bytes = sum(
-            _ANSWER_BYTES.get(name, _OTHER_ANSWER_BYTES) for name in (*questions, "ID")
-        )
-        self.finished = False
-        self.refused = False
-        self.answers: dict[str, str] = {}
-        self._due = questions
-        self._splitter = bus.MessageSplitter()
-
-    @property
-    def noise(self) -> bytes:
-        return self._splitter.noise
-
-    def feed(self, data: bytes) -> None:
-        for message in self._splitter.feed(data):
-            if message.name == bus.REFUSED:
-                self.refused = True
-            elif message.name in bus.DAMAGED:
-                raise RigGarbled(f"the radio says {message.name}; it could not read what was sent")
-            elif message.name in self._due:
-                self.answers[message.name] = message.rest
-            elif message.name == "ID":
-                # One that comes before the other answers belongs to an earlier program's question.
-                self.finished = self.refused or self.answers.keys() >= set(self._due)
 
 
 class AsciicatDriver(SerialDriver):
@@ -190,7 +153,7 @@ class AsciicatDriver(SerialDriver):
 
     def _effect_on_the_wire(self) -> float:
         set_bytes, first_question_bytes = 14, 3
-        answers = sum(_ANSWER_BYTES[name] for name in (*self._state_questions(), "ID"))
+        answers = sum(ANSWER_BYTES[name] for name in (*self._state_questions(), "ID"))
         return set_bytes / (set_bytes + first_question_bytes + answers)
 
     async def _send_command(self, command: bytes) -> None:
@@ -203,6 +166,12 @@ class AsciicatDriver(SerialDriver):
         answers = await self._get("PC", sets=b"PC%03d;" % wanted)
         if answers["PC"] != f"{wanted:03d}":
             raise RigRefused(f"power set to {wanted} reads back as {answers['PC']}")
+
+    async def _clear_offsets(self) -> None:
+        status = self._status(await self._get("IF"))
+        off = b"RT0;" * bool(status.rit_hz) + b"XT0;" * bool(status.xit_hz)
+        if off:
+            await self._get("IF", sets=off)
 
     async def _transmitting(self) -> bool:
         return self._status(await self._get("IF")).transmitting

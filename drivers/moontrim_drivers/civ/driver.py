@@ -194,6 +194,11 @@ class CivDriver(SerialDriver):
     async def _set_power(self, fraction: float) -> None:
         await self._set(POWER + bus.level(fraction))
 
+    async def _clear_offsets(self) -> None:
+        for switch in (RIT, XIT):
+            if await self._get_if_supported(switch, 1) not in (None, b"\x00"):
+                await self._set(switch + b"\x00")
+
     async def _transmitting(self) -> bool:
         data = await self._get(TRANSMIT, 1)
         if data not in (b"\x00", b"\x01"):

@@ -37,6 +37,7 @@ from moontrim_drivers.rigctld.wire import Answer, Answers, Greeting, Question, a
 _PLAIN_PAUSE_S = 0.5
 
 OFFSETS = ("j", "z", "r")  # RIT, XIT, repeater shift
+OFFSETS_OFF: dict[str, tuple[str, str]] = {"j": ("J", "0"), "z": ("Z", "0"), "r": ("R", "None")}
 
 
 class SocketDriver(RigDriver):
@@ -73,7 +74,8 @@ class SocketDriver(RigDriver):
         await self.close()
         self._reports_transmit = True
         self._offsets = OFFSETS
-        self._connection = await self._connect()
+        addresses = await self._host_look_up.addresses(self.options.host)
+        self._connection = await connect_first(addresses, self.options.port, self.clock)
         try:
             greeting = Greeting()
             await self._connection.exchange(Greeting.BYTES, greeting)
@@ -88,15 +90,8 @@ class SocketDriver(RigDriver):
             await self.close()
             raise
 
-    async def _connect(self) -> Connection:
-        """Connects to the first of the host's addresses that accepts."""
-        addresses = await self._host_look_up.addresses(self.options.host)
-        return await connect_first(addresses, self.options.port, self.clock)
-
     async def close(self) -> None:
-        if self._connection is not None:
-            self._connection.close()
-            self._connection = None
+        self._drop()
 
     async def read(self) -> RigState:
         return self._state(await self._ask(*self._state_questions()))
@@ -155,12 +150,19 @@ class SocketDriver(RigDriver):
             if answer.values[0] != mode:
                 raise RigRefused(f"set to {mode}, {answer.question} says {answer.values[0]!r}")
 
+    async def clear_offsets(self) -> None:
+        await self._check_receiving("RIT and XIT are not switched off")
+        await self._ask(*(self._on_rx(*OFFSETS_OFF[letter]) for letter in self._offsets))
+
     async def set_power(self, fraction: float) -> None:
         check_power(self.capabilities.sets_power, fraction)
-        (answer,) = await self._ask(self._on_rx("t"))
-        if answer.values[0]:
-            raise RigRefused("power is not set while the radio transmits")
+        await self._check_receiving("power is not set")
         await self._ask(self._on_rx("L", "RFPOWER", f"{fraction:.3f}"))
+
+    async def _check_receiving(self, what: str) -> None:
+        (answer,) = await self._exchange(self._on_rx("t"))
+        if answer.refused or answer.values[0]:
+            raise RigRefused(f"{what} unless the radio is known to receive")
 
     # the question for each dial
 
@@ -176,9 +178,7 @@ class SocketDriver(RigDriver):
         questions = [self._on_rx("f")]
         if self.options.split:
             questions.append(self._on_tx("f", "i"))
-        if self._reports_transmit:
-            questions.append(self._on_rx("t"))
-        return questions
+        return questions + [self._on_rx("t")] * self._reports_transmit
 
     def _state(self, answers: list[Answer]) -> RigState:
         return RigState(

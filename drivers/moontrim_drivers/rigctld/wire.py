@@ -56,6 +56,9 @@ _COMMANDS: dict[str, tuple[str, tuple[tuple[str, Callable[[str], Any]], ...]]] =
     "l": ("get_level", (("", values.level),)),
     "j": ("get_rit", (("RIT: ", values.offset_hz),)),
     "z": ("get_xit", (("XIT: ", values.offset_hz),)),
+    "J": ("set_rit", ()),
+    "Z": ("set_xit", ()),
+    "R": ("set_rptr_shift", ()),
     "r": ("get_rptr_shift", (("Rptr Shift: ", values.repeater_shift),)),
 }
 

@@ -108,6 +108,10 @@ class SerialDriver(RigDriver):
         await self._check_receiving("power is not set")
         await self._set_power(fraction)
 
+    async def clear_offsets(self) -> None:
+        await self._check_receiving("RIT and XIT are not switched off")
+        await self._clear_offsets()
+
     async def send_commands(self, commands: Sequence[str]) -> None:
         try:
             ready = [self.parse_command(command) for command in commands]
@@ -134,6 +138,10 @@ class SerialDriver(RigDriver):
     @abstractmethod
     async def _set_power(self, fraction: float) -> None:
         """Sets the RF power; the value has been checked and the radio receives."""
+
+    @abstractmethod
+    async def _clear_offsets(self) -> None:
+        """Switches off RIT and XIT where they are on. Raises RigRefused."""
 
     @abstractmethod
     async def _transmitting(self) -> bool:

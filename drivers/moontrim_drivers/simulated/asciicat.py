@@ -91,6 +91,8 @@ class AsciicatResponder:
                 radio.set_transmit(True)
             case "RX", False:
                 radio.set_transmit(False)
+            case (("RT" | "XT"), True) if rest == "0":
+                radio.clear_offsets(rit=name == "RT", xit=name == "XT", shift=False)
             case "SV", False:
                 self._receivers.exchange()
             case _:

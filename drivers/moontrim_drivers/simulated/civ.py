@@ -110,6 +110,8 @@ class CivResponder:
                 return command + bus.offset(radio.rit_hz or radio.xit_hz)
             case "2101" | "2102", False:
                 return command + bytes((bool(radio.rit_hz if command[1] == 1 else radio.xit_hz),))
+            case "2101" | "2102", True if data == b"\x00":
+                radio.clear_offsets(rit=command[1] == 1, xit=command[1] == 2, shift=False)
             case "1c00", False if radio.options.reports_transmit:
                 return command + bytes((radio.transmitting,))
             case "1c00", True:

@@ -19,8 +19,9 @@ from moontrim_drivers.contract import (
     RigState,
 )
 from moontrim_drivers.limits import check_dials, check_mode, check_power
+from moontrim_drivers.simulated.connection import SimulatedConnection
 from moontrim_drivers.simulated.options import SimulatedOptions
-from moontrim_drivers.simulated.radio import SimulatedConnection, SimulatedRadio
+from moontrim_drivers.simulated.radio import SimulatedRadio
 
 __all__ = ["SimulatedDriver", "SimulatedOptions", "SimulatedRadio"]
 
@@ -87,6 +88,9 @@ class SimulatedDriver(RigDriver):
     async def set_power(self, fraction: float) -> None:
         check_power(self.radio.options.sets_power, fraction)
         await self._ask(lambda: self.radio.set_power(fraction))
+
+    async def clear_offsets(self) -> None:
+        await self._ask(self.radio.clear_offsets)
 
     async def _ask(self, action: Callable[[], T]) -> T:
         if self._connection is None:

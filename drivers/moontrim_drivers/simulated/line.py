@@ -14,7 +14,8 @@ from functools import partial
 from typing import Protocol
 
 from moontrim_drivers.contract import DriverClock, RigClosed, RigUnreachable
-from moontrim_drivers.simulated.radio import SimulatedConnection, SimulatedRadio
+from moontrim_drivers.simulated.connection import SimulatedConnection
+from moontrim_drivers.simulated.radio import SimulatedRadio
 
 RECONNECT_S = 0.05  # chosen: how often a radio that is unreachable is tried again
 

@@ -8,20 +8,18 @@ the radio.
 
 from __future__ import annotations
 
-import asyncio
 import random
 from collections.abc import Callable
 from typing import Any, TypeVar
 
 from moontrim_drivers.contract import (
     DriverClock,
-    RigClosed,
     RigDetails,
-    RigError,
     RigRefused,
     RigState,
     RigUnreachable,
 )
+from moontrim_drivers.simulated.connection import SimulatedConnection
 from moontrim_drivers.simulated.options import PASSBAND_HZ, SimulatedOptions
 
 T = TypeVar("T")
@@ -49,6 +47,8 @@ class SimulatedRadio:
         self._settings = 0
         self._reported: tuple[int, int | None, bool] | None = None
         self._rx_hz = self._tx_hz = 0
+        self.rit_hz = self.xit_hz = 0
+        self.repeater_shift = False
         self.power_up()
 
     # its state
@@ -135,6 +135,14 @@ class SimulatedRadio:
         if self.transmitting:
             raise RigRefused("the radio transmits")
         self.power_fraction = fraction
+
+    def clear_offsets(self, *, rit: bool = True, xit: bool = True, shift: bool = True) -> None:
+        """Switches off those of RIT, XIT and repeater shift that are true here."""
+        self._maybe_refuse()
+        if self.transmitting:
+            raise RigRefused("the radio transmits")
+        self.rit_hz, self.xit_hz = self.rit_hz * (not rit), self.xit_hz * (not xit)
+        self.repeater_shift = self.repeater_shift and not shift
 
     async def connect(self) -> SimulatedConnection:
         """Returns a connection after the time of one command. Raises RigUnreachable."""
@@ -230,50 +238,3 @@ class SimulatedRadio:
             self._reported = state
             if self.on_change is not None:
                 self.on_change(self.clock.monotonic_s(), *state)
-
-
-class SimulatedConnection:
-    """A connection to the radio. ended: set when the radio, or `close`, has ended it."""
-
-    def __init__(self, radio: SimulatedRadio) -> None:
-        self._radio = radio
-        self.ended = asyncio.Event()
-
-    async def ask(self, action: Callable[[], T]) -> T:
-        """Has the radio perform an action. Returns its result after `options.latency_s`; the action
-        takes effect after the fraction `options.effect_fraction` of that time.
-
-        Raises RigRefused after the whole time, RigClosed as soon as the connection is known to be
-        lost (whether the radio did it by then is as uncertain as with a real one).
-        """
-        radio = self._radio
-        self._check()
-        lost_at = radio.loss_instant()
-        if radio.options.silent:
-            await self.ended.wait()
-        before = radio.options.effect_fraction
-        await radio.pass_time(before)
-        if lost_at is not None and lost_at < 0.5:  # else it is lost after the radio has acted
-            radio.drop()
-        self._check()
-        refusal: RigError | None = None
-        try:
-            value = action()
-        except RigRefused as error:
-            refusal = error
-        await radio.pass_time(1.0 - before)
-        if lost_at is not None:
-            radio.drop()
-        self._check()
-        if refusal is not None:
-            raise refusal
-        return value
-
-    def close(self) -> None:
-        """Ends the connection."""
-        self.ended.set()
-        self._radio.remove(self)
-
-    def _check(self) -> None:
-        if self.ended.is_set():
-            raise RigClosed("the simulated radio ended the connection")

@@ -15,7 +15,8 @@ from functools import partial
 
 from moontrim_drivers.contract import RigClosed, RigRefused, RigUnreachable
 from moontrim_drivers.limits import HIGHEST_DIAL_HZ, LOWEST_DIAL_HZ
-from moontrim_drivers.simulated.radio import SimulatedConnection, SimulatedRadio
+from moontrim_drivers.simulated.connection import SimulatedConnection
+from moontrim_drivers.simulated.radio import SimulatedRadio
 
 LONGEST_LINE = 256  # chosen: more than twice what the real daemon takes
 
@@ -41,6 +42,9 @@ _COMMANDS: dict[str, tuple[str, int, tuple[str, ...]]] = {
     "j": ("get_rit", 0, ("RIT: ",)),
     "z": ("get_xit", 0, ("XIT: ",)),
     "r": ("get_rptr_shift", 0, ("Rptr Shift: ",)),
+    "J": ("set_rit", 1, ()),
+    "Z": ("set_xit", 1, ()),
+    "R": ("set_rptr_shift", 1, ()),
     "V": ("set_vfo", 1, ()),
     "v": ("get_vfo", 0, ("VFO: ",)),
     "_": ("get_info", 0, ("Info: ",)),
@@ -225,6 +229,12 @@ class _Client:
                 return lambda: (radio.rit_hz if letter == "j" else radio.xit_hz,)
             case "r":
                 return lambda: ("+" if radio.repeater_shift else "None",)
+            case "J" | "Z" if arguments == ["0"]:
+                return partial(
+                    radio.clear_offsets, rit=letter == "J", xit=letter == "Z", shift=False
+                )
+            case "R" if arguments == ["None"]:
+                return partial(radio.clear_offsets, rit=False, xit=False)
             case "V":
                 self._vfo = _VFOS[arguments[0]] or self._vfo
                 return lambda: ()
