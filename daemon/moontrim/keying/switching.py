@@ -115,17 +115,16 @@ class Switching:
         Returns what went wrong, empty if nothing did; None if broken off."""
         task = asyncio.create_task(_outcome(act, is_wanted), name=f"key {name}")
         task.add_done_callback(lambda _: self._wake.set())
-        until_s = self._clock.monotonic_s() + within_s
         try:
-            while not task.done():
-                self._wake.clear()
-                if not is_wanted():
-                    return None
-                left_s = until_s - self._clock.monotonic_s()
-                if left_s <= 0.0:
-                    return NO_ANSWER.format(within_s)
-                await self._clock.wait(self._wake, min(POLL_S, left_s))
+            async with self._clock.timeout(within_s):
+                while not task.done():
+                    self._wake.clear()
+                    if not is_wanted():
+                        return None
+                    await self._clock.wait(self._wake, POLL_S)
             return task.result()
+        except TimeoutError:
+            return NO_ANSWER.format(within_s)
         finally:
             task.cancel()
 

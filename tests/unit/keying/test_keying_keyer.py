@@ -20,7 +20,7 @@ from moontrim.keying.modemlines import Ports
 from moontrim.keying.outputs import Output, SimulatedOutput, make_outputs
 from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import STUCK_S, Phase, Sequence, Stage, Switch
-from moontrim.keying.switching import DEADLINE_S, POLL_S, Switching
+from moontrim.keying.switching import DEADLINE_S, NO_ANSWER, POLL_S, Switching
 from moontrim.keying.view import KeyingView
 from support.processor import unloaded_s
 
@@ -474,6 +474,29 @@ def test_an_output_is_not_switched_on_once_it_is_not_wanted_any_more() -> None:
         switching = Switching((radio,), Sequence([Stage(0.0, 0.0)]), clock, asyncio.Event())
         assert await switching._switch(Switch(0, on=True), lambda: next(answers)) is None
         assert log == []
+
+    clock.run(main())
+
+
+@pytest.mark.parametrize(("takes_s", "in_time"), [(0.3, True), (0.5, False)])
+def test_time_in_which_this_process_stood_still_is_not_the_outputs(
+    takes_s: float, in_time: bool
+) -> None:
+    clock = VirtualClock(T0)
+
+    class Two(Fake):
+        """Switches on in two steps, between which the process stands still."""
+
+        async def on(self) -> None:
+            await clock.sleep(takes_s)
+            clock.stall(0.5)
+            await clock.sleep(takes_s)
+
+    async def main() -> None:
+        relay = Two("relay", clock, [])
+        switching = Switching((relay,), Sequence([Stage(0.0, 0.0)]), clock, asyncio.Event())
+        trouble = await switching._switch(Switch(0, on=True), lambda: True)
+        assert trouble == ("" if in_time else NO_ANSWER.format(DEADLINE_S))
 
     clock.run(main())
 
