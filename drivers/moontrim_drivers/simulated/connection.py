@@ -4,20 +4,29 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from typing import TYPE_CHECKING, TypeVar
+from typing import Protocol, TypeVar
 
 from moontrim_drivers.contract import RigClosed, RigError, RigRefused
-
-if TYPE_CHECKING:
-    from moontrim_drivers.simulated.radio import SimulatedRadio
+from moontrim_drivers.simulated.options import SimulatedOptions
 
 T = TypeVar("T")
+
+
+class Radio(Protocol):
+    """The simulated radio as its connections use it."""
+
+    options: SimulatedOptions
+
+    def loss_instant(self) -> float | None: ...
+    def drop(self) -> None: ...
+    async def pass_time(self, fraction: float) -> None: ...
+    def remove(self, connection: SimulatedConnection) -> None: ...
 
 
 class SimulatedConnection:
     """A connection to the radio. ended: set when the radio, or `close`, has ended it."""
 
-    def __init__(self, radio: SimulatedRadio) -> None:
+    def __init__(self, radio: Radio) -> None:
         self._radio = radio
         self.ended = asyncio.Event()
 
