@@ -17,6 +17,7 @@ from moontrim.remote.broker.accounts import LOCAL, PHONE
 from moontrim.remote.broker.configfile import LARGEST_PACKET
 from moontrim.remote.commands.admission import Admission
 from moontrim.remote.commands.arrival import Arrival
+from moontrim.remote.commands.guards import SecondStep
 from moontrim.remote.commands.parsing import COMMANDS
 from moontrim.remote.published.messages import Post
 from moontrim.remote.published.topics import Topics
@@ -139,7 +140,7 @@ def mqtt_command(data: bytes) -> None:
     account = (PHONE, LOCAL, "viewer", "")[who % 4]
     payload = data[4:]
     clock = Instant()
-    admission = Admission(_TOPICS, SETTINGS, frozenset({PHONE, LOCAL}), clock)
+    admission = Admission(_TOPICS, SETTINGS, frozenset({PHONE, LOCAL}), clock, SecondStep())
     session = first_session(SETTINGS)
     carried_out: list[Command] = []
 

@@ -18,12 +18,21 @@ import pytest
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.errors import BusyError
 from moontrim.remote.commands.forbidding import Forbidding, Outcome
+from moontrim.remote.commands.guards import SecondStep
+from moontrim.remote.commands.permitting import PermitQuestion, Permitting
 from moontrim.remote.wire import controlsocket
-from moontrim.remote.wire.controlsocket import NotRunning, request_forbid, serve_control
+from moontrim.remote.wire.controlsocket import (
+    NotRunning,
+    request_forbid,
+    request_permit,
+    request_question,
+    serve_control,
+)
 from moontrim.service.install import state_folder_of_service
 from moontrim.session.commands import Command, PermitTransmit
 from moontrim.state.hub import StateHub
-from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG, moontrim
+from support.inhibited import Inhibited
+from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG, moontrim, until_up
 from support.processor import within
 
 
@@ -42,12 +51,6 @@ def forbid(*options: str) -> tuple[int, str]:
         timeout=30,
     )
     return done.returncode, done.stdout + done.stderr
-
-
-async def until_up(folder: Path) -> None:
-    async with within(20.0):
-        while not (folder / "state" / controlsocket.NAME).exists():
-            await asyncio.sleep(0.05)
 
 
 def permitted(folder: Path) -> bool:
@@ -161,17 +164,16 @@ class FullAtFirst:
 
 def test_a_full_inbox_is_tried_again_and_tokens_are_void() -> None:
     daemon = FullAtFirst(refusals=5)
-    void: list[bool] = []
+    second_step = SecondStep()
+    token = second_step.token("phone", "transmitting permitted", 0.0)
 
     async def main() -> Outcome:
-        forbidding = Forbidding(daemon, SystemClock())
-        forbidding.forget_tokens = lambda: void.append(True)
-        return await forbidding.forbid("command line")
+        return await Forbidding(daemon, SystemClock(), second_step).forbid("command line")
 
     outcome = asyncio.run(main())
     assert outcome.ok and "not saved: No space left on device" in outcome.text
     assert daemon.commands == [PermitTransmit("command line", False)]
-    assert void == [True]
+    assert not second_step.redeem(token, "phone", "transmitting permitted", 1.0)
 
 
 def test_what_is_no_request_gets_no_further(
@@ -181,6 +183,7 @@ def test_what_is_no_request_gets_no_further(
     monkeypatch.setattr(controlsocket, "REQUEST_S", 0.2)
     folder = tmp_path / ("a" * 120) / "state"
     forbidden: list[str] = []
+    permittable = Inhibited()
 
     async def forbid_it(by: str) -> Outcome:
         forbidden.append(by)
@@ -198,18 +201,26 @@ def test_what_is_no_request_gets_no_further(
             os.close(descriptor)
 
     async def main() -> None:
-        server = asyncio.create_task(serve_control(folder, forbid_it))
+        permitting = Permitting(permittable, SystemClock(), SecondStep())
+        server = asyncio.create_task(serve_control(folder, forbid_it, permitting))
         async with within(5.0):
             while not (folder / controlsocket.NAME).exists():
                 await asyncio.sleep(0.01)
-        for data in (b"", b"permit\n", b"forbid", b"x" * 1000, b"\xff\xfe\n"):
+        for data in (b"", b"permit \n", b"permit 1\n", b"forbid", b"x" * 1000, b"\xff\xfe\n"):
             answer = await asyncio.to_thread(send, data)
             assert b'"ok": true' not in answer, data
         assert forbidden == []
         assert (await asyncio.to_thread(request_forbid, folder)).ok
+        question = await asyncio.to_thread(request_question, folder)
+        assert isinstance(question, PermitQuestion)
         monkeypatch.setattr(controlsocket, "_user_of", lambda connection: os.geteuid() + 1)
         assert not (await asyncio.to_thread(request_forbid, folder)).ok
-        assert forbidden == ["command line"]
+        for asked in (
+            await asyncio.to_thread(request_question, folder),
+            await asyncio.to_thread(request_permit, folder, question.token),
+        ):
+            assert isinstance(asked, Outcome) and not asked.ok and "only the user" in asked.text
+        assert forbidden == ["command line"] and permittable.commands == []
         server.cancel()
         await asyncio.gather(server, return_exceptions=True)
 

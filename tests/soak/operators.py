@@ -15,6 +15,7 @@ from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.remote.commands.admission import Admission
 from moontrim.remote.commands.arrival import Arrival
+from moontrim.remote.commands.guards import SecondStep
 from moontrim.remote.published.topics import Topics
 from moontrim.session.commands import (
     Command,
@@ -105,7 +106,7 @@ class Operators:
         settings = daemon.settings
         topics = Topics(settings.remote.root, settings.remote.station)
         self._topics = topics
-        self._admission = Admission(topics, settings, frozenset({PHONE}), clock)
+        self._admission = Admission(topics, settings, frozenset({PHONE}), clock, SecondStep())
         self._programs = 0
 
     async def command(self) -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 from moontrim.app.daemon import Daemon
 from moontrim.remote.commands.admission import Admission
+from moontrim.remote.commands.guards import SecondStep
 from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.wire.addresses import BrokerAddress
@@ -35,7 +36,7 @@ class Publishing:
             daemon,
             BrokerAddress(),
             topics,
-            Admission(topics, self._plan.settings, frozenset(), self._clock),
+            Admission(topics, self._plan.settings, frozenset(), self._clock, SecondStep()),
             Feed(topics, "soak"),
             (),
             None,

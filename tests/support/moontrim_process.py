@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import signal
+import socket
 import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from pathlib import Path
 
+from moontrim.remote.wire.controlsocket import NAME as CONTROL
 from support.moonup import home_under_the_moon
 from support.processor import within
 
@@ -59,3 +63,18 @@ async def next_line(process: asyncio.subprocess.Process) -> str:
     assert process.stdout is not None
     async with within(20):
         return (await process.stdout.readline()).decode().rstrip("\n")
+
+
+async def until_up(folder: Path) -> None:
+    """Waits until the daemon with its state in this folder's `state` accepts a connection to its
+    control socket: between bind and listen the socket is there and refuses."""
+    async with within(20):
+        while True:
+            with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX) as connection:
+                descriptor = os.open(folder / "state", os.O_PATH)
+                try:
+                    connection.connect(f"/proc/self/fd/{descriptor}/{CONTROL}")
+                    return
+                finally:
+                    os.close(descriptor)
+            await asyncio.sleep(0.05)

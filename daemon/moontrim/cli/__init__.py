@@ -18,6 +18,7 @@ COMMANDS = {
     "install-service": "run moontrim as a service of systemd, from now on",
     "access": "show address, password and QR code of the phone page; changes nothing",
     "forbid": "forbid transmitting at the daemon that runs; needs no broker and no network",
+    "permit": "permit transmitting at the daemon that runs, after showing what to check first",
     "unkey": "switch off everything a config could key; for when moontrim died",
     "schema": "print the JSON schema of the config file",
 }

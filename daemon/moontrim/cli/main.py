@@ -33,6 +33,7 @@ start here:
   moontrim check --config my.toml   is everything in place?
   moontrim run --config my.toml     keep the radio on frequency until stopped
   moontrim forbid --config my.toml  no transmitting from now on, until permitted again
+  moontrim permit --config my.toml  permit it again, after a look at the station
   moontrim install-service --config my.toml --dry-run    as a service of systemd
   moontrim report --config my.toml  what the last session was like, as a page to show
 

@@ -20,7 +20,8 @@ from moontrim.preflight.receiver import first_fix, receiver_findings
 from moontrim.preflight.running import running_daemon
 from moontrim.preflight.surroundings import broker_findings, disk_findings
 from moontrim.preflight.tables import table_findings
-from moontrim.session.sessionfile import load_session
+from moontrim.preflight.transmit import transmit_findings
+from moontrim.session.sessionfile import stored_session
 
 
 async def check(
@@ -38,7 +39,7 @@ async def check(
     of them runs, the radio and a receiver on a serial port are left alone."""
     now_s = clock.utc_s()
     running = running_daemon((*state_folders, settings.state_path()))
-    session = load_session(settings.state_path(), settings)
+    session, _ = stored_session(settings.state_path(), settings)
     fix, why_none = await first_fix(settings, clock, running)
     if not settings.home_is_known:
         if fix is None:
@@ -60,6 +61,7 @@ async def check(
             else await radio_findings(settings, clock, move_dials=move_dials)
         ),
         *output_findings(settings.keying),
+        *transmit_findings(settings, (*state_folders, settings.state_path()), running),
         *await broker_findings(settings, clock),
         *port_findings(settings, daemon_runs=bool(running)),
         *disk_findings(settings),

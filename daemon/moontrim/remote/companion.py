@@ -7,7 +7,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import secrets
-import ssl
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,7 +14,6 @@ from typing import TYPE_CHECKING
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.keyingports import MqttOutput
 from moontrim.config.remote import RemoteSettings
-from moontrim.errors import InputError
 from moontrim.remote.broker.accounts import (
     DAEMON,
     HUB,
@@ -28,13 +26,16 @@ from moontrim.remote.broker.passwords import broker_password
 from moontrim.remote.broker.process import BrokerMissing, ChildBroker
 from moontrim.remote.commands.admission import Admission
 from moontrim.remote.commands.forbidding import Forbidding
+from moontrim.remote.commands.guards import SecondStep
 from moontrim.remote.commands.parsing import COMMANDS
+from moontrim.remote.commands.permitting import Permitting
 from moontrim.remote.operatornotice import OperatorNotice
 from moontrim.remote.published import discovery, messages
 from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import Post, encode
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.wire.addresses import BrokerAddress, ForbidAccess, Gateway
+from moontrim.remote.wire.brokertls import broker_tls
 from moontrim.remote.wire.controlsocket import serve_control
 from moontrim.remote.wire.mqtt import MqttConnection
 from moontrim.remote.wire.servertls import ServerTls
@@ -69,18 +70,22 @@ class Remote:
         self._topics = Topics(remote.root, remote.station)
         self.broker: ChildBroker | None = None
         self._real: Clock = SystemClock()
-        self._tls = _tls(remote)
+        self._tls = broker_tls(remote)
+        self._second_step = SecondStep()
         self._forbidding: Forbidding  # once it runs
         self._password = broker_password() if remote.user is not None else None
 
     async def run(self, daemon: Daemon) -> None:
         """Runs all parts beside the daemon until cancelled; if not enabled, only the socket for
-        `moontrim forbid`."""
-        self._forbidding = Forbidding(daemon, self._real)
+        `moontrim forbid` and `moontrim permit`."""
+        self._forbidding = Forbidding(daemon, self._real, self._second_step)
+        permitting = Permitting(daemon, self._real, self._second_step)
         folder = daemon.settings.state_path()
         async with asyncio.TaskGroup() as group:
             group.create_task(
-                self._restart_on_failure(lambda: serve_control(folder, self._forbidding.forbid)),
+                self._restart_on_failure(
+                    lambda: serve_control(folder, self._forbidding.forbid, permitting)
+                ),
                 name="control socket",
             )
             if self._remote.enabled:
@@ -182,9 +187,9 @@ class Remote:
             settings,
             commanders(remote),
             self._real,
+            self._second_step,
             in_clear_text=carries_clear_text(remote),
         )
-        self._forbidding.forget_tokens = admission.forget_tokens
         connection = MqttConnection(
             daemon,
             address,
@@ -265,16 +270,3 @@ class Remote:
             except Exception:
                 log.exception("the remote side failed; the radio is not affected")
             await self._real.sleep(RETRY_S)
-
-
-def _tls(remote: RemoteSettings) -> ssl.SSLContext | None:
-    """Returns the TLS context for another broker, None without TLS. Raises InputError for a CA file
-    that cannot be read."""
-    if not remote.tls:
-        return None
-    path = remote.tls_ca_file
-    try:
-        return ssl.create_default_context(cafile=None if path is None else str(path))
-    except (OSError, ValueError) as error:
-        allowed = f"a readable file of PEM certificates ({error})"
-        raise InputError("remote.tls_ca_file", str(path), allowed) from None

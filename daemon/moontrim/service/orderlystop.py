@@ -2,7 +2,10 @@
 
 After each end of the daemon the service manager runs `moontrim unkey`, which opens every serial
 port and so pulses its lines. After an orderly stop that is not needed. The mark counts only if the
-service manager reports success as well: a start may have been unable to remove it."""
+service manager reports success as well: a start may have been unable to remove it.
+
+It says nothing of what is saved; that is the mark of `session.sessionfile`, which explains why the
+two are not one."""
 
 from __future__ import annotations
 

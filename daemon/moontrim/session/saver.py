@@ -14,10 +14,12 @@ from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.settings import Settings
 from moontrim.session.session import Session
 from moontrim.session.sessionfile import (
+    FORBIDDEN,
+    TO_PERMIT,
     first_start,
     load_session,
     make_mark,
-    marked,
+    permission_void,
     remove_mark,
     save_session,
 )
@@ -28,7 +30,6 @@ RETRY_S = 10.0  # chosen: until a disk that refused is tried again
 START_S = 2.0  # chosen: for the disk; meanwhile a radio that was left keyed is not unkeyed
 END_S = 5.0  # chosen: for the disk at the end; service managers wait for much longer
 SAVE_S = 1.5  # chosen: many times what a sound disk takes, and less than the 3 s that a phone waits
-UNORDERLY = "last run not ended in order, a change may be unsaved"
 
 
 class SessionSaver:
@@ -53,13 +54,12 @@ class SessionSaver:
         self._mark_removed = False
         self.problem: str | None = None
         self.inhibited = ""
-        # Without a phone nobody could permit again, so there the saved permission always counts.
-        self._permission_needs_mark = settings.remote.enabled
         self._first_start = first_start(folder)
-        orderly = self._first_start or marked(folder)
         self.loaded = load_session(folder, settings)
-        if not orderly and self.loaded.transmit_permitted and self._permission_needs_mark:
-            self._inhibit(UNORDERLY)
+        if not self.loaded.transmit_permitted:
+            log.warning("transmit inhibited: %s; %s", FORBIDDEN, TO_PERMIT)
+        if why := permission_void(folder, self.loaded):
+            self._inhibit(why)
             self.loaded = self.loaded.model_copy(update={"transmit_permitted": False})
             self.put(self.loaded)
 
@@ -82,7 +82,7 @@ class SessionSaver:
 
     def _inhibit(self, reason: str) -> None:
         self.inhibited = reason
-        log.warning("transmit inhibited: %s", reason)
+        log.warning("transmit inhibited: %s; %s", reason, TO_PERMIT)
 
     def put(self, session: Session) -> None:
         """Has a session written, instead of any that still waits."""
@@ -95,7 +95,7 @@ class SessionSaver:
     def permit_refused(self) -> str:
         """Returns why transmitting must not be permitted: the disk holds a permission that a kill
         would bring back, whatever was forbidden meanwhile. Empty if it may be."""
-        if self._mark_removed or not self._permission_needs_mark:
+        if self._mark_removed:
             return ""
         return f"state folder {self._folder} not writable ({self.problem}); make it writable"
 

@@ -9,8 +9,15 @@ everything saved:
     while it runs  no mark: after a kill or a power cut, the next start begins inhibited
     orderly end    the session is saved, and only then the mark is made
 
+The rule holds with and without phones: `moontrim permit` permits again at the machine itself.
 A finer rule (killed with everything saved, the permission stays) cannot be had from the same disk:
 once it is read-only, it holds the same whether something was forbidden afterwards or not.
+
+It is not the mark of `service.orderlystop`, which says that every output is off: on a disk that
+refuses the session all outputs may well be off (and their lines need no pulse), and with an output
+stuck everything may well be saved. One mark for both would pulse the lines after an orderly stop on
+a full disk. This one alone decides, so it must be gone from the disk before anything is keyed;
+that one counts only together with the service manager's report.
 
 The functions wait for the disk; `saver` calls them in a thread."""
 
@@ -36,6 +43,9 @@ NAME = "session.json"
 UNUSABLE = "session.unusable.json"
 MARK = "ended-in-order"
 LOCK = "run.lock"
+UNORDERLY = "last run not ended in order, a change may be unsaved"
+FORBIDDEN = "forbidden, and not permitted again since"
+TO_PERMIT = "to permit: moontrim permit, or the phone page"
 
 
 class _Saved(BaseModel):
@@ -46,16 +56,28 @@ class _Saved(BaseModel):
 
 
 def load_session(folder: Path, settings: Settings) -> Session:
-    """Returns the saved session, or a first one.
+    """Returns the session to begin with (see `stored_session`). A file that cannot be used is set
+    aside, never deleted, and that is logged."""
+    session, problem = stored_session(folder, settings)
+    if problem:
+        permitted = session.transmit_permitted
+        but = "" if permitted else ", with transmitting forbidden until it is permitted again"
+        path = folder / NAME
+        log.warning("saved session %s cannot be used (%s); starting afresh%s", path, problem, but)
+        with contextlib.suppress(OSError):
+            path.replace(folder / UNUSABLE)
+    return session
 
-    A file that cannot be used is set aside, never deleted, and a first session takes its place; so
-    too for one that no longer fits the config (a band renamed, a limit moved). The permission to
-    transmit is the exception: where it was withdrawn, or cannot be read, transmitting stays
-    forbidden. With `remote` off it is permitted, because only a phone could have forbidden it."""
-    path = folder / NAME
-    permitted = not settings.remote.enabled
+
+def stored_session(folder: Path, settings: Settings) -> tuple[Session, str]:
+    """Returns the saved session and why it cannot be used; empty if it can. Changes nothing.
+
+    A first session takes the place of one that cannot be used, also of one that no longer fits the
+    config (a band renamed, a limit moved). The permission to transmit is the exception: where it
+    was withdrawn, or cannot be read, transmitting stays forbidden."""
+    permitted = False
     try:
-        saved = _Saved.model_validate_json(path.read_bytes())
+        saved = _Saved.model_validate_json((folder / NAME).read_bytes())
         if saved.version != VERSION:
             raise InputError("version", saved.version, str(VERSION))
         session = saved.session
@@ -67,18 +89,20 @@ def load_session(folder: Path, settings: Settings) -> Session:
         session.with_band_choices(settings)
         session.partner_site(settings)
     except FileNotFoundError:
-        return first_session(settings)
+        return first_session(settings), ""
     except (OSError, ValidationError, InputError, ValueError) as error:
-        aside = folder / UNUSABLE
         first_line = str(error).partition("\n")[0]
-        but = "" if permitted else ", with transmitting forbidden until it is permitted again"
-        log.warning(
-            "saved session %s cannot be used (%s); starting afresh%s", path, first_line, but
-        )
-        with contextlib.suppress(OSError):
-            path.replace(aside)
-        return first_session(settings).model_copy(update={"transmit_permitted": permitted})
-    return session
+        first = first_session(settings).model_copy(update={"transmit_permitted": permitted})
+        return first, first_line
+    return session, ""
+
+
+def permission_void(folder: Path, session: Session) -> str:
+    """Returns why the permission of the saved session does not count at the next start; empty if it
+    does, or if there is none."""
+    if not session.transmit_permitted or first_start(folder) or marked(folder):
+        return ""
+    return UNORDERLY
 
 
 def save_session(folder: Path, session: Session) -> None:

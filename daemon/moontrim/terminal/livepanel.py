@@ -17,6 +17,7 @@ from rich.text import Text
 from moontrim.app.daemon import Daemon
 from moontrim.clock.system import SystemClock
 from moontrim.formats import grouped, iso
+from moontrim.session.sessionfile import TO_PERMIT
 from moontrim.state.snapshot import DialView, Snapshot, Tracking, trim_text
 from moontrim.timekeeping.clockview import ClockView
 from moontrim.tuning.correction import descriptions
@@ -136,6 +137,8 @@ def panel(snapshot: Snapshot, columns: int) -> Panel:
     if snapshot.outlook is not None and snapshot.outlook.budgets is not None:
         rx, tx = (budget.bound95_hz for budget in snapshot.outlook.budgets)
         grid.add_row("off at most", f"{rx:.2f} Hz receive, {tx:.2f} Hz transmit (95 %)")
+    if not snapshot.transmit_permitted:
+        grid.add_row("transmit", Text(f"inhibited; {TO_PERMIT}", style="yellow"))
     for text in snapshot.warnings:
         grid.add_row("mind", Text(text, style="yellow"))
     if snapshot.last_fault is not None:

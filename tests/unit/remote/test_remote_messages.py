@@ -23,7 +23,7 @@ from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote.broker.accounts import LOCAL, PHONE, VIEWER, carries_clear_text
 from moontrim.remote.commands.admission import Admission, AskTracker
 from moontrim.remote.commands.arrival import Arrival
-from moontrim.remote.commands.guards import BURST
+from moontrim.remote.commands.guards import BURST, SecondStep
 from moontrim.remote.commands.parsing import COMMANDS, read_command
 from moontrim.remote.commands.payload import LARGEST_BYTES, Refusal, read_body
 from moontrim.remote.published import messages
@@ -115,7 +115,7 @@ class Desk:
         self.clock = VirtualClock(T0)
         self.tracker = Tracker()
         self.admission = Admission(
-            TOPICS, SETTINGS, commanders, self.clock, in_clear_text=in_clear_text
+            TOPICS, SETTINGS, commanders, self.clock, SecondStep(), in_clear_text=in_clear_text
         )
 
     def run(self, scene: Coroutine[Any, Any, Any]) -> Any:

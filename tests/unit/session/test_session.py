@@ -198,12 +198,13 @@ def test_an_unusable_file_is_set_aside(
     assert ("transmitting forbidden" in caplog.text) is not permitted
 
 
-def test_without_a_page_nobody_can_have_forbidden(tmp_path: Path) -> None:
-    """And nobody could permit it again."""
+def test_without_a_page_what_cannot_be_read_may_have_forbidden_too(tmp_path: Path) -> None:
+    """By `moontrim forbid`; `moontrim permit` permits it again."""
     (tmp_path / NAME).write_bytes(b"{")
     remote = SETTINGS.remote.model_copy(update={"enabled": False})
     alone = SETTINGS.model_copy(update={"remote": remote})
-    assert load_session(tmp_path, alone) == first_session(alone)
+    assert not load_session(tmp_path, alone).transmit_permitted
+    assert load_session(tmp_path, alone) == first_session(alone), "set aside, and none in its place"
 
 
 def test_a_disk_that_refuses_is_survived(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

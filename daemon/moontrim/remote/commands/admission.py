@@ -62,7 +62,8 @@ Unsaved = Callable[[Clock], Awaitable[str]]
 class Admission:
     """Decides one command at a time.
 
-    commanders: the accounts that may command. in_clear_text: only forbidding is carried out."""
+    commanders: the accounts that may command. second_step: shared with the other ways to permit.
+    in_clear_text: only forbidding is carried out."""
 
     def __init__(
         self,
@@ -70,6 +71,7 @@ class Admission:
         settings: Settings,
         commanders: frozenset[str],
         real: Clock,
+        second_step: SecondStep,
         *,
         in_clear_text: bool = False,
     ) -> None:
@@ -80,7 +82,7 @@ class Admission:
         self._in_clear_text = in_clear_text
         self._repeats = Repeats()
         self._allowance = Allowance()
-        self._second_step = SecondStep()
+        self._second_step = second_step
 
     async def decide(self, arrival: Arrival, ask: AskTracker) -> Decided:
         """Carries a command out or refuses it. Raises nothing but a cancellation.
@@ -129,10 +131,6 @@ class Admission:
         case.reply_to = arrival.reply_to
         reply = reply_refused(None, Refusal("busy", "too many commands at once; try again"))
         return self._answers(case, reply, "", now_utc_s)[:1]
-
-    def forget_tokens(self) -> None:
-        """Makes the tokens for the second step of permitting void: transmitting was forbidden."""
-        self._second_step.forget()
 
     # --- step by step -----------------------------------------------------------------------------
 

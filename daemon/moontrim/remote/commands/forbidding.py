@@ -9,6 +9,7 @@ from typing import Any, Protocol
 
 from moontrim.clock.system import Clock
 from moontrim.errors import BusyError
+from moontrim.remote.commands.guards import SecondStep
 from moontrim.session.commands import Command, PermitTransmit
 from moontrim.state.hub import StateHub
 
@@ -28,8 +29,8 @@ class Forbiddable(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of it. ok: transmit is inhibited, and the radio does not transmit. text: for a
-    person."""
+    """What became of a request. ok: it is done; of forbidding, that the radio does not transmit
+    either. text: for a person."""
 
     ok: bool
     text: str
@@ -38,19 +39,19 @@ class Outcome:
 class Forbidding:
     """Forbids transmitting at the tracker of one daemon.
 
-    forget_tokens: called first; makes the second step of permitting void."""
+    second_step: of every way to permit; forbidding makes its tokens void first."""
 
-    def __init__(self, daemon: Forbiddable, real: Clock) -> None:
+    def __init__(self, daemon: Forbiddable, real: Clock, second_step: SecondStep) -> None:
         self._daemon = daemon
         self._real = real
-        self.forget_tokens: Callable[[], object] = lambda: None
+        self._second_step = second_step
 
     async def forbid(self, by: str) -> Outcome:
         """Forbids transmitting and waits until the radio does not transmit any more. by: who did
         it, for log and journal."""
         before = self._daemon.hub.latest
         keyed_before = before is not None and bool(before.transmitting)
-        self.forget_tokens()
+        self._second_step.forget()
         try:
             async with self._real.timeout(ANSWER_S):
                 await self._until_taken(PermitTransmit(by, False))

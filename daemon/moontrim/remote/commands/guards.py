@@ -64,16 +64,16 @@ class Allowance:
 
 
 class SecondStep:
-    """Tokens for what takes a second step: each is for one account and one command, once, for ten
-    seconds."""
+    """Tokens for what takes a second step: each is for one account and one command, once, for a
+    limited time. One object for all ways to permit, so that forbidding cancels them all."""
 
     def __init__(self) -> None:
         self._issued: OrderedDict[str, tuple[str, str, float]] = OrderedDict()
 
-    def token(self, account: str, command: str, now_s: float) -> str:
+    def token(self, account: str, command: str, now_s: float, valid_s: float = TOKEN_S) -> str:
         """Returns a new token for this command, as text, of this account."""
         token = secrets.token_hex(8)
-        self._issued[token] = (account, command, now_s + TOKEN_S)
+        self._issued[token] = (account, command, now_s + valid_s)
         if len(self._issued) > MOST_TOKENS:
             self._issued.popitem(last=False)
         return token

@@ -1,7 +1,14 @@
-"""A private Unix socket in the state folder, by which `moontrim forbid` reaches a daemon that runs.
+"""A private Unix socket in the state folder, by which `moontrim forbid` and `moontrim permit` reach
+a daemon that runs.
 
-It takes one line, the name of what to do, and answers with one line of JSON. Only the user who runs
-the daemon, and root, can open it (folder 0700, socket 0600, and the peer is checked again)."""
+It takes one line and answers with one line of JSON:
+
+    forbid          forbids transmitting
+    permit          shows the state and returns a token
+    permit TOKEN    permits transmitting
+
+Only the user who runs the daemon, and root, can open it (folder 0700, socket 0600, and the peer is
+checked again)."""
 
 from __future__ import annotations
 
@@ -14,15 +21,19 @@ import socket
 import stat
 import struct
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 from moontrim.clock.system import SystemClock
 from moontrim.remote.commands.forbidding import Forbid, Outcome
+from moontrim.remote.commands.permitting import PermitQuestion, Permitting
 
 log = logging.getLogger(__name__)
 
 NAME = "control"
-FORBID = b"forbid"
+FORBID = "forbid"
+PERMIT = "permit"
 REQUEST_S = 2.0  # chosen: for the line, from a program on this machine
 ANSWER_S = 10.0  # chosen: longer than forbidding may take
 LONGEST_LINE = 64  # bytes; chosen
@@ -36,14 +47,14 @@ class NotRunning(Exception):
     """Raised where no daemon answers on a state folder."""
 
 
-async def serve_control(folder: Path, forbid: Forbid) -> None:
+async def serve_control(folder: Path, forbid: Forbid, permitting: Permitting) -> None:
     """Serves until cancelled. A folder that takes no socket is logged once and tried again."""
 
     async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         # A cancelled task is an error to the callback of Python 3.11's streams.
         with contextlib.suppress(OSError, ValueError, asyncio.CancelledError):
-            outcome = await _outcome(reader, writer, forbid)
-            writer.write(json.dumps({"ok": outcome.ok, "text": outcome.text}).encode() + b"\n")
+            answered = await _answer(reader, writer, forbid, permitting)
+            writer.write(json.dumps(asdict(answered)).encode() + b"\n")
             async with _clock.timeout(REQUEST_S):
                 await writer.drain()
         writer.close()
@@ -59,39 +70,74 @@ async def serve_control(folder: Path, forbid: Forbid) -> None:
             if str(error) != problem:
                 problem = str(error)
                 log.warning(
-                    "moontrim forbid cannot reach this daemon: no socket in %s: %s", folder, error
+                    "moontrim forbid and permit cannot reach this daemon: no socket in %s: %s",
+                    folder,
+                    error,
                 )
         await _clock.sleep(AGAIN_S)
 
 
-async def _outcome(
-    reader: asyncio.StreamReader, writer: asyncio.StreamWriter, forbid: Forbid
-) -> Outcome:
+async def _answer(
+    reader: asyncio.StreamReader,
+    writer: asyncio.StreamWriter,
+    forbid: Forbid,
+    permitting: Permitting,
+) -> Outcome | PermitQuestion:
     """Carries a request out. Raises OSError or ValueError where no whole line comes."""
     if _user_of(writer.get_extra_info("socket")) not in (0, os.geteuid()):
         return Outcome(False, "only the user who runs moontrim, and root, may do this")
     async with _clock.timeout(REQUEST_S):
-        line = (await reader.readline()).strip()
-    if line != FORBID:
-        return Outcome(False, f"invalid value {line.decode(errors='replace')!r}; expected 'forbid'")
-    outcome = await forbid(BY)
+        line = (await reader.readline()).decode(errors="replace").strip()
+    what, _, token = line.partition(" ")
+    if line == FORBID:
+        outcome = await forbid(BY)
+    elif line == PERMIT:
+        return permitting.question(BY)
+    elif what == PERMIT:
+        outcome = await permitting.permit(BY, token)
+    else:
+        return Outcome(False, f"invalid value {line!r}; expected 'forbid' or 'permit'")
     log.info("%s: %s", BY, outcome.text)
     return outcome
 
 
 def request_forbid(folder: Path) -> Outcome:
-    """Asks the daemon on a state folder to forbid transmitting. Raises NotRunning, or OSError where
-    it does not answer or this user may not ask."""
+    """Asks the daemon on a state folder to forbid transmitting. Raises NotRunning, or OSError or
+    ValueError where it does not answer or this user may not ask."""
+    return _outcome(_request(folder, FORBID))
+
+
+def request_question(folder: Path) -> PermitQuestion | Outcome:
+    """Asks the daemon on a state folder what permitting would permit. Raises as
+    `request_forbid`."""
+    answer = _request(folder, PERMIT)
+    if "token" not in answer:
+        return _outcome(answer)
+    rows = tuple((str(name), str(value)) for name, value in answer.get("state", ()))
+    return PermitQuestion(rows, str(answer["token"]))
+
+
+def request_permit(folder: Path, token: str) -> Outcome:
+    """Asks the daemon on a state folder to permit transmitting. Raises as `request_forbid`."""
+    return _outcome(_request(folder, f"{PERMIT} {token}"))
+
+
+def _outcome(answer: dict[str, Any]) -> Outcome:
+    return Outcome(answer.get("ok") is True, str(answer.get("text", "no answer")))
+
+
+def _request(folder: Path, line: str) -> dict[str, Any]:
+    """Returns the answer to a request. Raises as `request_forbid`."""
     with _short_path(folder) as path, socket.socket(socket.AF_UNIX) as connection:
         connection.settimeout(ANSWER_S)
         try:
             connection.connect(path)
         except (FileNotFoundError, ConnectionRefusedError):
             raise NotRunning from None
-        connection.sendall(FORBID + b"\n")
+        connection.sendall(line.encode() + b"\n")
         with connection.makefile("rb") as stream:
-            answer = json.loads(stream.readline() or b"{}")
-    return Outcome(answer.get("ok") is True, str(answer.get("text", "no answer")))
+            answer: dict[str, Any] = json.loads(stream.readline() or b"{}")
+    return answer
 
 
 @contextlib.contextmanager
