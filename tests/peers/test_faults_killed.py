@@ -24,6 +24,8 @@ import pytest
 
 from moontrim.config.settings import Settings, load_settings
 from moontrim.path import Ephemeris, Site, moon_from, solve_path
+from moontrim.remote.commands.permitting import PermitQuestion
+from moontrim.remote.wire.controlsocket import NotRunning, request_permit, request_question
 from moontrim.session.session import Session
 from moontrim.session.sessionfile import NAME, load_session
 from moontrim_drivers.simulated.pty import SimPty
@@ -112,6 +114,7 @@ class Victim:
     draw: random.Random
     asked: list[Asked]
     may_key: bool = False
+    lived_before: bool = False  # so that it was killed
     faults: list[str] = field(default_factory=list)
     back_s: list[float] = field(default_factory=list)
     wall_s: list[float] = field(default_factory=list)
@@ -128,6 +131,7 @@ class Victim:
             self.faults.append(f"transmit dial {tx_hz} outside the range")
 
     async def start(self) -> None:
+        self.lived_before = (self.state / NAME).exists()
         with (self.config.parent / "log").open("ab") as log:
             self.process = await asyncio.create_subprocess_exec(
                 *(sys.executable, "-m", "moontrim", "run", "--quiet"),
@@ -193,6 +197,24 @@ class Victim:
             self._writer.transport.abort()
             self._writer = self._reader = None
 
+    async def permit(self) -> None:
+        """As the operator does: after a kill transmit is inhibited, also without phones."""
+        deadline_s = time.monotonic() + GIVE_UP_S
+        while True:
+            assert time.monotonic() < deadline_s, self.log()
+            try:
+                answer = await asyncio.to_thread(request_question, self.state)
+            except NotRunning:
+                await asyncio.sleep(0.02)
+                continue
+            if isinstance(answer, PermitQuestion) or answer.ok:
+                break
+            await asyncio.sleep(0.02)
+        assert isinstance(answer, PermitQuestion) is self.lived_before
+        if isinstance(answer, PermitQuestion):
+            outcome = await asyncio.to_thread(request_permit, self.state, answer.token)
+            assert outcome.ok and "not saved" not in outcome.text, outcome
+
     async def key(self) -> None:
         """The dials may be right a moment before moontrim knows."""
         deadline_s = time.monotonic() + GIVE_UP_S
@@ -231,10 +253,12 @@ class Victim:
                     asked.waited_s = all_waited_for_processor_s(self.process.pid)
                 await asyncio.sleep(self.draw.uniform(0.0, 0.03))
             case "relays":
+                await self.permit()
                 self.may_key = True
                 await self.tell("T 1")
                 await asyncio.sleep(self.draw.uniform(0.0, RELAYS_S))
             case "keyed":
+                await self.permit()
                 self.may_key = True
                 await self.key()
                 await asyncio.sleep(self.draw.uniform(0.0, 0.3))

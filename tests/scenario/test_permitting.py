@@ -82,7 +82,7 @@ def permitted(folder: Path) -> bool:
 def transmit_line(config: Path) -> str:
     """Returns what `moontrim check` says of the next start."""
     _, text = run("check", config, "--hands-off", "--json")
-    (line,) = [line for line in json.loads(text) if line["what"] == "transmit"]
+    (line,) = [line for line in json.loads(text) if line["what"] == "permission"]
     return f"{line['level']}: {line['text']}"
 
 
@@ -93,14 +93,14 @@ def test_forbidden_or_killed_it_is_permitted_again(tmp_path: Path, remote: str) 
     config = station(tmp_path, remote)
     code, text = run("permit", config)
     assert code == 1 and "moontrim not running" in text and "nothing permitted" in text
-    assert transmit_line(config) == "ok: permitted at the next start, the first one"
+    assert transmit_line(config) == "ok: transmit permitted at the next start, the first one"
 
     async def forbidden_and_permitted() -> None:
         async with moontrim("run", "--config", str(config)):
             await until_up(tmp_path)
             assert (await asyncio.to_thread(request_forbid, tmp_path / "state")).ok
             line = await asyncio.to_thread(transmit_line, config)
-            assert line.startswith("note: inhibited (") and "moontrim permit" in line
+            assert line.startswith("note: transmit inhibited (") and "moontrim permit" in line
             code, text = await asyncio.to_thread(run, "permit", config)
             assert code == 2 and "--nobody-is-near" in text, text
             for shown in ("1296 MHz", "1 296 100 000 Hz", "power", "nobody is near the antenna"):
@@ -113,7 +113,7 @@ def test_forbidden_or_killed_it_is_permitted_again(tmp_path: Path, remote: str) 
             assert (code, text) == (0, "transmit is permitted already\n")
 
     asyncio.run(forbidden_and_permitted())
-    assert transmit_line(config).startswith("ok: permitted at the next start (")
+    assert transmit_line(config).startswith("ok: transmit permitted at the next start (")
 
     async def killed() -> None:
         process = subprocess.Popen(
@@ -130,7 +130,10 @@ def test_forbidden_or_killed_it_is_permitted_again(tmp_path: Path, remote: str) 
     asyncio.run(killed())
     assert permitted(tmp_path)
     line = transmit_line(config)
-    assert line.startswith("note: inhibited at the next start") and "not ended in order" in line
+    assert (
+        line.startswith("note: transmit inhibited at the next start")
+        and "not ended in order" in line
+    )
     assert "moontrim permit" in line
     (tmp_path / "state" / controlsocket.NAME).unlink()
 
@@ -143,7 +146,7 @@ def test_forbidden_or_killed_it_is_permitted_again(tmp_path: Path, remote: str) 
             assert code == 0, text
 
     asyncio.run(started_again())
-    assert transmit_line(config).startswith("ok: permitted at the next start (")
+    assert transmit_line(config).startswith("ok: transmit permitted at the next start (")
 
 
 def test_at_a_terminal_a_word_is_typed(tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from moontrim.preflight.clock import clock_finding, clock_reading, error_bound_s
 from moontrim.preflight.finding import Finding
 from moontrim.preflight.moon import moon_findings
 from moontrim.preflight.outputs import output_findings
+from moontrim.preflight.permission import permission_findings
 from moontrim.preflight.places import budget_findings, place_findings
 from moontrim.preflight.ports import port_findings
 from moontrim.preflight.radio import radio_findings
@@ -20,7 +21,6 @@ from moontrim.preflight.receiver import first_fix, receiver_findings
 from moontrim.preflight.running import running_daemon
 from moontrim.preflight.surroundings import broker_findings, disk_findings
 from moontrim.preflight.tables import table_findings
-from moontrim.preflight.transmit import transmit_findings
 from moontrim.session.sessionfile import stored_session
 
 
@@ -61,7 +61,7 @@ async def check(
             else await radio_findings(settings, clock, move_dials=move_dials)
         ),
         *output_findings(settings.keying),
-        *transmit_findings(settings, (*state_folders, settings.state_path()), running),
+        *permission_findings(settings, (*state_folders, settings.state_path())),
         *await broker_findings(settings, clock),
         *port_findings(settings, daemon_runs=bool(running)),
         *disk_findings(settings),
