@@ -36,7 +36,7 @@ from moontrim.timekeeping.trust import ClockTrust
 from moontrim.tracking.changes import Changes
 from moontrim.tracking.commandlog import CommandLog
 from moontrim.tracking.handondial import TurnedDial
-from moontrim.tracking.inbox import Inbox, Request
+from moontrim.tracking.inbox import Inbox, Request, StationFault
 from moontrim.tracking.planning import Planning
 from moontrim.tracking.publisher import Publisher
 from moontrim.tracking.record import TrackingRecord
@@ -89,7 +89,7 @@ class Daemon:
         )
         self.link.permit_transmit(self.session.transmit_permitted)
         watch = ClockWatch(clock, clock.suspended_s)
-        gps = GpsWatch(settings.gps, clock)
+        gps = GpsWatch(settings.gps, clock, lambda text: self.inbox.post(StationFault(text)))
         self.clock_trust = ClockTrust(
             clock, watch, settings.clock, readers_for(clock, settings.clock, gps_reader(gps))
         )

@@ -169,6 +169,6 @@ async def follow_nmea(settings: GpsSettings, clock: Clock, deliver: Callable[[Fi
                     f"is it {settings.baud} baud?"
                 )
             sentences.understood = 0
-        return why[0]
+        return f"GPS: {why[0]}"
     finally:
         wire.close()

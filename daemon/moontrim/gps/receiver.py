@@ -25,17 +25,24 @@ FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 10.0  # chosen: between attempts, doubling
 class GpsWatch:
     """Follows one receiver.
 
+    report: called once with each fault (receiver lost, no fix); default: logs it.
     latest: the last fix. fixes: how many there have been. problem: why there is no receiver; empty
     while there is one, with a fix or not. no_fix: that a receiver has no fix; empty while it has
     one, and while there is no receiver."""
 
-    def __init__(self, settings: GpsSettings, clock: Clock) -> None:
+    def __init__(
+        self,
+        settings: GpsSettings,
+        clock: Clock,
+        report: Callable[[str], object] = lambda text: log.warning("%s", text),
+    ) -> None:
         self.latest: Fix | None = None
         self.fixes = 0
         self.problem = ""
         self.no_fix = ""
         self._settings = settings
         self._clock = clock
+        self._report = report
         self._latest_at_s = -math.inf
 
     def age_s(self) -> float:
@@ -74,7 +81,9 @@ class GpsWatch:
                 why = f"GPS: {error.strerror or error}"
             if self.fixes != fixes:
                 pause_s = FIRST_PAUSE_S
-            if why != self.problem:
+            if not self.problem:
+                self._report(why)
+            elif why != self.problem:
                 log.warning("%s", why)
             self.problem = why
             await self._clock.sleep(pause_s * random.uniform(0.75, 1.25))
@@ -92,7 +101,7 @@ class GpsWatch:
                 self.no_fix, had_one_s = "", now_s
             elif not self.no_fix and now_s - had_one_s > FIX_LOST_S:
                 self.no_fix = "GPS: no fix; check that the antenna has a view of the sky"
-                log.warning("%s", self.no_fix)
+                self._report(self.no_fix)
 
     def _accept(self, fix: Fix) -> None:
         if self.problem:

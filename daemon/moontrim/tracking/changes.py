@@ -23,7 +23,7 @@ from moontrim.session.current import CurrentSession
 from moontrim.session.session import Session
 from moontrim.state.snapshot import Outlook
 from moontrim.tracking.handondial import PUT_BACK_TIMES, YIELD_S, TurnedDial
-from moontrim.tracking.inbox import HomeMoved, Item, Request
+from moontrim.tracking.inbox import HomeMoved, Item, Request, StationFault
 from moontrim.tracking.planning import Planning
 from moontrim.tracking.record import TrackingRecord
 from moontrim.tracking.refusals import Refusals
@@ -78,6 +78,9 @@ class Changes:
                 log.info("radio connected, dial %d Hz", item.rig.rx_dial_hz)
             case TransmitChanged():
                 log.info("%s", "transmitting" if item.transmitting else "receiving")
+            case StationFault():
+                self._record.fault(item.text)
+                return False
             case HomeMoved():
                 self._current.move_home(item.home)
             case Outlook():

@@ -45,7 +45,14 @@ class HomeMoved:
     home: SiteSettings
 
 
-Item = Request | LinkEvent | Outlook | HomeMoved
+@dataclass(frozen=True, slots=True)
+class StationFault:
+    """A fault of something beside the radio, for the record. text: state, cause, remedy."""
+
+    text: str
+
+
+Item = Request | LinkEvent | Outlook | HomeMoved | StationFault
 
 
 class Inbox:

@@ -7,10 +7,12 @@ import asyncio
 import json
 import math
 import os
+import sqlite3
 import tty
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager, closing, suppress
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -46,6 +48,7 @@ from moontrim.gps.receiver import GpsWatch
 from moontrim.gps.timecheck import clock_ahead_s, gps_reader
 from moontrim.path.site import Site
 from moontrim.preflight.receiver import fix_findings
+from support.moontrim_process import LEAST_CONFIG, moontrim
 from support.nmea_sentences import gga, gsa, rmc, sentence
 from support.processor import within
 
@@ -613,6 +616,42 @@ def test_nmea_on_a_serial_port_and_gone(caplog: pytest.LogCaptureFixture) -> Non
             while not watch.problem:
                 await asyncio.sleep(0.01)
             assert receiver.path in watch.problem
+
+    asyncio.run(main())
+
+
+def test_faults_of_the_receiver_are_recorded(tmp_path: Path) -> None:
+    """In the journal, from which the report tells them, and in the state, from which page and MQTT
+    do: no fix, and a receiver that is gone."""
+    receiver = SerialReceiver()
+    config = tmp_path / "station.toml"
+    config.write_text(
+        f'state_dir = "{tmp_path}/state"\n{LEAST_CONFIG}\n[remote]\nenabled = false\n'
+        f'[share]\nenabled = false\n[gps]\nsource = "nmea"\ndevice = "{receiver.path}"\n'
+    )
+
+    def recorded() -> list[str]:
+        journal = tmp_path / "state" / "journal.sqlite3"
+        with suppress(sqlite3.Error), closing(sqlite3.connect(journal)) as rows:
+            return [
+                str(text)
+                for (text,) in rows.execute("SELECT text FROM faults WHERE text LIKE 'GPS%'")
+            ]
+        return []
+
+    async def until(*beginnings: str) -> None:
+        async with within(20.0):
+            while len(recorded()) < len(beginnings):
+                await asyncio.sleep(0.1)
+        found = recorded()
+        assert len(found) == len(beginnings), found
+        assert all(text.startswith(b) for text, b in zip(found, beginnings, strict=True)), found
+
+    async def main() -> None:
+        async with moontrim("run", "--quiet", "--config", str(config)):
+            await until("GPS: no fix")
+            receiver.unplug()
+            await until("GPS: no fix", f"GPS: {receiver.path}")
 
     asyncio.run(main())
 
