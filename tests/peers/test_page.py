@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import errno
 import os
 import signal
 import statistics
@@ -25,6 +26,8 @@ from moontrim.outlook.companion import keep_outlook
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.rehearsal import EMBEDDED, next_window
 from moontrim.remote.companion import Remote
+from moontrim.session.commands import SetTrim
+from moontrim.session.session import Session
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.simulated.driver import SimulatedDriver
 from support.browser import OUT, Phone, Shared, chromium, phone, require_chromium, shared_chromium
@@ -271,6 +274,73 @@ def test_what_is_refused_says_why_and_changes_nothing(
             await held.tap('#partner-form button[type="submit"]')
             await held.until_text("#refusal", "<b>nowhere</b>")
             assert here.daemon.session == before
+
+    shared.run(main())
+
+
+def test_a_change_that_the_disk_refuses_is_shown_as_not_saved(
+    tmp_path: Path, ephemeris: Ephemeris, shared: Shared, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In force at once all the same; and no longer so shown once the disk takes it."""
+
+    def full(folder: Path, session: Session) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
+            sked_hz = seen(here).sked_hz
+            with monkeypatch.context() as disk:
+                disk.setattr("moontrim.session.saver.save_session", full)
+                await held.tap('[data-nudge="10"]')
+                await held.until_text("#refusal", "Sked frequency is now")
+                assert "Not saved: [Errno 28] No space left on device." in await held.text(
+                    "#refusal"
+                )
+                assert await held.text("#answer") == ""
+                await until(partial(has_sked, here, sked_hz + 10.0))
+                await until(lambda: dials_follow(here))
+                await held.until_text("#warnings", "session: [Errno 28] No space left on device")
+                await held.picture("page-not-saved")
+            await held.tap('[data-nudge="10"]')
+            await held.until_text("#answer", "Sked frequency is now")
+            assert "Not saved" not in await held.text("#answer")
+            assert await held.text("#refusal") == ""
+            await until(lambda: not seen(here).warnings)
+
+    shared.run(main())
+
+
+def test_a_large_trim_is_asked_back(tmp_path: Path, ephemeris: Ephemeris, shared: Shared) -> None:
+    """The same key once more, not too soon, and no other key, carries it out."""
+
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
+            await here.daemon.ask(SetTrim("test", rx_hz=995.0, tx_hz=995.0))
+            await held.until_text("#trim-rx", "+995 Hz")
+            rx, tx = ('[data-trim="rx"][data-by="10"]', '[data-trim="tx"][data-by="10"]')
+
+            async def asked(key: str) -> None:
+                await held.tap(key)
+                await held.until_text("#refusal", "Tap again to confirm")
+                trims_hz = (seen(here).trim_rx_hz, seen(here).trim_tx_hz)
+                assert trims_hz == (995.0, 995.0)
+
+            await asked(rx)
+            assert "Trim +1\u202f005 Hz is more than 1 kHz" in await held.text("#refusal")
+            await held.picture("page-large-trim")
+            await asked(rx)  # a trembling finger
+            await asyncio.sleep(0.7)
+            await asked(tx)
+            await asyncio.sleep(0.7)
+            await asked(rx)
+            await asyncio.sleep(0.7)
+            await held.tap(rx)
+            await until(lambda: seen(here).trim_rx_hz == 1005.0)
+            await held.until_text("#trim-rx", "+1\u202f005 Hz")
+            assert seen(here).trim_tx_hz == 995.0
+            await held.page.wait_for_function(
+                "() => document.getElementById('verdict').textContent.includes('trim')"
+            )
 
     shared.run(main())
 
