@@ -2,8 +2,6 @@
 cannot, and what happens when one of the parts dies."""
 
 import asyncio
-import datetime
-import ipaddress
 import json
 import os
 import signal
@@ -13,10 +11,6 @@ from typing import Any
 
 import aiomqtt
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -28,6 +22,7 @@ from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote.broker.accounts import access_list, password_file
 from moontrim.remote.published.topics import Topics
 from moontrim.state.snapshot import Tracking
+from support.broker_certificates import make_authority, sign
 from support.moonup import longitude_under_the_moon
 from support.mosquitto import (
     BASE,
@@ -614,7 +609,7 @@ def test_another_broker_with_password_and_tls(
     tmp_path: Path, ephemeris: Ephemeris, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ca, stranger = make_authority(tmp_path, "ca"), make_authority(tmp_path, "stranger")
-    certificate, key = sign(tmp_path, ca)
+    certificate, key = sign(tmp_path, ca, "127.0.0.1")
     port = free_port()
     remote: dict[str, Any] = {
         "broker": "127.0.0.1",
@@ -712,62 +707,6 @@ def test_hubs_are_told_and_can_command(tmp_path: Path, ephemeris: Ephemeris) -> 
             assert bad == []
 
     asyncio.run(main())
-
-
-# --- certificates ---------------------------------------------------------------------------------
-
-Authority = tuple[x509.Certificate, ec.EllipticCurvePrivateKey]
-
-
-def make_authority(folder: Path, name: str) -> Authority:
-    key = ec.generate_private_key(ec.SECP256R1())
-    certificate = build(name, key.public_key(), name, key, x509.BasicConstraints(True, 0))
-    (folder / f"{name}.pem").write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
-    return certificate, key
-
-
-def sign(folder: Path, authority: Authority) -> tuple[Path, Path]:
-    """A certificate for 127.0.0.1 and its key, as files."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    address = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))])
-    issuer = authority[0].subject.get_attributes_for_oid(NameOID.COMMON_NAME)[0].value
-    certificate = build("broker", key.public_key(), str(issuer), authority[1], address)
-    certificate_file, key_file = folder / "broker.pem", folder / "broker.key"
-    certificate_file.write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
-    key_file.write_bytes(
-        key.private_bytes(
-            serialization.Encoding.PEM,
-            serialization.PrivateFormat.PKCS8,
-            serialization.NoEncryption(),
-        )
-    )
-    return certificate_file, key_file
-
-
-def build(
-    name: str,
-    public_key: ec.EllipticCurvePublicKey,
-    issuer: str,
-    issuer_key: ec.EllipticCurvePrivateKey,
-    extension: x509.ExtensionType,
-) -> x509.Certificate:
-    now = datetime.datetime.now(datetime.UTC)
-    day = datetime.timedelta(days=1)
-
-    def named(text: str) -> x509.Name:
-        return x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, text)])
-
-    return (
-        x509.CertificateBuilder()
-        .subject_name(named(name))
-        .issuer_name(named(issuer))
-        .public_key(public_key)
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - day)
-        .not_valid_after(now + day)
-        .add_extension(extension, critical=isinstance(extension, x509.BasicConstraints))
-        .sign(issuer_key, hashes.SHA256())
-    )
 
 
 def test_a_relay_on_the_network_is_switched_through_the_broker(

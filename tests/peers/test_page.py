@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import base64
 import errno
+import json
 import os
 import signal
 import statistics
@@ -26,6 +27,8 @@ from moontrim.outlook.companion import keep_outlook
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.rehearsal import EMBEDDED, next_window
 from moontrim.remote.companion import Remote
+from moontrim.remote.wire.accessroute import qr_outline
+from moontrim.remote.wire.welcome import with_fingerprint, with_password
 from moontrim.session.commands import SetTrim
 from moontrim.session.session import Session
 from moontrim.state.snapshot import Snapshot, Tracking
@@ -598,9 +601,78 @@ def test_passwords_and_accounts(tmp_path: Path, ephemeris: Ephemeris) -> None:
                     "button, input, summary",
                     "all => all.filter((one) => one.checkVisibility()).map((one) => one.id)",
                 )
-                assert controls == ["keep", "sign-out"]
+                assert controls == ["keep", "another", "sign-out"]
                 assert await held.violations() == []
                 await held.picture("page-viewer")
+
+    asyncio.run(main())
+
+
+def test_another_phone_by_qr_codes(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    """For those who are logged in; the one with the password on a tap of its own, for a while."""
+    password_svg = "document.querySelector('#password-qr path')?.getAttribute('d') ?? ''"
+    hidden = "Object.defineProperty(document, 'visibilityState', {value: 'hidden'})"
+
+    async def main() -> None:
+        lan = {"lan": True, "lan_address": "127.0.0.1", "show_password": True}
+        async with (
+            station(tmp_path, ephemeris, **lan) as here,
+            chromium() as browser,
+        ):
+            remote = here.daemon.settings.remote
+            await listening(remote.http_port)
+            await until(lambda: here.shown)
+            passwords = json.loads((tmp_path / "state" / "remote-passwords.json").read_text())
+            page, certificate = (
+                f"https://127.0.0.1:{remote.https_port}/",
+                f"http://127.0.0.1:{remote.http_port}/",
+            )
+            for account, password in (
+                ("phone", passwords["phone"]),
+                ("viewer", passwords["viewer"]),
+            ):
+                async with phone(browser) as held:
+                    await held.open(url_of(here))
+                    await held.page.wait_for_selector("#login:not([hidden])")
+                    before = await held.page.content()
+                    assert not any(one in before for one in passwords.values())
+                    assert await held.page.query_selector("svg path") is None
+                    await held.open(f"{url_of(here)}?again#u={account}&p={password}")
+                    await held.until_link("live")
+                    await held.tap("#another")
+                    await held.until_text("#page-url", page)
+                    assert await held.text("#certificate-url") == certificate
+                    fingerprint = await held.text("#fingerprint")
+                    assert fingerprint in here.shown[0]
+                    drawn = await held.page.get_attribute("#certificate-qr path", "d")
+                    assert drawn == qr_outline(with_fingerprint(certificate, fingerprint))["path"]
+                    assert await held.page.evaluate(password_svg) == ""
+                    assert password not in await held.page.content()
+                    assert not any(url.endswith("=password") for url in held.requested)
+                    await held.tap("#password-qr-key")
+                    await held.until_text("#password-qr-key", "Hide QR code")
+                    text = with_password(page, password, account)
+                    assert await held.page.evaluate(password_svg) == qr_outline(text)["path"]
+                    may = "can read" if account == "viewer" else "can control the radio"
+                    assert may in await held.text("#password-qr-caution")
+                    assert not any(password in url for url in held.requested)
+                    assert (await held.widths())[0] <= 390
+                    assert await held.small_targets() == []
+                    assert await held.violations() == []
+                    await held.page.locator("#password-qr").scroll_into_view_if_needed()
+                    await held.picture(f"page-another-{account}")
+                    await held.tap("#password-qr-key")
+                    assert await held.page.evaluate(password_svg) == ""
+                    await held.tap("#password-qr-key")
+                    await held.until_text("#password-qr-key", "Hide QR code")
+                    await held.page.evaluate(
+                        f"{hidden}; document.dispatchEvent(new Event('visibilitychange'))"
+                    )
+                    assert await held.page.evaluate(password_svg) == "", "the page was left"
+                    await held.tap("#sign-out")
+                    await held.page.wait_for_selector("#login:not([hidden])")
+                    assert not await held.page.is_visible("#another-way")
+                    assert await held.page.evaluate(password_svg) == ""
 
     asyncio.run(main())
 

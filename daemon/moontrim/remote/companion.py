@@ -18,6 +18,7 @@ from moontrim.remote.broker.accounts import (
     DAEMON,
     HUB,
     LOCAL,
+    VIEWER,
     carries_clear_text,
     commanders,
     trusts_local,
@@ -141,6 +142,7 @@ class Remote:
                     self._forbidding.forbid,
                     LOCAL if trusts_local(remote) else None,
                     {account: passwords[account] for account in may_command},
+                    {VIEWER: passwords[VIEWER]} if VIEWER in passwords else {},
                 )
                 await self._with_broker(
                     daemon, address, broker.page_socket, access, tls, broker.renewed

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import json
+import re
+import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -11,13 +14,17 @@ from types import SimpleNamespace
 from typing import Any
 
 import aiohttp
+import numpy as np
 import pytest
+import segno
 
 from moontrim.clock.system import SystemClock
 from moontrim.remote.commands.forbidding import Outcome
 from moontrim.remote.wire import assets, door, limits, webserver, websocket
-from moontrim.remote.wire.addresses import ForbidAccess, Gateway
+from moontrim.remote.wire.accessroute import qr_outline
+from moontrim.remote.wire.addresses import ForbidAccess, Gateway, SecureDoor
 from moontrim.remote.wire.connack import login_result
+from moontrim.remote.wire.welcome import with_password
 from moontrim.state.hub import StateHub
 from moontrim.state.snapshot import Tracking
 from support.processor import within
@@ -43,7 +50,10 @@ def gateway_to(port: int = 1, **changes: Any) -> Gateway:
 
 @asynccontextmanager
 async def served(
-    gateway: Gateway, daemon: Watched | None = None, access: ForbidAccess | None = None
+    gateway: Gateway,
+    daemon: Watched | None = None,
+    access: ForbidAccess | None = None,
+    secure: SecureDoor | None = None,
 ) -> AsyncIterator[str]:
     """The address of a running server."""
     ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
@@ -54,6 +64,7 @@ async def served(
             "127.0.0.1",
             0,
             access=access,
+            secure=secure,
             on_ready=ready.set_result,
         )
     )
@@ -641,3 +652,61 @@ def test_forbidding_by_a_request(caplog: pytest.LogCaptureFixture) -> None:
 
     asyncio.run(main())
     assert "right-one" not in caplog.text
+
+
+# --- how another phone reaches the page -----------------------------------------------------------
+
+
+def test_access_is_shown_to_those_logged_in_and_holds_their_own_password_only() -> None:
+    async def forbid(by: str) -> Outcome:
+        raise AssertionError
+
+    async def post(
+        url: str, session: aiohttp.ClientSession, path: str, **headers: str
+    ) -> tuple[int, str]:
+        async with session.post(f"{url}{path}", headers=headers) as answer:
+            return answer.status, await answer.text()
+
+    logins = {"phone": "phone-secret"}, {"viewer": "viewer-secret"}
+    access = ForbidAccess(forbid, None, *logins)
+    tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    door = SecureDoor(tls, 0, "AB:CD", b"", b"")
+
+    async def main() -> None:
+        gateway = gateway_to(password_needed=True)
+        async with browser() as session:
+            async with served(gateway, access=access, secure=door) as url:
+                origin = own_origin(url)
+                phone = {"Authorization": basic("phone", "phone-secret")}
+                foreign = {"Origin": "http://example.org"}
+                assert (await post(url, session, "access", **phone, **foreign))[0] == 403
+                wrong = {"Authorization": basic("phone", "viewer-secret")}
+                assert (await post(url, session, "access?qr=password", **wrong, **origin))[0] == 403
+                assert (await post(url, session, "access?qr=password", **origin))[0] == 403
+                status, text = await post(url, session, "access", **phone, **origin)
+                shown = json.loads(text)
+                assert status == 200 and "password_qr" not in shown
+                assert shown["certificate"] == url and shown["page"].startswith("https://")
+                for account, password in (logins[0] | logins[1]).items():
+                    header = {"Authorization": basic(account, password)}
+                    _, text = await post(url, session, "access?qr=password", **header, **origin)
+                    assert "secret" not in text, "as a picture only"
+                    shown = json.loads(text)
+                    address = with_password(shown["page"], password, account)
+                    assert shown["password_qr"] == qr_outline(address)
+            async with served(gateway, access=access) as url:
+                status, text = await post(url, session, "access", **phone, **own_origin(url))
+                assert status == 404 and "moontrim access" in text
+
+    asyncio.run(main())
+
+
+@pytest.mark.parametrize("length", [10, 60, 200])
+def test_the_outline_of_a_qr_code_is_its_dark_modules(length: int) -> None:
+    text = "x" * length
+    outline = qr_outline(text)
+    drawn = np.zeros((outline["size"], outline["size"]), dtype=int)
+    for x, y, run in re.findall(r"M(\d+) (\d+)h(\d+)v1h-\3z", outline["path"]):
+        drawn[int(y), int(x) : int(x) + int(run)] += 1
+    expected = np.pad(np.array(segno.make(text, micro=False).matrix), 4)
+    assert np.array_equal(drawn, expected)

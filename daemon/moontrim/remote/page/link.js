@@ -129,14 +129,24 @@ export class Link {
 
   // Forbids transmitting by the page's server, without the broker. Resolves like `command`.
   async forbid() {
+    const { reply } = await this.post("/forbid");
+    if (!reply) return failure("no_link", "No answer: it may not have been done.");
+    return reply.ok ? { ok: true, result: { transmit_permitted: false } } : failure("forbid", reply.message);
+  }
+
+  // Sends a request to the page's server as the account that is logged in. Resolves to its status
+  // and its JSON; status 0 if there was no answer, reply null if there was none or it was no JSON.
+  async post(path) {
     const stop = new AbortController();
     const timer = setTimeout(() => stop.abort(), FORBID_WAIT_MS);
+    let status = 0;
     try {
       const headers = this.account ? { Authorization: `Basic ${btoa(`${this.account}:${this.password}`)}` } : {};
-      const reply = await (await fetch("/forbid", { method: "POST", headers, signal: stop.signal })).json();
-      return reply.ok ? { ok: true, result: { transmit_permitted: false } } : failure("forbid", reply.message);
+      const answer = await fetch(path, { method: "POST", headers, signal: stop.signal });
+      status = answer.status;
+      return { status, reply: await answer.json() };
     } catch {
-      return failure("no_link", "No answer: it may not have been done.");
+      return { status, reply: null };
     } finally {
       clearTimeout(timer);
     }

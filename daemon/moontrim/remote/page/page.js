@@ -1,5 +1,6 @@
 // The page itself: what it knows, what a tap does, and the quality of the connection.
 
+import { anotherPhone } from "./another.js";
 import { Link } from "./link.js";
 import { at, fitSked, say, show, showChosen, showInfo, showLink, showOutlook, showState, showStrip } from "./view.js";
 import { hertz, refusal, signedShort, typedHz } from "./words.js";
@@ -30,6 +31,7 @@ let drawnAt = -DRAW_AGAIN_MS;
 let confirming = null; // {token, since}: the first tap to permit transmitting
 
 const link = new Link(root.dataset.root, root.dataset.station, { phase: onPhase, message: onMessage });
+const closeAnother = anotherPhone(link);
 
 // --- messages ------------------------------------------------------------------------------------
 
@@ -436,6 +438,7 @@ function fromFragment() {
 }
 
 function connect(access) {
+  closeAnother();
   root.dataset.may = access?.account === "viewer" ? "look" : "all";
   show("login", false);
   show("access", access !== null);
@@ -448,6 +451,7 @@ function connect(access) {
 function login(problem) {
   keep(null, false);
   link.stop();
+  closeAnother();
   phase = "refused";
   say("login-problem", problem);
   for (const id of ["panel", "dock"]) show(id, false);

@@ -1,5 +1,5 @@
 """How the daemon and its web server reach the broker, how other machines reach the page, and
-who may forbid without the broker."""
+who may do what without the broker."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from moontrim.remote.commands.forbidding import Forbid
+
+STAGGER_S = 0.25  # RFC 8305, section 5: the delay between attempts at the addresses of a host
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,14 +55,15 @@ class Gateway:
 
 @dataclass(frozen=True, slots=True)
 class ForbidAccess:
-    """Who may forbid by a request.
+    """Who may forbid by a request, or be shown how other phones reach the page.
 
     account: of a request without a password; None: each needs one. passwords: of the accounts that
-    may command."""
+    may command. viewers: of those that may only read."""
 
     forbid: Forbid
     account: str | None
     passwords: Mapping[str, str] = field(repr=False)
+    viewers: Mapping[str, str] = field(default_factory=dict, repr=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from paho.mqtt.properties import Properties
 
 from moontrim.clock.system import Clock
 from moontrim.remote.published.messages import Post
-from moontrim.remote.wire.addresses import BrokerAddress
+from moontrim.remote.wire.addresses import STAGGER_S, BrokerAddress
 from moontrim.remote.wire.resilience import end_if_cancelled
 
 _quiet = logging.getLogger(__name__)
@@ -24,17 +24,17 @@ _quiet.setLevel(logging.CRITICAL)  # errors are raised, and logged once by the c
 
 KEEPALIVE_S = 10  # chosen: the broker publishes `offline` after 1.5 times this (MQTT 5.0, 3.1.2.10)
 ANSWER_S = 5.0  # chosen: for the broker to answer
-STAGGER_S = 0.25  # RFC 8305, section 5: the recommended delay between attempts
 OWN_ANSWER_S = 1.0  # chosen: for one on this machine to accept the connection
 
 
 async def answering_address(address: BrokerAddress, real: Clock) -> BrokerAddress:
     """Returns the same broker by the IP address of its host that accepts a connection first: the
     MQTT client itself would wait for each one until it gives up. They are tried STAGGER_S apart.
-    One with a Unix socket, an IP address, or TLS, whose certificate is for the name, is returned as
-    it is.
+    One with a Unix socket or an IP address is returned as it is. A certificate is verified for the
+    name all the same (see `brokertls`).
+
     Raises OSError."""
-    if address.unix_path is not None or address.tls is not None:
+    if address.unix_path is not None:
         return address
     with contextlib.suppress(ValueError):
         ipaddress.ip_address(address.host)

@@ -20,6 +20,7 @@ from moontrim.remote.wire.limits import FailedLogins, Places, Rate
 log = logging.getLogger(__name__)
 
 HEAD_S = 5.0  # chosen: for the TLS handshake, and again for the head of the first request
+BACKLOG = 128  # connections that wait to be accepted; chosen
 ACCEPT_AGAIN_S = 0.5  # chosen: after accepting failed, as where file descriptors have run out
 
 # The network runs in real time, also in a rehearsal.
@@ -147,3 +148,11 @@ class Doors:
         self._tasks.discard(task)
         if not task.cancelled() and (error := task.exception()) is not None:
             log.debug("page: connection ended: %s", error)
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """Returns a listening socket. Raises OSError that names it."""
+    try:
+        return socket.create_server((host, port), backlog=BACKLOG)
+    except (OSError, OverflowError) as error:
+        raise OSError(f"cannot listen on {host} port {port}: {error}") from None

@@ -5,6 +5,7 @@
     /mqtt     WebSocket to the broker (see `websocket`), only for pages of this server
     /healthz  JSON: tracking state and age of the last snapshot; 200 or 503
     /forbid   POST: forbids transmitting without the broker (see `forbidroute`)
+    /access   POST: how another phone reaches the page, for those logged in (see `accessroute`)
 
 All of that over TLS, and without it on loopback. Another machine gets nothing without TLS but the
 certificate (see `landing`).
@@ -17,7 +18,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import socket
 from collections.abc import Callable
 from typing import Protocol
 
@@ -25,9 +25,10 @@ from aiohttp import web
 from aiohttp.typedefs import Handler
 
 from moontrim.clock.system import Clock
+from moontrim.remote.wire.accessroute import access_by_request
 from moontrim.remote.wire.addresses import ForbidAccess, Gateway, SecureDoor
 from moontrim.remote.wire.assets import Asset, Assets, load_assets
-from moontrim.remote.wire.door import Doors
+from moontrim.remote.wire.door import Doors, listen
 from moontrim.remote.wire.forbidroute import forbid_by_request
 from moontrim.remote.wire.hosts import as_in_url, host_of, is_host, is_loopback, is_safe_name
 from moontrim.remote.wire.landing import landing
@@ -39,7 +40,6 @@ log = logging.getLogger(__name__)
 
 KEEP_ALIVE_S = 15.0  # chosen: a connection may be idle between requests
 FAREWELL_S = 1.0  # chosen: for an orderly end
-BACKLOG = 128  # connections that wait to be accepted; chosen
 HEALTHY_TICK_AGE_S = 3.0  # chosen: three missed seconds of the tracker
 
 
@@ -75,7 +75,7 @@ async def serve(
         log.error("no phone page: %s is open to the network, and there is no certificate", host)
         return
     assets = await asyncio.to_thread(load_assets, gateway)
-    site = PageSite(daemon, gateway, assets, access, secure)
+    site = PageSite(daemon, gateway, assets, access, secure, host)
     runner = web.AppRunner(
         site.application(),
         access_log=None,
@@ -85,25 +85,18 @@ async def serve(
     await runner.setup()
     try:
         with contextlib.ExitStack() as sockets:
-            plain = sockets.enter_context(_listen(host, port))
+            plain = sockets.enter_context(listen(host, port))
             encrypted = None
             if secure is not None:
-                encrypted = sockets.enter_context(_listen(host, secure.port))
-            on_ready(f"http://{as_in_url(host)}:{plain.getsockname()[1]}/")
+                encrypted = sockets.enter_context(listen(host, secure.port))
+            site.plain_port = plain.getsockname()[1]
+            on_ready(f"http://{as_in_url(host)}:{site.plain_port}/")
             async with asyncio.TaskGroup() as group:
                 group.create_task(site.doors.accept(plain, runner))
                 if secure is not None and encrypted is not None:
                     group.create_task(site.doors.accept(encrypted, runner, secure.tls))
     finally:
         await runner.cleanup()
-
-
-def _listen(host: str, port: int) -> socket.socket:
-    """Returns a listening socket. Raises OSError that names it."""
-    try:
-        return socket.create_server((host, port), backlog=BACKLOG)
-    except (OSError, OverflowError) as error:
-        raise OSError(f"cannot listen on {host} port {port}: {error}") from None
 
 
 class PageSite:
@@ -116,7 +109,9 @@ class PageSite:
         assets: Assets,
         access: ForbidAccess | None = None,
         secure: SecureDoor | None = None,
+        host: str = "127.0.0.1",
     ) -> None:
+        self._host, self.plain_port = host, 0
         self._daemon = daemon
         self._gateway = gateway
         self._assets = assets
@@ -133,6 +128,7 @@ class PageSite:
         app.router.add_get("/mqtt", self._mqtt, allow_head=False)
         app.router.add_get("/healthz", self._healthz)
         app.router.add_post("/forbid", self._forbid)
+        app.router.add_post("/access", self._show_access)
         app.on_response_prepare.append(self._headers)
         app.on_shutdown.append(self._close_bridges)
         return app
@@ -162,6 +158,14 @@ class PageSite:
         if self._access is None:
             raise web.HTTPNotFound(text="forbid over MQTT, or by moontrim forbid on the machine\n")
         return await forbid_by_request(request, self._access, self.doors)
+
+    async def _show_access(self, request: web.Request) -> web.StreamResponse:
+        _require_page_of_this_server(request)
+        if self._access is None or self._secure is None:
+            raise web.HTTPNotFound(text="not for other machines; moontrim access shows the way\n")
+        return await access_by_request(
+            request, self._access, self._secure, self.doors, self._host, self.plain_port
+        )
 
     async def _mqtt(self, request: web.Request) -> web.StreamResponse:
         _require_page_of_this_server(request)

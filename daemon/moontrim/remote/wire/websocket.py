@@ -13,7 +13,7 @@ from collections.abc import Awaitable, Callable
 from aiohttp import WSMsgType, web
 
 from moontrim.clock.system import SystemClock
-from moontrim.remote.wire.addresses import Gateway
+from moontrim.remote.wire.addresses import STAGGER_S, Gateway
 from moontrim.remote.wire.connack import LONGEST_HEAD, login_result
 
 SUBPROTOCOL = "mqtt"  # registered with IANA; MQTT 5.0 (OASIS), section 6
@@ -44,7 +44,11 @@ async def open_broker(gateway: Gateway) -> Broker:
             opened = await asyncio.open_unix_connection(gateway.unix_path, limit=READ_AT_ONCE)
         else:
             opened = await asyncio.open_connection(
-                gateway.host, gateway.port, ssl=gateway.tls, limit=READ_AT_ONCE
+                gateway.host,
+                gateway.port,
+                ssl=gateway.tls,
+                limit=READ_AT_ONCE,
+                happy_eyeballs_delay=STAGGER_S,
             )
     return Broker(*opened)
 

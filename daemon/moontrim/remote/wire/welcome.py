@@ -38,10 +38,16 @@ def interface_addresses() -> list[str]:
     return addresses
 
 
-def with_password(url: str, password: str) -> str:
+def with_password(url: str, password: str, account: str = "phone") -> str:
     """Returns the page's address with the password in its fragment, which logs in without typing. A
     browser never sends the fragment to the server."""
-    return f"{url}#p={quote(password, safe='')}"
+    user = "" if account == "phone" else f"u={quote(account, safe='')}&"
+    return f"{url}#{user}p={quote(password, safe='')}"
+
+
+def with_fingerprint(url: str, fingerprint: str) -> str:
+    """Returns the certificate's address with its fingerprint in the fragment, for comparison."""
+    return f"{url}#sha256={fingerprint.replace(':', '').lower()}"
 
 
 def names_of_machine(host: str) -> tuple[str, ...]:
@@ -69,10 +75,9 @@ def welcome(
         "only. Compare the fingerprint.",
     ]
     if urls and certificate_urls and "phone" in passwords:
-        hexadecimal = fingerprint.replace(":", "").lower()
         lines += [
             "1. Certificate:",
-            _qr_code(f"{certificate_urls[0]}#sha256={hexadecimal}"),
+            _qr_code(with_fingerprint(certificate_urls[0], fingerprint)),
             "2. The page, with its password; whoever has this picture can command:",
             _qr_code(with_password(urls[0], passwords["phone"])),
         ]
