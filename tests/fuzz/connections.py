@@ -35,6 +35,7 @@ from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout, RigUnreachable
 
 _LOW = {"name": "432 MHz", "sked_hz": 432_070_000}
+_LOW |= {"front_end": "10 GHz", "transverter_offset_hz": 288_000_000}
 _LOW |= {"allowed_low_hz": 432_000_000, "allowed_high_hz": 433_000_000}
 SETTINGS = settings_from(EMBEDDED | {"bands": [EMBEDDED["bands"][0], _LOW]}, "fuzz")
 _SNAPSHOT_FIELDS = tuple(inspect.signature(Snapshot).parameters)

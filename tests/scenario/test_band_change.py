@@ -12,7 +12,7 @@ import pytest
 from moontrim.config.band import BandSettings
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris
-from moontrim.session.commands import Correct, NudgeSked, SetBand
+from moontrim.session.commands import Correct, NudgeSked, PermitTransmit, SetBand
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver
@@ -60,6 +60,8 @@ def stage(
 async def to_10_ghz(s: Stage) -> None:
     s.daemon.inbox.post_command(SetBand("test", "10 GHz"))
     await s.clock.sleep(2.0)
+    s.daemon.inbox.post_command(PermitTransmit("test", True))
+    await s.clock.sleep(0.1)
 
 
 def test_drive_mode_and_dials_are_the_new_bands(stage: Any) -> None:

@@ -14,12 +14,14 @@ from typing import Any
 
 import pytest
 
+from moontrim.config.settings import Settings
 from moontrim.keying.interlocks import hindrances
 from moontrim.keying.sequence import Sequence, Stage
 from moontrim.path import Ephemeris
 from moontrim.remote.published.feed import DEAD_AFTER_S, Feed
 from moontrim.remote.published.messages import Post
 from moontrim.remote.wire.mqtt import MqttConnection
+from moontrim.session.session import Session
 from moontrim.state.snapshot import Tracking
 from moontrim.tuning.correction import OnAir, on_air
 from soak.faults import ALL
@@ -86,6 +88,10 @@ def _any_moon_will_do(*given: Any) -> tuple[str, ...]:
 
 def _any_clock_will_do(*given: Any) -> tuple[str, ...]:
     return tuple(reason for reason in hindrances(*given) if "the clock is" not in reason)
+
+
+def _any_front_end_will_do(session: Session, settings: Settings) -> Session:
+    return session.model_copy(update={"front_end": session.present_front_end(settings)})
 
 
 async def _always(*given: Any) -> bool:
@@ -198,6 +204,18 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
             _always,
             "set under RF",
             FOOT,
+        ),
+        (
+            "moontrim.session.session.Session.unconfirmed",
+            _any_front_end_will_do,
+            "RF of",
+            ALL,
+        ),
+        (
+            "moontrim.session.session.Session.front_end_confirmed",
+            lambda *given: True,
+            "drive raised",
+            ALL,
         ),
         (
             "moontrim.session.saver.save_session",

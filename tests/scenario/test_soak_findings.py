@@ -267,7 +267,9 @@ def test_a_change_of_band_ends_the_over_however_fast_the_radio(
         await s.clock.sleep(2.0)
         assert s.snapshot.keying.state is Phase.IDLE
 
-    play_keying(tmp_path, ephemeris, scene, more_bands=(AT_432,), split=False, latency_s=0.0)
+    behind = {"front_end": "10 GHz", "transverter_offset_hz": 288_000_000, "drive_ceiling": 0.2}
+    bands = (AT_432 | behind,)
+    play_keying(tmp_path, ephemeris, scene, more_bands=bands, split=False, latency_s=0.0)
 
 
 class Noting(SimulatedDriver):

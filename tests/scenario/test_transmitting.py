@@ -172,11 +172,14 @@ def test_the_phone_stops_it(stage: Any, command: Any, reason: str) -> None:
     stage(scene)
 
 
-OTHER = {
+OTHER = {  # behind the same transverter
     "name": "144 MHz",
+    "front_end": "10 GHz",
     "sked_hz": 144_120_000,
     "allowed_low_hz": 144_000_000,
     "allowed_high_hz": 146_000_000,
+    "transverter_offset_hz": 116_000_000,
+    "drive_ceiling": 0.2,
 }
 RETUNING = (
     SetSked("phone", SKED_HZ + 100.0),

@@ -52,6 +52,7 @@ class Judge:
         self._clock = clock
         self._trace = trace
         self._exact = exact
+        self.plugged = plan.settings.only_front_end  # at the radio's antenna socket
         self._settles_s = [output.settle_ms / 1000 for output in plan.settings.keying.outputs]
         self._ours = False
         self._rf_ended_s = -math.inf
@@ -82,8 +83,7 @@ class Judge:
         self._counted("a life begins with what was saved")
         orderly = marked(self._plan.settings.state_path())
         if saved := self.station.disk.saved:
-            permitted = orderly and saved.transmit_permitted
-            expected = saved.model_copy(update={"transmit_permitted": permitted})
+            expected = saved if orderly else saved.unconfirmed(self._plan.settings)
             if life.daemon.session != expected:
                 self.violated(f"it began with {life.daemon.session}, not with {expected}")
         if orderly and self.ended_with is None:
@@ -99,6 +99,14 @@ class Judge:
             publish(snapshot)
 
         life.daemon.hub.publish = published  # type: ignore[method-assign]
+
+    def plug(self, front_end: str) -> None:
+        """Records what somebody connects to the radio, before permitting to transmit with it."""
+        self._trace.say(self._now(), f"{front_end} plugged")
+        self.plugged = front_end
+
+    def _plugged_is_meant(self) -> bool:
+        return self.plugged == self._band().front_end_name
 
     def relay(self, index: int, on: bool) -> None:
         """A relay moved: there must be no RF. A radio that cannot be unkeyed within a second is
@@ -165,6 +173,9 @@ class Judge:
         ceiling = self._band().drive_ceiling
         if ceiling is not None and fraction > ceiling + SPARE_S and not self._changing_band():
             self.violated(f"drive set to {fraction}, above the ceiling of {ceiling}")
+        self._counted("no drive meant for another front end")
+        if not self._plugged_is_meant() and fraction > self.station.radio.power_fraction:
+            self.violated(f"drive raised to {fraction} into {self.plugged}")
 
     def wrote_mode(self, mode: str) -> None:
         self.written(f"mode {mode}")
@@ -188,6 +199,9 @@ class Judge:
         for coil, settle_s in zip(self.station.coils, self._settles_s, strict=False):
             if not coil.on or now_s - coil.since_s < settle_s - SPARE_S:
                 self.violated(f"RF while relay {coil.index} has not settled")
+        self._counted("no RF into another front end")
+        if not self._plugged_is_meant():
+            self.violated(f"RF of {self._band().front_end_name} into {self.plugged}")
         self._counted("no RF by a clock that nobody vouches for")
         life, jumped_s = self.life, self._clock.disturbed_at_s
         # The command to key may have been on its way to the radio already.

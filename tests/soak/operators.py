@@ -8,6 +8,7 @@ import contextlib
 import json
 import random
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from moontrim.app.daemon import Daemon
@@ -35,6 +36,7 @@ from soak.plan import PARTNERS
 from soak.station import SoakClock
 
 PHONE = "phone"
+SET_UP_S = 3.0  # for the radio to be set up for a band of another front end
 FLOOD = 200
 
 
@@ -94,12 +96,14 @@ class Operators:
         chance: random.Random,
         asking: set[str],
         report: Callable[[str], None],
+        plug: Callable[[str], None],
     ) -> None:
         self._daemon = daemon
         self._clock = clock
         self._chance = chance
         self._asking = asking
         self._report = report
+        self._plug = plug
         link = daemon.link
         rig = RigAccess(link.details, link.set_mode, link.set_power)
         self._shared = SharedRadio(daemon, daemon.transmitting, rig, clock)
@@ -118,7 +122,7 @@ class Operators:
         elif way == "share":
             await self._program()
         else:
-            wanted = wish(self._chance, self._daemon.settings, source)
+            wanted = self._plugs_first(wish(self._chance, self._daemon.settings, source))
             self._report(f"{way}: {wanted}")
             if way == "tell":
                 self._daemon.inbox.post_command(wanted)
@@ -135,9 +139,25 @@ class Operators:
         accepts the radio's mode as it is."""
         band = self._daemon.session.band
         pause = (Correct("operator", False),) if pause_first else ()
-        for command in (*pause, *soothe(self._daemon.settings, "operator", band)):
-            self._report(f"put right: {command}")
-            await self._ask(command)
+        commands = (*pause, *soothe(self._daemon.settings, "operator", band))
+        await self._put_right(commands)
+        if not self._daemon.session.front_end_confirmed(self._daemon.settings):
+            await self._clock.sleep(SET_UP_S)
+            await self._put_right(commands)
+
+    async def _put_right(self, commands: tuple[Command, ...]) -> None:
+        for command in commands:
+            wanted = self._plugs_first(command)
+            self._report(f"put right: {wanted}")
+            await self._ask(wanted)
+
+    def _plugs_first(self, wanted: Command) -> Command:
+        """Who permits to transmit has looked which front end is meant, and has plugged it."""
+        if not isinstance(wanted, PermitTransmit) or not wanted.on:
+            return wanted
+        front_end = self._daemon.session.present_front_end(self._daemon.settings)
+        self._plug(front_end)
+        return replace(wanted, front_end=front_end)
 
     async def flood(self) -> None:
         """Sends more than the inbox holds: what does not fit is refused, the rest is carried
@@ -153,6 +173,8 @@ class Operators:
         if self._chance.random() < 0.7:  # or it would be refused most of the time
             await self.put_right()
             await self._clock.sleep(2.5)
+        if self._chance.random() < 0.15:
+            await self._change_band_only()
         if self._chance.random() < 0.3:
             await self._program_keys(hold_s)
             return
@@ -173,6 +195,14 @@ class Operators:
             asking.cancel()
             self._daemon.transmitting.release(who)
             await asyncio.gather(asking, return_exceptions=True)
+
+    async def _change_band_only(self) -> None:
+        """Chooses a band and plugs nothing; a program then turns the power up."""
+        band = self._chance.choice(self._daemon.settings.bands).name
+        self._report(f"only the band: {band}")
+        await self._ask(SetBand("operator", band))
+        await self._clock.sleep(SET_UP_S)
+        await self._say(["L RFPOWER 0.9"], 0.5)
 
     async def _ask(self, wanted: Command) -> None:
         with contextlib.suppress(MoontrimError):
@@ -235,11 +265,14 @@ class Operators:
             )
             for _ in range(chance.randrange(1, 4))
         ]
+        await self._say(lines, chance.choice([0.0, 0.02, 1.0]))
+
+    async def _say(self, lines: list[str], stays_s: float) -> None:
         program = self._connect()
         self._report(f"{program.who}: {lines}")
         program.data_received("".join(f"{line}\n" for line in lines).encode())
         try:
-            await self._clock.sleep(chance.choice([0.0, 0.02, 1.0]))
+            await self._clock.sleep(stays_s)
         finally:
             await self._disconnect(program)
 

@@ -99,7 +99,7 @@ class World:
             self.judge.born(life)
             self._operators = Operators(
                 life.daemon, self.clock, self._chance(f"operators {self._lives}"), self.asking,
-                self.judge.hand,
+                self.judge.hand, self.judge.plug,
             )  # fmt: skip
             running = asyncio.create_task(
                 life.daemon.run(self._publishing.run), name=f"life {self._lives}"

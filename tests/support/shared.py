@@ -28,8 +28,10 @@ from support.moonup import places_under_the_moon
 from support.processor import within
 
 SKED_HZ = 10_368_100_000
-LOW = {
+LOW = {  # in the same box of transverters, so that a program may choose it
     "name": "432 MHz",
+    "front_end": "10 GHz",
+    "transverter_offset_hz": 288_000_000,
     "sked_hz": 432_070_000,
     "allowed_low_hz": 432_000_000,
     "allowed_high_hz": 433_000_000,

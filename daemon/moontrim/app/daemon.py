@@ -87,7 +87,10 @@ class Daemon:
             max_steps_per_s=radio.max_steps_per_s,
             seed=seed,
         )
-        self.link.permit_transmit(self.session.transmit_permitted)
+        self.link.permit_transmit(
+            self.session.transmit_permitted,
+            front_end_confirmed=self.session.front_end_confirmed(settings),
+        )
         watch = ClockWatch(clock, clock.suspended_s)
         gps = GpsWatch(settings.gps, clock, lambda text: self.inbox.post(StationFault(text)))
         self.clock_trust = ClockTrust(
@@ -136,7 +139,7 @@ class Daemon:
                 link,
                 turned,
                 record,
-                Refusals(self.saver.permit_refused, self.transmitting.in_over),
+                Refusals(self.saver.permit_refused, self.transmitting.in_over, lambda: link.view),
                 self.notes.note,
             ),
             PlanSubmitter(
@@ -178,7 +181,9 @@ class Daemon:
         failures: list[Exception] = []
         if not await self.saver.begin():
             self.current.change(self.session.model_copy(update={"transmit_permitted": False}))
-            self.link.permit_transmit(False)
+            self.link.permit_transmit(
+                False, front_end_confirmed=self.session.front_end_confirmed(self.settings)
+            )
 
         async def part(running: Coroutine[Any, Any, None]) -> None:
             try:

@@ -16,6 +16,8 @@ from moontrim.tuning.steps import WhileTransmitting
 # Chosen: see trim_limit_hz. A trim is for what the two ends' references differ by.
 TRIM_LIMIT_PPM, LEAST_TRIM_LIMIT_HZ = 2.0, 2000
 
+DIRECT = "direct"  # the front end of bands without a transverter that name none
+
 
 class BandSettings(Table):
     """One band: how the dial maps to the air, what may be transmitted, and how the radio is
@@ -102,6 +104,30 @@ class BandSettings(Table):
         "never while it transmits. Otherwise they are reported, and transmit is inhibited.",
     )
     over_s: float = Field(60.0, gt=0, le=600, description="Length of one over, for mid_over.")
+    front_end: str | None = Field(
+        None,
+        min_length=1,
+        max_length=40,
+        description="What is connected to the radio's antenna socket on this band. Power and key "
+        "never go from one front end to another before the operator has confirmed the change. "
+        'Left out: "direct" without a transverter; with one, the band\'s own name. Bands behind '
+        "the same transverter name the same front end.",
+    )
+    outputs: tuple[str, ...] | None = Field(
+        None,
+        max_length=8,
+        strict=False,
+        description="Names of the keying outputs to switch on this band; the last one of the list "
+        "there, which keys the radio, always is. Left out: all.",
+    )
+    min_elevation_deg: float | None = Field(
+        None,
+        ge=0,
+        le=90,
+        allow_inf_nan=False,
+        description="No transmitting on this band with the Moon lower than this; left out: "
+        "keying.min_elevation_deg. The horizon in the [station] table counts as well.",
+    )
 
     @field_validator(
         "transverter_offset_hz",
@@ -135,6 +161,16 @@ class BandSettings(Table):
         if (dial_hz := self.band().dial_hz(self.sked_hz)) <= 0:
             raise ValueError(f"sked_hz would need a dial of {dial_hz:.0f} Hz")
         return self
+
+    @property
+    def has_transverter(self) -> bool:
+        """Whether receiving or transmitting goes through a transverter."""
+        return self.transverter_offset_hz > 0 or self.goes_through_transverter
+
+    @property
+    def front_end_name(self) -> str:
+        """The front end of this band; see front_end."""
+        return self.front_end or (self.name if self.has_transverter else DIRECT)
 
     @property
     def goes_through_transverter(self) -> bool:

@@ -14,6 +14,7 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 
 from moontrim.config.band import BandSettings
 from moontrim.config.clock import ClockSettings
+from moontrim.config.frontends import FrontEndSettings, check_front_ends, front_end_names
 from moontrim.config.gps import GpsSettings
 from moontrim.config.journal import JournalSettings
 from moontrim.config.keying import KeyingSettings
@@ -106,6 +107,7 @@ class Settings(Table):
     )
     partner: SiteSettings | Literal["self"] = Field("self", description="`self`: our own echo.")
     bands: tuple[BandSettings, ...] = Field(min_length=1)
+    front_ends: tuple[FrontEndSettings, ...] = ()
     radio: RadioSettings = RadioSettings()
     session: SessionSettings = SessionSettings()
     data: DataSettings = DataSettings()
@@ -120,7 +122,7 @@ class Settings(Table):
     )
     troposphere: bool = Field(True, description="Correct for the bending and delay of the air.")
 
-    @field_validator("bands", "partners", mode="before")
+    @field_validator("bands", "front_ends", "partners", mode="before")
     @classmethod
     def _list_to_tuple(cls, value: Any) -> Any:
         return tuple(value) if isinstance(value, list) else value
@@ -174,6 +176,7 @@ class Settings(Table):
         for name in sorted(self.forecast_tables.band_names() - set(names)):
             raise ValueError(f"there is a table for band {name!r}, which is none of the bands")
         self._check_commands()
+        check_front_ends(self.bands, self.front_ends, self.keying)
         if self.keying.enabled:
             for band in self.bands:
                 if band.drive_ceiling is None and band.goes_through_transverter:
@@ -202,6 +205,12 @@ class Settings(Table):
             if band.name == name:
                 return band
         raise InputError("band", name, ", ".join(band.name for band in self.bands))
+
+    @property
+    def only_front_end(self) -> str | None:
+        """The front end, where all bands have the same; None where there are several."""
+        names = front_end_names(self.bands)
+        return names[0] if len(names) == 1 else None
 
     def state_path(self) -> Path:
         """Returns the folder for session and journal: of the config, of systemd, or the user's."""

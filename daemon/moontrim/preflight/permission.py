@@ -8,12 +8,13 @@ from pathlib import Path
 from moontrim.config.settings import Settings
 from moontrim.preflight.finding import Finding
 from moontrim.preflight.running import running_daemon
+from moontrim.session.session import first_session
 from moontrim.session.sessionfile import (
-    FORBIDDEN,
     TO_PERMIT,
     first_start,
     permission_void,
     stored_session,
+    why_forbidden,
 )
 
 
@@ -35,7 +36,8 @@ def permission_findings(settings: Settings, folders: Iterable[Path]) -> Iterator
             yield Finding("note", "permission", f"state in {folder} not readable ({reason})")
             continue
         if not session.transmit_permitted:
-            why = f"saved session not usable ({problem})" if problem else FORBIDDEN
+            forbidden = why_forbidden(session, settings)
+            why = f"saved session not usable ({problem})" if problem else forbidden
         if running and why:
             yield Finding(
                 "note", "permission", f"transmit inhibited ({folder}): {why}; {TO_PERMIT}"
@@ -48,5 +50,10 @@ def permission_findings(settings: Settings, folders: Iterable[Path]) -> Iterator
         else:
             when = "now" if running else "at the next start"
             yield Finding("ok", "permission", f"transmit permitted {when} ({folder})")
-    if not any_saved:
+    first = first_session(settings)
+    if not any_saved and first.transmit_permitted:
         yield Finding("ok", "permission", "transmit permitted at the next start, the first one")
+    elif not any_saved:
+        why = why_forbidden(first, settings)
+        text = f"transmit inhibited at the next start, the first one: {why}; {TO_PERMIT}"
+        yield Finding("note", "permission", f"{text}, once it runs")

@@ -189,9 +189,11 @@ class BandWatch:
         self._mode = mode
 
     async def set_power(self, fraction: float) -> None:
-        """Sets the RF power at somebody's request. Raises RigRefused under RF and above the band's
-        ceiling."""
+        """Sets the RF power at somebody's request. Raises RigRefused under RF, above the band's
+        ceiling, and where the front end is not confirmed: the power is meant for another."""
         await self._refuse_under_rf()
+        if not self._guard.front_end_confirmed:
+            raise RigRefused("front end not confirmed since another was connected")
         ceiling = self.entry.drive_ceiling if self.entry else None
         if ceiling is not None and fraction > ceiling:
             raise RigRefused(f"above the drive ceiling of {100 * ceiling:.1f} %")

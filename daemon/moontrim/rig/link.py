@@ -114,8 +114,10 @@ class RigLink:
 
     # --- what the transmit side calls -------------------------------------------------------------
 
-    def permit_transmit(self, on: bool) -> None:
-        """Gives or takes away permission: without it a radio found transmitting is unkeyed."""
+    def permit_transmit(self, on: bool, *, front_end_confirmed: bool = True) -> None:
+        """Gives or takes away permission: without it a radio found transmitting is unkeyed. While
+        the front end is not confirmed, power is not set at anybody's request either."""
+        self._guard.front_end_confirmed = front_end_confirmed
         self._guard.permit_transmit(on)
         if not on:
             self.look_now()

@@ -22,12 +22,14 @@ class TransmitGuard:
     inhibit: why the radio, as last read back, must not transmit; empty if it may.
     band_reason: the part of that which the band has set.
     cannot_key: why this radio has no transmit command that works, with the remedy; empty if it has,
-        as far as is known."""
+        as far as is known.
+    front_end_confirmed: the operator has confirmed that the band's front end is connected."""
 
     def __init__(self, driver: DeadlineDriver, report: Callable[[LinkEvent], object]) -> None:
         self.inhibit = ""
         self.band_reason = ""
         self.cannot_key = ""
+        self.front_end_confirmed = True
         self._driver = driver
         self._report = report
         self._permitted = True

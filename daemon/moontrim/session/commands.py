@@ -38,7 +38,7 @@ class SetBand(Command):
     name: str
 
     def apply(self, session: Session, settings: Settings) -> Session:
-        return session.model_copy(update={"band": settings.band(self.name).name})
+        return session.on_band(self.name, settings)
 
     def __str__(self) -> str:
         return f"band {self.name}"
@@ -134,15 +134,25 @@ class Correct(Command):
 
 @dataclass(frozen=True, slots=True)
 class PermitTransmit(Command):
-    """Permits (True) or forbids transmitting. While forbidden a radio that transmits is unkeyed."""
+    """Permits (True) or forbids transmitting. While forbidden a radio that transmits is unkeyed.
+
+    front_end: what the operator, who permits, has confirmed to be connected; refused where the band
+    has another one by now. None: that of the present band."""
 
     on: bool
+    front_end: str | None = None
 
     def apply(self, session: Session, settings: Settings) -> Session:
-        return session.model_copy(update={"transmit_permitted": self.on})
+        if not self.on:
+            return session.model_copy(update={"transmit_permitted": False})
+        present = session.present_front_end(settings)
+        if self.front_end not in (None, present):
+            raise InputError("front_end", self.front_end, f"{present}, that of {session.band}")
+        return session.model_copy(update={"transmit_permitted": True, "front_end": present})
 
     def __str__(self) -> str:
-        return "transmitting permitted" if self.on else "transmitting forbidden"
+        connected = f", front end {self.front_end}" if self.front_end else ""
+        return f"transmitting permitted{connected}" if self.on else "transmitting forbidden"
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,6 @@ from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.settings import Settings
 from moontrim.session.session import Session
 from moontrim.session.sessionfile import (
-    FORBIDDEN,
     TO_PERMIT,
     first_start,
     load_session,
@@ -22,6 +21,8 @@ from moontrim.session.sessionfile import (
     permission_void,
     remove_mark,
     save_session,
+    trusted,
+    why_forbidden,
 )
 
 log = logging.getLogger(__name__)
@@ -57,11 +58,14 @@ class SessionSaver:
         self._first_start = first_start(folder)
         self.loaded = load_session(folder, settings)
         if not self.loaded.transmit_permitted:
-            log.warning("transmit inhibited: %s; %s", FORBIDDEN, TO_PERMIT)
+            reason = why_forbidden(self.loaded, settings)
+            log.warning("transmit inhibited: %s; %s", reason, TO_PERMIT)
         if why := permission_void(folder, self.loaded):
             self._inhibit(why)
-            self.loaded = self.loaded.model_copy(update={"transmit_permitted": False})
-            self.put(self.loaded)
+        if not trusted(folder):
+            before, self.loaded = self.loaded, self.loaded.unconfirmed(settings)
+            if self.loaded != before:
+                self.put(self.loaded)
 
     async def begin(self) -> bool:
         """Removes the mark of the last end; to be awaited before anything can be keyed. Returns

@@ -34,7 +34,8 @@ class Session(BaseModel):
 
     partner: None: the config's partner; else `self`, a locator or `lat,lon,height_m`. correcting:
     False: the dials are left alone. transmit_permitted: False: a radio that transmits is unkeyed.
-    bands: the choices of the bands that differ from the config's."""
+    front_end: the one that the operator has confirmed to be connected, by permitting to transmit;
+    None: none since. bands: the choices of the bands that differ from the config's."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -43,7 +44,38 @@ class Session(BaseModel):
     partner: str | None = None
     correcting: bool = True
     transmit_permitted: bool = True
+    front_end: str | None = None
     bands: dict[str, BandSession] = Field(default_factory=dict)
+
+    def on_band(self, name: str, settings: Settings) -> Session:
+        """Returns a copy on another band. Where that has another front end, the permission is
+        withdrawn, also on the way back: nobody knows what is connected until it is confirmed.
+        Raises InputError for an unknown band."""
+        moved = self.model_copy(update={"band": settings.band(name).name})
+        same = moved.present_front_end(settings) == self.present_front_end(settings)
+        return moved if same else moved.unconfirmed(settings)
+
+    def present_front_end(self, settings: Settings) -> str:
+        """Returns the front end of the present band."""
+        return settings.band(self.band).front_end_name
+
+    def front_end_confirmed(self, settings: Settings) -> bool:
+        """Returns whether the operator has confirmed that the present band's front end is the one
+        connected. Without that the radio is neither keyed nor its power set."""
+        return self.front_end == self.present_front_end(settings)
+
+    def unconfirmed(self, settings: Settings) -> Session:
+        """Returns a copy without the permission to transmit, and with no front end confirmed
+        unless there is only one."""
+        front_end = self.front_end if self.front_end == settings.only_front_end else None
+        return self.model_copy(update={"transmit_permitted": False, "front_end": front_end})
+
+    def as_begun(self, settings: Settings) -> Session:
+        """Returns what a start takes over from a saved session: no permission for a front end
+        that is not the present band's, as after a change of the config."""
+        front_end = self.front_end or settings.only_front_end
+        begun = self.model_copy(update={"front_end": front_end})
+        return begun if begun.front_end_confirmed(settings) else begun.unconfirmed(settings)
 
     def band_choices(self, settings: Settings) -> BandSession:
         """Returns the choices for the present band; the config's where none have been made."""
@@ -100,7 +132,8 @@ class Session(BaseModel):
 
 
 def first_session(settings: Settings) -> Session:
-    """Returns the session of a start with nothing saved."""
+    """Returns the session of a start with nothing saved. With several front ends nobody has
+    confirmed one yet, so transmitting is not permitted."""
     return Session(
         band=settings.session.band or settings.bands[0].name, agreement=settings.session.agreement
-    )
+    ).as_begun(settings)

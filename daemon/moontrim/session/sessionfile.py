@@ -74,14 +74,14 @@ def stored_session(folder: Path, settings: Settings) -> tuple[Session, str]:
 
     A first session takes the place of one that cannot be used, also of one that no longer fits the
     config (a band renamed, a limit moved). The permission to transmit is the exception: where it
-    was withdrawn, or cannot be read, transmitting stays forbidden."""
-    permitted = False
+    was withdrawn, cannot be read, or was for another front end, transmitting stays forbidden."""
+    permitted, front_end = False, None
     try:
         saved = _Saved.model_validate_json((folder / NAME).read_bytes())
         if saved.version != VERSION:
             raise InputError("version", saved.version, str(VERSION))
         session = saved.session
-        permitted = session.transmit_permitted
+        permitted, front_end = session.transmit_permitted, session.front_end
         known = {band.name for band in settings.bands}
         session = session.model_copy(
             update={"bands": {k: v for k, v in session.bands.items() if k in known}}
@@ -92,17 +92,29 @@ def stored_session(folder: Path, settings: Settings) -> tuple[Session, str]:
         return first_session(settings), ""
     except (OSError, ValidationError, InputError, ValueError) as error:
         first_line = str(error).partition("\n")[0]
-        first = first_session(settings).model_copy(update={"transmit_permitted": permitted})
-        return first, first_line
-    return session, ""
+        choices = {"transmit_permitted": permitted, "front_end": front_end}
+        first = first_session(settings).model_copy(update=choices)
+        return first.as_begun(settings), first_line
+    return session.as_begun(settings), ""
 
 
 def permission_void(folder: Path, session: Session) -> str:
     """Returns why the permission of the saved session does not count at the next start; empty if it
     does, or if there is none."""
-    if not session.transmit_permitted or first_start(folder) or marked(folder):
-        return ""
-    return UNORDERLY
+    return UNORDERLY if session.transmit_permitted and not trusted(folder) else ""
+
+
+def trusted(folder: Path) -> bool:
+    """Returns whether what was confirmed before still holds: the last run ended in order, or there
+    was none."""
+    return first_start(folder) or marked(folder)
+
+
+def why_forbidden(session: Session, settings: Settings) -> str:
+    """Returns why a start with this session, without the permission to transmit, has none."""
+    if session.front_end_confirmed(settings):
+        return FORBIDDEN
+    return f"front end {session.present_front_end(settings)} not confirmed to be the one connected"
 
 
 def save_session(folder: Path, session: Session) -> None:

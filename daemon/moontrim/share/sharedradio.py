@@ -30,6 +30,7 @@ log = logging.getLogger(__name__)
 SOURCE = "share"  # who chose, in the session and the journal
 DEADLINE_S = 3.0  # chosen: for the tracker or the radio to answer
 TUNE_INTERVAL_S = 0.02  # chosen: between changes of frequency, of all clients together
+NO_BAND = "no band of the present front end; to change the front end, choose the band at the page"
 ARRIVAL_S = 2.0  # chosen: for a dial that is being set, before a transmit request is decided
 KEYING_S = 15.0  # for the whole transmit sequence, whose settle times are 10 s at most
 
@@ -117,7 +118,7 @@ class SharedRadio:
             view = self.view()
             band = None if view is None else band_for(hz, view.band, self._daemon.settings)
             if view is None or band is None or (band != view.band and view.transmitting):
-                log.info("share: refused: sked %d Hz, on %s", hz, band or "no configured band")
+                log.info("share: refused: sked %d Hz, on %s", hz, band or NO_BAND)
                 return REJECTED
             self._next_change_s = self.clock.monotonic_s() + TUNE_INTERVAL_S
             code = await self._try(self._apply(TuneTo(SOURCE, hz)))

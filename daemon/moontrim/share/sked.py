@@ -15,17 +15,19 @@ from moontrim.session.session import Session
 @dataclass(frozen=True, slots=True)
 class TuneTo(Command):
     """Makes `hz`, on the air, the sked frequency: on the present band if that allows it, else on
-    the first configured band that does. Band and frequency change together, so that no snapshot
-    shows the one without the other."""
+    the first band of the same front end that does. Another front end is the operator's to choose.
+    Band and frequency change together, so that no snapshot shows the one without the other."""
 
     hz: int
 
     def apply(self, session: Session, settings: Settings) -> Session:
         name = band_for(self.hz, session.band, settings)
         if name is None:
-            allowed = ", ".join("{} to {}".format(*sked_range_hz(b)) for b in settings.bands)
-            raise InputError("sked_hz", self.hz, allowed)
-        moved = session.model_copy(update={"band": name})
+            reachable = bands_within_reach(session.band, settings)
+            allowed = ", ".join("{} to {}".format(*sked_range_hz(band)) for band in reachable)
+            front_end = session.present_front_end(settings)
+            raise InputError("sked_hz", self.hz, f"{allowed} (front end {front_end})")
+        moved = session.on_band(name, settings)
         return moved.with_band_choices(settings, sked_hz=float(self.hz))
 
     def __str__(self) -> str:
@@ -33,10 +35,16 @@ class TuneTo(Command):
 
 
 def band_for(hz: int, present: str, settings: Settings) -> str | None:
-    """Returns the name of the band that a sked frequency in Hz belongs to, None if to none. Where
-    ranges overlap it is the present band, else the first configured one."""
-    fitting = [band.name for band in settings.bands if _fits(hz, band)]
+    """Returns the name of the band that a sked frequency in Hz belongs to, None if to none of the
+    present front end. Where ranges overlap it is the present band, else the first configured."""
+    fitting = [band.name for band in bands_within_reach(present, settings) if _fits(hz, band)]
     return present if present in fitting else next(iter(fitting), None)
+
+
+def bands_within_reach(present: str, settings: Settings) -> list[BandSettings]:
+    """Returns the bands of the present band's front end, which a program may choose among."""
+    front_end = settings.band(present).front_end_name
+    return [band for band in settings.bands if band.front_end_name == front_end]
 
 
 def sked_range_hz(band: BandSettings) -> tuple[int, int]:

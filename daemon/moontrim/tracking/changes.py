@@ -112,8 +112,10 @@ class Changes:
 
     def _change(self, session: Session, by: str, what: str) -> None:
         before = self._current.session
-        if session.transmit_permitted != before.transmit_permitted:
-            self._link.permit_transmit(session.transmit_permitted)
+        settings = self._current.settings
+        permission = (session.transmit_permitted, session.front_end_confirmed(settings))
+        if permission != (before.transmit_permitted, before.front_end_confirmed(settings)):
+            self._link.permit_transmit(permission[0], front_end_confirmed=permission[1])
         self._current.change(session)
         if (session.band, session.correcting) != (before.band, before.correcting):
             self._enter_band(changing=session.band != before.band)

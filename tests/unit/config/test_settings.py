@@ -220,3 +220,60 @@ def test_a_password_where_none_belongs_is_not_shown() -> None:
     with pytest.raises(InputError, match=r"remote\.password: unknown key") as told:
         settings_from(raw, "test")
     assert "horse" not in str(told.value)
+
+
+# --- front ends ---
+
+
+def front_ends(*bands: dict[str, Any], **tables: Any) -> Settings:
+    base = GOOD["bands"][0]
+    return settings_from(GOOD | {"bands": [base | band for band in bands]} | tables, "test")
+
+
+BEHIND = {"transverter_offset_hz": 116_000_000}  # a dial of 28 MHz
+CONTACT = {"kind": "cts", "name": "plug", "port": "/dev/ttyUSB0"}
+
+
+def test_front_ends_by_default() -> None:
+    settings = front_ends({}, {"name": "b"}, BEHIND | {"name": "c"}, BEHIND | {"name": "d"})
+    names = [band.front_end_name for band in settings.bands]
+    assert names == ["direct", "direct", "c", "d"] and settings.only_front_end is None
+    receiver = BEHIND | {"name": "e", "tx_transverter_offset_hz": 0}
+    assert front_ends(receiver).only_front_end == "e", "behind a transverter at least to receive"
+
+
+@pytest.mark.parametrize(
+    ("bands", "tables", "message"),
+    [
+        ([BEHIND | {"front_end": "direct"}], {}, "cannot be 'direct'"),
+        ([BEHIND | {"name": "direct"}], {}, "cannot be 'direct'"),
+        ([{"front_end": "a"}, BEHIND | {"name": "b", "front_end": "a"}], {}, "cannot share"),
+        ([{}], {"front_ends": [{"name": "x"}]}, "'x'; expected one of direct"),
+        ([{}], {"front_ends": [{"name": "direct"}] * 2}, "used twice"),
+        (
+            [{}, BEHIND | {"name": "b"}],
+            {
+                "front_ends": [
+                    {"name": "direct", "contact": CONTACT},
+                    {"name": "b", "contact": CONTACT | {"name": "other"}},
+                ]
+            },
+            "same line",
+        ),
+        ([{"outputs": ["relay"]}], {}, "invalid output 'relay'; expected"),
+        ([{"min_elevation_deg": -1.0}], {}, "greater than or equal to 0"),
+    ],
+)
+def test_front_ends_that_cannot_be_meant(
+    bands: list[dict[str, Any]], tables: dict[str, Any], message: str
+) -> None:
+    with pytest.raises(InputError, match=message):
+        front_ends(*bands, **tables)
+
+
+def test_the_contact_of_a_front_end_is_no_line_of_the_sequence() -> None:
+    radio = {"kind": "radio"}
+    keying = {"outputs": [radio], "inputs": [CONTACT | {"name": "foot switch"}]}
+    proof = [{"name": "direct", "contact": CONTACT}]
+    with pytest.raises(InputError, match="same line"):
+        front_ends({}, keying=keying, front_ends=proof)

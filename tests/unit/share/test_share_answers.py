@@ -13,6 +13,7 @@ from moontrim.config.settings import Settings, settings_from
 from moontrim.config.share import ShareSettings
 from moontrim.errors import InputError
 from moontrim.rehearsal.rehearsal import EMBEDDED
+from moontrim.session.commands import SetBand
 from moontrim.session.session import first_session
 from moontrim.share.actions import (
     Action,
@@ -270,6 +271,8 @@ def test_more_bands_than_the_client_has_room_for() -> None:
 def settings(**changes: Any) -> Settings:
     low = {
         "name": "432 MHz",
+        "front_end": "10 GHz",
+        "transverter_offset_hz": 288_000_000,
         "sked_hz": 432_070_000,
         "allowed_low_hz": 432_000_000,
         "allowed_high_hz": 433_000_000,
@@ -297,6 +300,24 @@ def test_tuning_where_no_band_is(hz: int) -> None:
     with pytest.raises(InputError, match="10368000000 to 10370000000, 432000000 to 433000000"):
         TuneTo("share", hz).apply(first_session(known), known)
     assert band_for(hz, "10 GHz", known) is None
+
+
+def test_no_program_changes_the_front_end() -> None:
+    low = {"name": "144 MHz", "sked_hz": 144_120_000}
+    low |= {"allowed_low_hz": 144_000_000, "allowed_high_hz": 146_000_000}
+    same = low | {"name": "144 MHz through it", "front_end": "10 GHz"}
+    known = settings(
+        bands=[EMBEDDED["bands"][0], low, same | {"transverter_offset_hz": 116_000_000}]
+    )
+    session = TuneTo("share", 144_100_000).apply(first_session(known), known)
+    assert session.band == "144 MHz through it", "though the other one comes first"
+    known = settings(bands=[EMBEDDED["bands"][0], low])
+    with pytest.raises(InputError, match=r"10368000000 to 10370000000 \(front end 10 GHz\)"):
+        TuneTo("share", 144_100_000).apply(first_session(known), known)
+    direct = SetBand("phone", "144 MHz").apply(first_session(known), known)
+    assert TuneTo("share", 144_100_000).apply(direct, known).band == "144 MHz"
+    with pytest.raises(InputError, match="144000000 to 146000000"):
+        TuneTo("share", SKED_HZ).apply(direct, known)
 
 
 def test_cross_band_is_bounded_by_what_is_transmitted() -> None:

@@ -33,6 +33,8 @@ from support.processor import within
 from support.rigctld import free_port
 from support.shared import LOW, SKED_HZ, FakeKeying, Program
 
+READY = LinkView(LinkState.READY, "", entered=True)
+
 
 class FakeDaemon:
     """Applies what it is asked at once. stuck: never answers. late: publishes only when told."""
@@ -43,7 +45,7 @@ class FakeDaemon:
         self.hub = StateHub()
         self.asked: list[Command] = []
         self.stuck = self.late = False
-        self.refusals = Refusals(lambda: "", lambda: False)
+        self.refusals = Refusals(lambda: "", lambda: False, lambda: READY)
         self.publish()
 
     def publish(self, tracking: Tracking = Tracking.ON_FREQUENCY) -> None:
@@ -105,7 +107,7 @@ def play(
     async def main() -> None:
         ready: asyncio.Future[int] = asyncio.get_running_loop().create_future()
         transmit, daemon = keying or FakeKeying(), FakeDaemon()
-        daemon.refusals = Refusals(lambda: "", transmit.transmitting)
+        daemon.refusals = Refusals(lambda: "", transmit.transmitting, lambda: READY)
         side = Share(
             ShareSettings.model_validate(share or {}),
             transmit=transmit,

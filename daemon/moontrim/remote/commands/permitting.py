@@ -10,7 +10,7 @@ from typing import Any, Protocol
 
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
-from moontrim.errors import BusyError, NotNowError
+from moontrim.errors import BusyError, InputError, NotNowError
 from moontrim.formats import grouped
 from moontrim.remote.commands.forbidding import ANSWER_S, Outcome
 from moontrim.remote.commands.guards import SecondStep
@@ -80,8 +80,9 @@ class Permitting:
             )
         try:
             async with self._real.timeout(ANSWER_S):
-                await self._daemon.ask(PermitTransmit(by, True))
-        except (BusyError, NotNowError) as error:
+                front_end = self._daemon.session.present_front_end(self._daemon.settings)
+                await self._daemon.ask(PermitTransmit(by, True, front_end))
+        except (BusyError, InputError, NotNowError) as error:
             return Outcome(False, f"not permitted: {error}")
         except TimeoutError:
             return Outcome(
@@ -108,6 +109,7 @@ def state_rows(session: Session, now: Snapshot, settings: Settings) -> tuple[tup
     corrects = descriptions(own_echo=partner == "self")[session.agreement]
     rows = [
         ("band", session.band),
+        ("front end", f"{band.front_end_name} (is this what is connected to the radio?)"),
         ("sked", f"{grouped(choices.sked_hz)} Hz" + f", {trims}" * bool(trims)),
         ("partner", "self (echoes)" if partner == "self" else partner),
         ("agreement", f"{session.agreement}: {corrects}"),

@@ -1,0 +1,208 @@
+"""Bands with and without a transverter share dial ranges: neither key nor power goes from one front
+end to another before the operator has confirmed which is connected."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from moontrim.errors import InputError, NotNowError
+from moontrim.keying.ownership import KeyingRefused
+from moontrim.path import Ephemeris
+from moontrim.session.commands import Correct, PermitTransmit, SetBand
+from moontrim.share.protocol import OK, REJECTED
+from moontrim.share.sharedradio import RigAccess, SharedRadio
+from moontrim.state.snapshot import Tracking
+from support.scenario_keying import KEYING, moon_high
+from support.stage import SKED_HZ, Stage, play
+
+CEILING = 0.1
+BAND = {"drive_ceiling": CEILING}
+DIRECT = {
+    "name": "144 MHz",
+    "sked_hz": 144_120_000,
+    "allowed_low_hz": 144_000_000,
+    "allowed_high_hz": 146_000_000,
+}
+CROSS = BAND | {
+    "name": "10 GHz cross",
+    "front_end": "10 GHz",
+    "sked_hz": 10_450_100_000,
+    "tx_sked_hz": 10_368_100_000,
+    "allowed_low_hz": 10_368_000_000,
+    "allowed_high_hz": 10_370_000_000,
+    "transverter_offset_hz": 10_306_000_000,
+    "tx_transverter_offset_hz": 10_224_000_000,
+}
+SETTLED_S = 3.0
+
+
+def act(folder: Path, ephemeris: Ephemeris, scene: Any, **more: Any) -> Stage:
+    more = {"band": BAND, "more_bands": (DIRECT, CROSS), "tables": {"keying": KEYING}} | more
+    return play(folder, ephemeris, scene, moon_high(ephemeris), **more)
+
+
+def program(s: Stage) -> SharedRadio:
+    link = s.daemon.link
+    access = RigAccess(link.details, link.set_mode, link.set_power)
+    return SharedRadio(s.daemon, s.daemon.transmitting, access, s.clock)
+
+
+async def connected(s: Stage, front_end: str) -> None:
+    """The operator confirms what is plugged, once the radio is set up for the band."""
+    await s.until(Tracking.ON_FREQUENCY, 5.0)
+    await s.clock.sleep(SETTLED_S)
+    await s.daemon.ask(PermitTransmit("phone", True, front_end))
+
+
+def test_a_program_cannot_send_full_power_into_a_transverter(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """F 144120000, L RFPOWER 1.0, T 1."""
+
+    async def scene(s: Stage) -> None:
+        await connected(s, "10 GHz")
+        radio = program(s)
+        assert await radio.tune(144_120_000) == REJECTED
+        assert await radio.set_power(1.0) == REJECTED
+        assert s.daemon.session.band == "10 GHz"
+        assert await radio.key("share 1", asyncio.Event()) == OK
+        assert s.radio.transmitting and s.radio.power_fraction <= CEILING
+        assert s.radio.tx_dial_hz is not None
+        assert abs(s.radio.tx_dial_hz + 10_224_000_000 - SKED_HZ) < 50_000
+
+    act(tmp_path, ephemeris, scene)
+
+
+def test_a_program_changes_bands_of_one_front_end(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def scene(s: Stage) -> None:
+        await connected(s, "10 GHz")
+        radio = program(s)
+        assert await radio.tune(10_450_101_000) == OK
+        assert s.daemon.session.band == "10 GHz cross"
+        assert s.daemon.session.transmit_permitted
+        await s.clock.sleep(SETTLED_S)
+        assert await radio.set_power(CEILING) == OK
+
+    act(tmp_path, ephemeris, scene)
+
+
+def test_another_front_end_takes_a_permit_for_key_and_power(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """Forth and back: on the way back, too, nobody knows what is connected."""
+
+    async def scene(s: Stage) -> None:
+        await connected(s, "10 GHz")
+        radio = program(s)
+        for band, front_end in (("144 MHz", "direct"), ("10 GHz", "10 GHz")):
+            await s.daemon.ask(SetBand("phone", band))
+            assert not s.daemon.session.transmit_permitted
+            await s.until(Tracking.ON_FREQUENCY, 5.0)
+            await s.clock.sleep(SETTLED_S)
+            for fraction in (0.05, 1.0):
+                assert await radio.set_power(fraction) == REJECTED
+            assert s.radio.power_fraction <= CEILING
+            with pytest.raises(KeyingRefused, match="not permitted"):
+                await s.daemon.transmitting.request("desk")
+            s.daemon.transmitting.release("desk")
+            await s.daemon.ask(PermitTransmit("phone", True, front_end))
+            assert await radio.set_power(0.05) == OK
+            await s.daemon.transmitting.request("desk")
+            s.daemon.transmitting.release("desk")
+            await s.clock.sleep(SETTLED_S)
+
+    act(tmp_path, ephemeris, scene)
+
+
+def test_full_power_is_down_before_the_other_front_end_can_be_confirmed(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    async def scene(s: Stage) -> None:
+        await connected(s, "direct")
+        assert await program(s).set_power(1.0) == OK
+        await s.daemon.ask(SetBand("phone", "10 GHz"))
+        with pytest.raises(NotNowError, match="not set up for 10 GHz"):
+            await s.daemon.ask(PermitTransmit("phone", True, "10 GHz"))
+        assert s.radio.power_fraction == 1.0, "or this shows nothing"
+        await s.clock.sleep(SETTLED_S)
+        assert s.radio.power_fraction <= CEILING
+        await s.daemon.ask(PermitTransmit("phone", True, "10 GHz"))
+
+    act(tmp_path, ephemeris, scene, tables=ON_144)
+
+
+def test_no_front_end_is_confirmed_while_the_radio_is_left_alone(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    """Paused, nobody turns the drive down."""
+
+    async def scene(s: Stage) -> None:
+        await connected(s, "direct")
+        assert await program(s).set_power(1.0) == OK
+        await s.daemon.ask(Correct("phone", False))
+        await s.daemon.ask(SetBand("phone", "10 GHz"))
+        await s.clock.sleep(SETTLED_S)
+        with pytest.raises(NotNowError, match="correction paused"):
+            await s.daemon.ask(PermitTransmit("phone", True))
+        await s.daemon.ask(Correct("phone", True))
+        await s.clock.sleep(SETTLED_S)
+        await s.daemon.ask(PermitTransmit("phone", True))
+        assert s.radio.power_fraction <= CEILING
+
+    act(tmp_path, ephemeris, scene, tables=ON_144)
+
+
+def test_a_permit_is_for_the_front_end_that_was_asked_for(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await s.clock.sleep(SETTLED_S)
+        with pytest.raises(InputError, match="direct"):
+            await s.daemon.ask(PermitTransmit("phone", True, "direct"))
+        assert not s.daemon.session.transmit_permitted
+
+    act(tmp_path, ephemeris, scene)
+
+
+def test_the_front_end_outlives_an_orderly_end_only(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def first(s: Stage) -> None:
+        assert not s.daemon.session.transmit_permitted, "nobody has said what is connected"
+        await connected(s, "10 GHz")
+
+    async def after_an_orderly_end(s: Stage) -> None:
+        assert s.daemon.session.transmit_permitted
+        assert s.daemon.session.front_end == "10 GHz"
+
+    async def after_a_kill(s: Stage) -> None:
+        assert not s.daemon.session.transmit_permitted
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await s.clock.sleep(SETTLED_S)
+        assert await program(s).set_power(CEILING) == REJECTED
+
+    act(tmp_path, ephemeris, first)
+    act(tmp_path, ephemeris, after_an_orderly_end)
+    (tmp_path / "ended-in-order").unlink()
+    act(tmp_path, ephemeris, after_a_kill)
+
+
+def test_a_changed_config_confirms_nothing(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def first(s: Stage) -> None:
+        await connected(s, "10 GHz")
+
+    async def second(s: Stage) -> None:
+        assert not s.daemon.session.transmit_permitted
+
+    act(tmp_path, ephemeris, first)
+    act(tmp_path, ephemeris, second, band=BAND | {"front_end": "other transverter"})
+    act(tmp_path, ephemeris, first)
+    # The saved band is gone altogether, and the first one takes its place.
+    renamed = BAND | {"name": "10.5 GHz"}
+    act(tmp_path, ephemeris, second, band=renamed, more_bands=())
+
+
+ON_144 = {"keying": KEYING, "session": {"band": "144 MHz"}}
