@@ -140,8 +140,9 @@ def mqtt_command(data: bytes) -> None:
     account = (PHONE, LOCAL, "viewer", "")[who % 4]
     payload = data[4:]
     clock = Instant()
-    admission = Admission(_TOPICS, SETTINGS, frozenset({PHONE, LOCAL}), clock, SecondStep())
     session = first_session(SETTINGS)
+    commanders = frozenset({PHONE, LOCAL})
+    admission = Admission(_TOPICS, SETTINGS, lambda: session, commanders, clock, SecondStep())
     carried_out: list[Command] = []
 
     async def ask(command: Command) -> Session:

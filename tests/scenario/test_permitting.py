@@ -215,7 +215,7 @@ def test_the_second_step_is_void_after_any_change() -> None:
         await desk.clock.sleep(TOKEN_S - 1.0)
         outcome = await desk.permitting.permit(BY, token)
         assert outcome == Outcome(True, "transmit permitted")
-        assert permits()[-1] == PermitTransmit(BY, True)
+        assert permits()[-1] == PermitTransmit(BY, True, "10 GHz")
         await desk.forbidding.forbid("phone")
         await refused_again(desk, token)
 

@@ -110,7 +110,9 @@ class Operators:
         settings = daemon.settings
         topics = Topics(settings.remote.root, settings.remote.station)
         self._topics = topics
-        self._admission = Admission(topics, settings, frozenset({PHONE}), clock, SecondStep())
+        self._admission = Admission(
+            topics, settings, lambda: daemon.session, frozenset({PHONE}), clock, SecondStep()
+        )
         self._programs = 0
 
     async def command(self) -> None:

@@ -32,8 +32,9 @@ from support.rigctld import free_port, listening
 from support.tree import ROOT
 
 BASE = "moontrim/station"
-SECOND_BAND = {
+SECOND_BAND = {  # in the same box of transverters
     "name": "24 GHz",
+    "front_end": "10 GHz",
     "sked_hz": 24_048_100_000,
     "allowed_low_hz": 24_048_000_000,
     "allowed_high_hz": 24_050_000_000,

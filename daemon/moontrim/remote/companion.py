@@ -187,6 +187,7 @@ class Remote:
         admission = Admission(
             topics,
             settings,
+            lambda: daemon.session,
             commanders(remote),
             self._real,
             self._second_step,

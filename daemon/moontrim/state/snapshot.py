@@ -136,7 +136,8 @@ class Snapshot(NamedTuple):
     """Everything that an operator may want to see, all of one instant.
 
     ticks, missed_seconds: how many seconds the tracker has planned, and how many it has missed.
-    faults: the latest ones, the oldest first."""
+    faults: the latest ones, the oldest first. front_end: of the band; front_end_confirmed: by the
+    operator to be the one connected."""
 
     utc_s: float
     tracking: Tracking
@@ -162,6 +163,8 @@ class Snapshot(NamedTuple):
     outlook: Outlook | None
     clock: ClockView | None = None
     warnings: tuple[str, ...] = ()
+    front_end: str = ""
+    front_end_confirmed: bool = True
 
     @property
     def verdict(self) -> str:

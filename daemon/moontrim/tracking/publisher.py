@@ -91,5 +91,7 @@ class Publisher:
                 outlook=record.outlook,
                 clock=around.clock,
                 warnings=around.warnings,
+                front_end=selection.band_settings.front_end_name,
+                front_end_confirmed=session.front_end == selection.band_settings.front_end_name,
             )
         )

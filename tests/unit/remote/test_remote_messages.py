@@ -84,8 +84,9 @@ OUTLOOK = Outlook(
 class Tracker:
     """Applies commands as the tracker does, to a session and settings of its own."""
 
-    def __init__(self) -> None:
-        self.session = first_session(SETTINGS)
+    def __init__(self, settings: Settings = SETTINGS) -> None:
+        self.settings = settings
+        self.session = first_session(settings)
         self.applied: list[Command] = []
         self.busy = False
         self.disk_s = 0.0
@@ -98,7 +99,7 @@ class Tracker:
     async def ask(self, command: Command) -> Session:
         if self.busy:
             raise BusyError("too many requests at once; try again")
-        self.session = command.apply(self.session, SETTINGS)
+        self.session = command.apply(self.session, self.settings)
         self.applied.append(command)
         return self.session
 
@@ -111,11 +112,18 @@ class Desk:
         commanders: frozenset[str] = frozenset({PHONE, LOCAL}),
         *,
         in_clear_text: bool = False,
+        settings: Settings = SETTINGS,
     ) -> None:
         self.clock = VirtualClock(T0)
-        self.tracker = Tracker()
+        self.tracker = Tracker(settings)
         self.admission = Admission(
-            TOPICS, SETTINGS, commanders, self.clock, SecondStep(), in_clear_text=in_clear_text
+            TOPICS,
+            settings,
+            lambda: self.tracker.session,
+            commanders,
+            self.clock,
+            SecondStep(),
+            in_clear_text=in_clear_text,
         )
 
     def run(self, scene: Coroutine[Any, Any, Any]) -> Any:
@@ -642,6 +650,34 @@ def test_correlation_data_comes_back() -> None:
     async def scene() -> None:
         reply, _event = await desk.send("readback", {}, reply_to=REPLY, correlation=b"\x00\xff7")
         assert reply.correlation == b"\x00\xff7"
+
+    desk.run(scene())
+
+
+def test_permitting_is_for_the_front_end_of_both_steps() -> None:
+    """Another client chooses another band between the two."""
+    direct = {"name": "144 MHz", "sked_hz": 144_120_000}
+    direct |= {"allowed_low_hz": 144_000_000, "allowed_high_hz": 146_000_000}
+    desk = Desk(settings=settings_from(EMBEDDED | {"bands": [*EMBEDDED["bands"], direct]}, "test"))
+
+    async def first_step() -> dict[str, Any]:
+        error = (await desk.ask("transmit", {"permitted": True}))["error"]
+        assert error["code"] == "confirm"
+        return dict(error)
+
+    async def scene() -> None:
+        asked = await first_step()
+        assert "connected to the radio now: 10 GHz?" in asked["message"]
+        changed = (await desk.ask("band", {"band": "144 MHz"}))["result"]
+        assert changed.items() >= {"front_end": "direct", "transmit_permitted": False}.items()
+        second = {"permitted": True, "confirm": asked["allowed"]}
+        assert await desk.code("transmit", second) == "confirm"
+        assert not desk.tracker.session.transmit_permitted
+        asked = await first_step()
+        assert "connected to the radio now: direct?" in asked["message"]
+        second = {"permitted": True, "confirm": asked["allowed"]}
+        assert (await desk.ask("transmit", second))["ok"]
+        assert desk.tracker.session.front_end == "direct"
 
     desk.run(scene())
 

@@ -12,7 +12,8 @@ monotonic time, also in a rehearsal, since the clients are real. The checks, in 
     parsing       known command, usable fields
     clear text    only forbidding
     allowance     not too many at once
-    second step   permitting to transmit, or a large trim, takes a token from the first reply
+    second step   permitting to transmit (with the front end connected now), or a large trim, takes a
+                  token from the first reply
 
 A command acts at once and in order; its reply waits until the change is on disk, or tells why it is
 not, and meanwhile other commands are handled."""
@@ -33,6 +34,7 @@ from moontrim.remote.commands.guards import REPEAT_S, Allowance, Repeats, Second
 from moontrim.remote.commands.parsing import (
     PhoneRequest,
     changed_values,
+    for_front_end,
     read_command,
     refused_by_tracker,
     refused_in_clear_text,
@@ -62,13 +64,14 @@ Unsaved = Callable[[Clock], Awaitable[str]]
 class Admission:
     """Decides one command at a time.
 
-    commanders: the accounts that may command. second_step: shared with the other ways to permit.
+    session: returns the session in force. commanders: the accounts that may command. second_step: shared with the other ways to permit.
     in_clear_text: only forbidding is carried out."""
 
     def __init__(
         self,
         topics: Topics,
         settings: Settings,
+        session: Callable[[], Session],
         commanders: frozenset[str],
         real: Clock,
         second_step: SecondStep,
@@ -77,6 +80,7 @@ class Admission:
     ) -> None:
         self._topics = topics
         self._settings = settings
+        self._session = session
         self._commanders = commanders
         self._real = real
         self._in_clear_text = in_clear_text
@@ -185,6 +189,7 @@ class Admission:
         text, forbids = "", False
         try:
             request = read_command(case.name, body, case.account)
+            request = for_front_end(request, self._session(), self._settings)
             forbids = isinstance(request.command, PermitTransmit) and not request.command.on
             if self._in_clear_text and not forbids:
                 raise refused_in_clear_text()

@@ -6,7 +6,7 @@ Each `_name` function below parses one command. `by` is the account that sent it
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from moontrim.config.settings import Settings
@@ -61,9 +61,24 @@ def read_command(name: str, body: Body, by: str) -> PhoneRequest:
     return request
 
 
+def for_front_end(request: PhoneRequest, session: Session, settings: Settings) -> PhoneRequest:
+    """Returns a request with the front end that permitting is for, so that neither step counts for
+    another; the question names it where there are several. Other requests stay as they are."""
+    command = request.command
+    if not isinstance(command, PermitTransmit) or not command.on:
+        return request
+    front_end = session.present_front_end(settings)
+    question = request.needs_confirming
+    if settings.only_front_end is None:
+        question += f"; connected to the radio now: {front_end}?"
+    command = replace(command, front_end=front_end)
+    return replace(request, command=command, needs_confirming=question)
+
+
 def _band(fields: Fields, by: str) -> PhoneRequest:
     name = fields.text("band", "the name of a configured band")
-    return PhoneRequest(SetBand(by, name), ("band", "sked_hz", "trim_rx_hz", "trim_tx_hz"))
+    answers = ("band", "sked_hz", "trim_rx_hz", "trim_tx_hz", "front_end", "transmit_permitted")
+    return PhoneRequest(SetBand(by, name), answers)
 
 
 def _sked(fields: Fields, by: str) -> PhoneRequest:
@@ -163,6 +178,8 @@ def changed_values(
 def _value(name: str, session: Session, choices: dict[str, float], settings: Settings) -> Any:
     if name == "partner":
         return session.partner_text(settings)
+    if name == "front_end":
+        return session.present_front_end(settings)
     if name in choices:
         return hz(choices[name])
     return getattr(session, name)

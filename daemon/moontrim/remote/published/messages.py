@@ -71,6 +71,7 @@ def info(settings: Settings, boot: str, commands: tuple[str, ...]) -> dict[str, 
                 "sked_hz": band.sked_hz,
                 "while_transmitting": band.while_transmitting,
                 "trim_limit_hz": band.largest_trim_hz,
+                "front_end": band.front_end_name,
             }
             for band in settings.bands
         ],
@@ -106,6 +107,8 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
         "correcting": now.correcting,
         "transmitting": now.transmitting,
         "transmit_permitted": now.transmit_permitted,
+        "front_end": now.front_end,
+        "front_end_confirmed": now.front_end_confirmed,
         "moon": None
         if moon is None
         else {
