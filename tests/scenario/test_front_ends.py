@@ -10,6 +10,8 @@ from typing import Any
 import pytest
 
 from moontrim.errors import InputError, NotNowError
+from moontrim.keying.contacts import Contact
+from moontrim.keying.outputs import SimulatedOutput
 from moontrim.keying.ownership import KeyingRefused
 from moontrim.path import Ephemeris
 from moontrim.session.commands import Correct, PermitTransmit, SetBand
@@ -206,3 +208,87 @@ def test_a_changed_config_confirms_nothing(tmp_path: Path, ephemeris: Ephemeris)
 
 
 ON_144 = {"keying": KEYING, "session": {"band": "144 MHz"}}
+
+
+# --- what differs by band, and what a contact proves ---
+
+
+class Plug(Contact):
+    """A switch in the plug of the transverter."""
+
+    is_closed = True
+
+    async def open(self) -> None: ...
+
+    async def closed(self) -> bool:
+        return self.is_closed
+
+    def close(self) -> None: ...
+
+
+def test_a_contact_that_shows_another_front_end_ends_the_over(
+    tmp_path: Path, ephemeris: Ephemeris, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plug = Plug()
+    monkeypatch.setattr("moontrim.app.transmitting.make_contact", lambda *given: plug)
+    contact = {"kind": "cts", "name": "plug", "port": "/dev/ttyUSB0"}
+    proof = {"keying": KEYING, "front_ends": [{"name": "10 GHz", "contact": contact}]}
+
+    async def scene(s: Stage) -> None:
+        await connected(s, "10 GHz")
+        await s.daemon.transmitting.request("desk")
+        await s.clock.sleep(1.0)
+        assert s.radio.transmitting
+        plug.is_closed = False
+        await s.clock.sleep(0.2)
+        assert not s.radio.transmitting
+        await s.clock.sleep(2.0)
+        s.daemon.transmitting.release("desk")
+        with pytest.raises(KeyingRefused, match="10 GHz not connected"):
+            await s.daemon.transmitting.request("desk")
+        s.daemon.transmitting.release("desk")
+        assert any("10 GHz not connected" in text for text in s.snapshot.warnings)
+        await s.daemon.ask(SetBand("phone", "144 MHz"))
+        await connected(s, "direct")
+        await s.daemon.transmitting.request("desk")
+        s.daemon.transmitting.release("desk")
+        await s.clock.sleep(2.0)
+        plug.is_closed = True
+        await s.clock.sleep(0.2)
+        with pytest.raises(KeyingRefused, match=r"10 GHz connected .* uses front end direct"):
+            await s.daemon.transmitting.request("desk")
+
+    act(tmp_path, ephemeris, scene, tables=proof)
+
+
+def test_a_band_switches_its_outputs_only(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def scene(s: Stage) -> None:
+        keyer = s.daemon.transmitting.keyer
+        switch, sequencer = keyer._switching._outputs[:2]
+        assert isinstance(switch, SimulatedOutput) and isinstance(sequencer, SimulatedOutput)
+        for front_end, switched in (("10 GHz", True), ("direct", False)):
+            await connected(s, front_end)
+            await s.daemon.transmitting.request("desk")
+            await s.clock.sleep(0.1)
+            assert s.radio.transmitting
+            assert (switch.is_on, sequencer.is_on) == (switched, True)
+            s.daemon.transmitting.release("desk")
+            await s.clock.sleep(2.0)
+            assert not (s.radio.transmitting or switch.is_on or sequencer.is_on)
+            await s.daemon.ask(SetBand("phone", "144 MHz"))
+
+    direct = DIRECT | {"outputs": ["sequencer"]}
+    act(tmp_path, ephemeris, scene, more_bands=(direct,))
+
+
+def test_the_minimum_elevation_of_a_band(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    async def scene(s: Stage) -> None:
+        await connected(s, "10 GHz")
+        with pytest.raises(KeyingRefused, match="below the minimum of 89"):
+            await s.daemon.transmitting.request("desk")
+        s.daemon.transmitting.release("desk")
+        await s.daemon.ask(SetBand("phone", "144 MHz"))
+        await connected(s, "direct")
+        await s.daemon.transmitting.request("desk")
+
+    act(tmp_path, ephemeris, scene, band=BAND | {"min_elevation_deg": 89.0})

@@ -17,7 +17,7 @@ from moontrim.keying.view import KeyingView
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING
 from moontrim.state.hub import StateHub
-from moontrim.state.snapshot import Tracking
+from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.contract import RigState
 
 CREPT_HZ = 50  # chosen: a dial that is left alone under RF may creep by so much
@@ -46,12 +46,21 @@ class StationConditions:
         self._home_doubt = home_doubt
         station = settings.station
         self._horizon = Horizon(station.min_elevation_deg, station.horizon)
+        self._lowest_deg = {
+            band.name: settings.keying.min_elevation_deg
+            if band.min_elevation_deg is None
+            else band.min_elevation_deg
+            for band in settings.bands
+        }
         self._bands = {band.name: (band.band(), band.entry()) for band in settings.bands}
         self._sequence_dial_hz: int | None = None  # the dial that transmits, as the sequence began
         self._sequence_band = ""  # the band then
 
-    def read(self, keying: KeyingView, *, dials_held: bool) -> Conditions:
-        """Returns the conditions now. keying: the view of the sequence they are for. dials_held:
+    def read(
+        self, keying: KeyingView, front_end_doubt: Callable[[str], str], *, dials_held: bool
+    ) -> Conditions:
+        """Returns the conditions now. keying: the view of the sequence they are for.
+        front_end_doubt: returns what contacts say against a front end; empty: nothing. dials_held:
         they were right, and are left there for the sequence. Raises OutputError while there is no
         snapshot yet."""
         link = self._link.view
@@ -69,6 +78,7 @@ class StationConditions:
         return Conditions(
             moon_azimuth_deg=now.moon.azimuth_deg if now.moon else None,
             moon_elevation_deg=now.moon.elevation_deg if now.moon else None,
+            min_elevation_deg=self._lowest_deg[now.band],
             horizon_deg=self._horizon_deg(now.moon.azimuth_deg) if now.moon else 0.0,
             on_frequency=on_frequency and not moved,
             tracking=moved or tracking,
@@ -84,6 +94,7 @@ class StationConditions:
             changing_band=bool(link.inhibit) or self._on_another_band(keying, now.band),
             clock_doubt=self._clock_doubt(),
             home_doubt=self._home_doubt(),
+            front_end_doubt=_unconfirmed(now) or front_end_doubt(now.front_end),
             age_s=self._clock.utc_s() - now.utc_s,
             cannot_key=link.cannot_key,
         )
@@ -112,3 +123,9 @@ class StationConditions:
         if not self._horizon.mask:
             return self._horizon.min_elevation_deg
         return float(self._horizon.elevation_deg(np.array([azimuth_deg]))[0])
+
+
+def _unconfirmed(now: Snapshot) -> str:
+    if now.front_end_confirmed:
+        return ""
+    return f"front end {now.front_end} not confirmed to be the one connected; check, then permit"

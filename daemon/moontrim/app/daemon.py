@@ -120,6 +120,7 @@ class Daemon:
         )
         self.surroundings.register("session", self._session_warnings)
         self.surroundings.register("radio", self._radio_warnings)
+        self.surroundings.register("front end", self._front_end_warnings)
         self.surroundings.register("GPS", self.whereabouts.warnings)
         self.planning = Planning(self.current, ephemeris)
         self.record = TrackingRecord(clock.utc_s)
@@ -168,6 +169,14 @@ class Daemon:
         problem, inhibited = self.saver.problem, self.saver.inhibited
         warnings = (f"session: {problem}",) if problem else ()
         return (*warnings, f"transmit inhibited: {inhibited}") if inhibited else warnings
+
+    def _front_end_warnings(self) -> tuple[str, ...]:
+        session, settings = self.session, self.settings
+        doubts = self.transmitting.front_end_warnings()
+        if session.front_end_confirmed(settings):
+            return doubts
+        front_end = session.present_front_end(settings)
+        return (f"front end {front_end} not confirmed to be the one connected", *doubts)
 
     def _radio_warnings(self) -> tuple[str, ...]:
         reason = self.link.view.cannot_key

@@ -14,7 +14,8 @@ from moontrim.app.conditions import ON_FREQUENCY, StationConditions
 from moontrim.clock.system import Clock
 from moontrim.config.keyingports import RadioOutput
 from moontrim.config.settings import Settings
-from moontrim.keying.contacts import ExternalTransmit, make_contacts
+from moontrim.keying.contacts import ExternalTransmit, make_contact, make_contacts
+from moontrim.keying.frontends import FrontEndContacts
 from moontrim.keying.interlocks import Conditions
 from moontrim.keying.keyer import Keyer
 from moontrim.keying.modemlines import Ports
@@ -79,6 +80,7 @@ class Transmitting:
             self._show,
             link.wait_until_quiet,
             self._put_dials_right,
+            self._used_outputs,
         )
         self._running = False  # from the first output on to the last one off
         self._outside: bool | None = None
@@ -87,6 +89,12 @@ class Transmitting:
             link.unkey_first()
         contacts = make_contacts(keying, ports)
         self._external = ExternalTransmit(contacts, clock, self._keyed_outside)
+        proofs = {
+            front_end.name: make_contact(front_end.contact, ports)
+            for front_end in settings.front_ends
+            if front_end.contact is not None and keying.enabled
+        }
+        self._front_ends = FrontEndContacts(proofs, clock, changed)
 
     async def request(self, who: str) -> None:
         """Keys for `who`; returns once keyed. Raises KeyingRefused. Without split, the one dial is
@@ -171,6 +179,7 @@ class Transmitting:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self.keyer.run(), name="keying")
                 group.create_task(self._external.run(), name="external transmit state")
+                group.create_task(self._front_ends.run(), name="front ends")
         finally:
             self._ports.close()
 
@@ -205,6 +214,23 @@ class Transmitting:
         known = self._by_line or self._outside is not None
         self._link.set_keyed_outside((ours or bool(self._outside)) if known else None)
 
+    def front_end_warnings(self) -> tuple[str, ...]:
+        """Returns why the present front end may not be the one connected, for the operator."""
+        now = self._hub.latest
+        doubt = "" if now is None else self._front_ends.doubt(now.front_end)
+        return (doubt,) if doubt else ()
+
+    def _used_outputs(self) -> frozenset[int]:
+        """Returns the indices of the outputs that the present band uses."""
+        keying, now = self._settings.keying, self._hub.latest
+        names = None if now is None else self._settings.band(now.band).outputs
+        last = len(keying.outputs) - 1
+        return frozenset(
+            index
+            for index, output in enumerate(keying.outputs)
+            if names is None or output.name in names or index == last
+        )
+
     def _conditions(self) -> Conditions:
         held = self._running or self.keyer.view.state is not Phase.IDLE
-        return self._station.read(self.keyer.view, dials_held=held)
+        return self._station.read(self.keyer.view, self._front_ends.doubt, dials_held=held)

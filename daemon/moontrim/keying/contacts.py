@@ -126,14 +126,15 @@ class ExternalTransmit:
         return False if all_readable else None
 
 
+def make_contact(wanted: AnyInput, ports: Ports, requester: Requester = ChipLine) -> Contact:
+    """Returns the contact of an input of the config. Opens nothing."""
+    if isinstance(wanted, LineInput):
+        return SerialContact(ports.get(wanted.port), wanted.kind, wanted.active_low)
+    return GpioContact(lambda: requester(wanted.chip, wanted.line, "in", wanted.active_low))
+
+
 def make_contacts(
     settings: KeyingSettings, ports: Ports, requester: Requester = ChipLine
 ) -> tuple[Contact, ...]:
     """Returns the inputs of a config, in its order. Opens none."""
-
-    def make(wanted: AnyInput) -> Contact:
-        if isinstance(wanted, LineInput):
-            return SerialContact(ports.get(wanted.port), wanted.kind, wanted.active_low)
-        return GpioContact(lambda: requester(wanted.chip, wanted.line, "in", wanted.active_low))
-
-    return tuple(make(wanted) for wanted in settings.inputs)
+    return tuple(make_contact(wanted, ports, requester) for wanted in settings.inputs)

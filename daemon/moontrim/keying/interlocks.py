@@ -17,6 +17,7 @@ class Conditions:
     """The state of the station at an instant, as far as it matters to transmitting.
 
     moon_azimuth_deg, moon_elevation_deg: seen from home; None: not known.
+    min_elevation_deg: lowest elevation to transmit at on the band.
     horizon_deg: elevation of the obstructed horizon at that azimuth.
     on_frequency: the dials are where they ought to be. Also true while they are held for keying,
         whatever Doppler has added since.
@@ -24,12 +25,14 @@ class Conditions:
     within_allowed_range: the transmit frequency on the air is inside the range the band allows.
     drive_within_ceiling: None only where the band has no ceiling; False when not known.
     clock_doubt, home_doubt: why the clock, or the position of home, is not trusted; empty if it is.
+    front_end_doubt: why the band's front end may not be the one connected; else empty.
     age_s: age of these values in seconds.
     cannot_key: why the radio has no transmit command that works; empty if it has.
     """
 
     moon_azimuth_deg: float | None
     moon_elevation_deg: float | None
+    min_elevation_deg: float
     horizon_deg: float
     on_frequency: bool
     tracking: str
@@ -40,6 +43,7 @@ class Conditions:
     changing_band: bool
     clock_doubt: str
     home_doubt: str
+    front_end_doubt: str
     age_s: float
     cannot_key: str
 
@@ -59,7 +63,9 @@ def hindrances(
         reasons.append(f"receive only: {conditions.cannot_key}")
     if conditions.changing_band:
         reasons.append("the band is being changed")
-    reasons += _moon_reasons(conditions, settings)
+    if conditions.front_end_doubt:
+        reasons.append(conditions.front_end_doubt)
+    reasons += _moon_reasons(conditions)
     if not conditions.on_frequency:
         reasons.append(f"not on frequency: {conditions.tracking}")
     if not conditions.within_allowed_range:
@@ -78,14 +84,14 @@ def hindrances(
     return tuple(reasons)
 
 
-def _moon_reasons(conditions: Conditions, settings: KeyingSettings) -> list[str]:
+def _moon_reasons(conditions: Conditions) -> list[str]:
     azimuth_deg, elevation_deg = conditions.moon_azimuth_deg, conditions.moon_elevation_deg
     if azimuth_deg is None or elevation_deg is None:
         return ["it is not known where the Moon is"]
-    if not elevation_deg >= settings.min_elevation_deg:
+    if not elevation_deg >= conditions.min_elevation_deg:
         return [
             f"the Moon is at {elevation_deg:.2f} degrees elevation, below the minimum of "
-            f"{settings.min_elevation_deg:g}: RF exposure of people near a low beam"
+            f"{conditions.min_elevation_deg:g}: RF exposure of people near a low beam"
         ]
     edge_deg = conditions.horizon_deg
     if not elevation_deg >= edge_deg:

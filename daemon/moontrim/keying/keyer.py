@@ -23,7 +23,7 @@ from moontrim.config.keying import KeyingSettings
 from moontrim.keying.interlocks import Conditions, hindrances
 from moontrim.keying.outputs import Output
 from moontrim.keying.ownership import KeyingRefused, KeyOwnership
-from moontrim.keying.precisewait import wait_towards
+from moontrim.keying.precisewait import no_wait, wait_towards
 from moontrim.keying.sequence import Phase, Sequence, Stage, Switch
 from moontrim.keying.switching import Switching
 from moontrim.keying.view import KeyingView
@@ -32,10 +32,8 @@ log = logging.getLogger(__name__)
 
 PRESENCE_S = 0.25  # chosen: how often, while keyed, the outputs are checked to be still present
 CHECK_S = 0.05  # chosen: how often the conditions are checked while not idle
+BAND_CHANGED = "the band was changed meanwhile"
 SHUTDOWN_S = 1.5  # chosen: beyond the release times, for outputs that do not switch off at exit
-
-
-async def _no_wait() -> None: ...
 
 
 class Keyer:
@@ -44,7 +42,7 @@ class Keyer:
     conditions: returns the state of the station now, at once; an exception forbids transmitting.
     hold_frequency: called with True before the first output is switched on and with False when all
         are off again; in between the frequency must not change.
-    changed: called with every new view.
+    changed: called with every new view. used: returns the indices of the band's outputs; None: all.
     frequency_right: awaited before `hold_frequency(True)`: returns when it is as it must be.
     frequency_at_rest: awaited after that: returns when no change is under way any more.
         An exception of either forbids."""
@@ -57,19 +55,20 @@ class Keyer:
         conditions: Callable[[], Conditions],
         hold_frequency: Callable[[bool], None],
         changed: Callable[[KeyingView], None] = lambda view: None,
-        frequency_at_rest: Callable[[], Awaitable[None]] = _no_wait,
-        frequency_right: Callable[[], Awaitable[None]] = _no_wait,
+        frequency_at_rest: Callable[[], Awaitable[None]] = no_wait,
+        frequency_right: Callable[[], Awaitable[None]] = no_wait,
+        used: Callable[[], frozenset[int] | None] = lambda: None,
     ) -> None:
         if len(outputs) != len(settings.outputs):
             raise ValueError("as many outputs as in the settings are needed")
         first = Phase.LOWERING if settings.enabled else Phase.IDLE
         self.view = KeyingView(state=first, since_utc_s=clock.utc_s())
-        self._settings = settings
-        self._clock = clock
+        self._settings, self._clock = settings, clock
         self._conditions = conditions
         self._hold_frequency = hold_frequency
         self._frequency_at_rest = frequency_at_rest
         self._frequency_right = frequency_right
+        self._used = used
         self._changed = changed
         self._sequence = Sequence(
             Stage(output.settle_ms / 1000, output.release_ms / 1000) for output in settings.outputs
@@ -79,8 +78,7 @@ class Keyer:
         self._ownership = KeyOwnership()
         self._shown_owner = ""
         self._reasons: tuple[str, ...] = ()
-        self._frequency_held = False
-        self._running = False
+        self._frequency_held = self._running = False
         self._checked_present_s = -math.inf
 
     async def request(self, who: str) -> None:
@@ -183,7 +181,8 @@ class Keyer:
             await self._carry_out(switch)
 
     async def _begin(self) -> None:
-        if troubles := await self._switching.open():
+        used = self._used()
+        if troubles := await self._switching.open(used):
             self._trip(*troubles)
             return
         try:
@@ -196,11 +195,11 @@ class Keyer:
         # These waits took time, so everything is checked once more.
         if not self._ownership.owner:
             return
-        if reasons := self._hindrances():
+        if reasons := self._hindrances() or (BAND_CHANGED,) * (used != self._used()):
             self._trip(*reasons)
-            return
-        self._reasons, self._shown_owner = (), self._ownership.owner
-        self._sequence.request(self._clock.monotonic_s())
+        else:
+            self._reasons, self._shown_owner = (), self._ownership.owner
+            self._sequence.request(self._clock.monotonic_s(), used)
 
     async def _carry_out(self, switch: Switch) -> None:
         # A switch-on is broken off as soon as the over is; a switch-off never.
@@ -224,9 +223,9 @@ class Keyer:
             if missing := await self._switching.find_missing(lambda: self._remains(Phase.KEYED)):
                 self._trip(missing)
             return
-        next_s = self._sequence.next_s()
-        if next_s is None and self._sequence.rf_since_s is not None:
-            next_s = self._sequence.rf_since_s + self._settings.longest_over_s
+        next_s, rf_since_s = self._sequence.next_s(), self._sequence.rf_since_s
+        if next_s is None and rf_since_s is not None:
+            next_s = rf_since_s + self._settings.longest_over_s
         await wait_towards(self._clock, self._wake, next_s, CHECK_S)
 
     def _show(self) -> None:

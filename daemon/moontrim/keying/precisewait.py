@@ -30,3 +30,7 @@ async def wait_towards(
         if clock.monotonic_s() == now_s:  # a virtual clock, which moves only when all wait
             # At least the smallest step that changes the time: waiting for less would never end.
             await clock.wait(wake, max(left_s, math.ulp(now_s)))
+
+
+async def no_wait() -> None:
+    """Returns at once."""

@@ -78,11 +78,12 @@ class _Output:
 class Sequence:
     """The state of one transmit sequence. The caller takes the next switch from `due`, carries it
     out, reports `done` or `failed`, and takes the next. Instants are seconds of one monotonic
-    clock."""
+    clock. used: the outputs of the present sequence; the others stay off."""
 
     def __init__(self, stages: Iterable[Stage]) -> None:
         self.phase = Phase.LOWERING
         self._outputs = [_Output(stage) for stage in stages]
+        self.used = frozenset(range(len(self._outputs)))
         self._next = 0
         self._ready_s = -math.inf
         self._under_way: Switch | None = None
@@ -104,10 +105,13 @@ class Sequence:
         """The instant since which we may cause RF; None: we cause none."""
         return self._rf_since_s
 
-    def request(self, now_s: float) -> None:
-        """Begins to raise. Raises RuntimeError unless idle."""
+    def request(self, now_s: float, used: frozenset[int] | None = None) -> None:
+        """Begins to raise. used: indices of the outputs to switch on, besides the last one; None:
+        all. Raises RuntimeError unless idle."""
         if self.phase is not Phase.IDLE:
             raise RuntimeError(f"requested while {self.phase}")
+        last = len(self._outputs) - 1
+        self.used = frozenset(range(last + 1)) if used is None else used | {last}
         self.phase, self._next, self._ready_s = Phase.RAISING, 0, now_s
 
     def drop(self, now_s: float) -> None:
@@ -177,6 +181,8 @@ class Sequence:
     def _raise(self, now_s: float) -> Switch | None:
         if now_s < self._ready_s:
             return None
+        while self._next < len(self._outputs) and self._next not in self.used:
+            self._next += 1
         if self._next == len(self._outputs):
             self.phase = Phase.KEYED
             return None

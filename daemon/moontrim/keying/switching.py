@@ -43,10 +43,12 @@ class Switching:
             for index in self._sequence.stuck
         )
 
-    async def open(self) -> tuple[str, ...]:
-        """Makes every output ready. Returns a phrase for each that could not be."""
+    async def open(self, used: frozenset[int] | None = None) -> tuple[str, ...]:
+        """Makes outputs ready; None: all. Returns a phrase for each that could not be."""
         troubles = []
-        for output in self._outputs:
+        for index, output in enumerate(self._outputs):
+            if used is not None and index not in used:
+                continue
             try:
                 async with self._clock.timeout(DEADLINE_S):
                     await output.open()
@@ -86,7 +88,8 @@ class Switching:
 
     async def find_missing(self, is_wanted: Callable[[], bool]) -> str:
         """Returns which output is known not to be on any more, and why; empty: none."""
-        for output in self._outputs:
+        for index in sorted(self._sequence.used):
+            output = self._outputs[index]
             trouble = await self._attempt(output.name, output.check_present, is_wanted)
             if trouble is None:
                 break

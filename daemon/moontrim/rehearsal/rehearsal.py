@@ -84,7 +84,7 @@ def with_simulated_radio(settings: Settings, **habits: Any) -> Settings:
     keying = settings.keying.model_copy(
         update={"outputs": _simulated(settings.keying.outputs), "inputs": ()}
     )
-    return settings.model_copy(update={"radio": radio, "keying": keying})
+    return settings.model_copy(update={"radio": radio, "keying": keying, "front_ends": ()})
 
 
 def _simulated(outputs: tuple[AnyOutput, ...]) -> tuple[AnyOutput, ...]:

@@ -13,6 +13,7 @@ SETTINGS = KeyingSettings()
 GOOD = Conditions(
     moon_azimuth_deg=180.0,
     moon_elevation_deg=30.0,
+    min_elevation_deg=5.0,
     horizon_deg=2.0,
     on_frequency=True,
     tracking="on frequency",
@@ -23,6 +24,7 @@ GOOD = Conditions(
     changing_band=False,
     clock_doubt="",
     home_doubt="",
+    front_end_doubt="",
     age_s=0.4,
     cannot_key="",
 )
@@ -52,6 +54,9 @@ def test_no_condition_has_a_default() -> None:
         ({"moon_elevation_deg": None}, "not known where the Moon is"),
         ({"moon_azimuth_deg": None}, "not known where the Moon is"),
         ({"moon_elevation_deg": 4.999}, "RF exposure"),
+        ({"min_elevation_deg": 30.1}, "below the minimum of 30.1"),
+        ({"min_elevation_deg": math.nan}, "RF exposure"),
+        ({"front_end_doubt": "transverter not connected"}, "transverter not connected"),
         ({"moon_elevation_deg": math.nan}, "RF exposure"),
         ({"horizon_deg": 20.0, "moon_elevation_deg": 19.9}, "behind the horizon"),
         ({"horizon_deg": math.nan}, "behind the horizon"),

@@ -29,6 +29,7 @@ EPSILON_S = 1e-6
 GOOD = Conditions(
     moon_azimuth_deg=180.0,
     moon_elevation_deg=30.0,
+    min_elevation_deg=5.0,
     horizon_deg=2.0,
     on_frequency=True,
     tracking="on frequency",
@@ -39,6 +40,7 @@ GOOD = Conditions(
     changing_band=False,
     clock_doubt="",
     home_doubt="",
+    front_end_doubt="",
     age_s=0.0,
     cannot_key="",
 )

@@ -12,8 +12,8 @@ monotonic time, also in a rehearsal, since the clients are real. The checks, in 
     parsing       known command, usable fields
     clear text    only forbidding
     allowance     not too many at once
-    second step   permitting to transmit (with the front end connected now), or a large trim, takes a
-                  token from the first reply
+    second step   permitting to transmit with the present front end, or a large trim, takes a token
+                  from the first reply
 
 A command acts at once and in order; its reply waits until the change is on disk, or tells why it is
 not, and meanwhile other commands are handled."""
@@ -64,8 +64,8 @@ Unsaved = Callable[[Clock], Awaitable[str]]
 class Admission:
     """Decides one command at a time.
 
-    session: returns the session in force. commanders: the accounts that may command. second_step: shared with the other ways to permit.
-    in_clear_text: only forbidding is carried out."""
+    session: returns the session in force. commanders: the accounts that may command. second_step:
+    shared with the other ways to permit. in_clear_text: only forbidding is carried out."""
 
     def __init__(
         self,
