@@ -11,6 +11,7 @@ from moontrim.path import Ephemeris
 from moontrim.preflight.bands import band_findings
 from moontrim.preflight.clock import clock_finding, clock_reading, error_bound_s
 from moontrim.preflight.finding import Finding
+from moontrim.preflight.frontends import front_end_findings
 from moontrim.preflight.moon import moon_findings
 from moontrim.preflight.outputs import output_findings
 from moontrim.preflight.permission import permission_findings
@@ -49,6 +50,7 @@ async def check(
     return [
         Finding("ok", "config", f"{len(settings.bands)} band(s), radio {settings.radio.driver}"),
         *band_findings(settings),
+        *front_end_findings(settings),
         *place_findings(settings),
         *receiver_findings(settings, session, ephemeris, now_s, fix, why_none),
         clock_finding(settings, session, ephemeris, now_s, reading),
@@ -60,7 +62,7 @@ async def check(
             if running
             else await radio_findings(settings, clock, move_dials=move_dials)
         ),
-        *output_findings(settings.keying),
+        *output_findings(settings),
         *permission_findings(settings, (*state_folders, settings.state_path())),
         *await broker_findings(settings, clock),
         *port_findings(settings, daemon_runs=bool(running)),

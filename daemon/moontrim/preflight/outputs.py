@@ -7,15 +7,17 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
-from moontrim.config.keying import KeyingSettings
+from moontrim.config.band import BandSettings
 from moontrim.config.keyingports import AnyInput, AnyOutput
+from moontrim.config.settings import Settings
 from moontrim.preflight.finding import Finding
 from moontrim_drivers.contract import RigError
 from moontrim_drivers.serial.exchange import locate
 
 
-def output_findings(keying: KeyingSettings) -> Iterator[Finding]:
+def output_findings(settings: Settings) -> Iterator[Finding]:
     """Returns a line for the sequence, and one for each output or input with a problem."""
+    keying = settings.keying
     if not keying.enabled:
         yield Finding("ok", "keying", "off: moontrim keys nothing")
         return
@@ -27,11 +29,25 @@ def output_findings(keying: KeyingSettings) -> Iterator[Finding]:
         f"{keying.min_elevation_deg:g} degrees, overs of at most {keying.longest_over_s:g} s; try "
         "it with the amplifier off",
     )
-    for one in (*keying.outputs, *keying.inputs):
+    for band in settings.bands:
+        if text := _differing(band):
+            yield Finding("ok", "keying", f"{band.name}: {text}")
+    proofs = [one.contact for one in settings.front_ends if one.contact is not None]
+    for one in (*keying.outputs, *keying.inputs, *proofs):
         if trouble := _trouble(one):
             yield Finding("wrong", one.name, trouble)
         elif one.kind == "simulated":
             yield Finding("note", one.name, "simulated: switches nothing")
+
+
+def _differing(band: BandSettings) -> str:
+    """Returns what of the sequence differs on a band; empty if nothing does."""
+    differences = []
+    if band.min_elevation_deg is not None:
+        differences.append(f"Moon above {band.min_elevation_deg:g} degrees")
+    if band.outputs is not None:
+        differences.append(f"outputs {', '.join(band.outputs) or 'none'} and the radio's key")
+    return "; ".join(differences)
 
 
 def _trouble(one: AnyOutput | AnyInput) -> str:

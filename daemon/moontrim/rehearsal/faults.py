@@ -26,6 +26,7 @@ from moontrim.rehearsal.faultjudge import (
     FaultNote,
     FaultOutcome,
 )
+from moontrim.rehearsal.rehearsal import confirm_front_end
 from moontrim.remote.broker.process import ChildBroker
 from moontrim.session.commands import PermitTransmit, SetSked
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
@@ -245,6 +246,7 @@ def rehearse_faults(
     async def main() -> list[FaultOutcome]:
         options = SimulatedOptions.model_validate(settings.radio.options)
         driver = SimulatedDriver(options, clock)
+        confirm_front_end(settings)
         daemon = Daemon(settings, clock, ephemeris, driver, seed=1)
         daemon.stop_on_signals()
         judge = FaultJudge(daemon, driver.radio, clock, ephemeris, say)

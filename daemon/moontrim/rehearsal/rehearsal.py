@@ -14,6 +14,9 @@ from moontrim.forecast.compute import coming_windows
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.dialrecord import DialRecord
 from moontrim.rehearsal.judgement import Result, judge
+from moontrim.session.commands import PermitTransmit
+from moontrim.session.session import first_session
+from moontrim.session.sessionfile import first_start, make_mark, save_session
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 
 REAL_DURATION_S = 60.0  # chosen: real time for a whole window, at the usual pace
@@ -97,6 +100,15 @@ def _simulated(outputs: tuple[AnyOutput, ...]) -> tuple[AnyOutput, ...]:
     return (*relays, *(RadioOutput(kind="radio", **times(last)) for last in outputs[-1:]))
 
 
+def confirm_front_end(settings: Settings) -> None:
+    """Makes the first start begin with the front end confirmed: a simulated radio has no plug."""
+    folder = settings.state_path()
+    if first_start(folder):
+        permit = PermitTransmit("rehearsal", True)
+        save_session(folder, permit.apply(first_session(settings), settings))
+        make_mark(folder)
+
+
 def rehearse(
     settings: Settings,
     ephemeris: Ephemeris,
@@ -130,6 +142,7 @@ async def _rehearse(
     driver.radio.on_change = changed
     # The dials before anything moves; one that is right from the start never moves at all.
     changed(clock.monotonic_s(), driver.radio.rx_dial_hz, driver.radio.tx_dial_hz, False)
+    confirm_front_end(settings)
     daemon = Daemon(settings, clock, ephemeris, driver, seed=1)
     daemon.stop_on_signals()
     begun_utc_s = clock.utc_s()
