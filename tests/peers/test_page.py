@@ -29,7 +29,7 @@ from moontrim.rehearsal.rehearsal import EMBEDDED, next_window
 from moontrim.remote.companion import Remote
 from moontrim.remote.wire.accessroute import qr_outline
 from moontrim.remote.wire.welcome import with_fingerprint, with_password
-from moontrim.session.commands import SetTrim
+from moontrim.session.commands import SetBand, SetTrim
 from moontrim.session.session import Session
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.simulated.driver import SimulatedDriver
@@ -87,10 +87,14 @@ async def until(is_so: Callable[[], Any], within_s: float = SHOWN_S) -> None:
 
 @asynccontextmanager
 async def at_the_antenna(
-    folder: Path, ephemeris: Ephemeris, shared: Shared, **options: Any
+    folder: Path,
+    ephemeris: Ephemeris,
+    shared: Shared,
+    tables: dict[str, Any] | None = None,
+    **options: Any,
 ) -> AsyncIterator[tuple[Station, Phone]]:
     """A daemon that is on frequency, and a phone that shows it."""
-    async with station(folder, ephemeris) as here:
+    async with station(folder, ephemeris, tables=tables) as here:
         await listening(here.daemon.settings.remote.http_port)
         async with phone(shared.browser, **options) as held:
             await held.open(url_of(here))
@@ -227,6 +231,36 @@ def test_every_command_reaches_the_radio_and_comes_back(
                 f"//127.0.0.1:{here.daemon.settings.remote.http_port}/" in url
                 for url in held.requested
             )
+
+    shared.run(main())
+
+
+def test_the_question_names_the_front_end(
+    tmp_path: Path, ephemeris: Ephemeris, shared: Shared
+) -> None:
+    direct = {"name": "144 MHz", "sked_hz": 144_120_000}
+    direct |= {"allowed_low_hz": 144_000_000, "allowed_high_hz": 146_000_000}
+    bands = {"bands": [*EMBEDDED["bands"], direct]}
+
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris, shared, bands) as (here, held):
+            await held.until_text("#reason", "Front end 10 GHz not confirmed")
+            await held.tap("#transmit")
+            await held.until_text("#answer", "Is front end 10 GHz connected to the radio")
+            await here.daemon.ask(SetBand("somebody else", "144 MHz"))
+            await held.until_text("#transmit", "Permit transmitting")
+            await asyncio.sleep(0.7)
+            await held.tap("#transmit")
+            await held.until_text("#answer", "Is front end direct (no transverter) connected")
+            assert not seen(here).transmit_permitted
+            await held.picture("page-front-end")
+            await asyncio.sleep(0.7)
+            await held.tap("#transmit")
+            await until(lambda: seen(here).transmit_permitted)
+            assert here.daemon.session.front_end == "direct"
+            await held.tap('[data-band="10 GHz"]')
+            await held.until_text("#answer", "Transmit inhibited: connect front end 10 GHz")
+            await until(lambda: not seen(here).transmit_permitted)
 
     shared.run(main())
 

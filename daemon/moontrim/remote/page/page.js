@@ -3,7 +3,7 @@
 import { anotherPhone } from "./another.js";
 import { Link } from "./link.js";
 import { at, fitSked, say, show, showChosen, showInfo, showLink, showOutlook, showState, showStrip } from "./view.js";
-import { hertz, refusal, signedShort, typedHz } from "./words.js";
+import { frontEnd, hertz, refusal, signedShort, typedHz } from "./words.js";
 
 const STALE_MS = 2500;
 const LOOK_MS = 200;
@@ -65,7 +65,7 @@ function takeInfo(info) {
   if (info.boot !== known.info?.boot) {
     showInfo(info, {
       agreement: (key, name) => act(key, "agreement", { agreement: name }, `Agreement is now ${name}.`),
-      band: (key, name) => act(key, "band", { band: name }, `Band is now ${name}.`),
+      band: (key, name) => act(key, "band", { band: name }, bandChosen(name)),
     });
   }
   known.info = info;
@@ -77,7 +77,10 @@ function takeState(state, old) {
   if (!old) arrivedAt = performance.now();
   const drawn = performance.now() - drawnAt < DRAW_AGAIN_MS;
   if (state.boot !== known.state?.boot || state.at_ms < known.state.at_ms) since = [];
-  if (state.band !== known.state?.band) asked.clear(); // targets of the previous band
+  if (state.band !== known.state?.band) {
+    asked.clear(); // targets of the previous band
+    confirming = null; // the question was about its front end
+  }
   settleAsked(state);
   since.push([state.at_ms, state.rx?.residual_hz ?? null, state.tx?.residual_hz ?? null]);
   if (since.length > SINCE_MOST) since.shift();
@@ -180,14 +183,14 @@ async function stayAwake() {
 
 let answerTimer = 0;
 
-function answer(text, refused = false) {
+function answer(text, refused = false, shownMs = ANSWER_SHOWN_MS) {
   clearTimeout(answerTimer);
   say(refused ? "answer" : "refusal", "");
   say(refused ? "refusal" : "answer", text);
   answerTimer = setTimeout(() => {
     say("answer", "");
     say("refusal", "");
-  }, ANSWER_SHOWN_MS);
+  }, shownMs);
 }
 
 // Sends the command of a key, which looks busy at once, then done or refused with the reason.
@@ -356,12 +359,25 @@ onTap("transmit", async (key) => {
   const reply = await act(key, "transmit", token ? { permitted: true, confirm: token } : { permitted: true }, "Transmitting is permitted.");
   if (reply?.error?.code === "confirm" && !token) {
     confirming = { token: reply.error.allowed, since: performance.now() };
-    answer("Is everyone clear of the antenna? Then tap once more to permit transmitting.");
+    answer(permitQuestion(), false, SECOND_TAP_TO_MS);
   } else if (reply?.error) {
     answer(refusal(reply.error), true);
   }
   showDock();
 });
+
+// Bands with and without a transverter share a dial: what is connected only the operator knows.
+function permitQuestion() {
+  const several = new Set(known.info?.bands.map((band) => band.front_end)).size > 1;
+  const connected = several ? `Is front end ${frontEnd(known.state.front_end)} connected to the radio, and` : "Is";
+  return `${connected} everyone clear of the antenna? Then tap once more to permit transmitting.`;
+}
+
+function bandChosen(name) {
+  const front = known.info?.bands.find((band) => band.name === name)?.front_end;
+  const same = front === known.state?.front_end;
+  return `Band is now ${name}.` + (same ? "" : ` Transmit inhibited: connect front end ${frontEnd(front)}, then permit.`);
+}
 
 // By the broker, and without it where there is no reply soon. Twice does no harm.
 async function forbid(key) {

@@ -1,6 +1,6 @@
 // Writes what is known into the page. Reads nothing from it, sends nothing.
 
-import { NONE, UNITS, ago, clock, day, degrees, groups, hertz, lasting, level, sentence, signed, signedShort } from "./words.js";
+import { NONE, UNITS, ago, clock, day, degrees, frontEnd, groups, hertz, lasting, level, sentence, signed, signedShort } from "./words.js";
 import { draw } from "./strip.js";
 
 const MEASURE_PX = 32;
@@ -72,7 +72,8 @@ function showClock(clock) {
 function showVerdict(state) {
   mark(at("verdict"), "data-level", level(state.tracking));
   say("tracking", sentence(state.verdict));
-  say("reason", state.reason);
+  say("reason", state.reason || (state.front_end_confirmed ? ""
+    : `Front end ${frontEnd(state.front_end)} not confirmed`));
   say("keyed", state.transmitting ? "Transmitting" : !state.transmit_permitted ? "Transmit forbidden"
     : state.transmitting === null ? "Keying unknown" : "Receiving");
   mark(at("keyed"), "data-keyed", String(state.transmitting));

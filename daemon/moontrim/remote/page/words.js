@@ -94,3 +94,7 @@ export function refusal({ message, value, allowed }) {
     : `Not done: ${message}.`;
   return text.replace(/\d{5,}(\.0+(?!\d))?/g, (digits) => groups(Number(digits)).join(NBSP)).replace(/\.\.$/, ".");
 }
+
+export function frontEnd(name) {
+  return name === "direct" ? "direct (no transverter)" : name;
+}
