@@ -156,6 +156,7 @@ def test_two_hundred_clients_and_much_nonsense(tmp_path: Path) -> None:
                 await client.subscribe(sender.reply_to, qos=1)
                 senders.append(sender)
             processes = (psutil.Process(daemon.pid), broker_of(port))
+            waited_s = all_waited_for_processor_s(daemon.pid)
             sizes = []
             supply = nonsense(chance)
             # A first flood and a first part fill every bounded memory there is.
@@ -183,7 +184,9 @@ def test_two_hundred_clients_and_much_nonsense(tmp_path: Path) -> None:
             await watch.state(lambda s: s["seq"] > watch.json("state")["seq"] - 1)
             after = await watch.state(lambda s: s["at_ms"] > before["at_ms"])
             assert {key: after[key] for key in CHOICES} == {key: before[key] for key in CHOICES}
-            assert after["seconds"]["missed"] == 0
+            # A second is missed only where the machine kept the daemon from running for as long.
+            waited_s = all_waited_for_processor_s(daemon.pid) - waited_s
+            assert after["seconds"]["missed"] - before["seconds"]["missed"] <= waited_s
             assert after["tracking"] == "on frequency"
             assert after["last_fault"] is None
             sizes.append([rss_mb(process) for process in processes])

@@ -6,6 +6,7 @@ import asyncio
 import os
 import shutil
 import socket
+import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 from itertools import count
@@ -26,6 +27,7 @@ def require_rigctld() -> None:
 FIRST_PORT, PORTS = 10_000, 22_000
 _turns = count(os.getpid() * 997)
 LISTEN = "0A"  # the state of a listening socket in /proc/net/tcp (proc(5))
+LOCAL = (f"{int.from_bytes(bytes((127, 0, 0, 1)), sys.byteorder):08X}", 8 * "0", 32 * "0")
 
 
 def free_port(kind: socket.SocketKind = socket.SOCK_STREAM) -> int:
@@ -48,11 +50,12 @@ async def listening(port: int, within_s: float = 5.0) -> None:
 
 
 def is_listening(port: int) -> bool:
-    """Whether any program listens on the TCP port, on any address."""
+    """Whether any program accepts connections to this TCP port of 127.0.0.1."""
     for table in ("/proc/net/tcp", "/proc/net/tcp6"):
         for line in Path(table).read_text().splitlines()[1:]:
             _, local, _, state = line.split()[:4]
-            if state == LISTEN and int(local.rpartition(":")[2], 16) == port:
+            address, _, number = local.partition(":")
+            if state == LISTEN and address in LOCAL and int(number, 16) == port:
                 return True
     return False
 
