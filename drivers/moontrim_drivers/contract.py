@@ -32,6 +32,8 @@ from typing import Any, ClassVar, Protocol
 
 from pydantic import BaseModel, ConfigDict
 
+from moontrim_drivers.emergencyunkey import EmergencyUnkey
+
 
 class RigError(Exception):
     """The base of a driver's errors. str() is one line for a person.
@@ -216,6 +218,12 @@ class RigDriver(ABC):
         """Keys or unkeys the radio; returns once the radio has confirmed it. Raises RigRefused if
         it does not, and RigUnfit if it has no such command and does not report transmitting either:
         then it cannot have been keyed by this driver."""
+
+    def emergency_unkey(self) -> EmergencyUnkey | None:
+        """Returns how another process can unkey the radio if this one hangs, valid until `close`;
+        None where that is not possible, or the driver is not open. Optional; without it the radio
+        has no guard, which is shown to the operator. Never waits."""
+        return None
 
     async def _receive_first(self) -> None:
         """Unkeys for `open(unkey=True)`; an implementation calls it as soon as it can send."""

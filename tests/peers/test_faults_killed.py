@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+import psutil  # type: ignore[import-untyped]
 import pytest
 
 from moontrim.config.settings import Settings, load_settings
@@ -269,8 +270,21 @@ class Victim:
     async def kill(self) -> None:
         assert self.process is not None and self.process.returncode is None, self.log()
         waited_s = all_waited_for_processor_s(self.process.pid)
+        # The guard process with it, as a service manager does, before it can unkey: what is shown
+        # is that the next start, or `moontrim unkey`, does. `test_guard` shows the guard.
+        guards = [
+            child
+            for child in psutil.Process(self.process.pid).children()
+            if "moontrim.guard.process" in child.cmdline()
+        ]
+        for guard in guards:
+            guard.suspend()
         self.process.kill()
+        for guard in guards:
+            guard.kill()
         await self.process.wait()
+        while any(guard.is_running() and guard.status() != "zombie" for guard in guards):
+            await asyncio.sleep(0.01)
         killed_s = time.monotonic()
         self.may_key = False
         self.hang_up()

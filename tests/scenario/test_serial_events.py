@@ -42,6 +42,8 @@ class VirtualWire:
         self.line, self.received, self.lost = line, received, lost
         self.closed = False
 
+    descriptor = None
+
     def write(self, data: bytes) -> None:
         if not self.closed:
             self.line.received(data)

@@ -152,8 +152,8 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
             SOURCE,
         ),
         (
-            "moontrim.keying.keyer.Stage",
-            lambda _, release_s: Stage(0.0, release_s),
+            "moontrim.keying.outputs.Stage",
+            lambda _, release_s, role: Stage(0.0, release_s, role),
             "settled",
             ALL,
         ),

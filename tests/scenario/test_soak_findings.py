@@ -430,7 +430,7 @@ def test_the_longest_over_ends_whatever_the_rounding() -> None:
         {"enabled": True, "outputs": [output], "longest_over_s": longest_s}
     )
     good = Conditions(
-        *(180.0, 30.0, 5.0, 0.0, True, "", True, None, True, True, False, "", "", "", 0.0, "")
+        *(180.0, 30.0, 5.0, 0.0, True, "", True, None, True, True, False, "", "", "", 0.0, "", "")
     )
     overs_s: list[tuple[float, float]] = []
 

@@ -24,6 +24,8 @@ FORBIDDEN_MODULES = {"pickle", "marshal", "shelve", "yaml", "telnetlib", "xmlrpc
 STARTS_PROGRAMS = {
     "daemon/moontrim/remote/broker/process.py",
     "daemon/moontrim/cli/installservice.py",
+    "daemon/moontrim/guard/inhibitor.py",
+    "daemon/moontrim/guard/child.py",
 }
 
 

@@ -57,12 +57,17 @@ class StationConditions:
         self._sequence_band = ""  # the band then
 
     def read(
-        self, keying: KeyingView, front_end_doubt: Callable[[str], str], *, dials_held: bool
+        self,
+        keying: KeyingView,
+        front_end_doubt: Callable[[str], str],
+        *,
+        dials_held: bool,
+        guard_doubt: str,
     ) -> Conditions:
         """Returns the conditions now. keying: the view of the sequence they are for.
         front_end_doubt: returns what contacts say against a front end; empty: nothing. dials_held:
-        they were right, and are left there for the sequence. Raises OutputError while there is no
-        snapshot yet."""
+        they were right, and are left there for the sequence. guard_doubt: as in `Conditions`.
+        Raises OutputError while there is no snapshot yet."""
         link = self._link.view
         now = self._hub.latest
         if now is None:
@@ -95,6 +100,7 @@ class StationConditions:
             clock_doubt=self._clock_doubt(),
             home_doubt=self._home_doubt(),
             front_end_doubt=_unconfirmed(now) or front_end_doubt(now.front_end),
+            guard_doubt=guard_doubt,
             age_s=self._clock.utc_s() - now.utc_s,
             cannot_key=link.cannot_key,
         )

@@ -121,6 +121,7 @@ class Daemon:
         self.surroundings.register("session", self._session_warnings)
         self.surroundings.register("radio", self._radio_warnings)
         self.surroundings.register("front end", self._front_end_warnings)
+        self.surroundings.register("guard", self.transmitting.guard.warnings)
         self.surroundings.register("GPS", self.whereabouts.warnings)
         self.planning = Planning(self.current, ephemeris)
         self.record = TrackingRecord(clock.utc_s)

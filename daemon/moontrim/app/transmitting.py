@@ -14,6 +14,7 @@ from moontrim.app.conditions import ON_FREQUENCY, StationConditions
 from moontrim.clock.system import Clock
 from moontrim.config.keyingports import RadioOutput
 from moontrim.config.settings import Settings
+from moontrim.guard.unkeyguard import UnkeyGuard
 from moontrim.keying.contacts import ExternalTransmit, make_contact, make_contacts
 from moontrim.keying.frontends import FrontEndContacts
 from moontrim.keying.interlocks import Conditions
@@ -65,8 +66,17 @@ class Transmitting:
         self._note = note
         keying = settings.keying
         self._ports = ports = Ports(locate)
+        self.guard = UnkeyGuard(
+            clock,
+            describe=link.emergency_unkey,
+            connected=lambda: link.view.state in ANSWERING,
+            rounds=lambda: self.keyer.rounds,
+            longest_s=keying.longest_over_s,
+            note=lambda text: note("guard", "unkey", text),
+            ended=self._guard_ended_over,
+        )
         outputs = make_outputs(
-            keying, clock, key_radio=link.key, publish=self.relays.publish, ports=ports
+            keying, clock, key_radio=self._key_radio, publish=self.relays.publish, ports=ports
         )
         self._by_line = bool(keying.outputs) and not isinstance(keying.outputs[-1], RadioOutput)
         if self._by_line:
@@ -173,14 +183,39 @@ class Transmitting:
         rig = self._link.view.rig
         return self.keyer.view.who != "" or bool(rig and rig.transmitting)
 
+    async def _key_radio(self, on: bool) -> None:
+        if on:
+            await self.guard.arm()
+            await self._link.key(self.guard.doubt)
+            return
+        try:
+            await self._link.unkey()
+        except BaseException as error:  # cancelled, too: it took too long
+            self.guard.unkey(f"moontrim could not unkey the radio ({error!r})")
+            raise
+        self.guard.disarm()
+
+    def _guard_ended_over(self, reason: str, touched: bool) -> None:
+        """touched: the guard may have sent the radio a command of its own."""
+        if touched:
+            self._link.reconnect(reason)
+        self.keyer.recheck()
+        self._changed()
+
     async def run(self) -> None:
         """Runs until cancelled; everything is switched off before it returns."""
+        guarding = None
+        if self._settings.keying.enabled and not self._by_line:
+            guarding = asyncio.create_task(self.guard.run(), name="guard")
         try:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self.keyer.run(), name="keying")
                 group.create_task(self._external.run(), name="external transmit state")
                 group.create_task(self._front_ends.run(), name="front ends")
         finally:
+            if guarding is not None:
+                guarding.cancel()
+                await asyncio.gather(guarding, return_exceptions=True)
             self._ports.close()
 
     def _show(self, view: KeyingView) -> None:
@@ -233,4 +268,9 @@ class Transmitting:
 
     def _conditions(self) -> Conditions:
         held = self._running or self.keyer.view.state is not Phase.IDLE
-        return self._station.read(self.keyer.view, self._front_ends.doubt, dials_held=held)
+        return self._station.read(
+            self.keyer.view,
+            self._front_ends.doubt,
+            dials_held=held,
+            guard_doubt=self.guard.doubt(),
+        )

@@ -46,6 +46,12 @@ class OutputSettings(Table):
     release_ms: Milliseconds = Field(
         30, description="Wait after switching off, before the output before it is switched off."
     )
+    role: Literal["amplifier", "relay", "other"] = Field(
+        "other",
+        description="What is done if the radio cannot be unkeyed. amplifier: switched off at once. "
+        "relay: it carries RF, so it is not switched while the radio may transmit. other: switched "
+        "off a second later.",
+    )
 
 
 class RadioOutput(OutputSettings):

@@ -28,6 +28,8 @@ class Conditions:
     front_end_doubt: why the band's front end may not be the one connected; else empty.
     age_s: age of these values in seconds.
     cannot_key: why the radio has no transmit command that works; empty if it has.
+    guard_doubt: why the guard process does not watch over the radio, or has unkeyed it; empty if it
+        watches, or there is none.
     """
 
     moon_azimuth_deg: float | None
@@ -46,6 +48,7 @@ class Conditions:
     front_end_doubt: str
     age_s: float
     cannot_key: str
+    guard_doubt: str
 
 
 def hindrances(
@@ -76,6 +79,8 @@ def hindrances(
         reasons.append(f"the clock is not trusted: {conditions.clock_doubt}")
     if conditions.home_doubt:
         reasons.append(f"it is not known where home is: {conditions.home_doubt}")
+    if conditions.guard_doubt:
+        reasons.append(conditions.guard_doubt)
     # Written so that not-a-number forbids, here and below.
     if not -STALE_S <= conditions.age_s <= STALE_S:
         reasons.append(f"nothing has been heard of the tracker for {conditions.age_s:.1f} s")

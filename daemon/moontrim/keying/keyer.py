@@ -21,10 +21,10 @@ from collections.abc import Awaitable, Callable
 from moontrim.clock.system import Clock
 from moontrim.config.keying import KeyingSettings
 from moontrim.keying.interlocks import Conditions, hindrances
-from moontrim.keying.outputs import Output
+from moontrim.keying.outputs import Output, make_stages
 from moontrim.keying.ownership import KeyingRefused, KeyOwnership
 from moontrim.keying.precisewait import no_wait, wait_towards
-from moontrim.keying.sequence import Phase, Sequence, Stage, Switch
+from moontrim.keying.sequence import Phase, Sequence, Switch
 from moontrim.keying.switching import Switching
 from moontrim.keying.view import KeyingView
 
@@ -70,9 +70,7 @@ class Keyer:
         self._frequency_right = frequency_right
         self._used = used
         self._changed = changed
-        self._sequence = Sequence(
-            Stage(output.settle_ms / 1000, output.release_ms / 1000) for output in settings.outputs
-        )
+        self._sequence = Sequence(make_stages(settings))
         self._wake = asyncio.Event()
         self._switching = Switching(outputs, self._sequence, clock, self._wake)
         self._ownership = KeyOwnership()
@@ -106,6 +104,11 @@ class Keyer:
         if who and who == self._ownership.owner:
             self._ownership.end("withdrawn")
             self._drop()
+
+    @property
+    def rounds(self) -> int:
+        """A number that grows while the task goes round, and so would end an over."""
+        return self._switching.rounds
 
     def recheck(self) -> None:
         """Makes the task check the conditions now."""
@@ -146,8 +149,7 @@ class Keyer:
         except Exception as error:
             log.exception("conditions")
             return (f"the conditions for transmitting cannot be told: {error!r}",)
-        rf_since_s = self._sequence.rf_since_s
-        over_s = 0.0 if rf_since_s is None else self._clock.monotonic_s() - rf_since_s
+        over_s = self._sequence.rf_s(self._clock.monotonic_s())
         return self._switching.stuck() + hindrances(conditions, self._settings, over_s)
 
     def _check(self) -> None:
@@ -213,6 +215,7 @@ class Keyer:
 
     async def _wait(self) -> None:
         """Waits until something may have to be done; while keyed, also checks the outputs."""
+        self._switching.rounds += 1
         if self._sequence.phase is Phase.IDLE:
             if not self._ownership.owner:  # else they waited for the lowering that has just ended
                 await self._wake.wait()
@@ -235,9 +238,8 @@ class Keyer:
         if phase is Phase.IDLE:
             self._shown_owner = ""
             self._set_frequency_held(False)
-        since_utc_s = self.view.since_utc_s if phase is self.view.state else self._clock.utc_s()
-        stuck = self._switching.stuck()
-        view = KeyingView(phase, self._shown_owner, since_utc_s, self._reasons, stuck)
+        stuck, utc_s = self._switching.stuck(), self._clock.utc_s()
+        view = self.view.after(phase, utc_s, self._shown_owner, self._reasons, stuck)
         if view != self.view:
             self.view = view
             self._changed(view)
@@ -265,9 +267,8 @@ class Keyer:
         self._sequence.drop(self._clock.monotonic_s())
         self._sequence.abandon_switch()  # what ended `run` may have broken one off
         self._show()  # from here on nothing but this task acts on the sequence
-        releases_s = sum(output.release_ms for output in self._settings.outputs) / 1000
         with contextlib.suppress(TimeoutError):
-            async with self._clock.timeout(SHUTDOWN_S + releases_s):
+            async with self._clock.timeout(SHUTDOWN_S + self._sequence.releases_s):
                 while not self._sequence.at_rest:
                     self._wake.clear()
                     switch = self._sequence.due(self._clock.monotonic_s())

@@ -15,6 +15,7 @@ from moontrim.config.keying import KeyingSettings
 from moontrim.config.keyingports import AnyOutput, GpioOutput, LineOutput, MqttOutput, RadioOutput
 from moontrim.keying.gpio import ChipLine, GpioRequest, ReopenableLine, Requester
 from moontrim.keying.modemlines import LinePort, Ports
+from moontrim.keying.sequence import Role, Stage
 
 KeyRadio = Callable[[bool], Awaitable[None]]
 """Keys (True) or unkeys the radio; returns once the radio has confirmed, raises if it has not."""
@@ -60,7 +61,7 @@ class Output(ABC):
 class RadioKey(Output):
     """The radio's transmit command, which the rig link sends after a last look."""
 
-    on_answers = 4  # drive, settings, dials, and the key itself
+    on_answers = 5  # the guard, drive, settings, dials, and the key itself
 
     def __init__(self, name: str, key: KeyRadio) -> None:
         super().__init__(name)
@@ -189,6 +190,14 @@ class SimulatedOutput(Output):
         if on != self.is_on:
             self.is_on = on
             self.changes.append((self._clock.monotonic_s(), on))
+
+
+def make_stages(settings: KeyingSettings) -> list[Stage]:
+    """Returns the waits and roles of the outputs of a config, in its order."""
+    return [
+        Stage(output.settle_ms / 1000, output.release_ms / 1000, Role(output.role))
+        for output in settings.outputs
+    ]
 
 
 def make_outputs(

@@ -16,11 +16,15 @@ radio    _____________________________/=======\__________________________
                                               |<-rel.>|
 phase    idle |       raising         | keyed |       lowering        |idle
 
+A radio that cannot be unkeyed changes the order. An amplifier is switched off at once: that ends
+most of the RF, and harms nothing. A relay that carries RF stays where it is as long as anything
+behind it may be on. Whatever has neither role waits for a second.
+
 An output counts as on from the moment it is switched on until it has confirmed that it is off,
 whatever happened in between. At the start nothing is known, so everything is switched off first. An
 output that fails to switch off is tried again every `RETRY_S`; after `STUCK_S` it is stuck: the
-others go down without waiting for it, because a relay that opens under RF is the lesser harm than
-RF that nothing ends."""
+others go down without waiting for it, because what they switch is the lesser harm than RF that
+nothing ends."""
 
 from __future__ import annotations
 
@@ -44,12 +48,22 @@ class Phase(StrEnum):
     LOWERING = "lowering"
 
 
+class Role(StrEnum):
+    """What an output switches, as far as it matters when the radio cannot be unkeyed."""
+
+    AMPLIFIER = "amplifier"
+    RELAY = "relay"
+    OTHER = "other"
+
+
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """The waits of one output: seconds after switching it on, and after switching it off."""
+    """The waits of one output, seconds after switching it on and after switching it off, and its
+    role."""
 
     settle_s: float
     release_s: float
+    role: Role = Role.OTHER
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,14 +78,15 @@ class _Output:
     """The state of one output.
 
     maybe_on: not confirmed to be off. stuck: the others no longer wait for it. off_from_s: earliest
-    instant to switch it off. trying_since_s: first of the present attempts to switch it off."""
+    instant to switch it off. trying_since_s: first of the present attempts to switch it off.
+    failed: one of them has failed."""
 
-    __slots__ = ("maybe_on", "off_from_s", "stage", "stuck", "trying_since_s")
+    __slots__ = ("failed", "maybe_on", "off_from_s", "stage", "stuck", "trying_since_s")
 
     def __init__(self, stage: Stage) -> None:
         self.stage = stage
         self.maybe_on = True
-        self.stuck = False
+        self.stuck = self.failed = False
         self.off_from_s = self.trying_since_s = -math.inf
 
 
@@ -95,15 +110,26 @@ class Sequence:
         return tuple(i for i, output in enumerate(self._outputs) if output.stuck)
 
     @property
+    def releases_s(self) -> float:
+        """How long all release times take together."""
+        return sum(output.stage.release_s for output in self._outputs)
+
+    @property
     def at_rest(self) -> bool:
-        """Whether everything is off but for outputs that are stuck."""
-        on = [output for output in self._outputs if output.maybe_on]
-        return self.phase is Phase.IDLE or (bool(on) and all(output.stuck for output in on))
+        """Whether everything is off but for outputs that are stuck, and relays that wait for
+        them."""
+        on = [index for index, output in enumerate(self._outputs) if output.maybe_on]
+        waits = (self._outputs[i].stuck or self._must_not_open(i) for i in on)
+        return self.phase is Phase.IDLE or (bool(on) and all(waits))
 
     @property
     def rf_since_s(self) -> float | None:
         """The instant since which we may cause RF; None: we cause none."""
         return self._rf_since_s
+
+    def rf_s(self, now_s: float) -> float:
+        """Returns for how many seconds we may have caused RF."""
+        return 0.0 if self._rf_since_s is None else now_s - self._rf_since_s
 
     def request(self, now_s: float, used: frozenset[int] | None = None) -> None:
         """Begins to raise. used: indices of the outputs to switch on, besides the last one; None:
@@ -122,6 +148,7 @@ class Sequence:
         self.phase, self._ready_s, self._under_way = Phase.LOWERING, now_s, None
         for output in self._outputs:
             output.off_from_s, output.trying_since_s = now_s, -math.inf
+            output.failed = False
 
     def due(self, now_s: float) -> Switch | None:
         """Returns the switch to carry out now, None if there is none; also moves on from one phase
@@ -154,7 +181,7 @@ class Sequence:
             self._next = switch.index + 1
             self._ready_s = now_s + output.stage.settle_s
             return
-        output.maybe_on = output.stuck = False
+        output.maybe_on = output.stuck = output.failed = False
         self._delay_outputs_before(switch.index, now_s)
         if switch.index == len(self._outputs) - 1:
             self._rf_since_s = None
@@ -168,6 +195,7 @@ class Sequence:
             self.drop(now_s)
             return
         output = self._outputs[switch.index]
+        output.failed = True
         output.off_from_s = now_s + RETRY_S
         if not output.stuck and now_s - output.trying_since_s >= STUCK_S:
             output.stuck = True
@@ -207,11 +235,22 @@ class Sequence:
         return Switch(index, on=False)
 
     def _to_switch_off(self) -> list[int]:
-        """Returns the last output that may be on and is not stuck, then all that are stuck."""
+        """Returns the last output that may be on, is not stuck and may open, then all that are
+        stuck, and amplifiers that a radio that was not unkeyed drives."""
         on = [index for index, output in enumerate(self._outputs) if output.maybe_on]
         stuck = [index for index in on if self._outputs[index].stuck]
-        others = [index for index in on if not self._outputs[index].stuck]
-        return others[-1:] + stuck[::-1]
+        others = [i for i in on if not self._outputs[i].stuck and not self._must_not_open(i)]
+        driven = self._outputs[-1].failed
+        amplifiers = [i for i in others[:-1] if driven and self._has_role(i, Role.AMPLIFIER)]
+        return others[-1:] + stuck[::-1] + amplifiers
+
+    def _has_role(self, index: int, role: Role) -> bool:
+        return self._outputs[index].stage.role is role
+
+    def _must_not_open(self, index: int) -> bool:
+        """Whether it is a relay, and something behind it that does not switch off may cause RF."""
+        behind = self._outputs[index + 1 :]
+        return self._has_role(index, Role.RELAY) and any(o.maybe_on and o.stuck for o in behind)
 
     def _delay_outputs_before(self, index: int, now_s: float) -> None:
         """Makes the outputs before one that is off, or stuck, wait for its release time."""

@@ -24,7 +24,7 @@ NO_ANSWER = "no answer within {:g} s"
 class Switching:
     """Opens, switches, checks and closes the outputs of one sequence.
 
-    wake: set whenever something may have changed."""
+    wake: set whenever something may have changed. rounds: grows while a switch is under way."""
 
     def __init__(
         self, outputs: tuple[Output, ...], sequence: Sequence, clock: Clock, wake: asyncio.Event
@@ -33,6 +33,7 @@ class Switching:
         self._sequence = sequence
         self._clock = clock
         self._wake = wake
+        self.rounds = 0
         self._troubles: dict[int, str] = {}  # why an output did not switch off
         self._switched_on: set[int] = set()  # by us; the others perhaps by a run before this one
 
@@ -121,6 +122,7 @@ class Switching:
         try:
             async with self._clock.timeout(within_s):
                 while not task.done():
+                    self.rounds += 1
                     self._wake.clear()
                     if not is_wanted():
                         return None

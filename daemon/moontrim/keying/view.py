@@ -21,3 +21,15 @@ class KeyingView:
     since_utc_s: float = 0.0
     reasons: tuple[str, ...] = ()
     stuck: tuple[str, ...] = ()
+
+    def after(
+        self,
+        state: Phase,
+        utc_s: float,
+        who: str,
+        reasons: tuple[str, ...],
+        stuck: tuple[str, ...],
+    ) -> KeyingView:
+        """Returns the view that follows this one at an instant."""
+        since_utc_s = self.since_utc_s if state is self.state else utc_s
+        return KeyingView(state, who, since_utc_s, reasons, stuck)

@@ -8,8 +8,11 @@ import contextlib
 
 from moontrim.clock.system import Clock
 from moontrim.config.band import BandSettings
+from moontrim.config.keying import KeyingSettings
 from moontrim.config.keyingports import RadioOutput
 from moontrim.config.settings import Settings
+from moontrim.guard.deadman import SILENCE_S
+from moontrim.guard.unkeyguard import UNGUARDED
 from moontrim.preflight.finding import Finding
 from moontrim.rig.panel import mismatch, not_watched
 from moontrim.tuning.steps import nearest
@@ -22,6 +25,7 @@ from moontrim_drivers.contract import (
     RigState,
     RigUnfit,
 )
+from moontrim_drivers.emergencyunkey import EmergencyUnkey
 from moontrim_drivers.registry import load
 
 OPEN_S = 5.0  # chosen: for connecting, besides the radio's own deadline
@@ -42,7 +46,8 @@ async def radio_findings(settings: Settings, clock: Clock, *, move_dials: bool) 
         findings.append(Finding("ok", "radio", f"{_dials(rig)}, mode {details.mode or 'unknown'}"))
         findings += _panel(details)
         findings += _abilities(settings, driver.capabilities, rig)
-        findings += await _can_be_unkeyed(settings, driver, rig, clock)
+        cannot_key = await _can_be_unkeyed(settings, driver, rig, clock)
+        findings += cannot_key or guard_findings(settings.keying, driver.emergency_unkey())
         if not move_dials:
             findings.append(Finding("note", "dials", "not moved, as asked"))
         elif rig.transmitting:
@@ -142,6 +147,23 @@ async def _can_be_unkeyed(
         text = f"the radio cannot be keyed by command: {error}"
         return [Finding("wrong", "transmit", text)]
     return []
+
+
+def guard_findings(keying: KeyingSettings, how: EmergencyUnkey | None) -> list[Finding]:
+    """Returns the lines about what unkeys a radio that is keyed by a command if moontrim hangs, and
+    if nothing works any more but the radio."""
+    if not keying.enabled or not isinstance(keying.outputs[-1], RadioOutput):
+        return []
+    timer = Finding(
+        "note",
+        "time-out timer",
+        "the radio's own is not readable; it alone unkeys the radio if the computer or the cable "
+        f"fails: set it to a little more than longest_over_s, {keying.longest_over_s:g} s",
+    )
+    if how is None:
+        return [Finding("wrong", "guard", UNGUARDED), timer]
+    text = f"unkeys the radio {SILENCE_S:g} s after moontrim hangs or ends"
+    return [Finding("ok", "guard", text), timer]
 
 
 async def _put_back(

@@ -5,7 +5,7 @@ one `report` callback, and is shown in one `LinkView`.
 
     tracker, keying sequence, other programs
         |
-      link            connects, reconnects, decides what is done next; requests: what others want
+      link            connects, reconnecting, decides what is done next; requests: of others
         |
         +--> lastlook         the last look before RF, and the key
         |      |

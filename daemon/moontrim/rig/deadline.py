@@ -6,7 +6,14 @@ from collections.abc import Awaitable, Sequence
 from typing import TypeVar
 
 from moontrim.clock.system import Clock
-from moontrim_drivers.contract import Capabilities, RigDetails, RigDriver, RigState, RigTimeout
+from moontrim_drivers.contract import (
+    Capabilities,
+    RigDetails,
+    RigDriver,
+    RigState,
+    RigTimeout,
+)
+from moontrim_drivers.emergencyunkey import EmergencyUnkey
 
 T = TypeVar("T")
 
@@ -43,6 +50,9 @@ class DeadlineDriver:
 
     async def set_transmit(self, on: bool) -> None:
         await self._in_time(self._driver.set_transmit(on))
+
+    def emergency_unkey(self) -> EmergencyUnkey | None:
+        return self._driver.emergency_unkey()
 
     async def details(self) -> RigDetails:
         return await self._in_time(self._driver.details())

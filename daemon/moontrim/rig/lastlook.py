@@ -10,6 +10,7 @@ Calls the band watch, the dials, the guard and the driver."""
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
+from functools import partial
 
 from moontrim.rig.bandwatch import BandWatch
 from moontrim.rig.deadline import DeadlineDriver
@@ -44,11 +45,12 @@ class LastLook:
         """Forgets the last one, and gives up one that is under way: no key follows it."""
         self.passed = self._wanted = False
 
-    async def key(self) -> None:
-        """Looks, and keys the radio if all is as it was. Raises RigRefused where it is not, and
-        RigError when there is no usable answer; then no key was sent."""
+    async def key(self, doubt: Callable[[], str]) -> None:
+        """Looks, and keys the radio if all is as it was. doubt: returns why it must not be keyed
+        after all, empty if it may; called right before the key. Raises RigRefused where it is not,
+        and RigError when there is no usable answer; then no key was sent."""
         self._guard.begin_keying()
-        await self._while_wanted(self._look_and_key)
+        await self._while_wanted(partial(self._look_and_key, doubt))
 
     async def unkey(self) -> None:
         """Unkeys the radio, even if the caller gives up; nothing to do where it cannot be keyed.
@@ -70,8 +72,10 @@ class LastLook:
             self.forget()
             raise
 
-    async def _look_and_key(self) -> None:
+    async def _look_and_key(self, doubt: Callable[[], str]) -> None:
         await self._look()
+        if reason := doubt():
+            raise RigRefused(reason)
         await self._driver.set_transmit(True)
 
     async def _look(self) -> None:

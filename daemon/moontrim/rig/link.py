@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import random
 from collections.abc import Awaitable, Callable
+from functools import partial
 from typing import TypeVar
 
 from moontrim.clock.system import Clock
@@ -21,7 +21,8 @@ from moontrim.rig.dials import Dials
 from moontrim.rig.lastlook import LastLook
 from moontrim.rig.latency import Durations
 from moontrim.rig.readback import Readback
-from moontrim.rig.requests import DriverRequests
+from moontrim.rig.reconnecting import ReconnectPauses
+from moontrim.rig.requests import DriverRequests, as_rig_error, give_up
 from moontrim.rig.transmitguard import TransmitGuard
 from moontrim.rig.view import ANSWERING, Connected, LinkEvent, LinkState, LinkView, Lost
 from moontrim.tuning.bandentry import BandEntry
@@ -31,16 +32,11 @@ from moontrim_drivers.contract import (
     RigDetails,
     RigDriver,
     RigError,
-    RigGarbled,
-    RigTimeout,
 )
+from moontrim_drivers.emergencyunkey import EmergencyUnkey
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
-
-# Pauses before another attempt to connect. The first is doubled up to the last; chosen: short
-# enough that a radio that has come back answers within 2 s. Unfit: it takes a person to change it.
-FIRST_BACKOFF_S, LAST_BACKOFF_S, UNFIT_BACKOFF_S = 0.25, 1.5, 15.0
 
 
 class RigLink:
@@ -63,7 +59,7 @@ class RigLink:
         self._clock = clock
         self._report = report
         self._poll_s = poll_s
-        self._random = random.Random(seed)
+        self._pauses = ReconnectPauses(seed)
         durations = Durations()
         self._driver = timed = DeadlineDriver(driver, clock, deadline_s)
         self._guard = guard = TransmitGuard(timed, report)
@@ -132,6 +128,14 @@ class RigLink:
         """Has the radio unkeyed as soon as it answers: the last run may have left it keyed."""
         self._guard.assume_keyed()
 
+    def emergency_unkey(self) -> EmergencyUnkey | None:
+        """Returns how another process can unkey the radio; None where none can, or none answers."""
+        return self._driver.emergency_unkey() if self.view.state in ANSWERING else None
+
+    def reconnect(self, reason: str) -> None:
+        """Opens the connection anew; a radio that we had keyed is unkeyed first."""
+        self._requests.post(partial(give_up, reason))
+
     def hold_for_relays(self, on: bool) -> None:
         """Leaves the radio alone while relays settle, but for the look before keying and `key`."""
         if on is not self._dials.held_for_relays:
@@ -144,12 +148,18 @@ class RigLink:
         else begins then. Raises RigError."""
         await self._in_turn(self._clock.sleep, 0.0)
 
-    async def key(self, on: bool) -> None:
-        """Has the radio transmit, after a last look at it, or receive; returns when it has
-        confirmed. Once requested, receiving is brought about even if the caller gives up; a radio
-        lost while keyed is unkeyed as soon as it answers again. Raises RigError."""
-        await (self._last_look.key() if on else self._last_look.unkey())
-        self._guard.confirm_keyed(on)
+    async def key(self, doubt: Callable[[], str]) -> None:
+        """Has the radio transmit, after a last look at it; returns when it has confirmed. doubt:
+        returns why it must not be keyed; empty if it may. Raises RigError."""
+        await self._last_look.key(doubt)
+        self._guard.confirm_keyed(True)
+
+    async def unkey(self) -> None:
+        """Has the radio receive; returns when it has confirmed. Once requested, it is brought about
+        even if the caller gives up; a radio lost while keyed is unkeyed as soon as it answers
+        again. Raises RigError."""
+        await self._last_look.unkey()
+        self._guard.confirm_keyed(False)
 
     async def look_before_keying(self) -> None:
         """Looks at the radio right before another line keys it. Raises RigError."""
@@ -185,25 +195,18 @@ class RigLink:
 
     async def run(self) -> None:
         """Connects, serves, and starts again after any failure, until retired or cancelled."""
-        backoff_s = FIRST_BACKOFF_S
         try:
             while self._farewell is None:
                 try:
                     await self._open()
-                    backoff_s = FIRST_BACKOFF_S
+                    self._pauses.reset()
                     await self._serve()
                 except Exception as mistake:
                     # Whatever it was, the link must live: only it can unkey a keyed radio.
-                    error = mistake if isinstance(mistake, RigError) else self._mistaken(mistake)
+                    error = as_rig_error(mistake, self.view.reason)
                     await self._driver.close()
                     self._fail(error)
-                    if not error.transient:
-                        backoff_s = UNFIT_BACKOFF_S
-                    elif isinstance(error, RigTimeout):
-                        # It has been waited for already, and may be switched on at any moment.
-                        backoff_s = FIRST_BACKOFF_S
-                    await self._rest(backoff_s * self._random.uniform(0.75, 1.25))
-                    backoff_s = min(LAST_BACKOFF_S, 2 * backoff_s)
+                    await self._rest(self._pauses.after(error))
         finally:
             await self._driver.close()
 
@@ -260,12 +263,6 @@ class RigLink:
         if new:
             log.warning("radio %s: %s", error.reason, error)
             self._report(Lost(reason))
-
-    def _mistaken(self, mistake: Exception) -> RigError:
-        error = RigGarbled(f"a mistake in the driver or the rig link: {mistake!r}")
-        if str(error) != self.view.reason:
-            log.error("rig link", exc_info=mistake)
-        return error
 
     async def _rest(self, duration_s: float) -> None:
         """Waits for the end of a backoff, or a retirement."""

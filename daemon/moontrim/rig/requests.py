@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections import deque
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from typing import Any, TypeVar
 
 from moontrim_drivers.contract import RigClosed, RigError, RigGarbled, RigRefused, RigUnfit
 
+log = logging.getLogger(__name__)
 T = TypeVar("T")
 
 
@@ -37,7 +39,7 @@ class DriverRequest:
             if not isinstance(error, RigRefused | RigUnfit):
                 raise
         except Exception as mistake:
-            self.fail(RigGarbled(f"a mistake in the driver or the rig link: {mistake!r}"))
+            self.fail(mistaken(mistake))
             raise
         else:
             if not self.done.done():
@@ -57,6 +59,13 @@ class DriverRequests:
     def __init__(self, wake: asyncio.Event) -> None:
         self._wake = wake
         self._waiting: deque[DriverRequest] = deque()
+
+    def post(self, act: Callable[[], Awaitable[object]]) -> None:
+        """Has `act` called by the link's task; nobody waits for it."""
+        done = asyncio.get_running_loop().create_future()
+        done.cancel()
+        self._waiting.append(DriverRequest(act, done, even_if_abandoned=True))
+        self._wake.set()
 
     async def run_in_turn(
         self,
@@ -78,3 +87,24 @@ class DriverRequests:
         """Fails every request with RigClosed: the radio is gone."""
         while self._waiting:
             self._waiting.popleft().fail(RigClosed(reason))
+
+
+def mistaken(mistake: Exception) -> RigGarbled:
+    """Returns the error of the contract for an exception outside it."""
+    return RigGarbled(f"a mistake in the driver or the rig link: {mistake!r}")
+
+
+def as_rig_error(mistake: Exception, known: str) -> RigError:
+    """Returns the error itself, or that of the contract for an exception outside it, which is
+    logged unless it is the known one."""
+    if isinstance(mistake, RigError):
+        return mistake
+    error = mistaken(mistake)
+    if str(error) != known:
+        log.error("rig link", exc_info=mistake)
+    return error
+
+
+async def give_up(reason: str) -> None:
+    """Raises RigClosed, which has the link close the connection and open it anew."""
+    raise RigClosed(reason)

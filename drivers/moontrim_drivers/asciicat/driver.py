@@ -60,6 +60,9 @@ class AsciicatDriver(SerialDriver):
             raise RigRefused(f"the radio said no to {'TX' if on else 'RX'}")
         await self._confirm_transmit(on)
 
+    def _unkey_message(self) -> bytes:
+        return b"RX;"
+
     async def details(self) -> RigDetails:
         answers = await self._get_supported("MD", "FW", "PC")
         status = self._status(await self._get("IF"))

@@ -113,6 +113,11 @@ class CivDriver(SerialDriver):
 
     # what the base class calls
 
+    def _unkey_message(self) -> bytes:
+        options = self.options
+        frame = bus.Frame(options.address, options.controller_address, TRANSMIT + b"\x00")
+        return frame.to_bytes()
+
     async def _greet(self) -> None:
         # Nothing else asks for the address: after its answer, whatever it is, no late answer to an
         # earlier question can come.

@@ -9,15 +9,24 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
+from collections.abc import Sequence
 
-from moontrim_drivers.contract import RigClosed, RigGarbled, RigUnfit, RigUnreachable
-from moontrim_drivers.rigctld.wire import AnswerLines
+from moontrim_drivers.contract import (
+    RigClosed,
+    RigGarbled,
+    RigUnfit,
+    RigUnreachable,
+)
+from moontrim_drivers.emergencyunkey import EmergencyUnkey
+from moontrim_drivers.rigctld.wire import AnswerLines, Question
 
 UNACKNOWLEDGED_MS = 2000  # chosen: a pulled cable is noticed after this instead of after minutes
 
 
 class Connection(asyncio.Protocol):
     """A TCP connection. After any failure it stays closed, and the next exchange raises why."""
+
+    _address = ("", 0)  # where it goes to
 
     def __init__(self) -> None:
         self._transport: asyncio.Transport | None = None
@@ -35,6 +44,7 @@ class Connection(asyncio.Protocol):
             raise RigUnreachable(f"{host}:{port}: {error.strerror or error}") from error
         except UnicodeError as error:
             raise RigUnfit(f"host: {host!r} is no host name") from error
+        wire._address = host, port
         return wire
 
     async def exchange(self, data: bytes, due: AnswerLines) -> None:
@@ -49,6 +59,14 @@ class Connection(asyncio.Protocol):
             await self._done
         finally:
             self._due = self._done = None
+
+    def emergency_unkey(self, greeting: bytes, questions: Sequence[Question]) -> EmergencyUnkey:
+        """Returns how another process unkeys the radio, over a connection of its own. questions:
+        the command, and for a radio that reports it the question whether it transmits, whose answer
+        then confirms; a report of success alone proves little."""
+        confirmed = r"get_ptt:.*?PTT: 0\b" if len(questions) > 1 else r"set_ptt:.*?RPRT 0\b"
+        unkey = b"".join(question.encode() for question in questions)
+        return EmergencyUnkey(unkey, self._address, greeting, confirmed)
 
     def close(self) -> None:
         """Closes at once. Nothing more is sent; what was written went out in whole lines."""

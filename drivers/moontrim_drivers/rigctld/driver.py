@@ -25,19 +25,15 @@ from moontrim_drivers.contract import (
     RigState,
     RigUnfit,
 )
+from moontrim_drivers.emergencyunkey import EmergencyUnkey
 from moontrim_drivers.limits import check_dials, check_mode, check_power
 from moontrim_drivers.rigctld.connection import Connection
 from moontrim_drivers.rigctld.hostlookup import HostLookUp
-from moontrim_drivers.rigctld.options import FIRST_VFO_NAMES, VFO_NAMES, SocketOptions
+from moontrim_drivers.rigctld.options import OFFSETS, OFFSETS_OFF, SocketOptions
+from moontrim_drivers.rigctld.plainpause import PLAIN_PAUSE_S, PlainPause
 from moontrim_drivers.rigctld.reportcodes import LACKS, NO_PTT, NOT_AVAILABLE
 from moontrim_drivers.rigctld.staggered import connect_first
 from moontrim_drivers.rigctld.wire import Answer, Answers, Greeting, Question, ask, optional
-
-# In plain mode: the pause some versions need between two sets to put each into the right VFO.
-_PLAIN_PAUSE_S = 0.5
-
-OFFSETS = ("j", "z", "r")  # RIT, XIT, repeater shift
-OFFSETS_OFF: dict[str, tuple[str, str]] = {"j": ("J", "0"), "z": ("Z", "0"), "r": ("R", "None")}
 
 
 class SocketDriver(RigDriver):
@@ -54,7 +50,7 @@ class SocketDriver(RigDriver):
         self._reports_transmit = True
         self._reports_split = True
         self._offsets: tuple[str, ...] = OFFSETS
-        self._last_set_s = -float("inf")
+        self._plain_pause = PlainPause(clock)
 
     @property
     def capabilities(self) -> Capabilities:
@@ -65,9 +61,9 @@ class SocketDriver(RigDriver):
             retunes_while_transmitting=options.retunes_while_transmitting,
             reports_transmit=self._reports_transmit,
             sets_power=options.sets_power and self._reports_transmit,
-            max_sets_per_s=1.0 / _PLAIN_PAUSE_S if self._pauses else None,
+            max_sets_per_s=1.0 / PLAIN_PAUSE_S if self._pauses else None,
             effect_fraction=options.effect_fraction,
-            driver_pauses_s=2 * _PLAIN_PAUSE_S if self._pauses else 0.0,
+            driver_pauses_s=2 * PLAIN_PAUSE_S if self._pauses else 0.0,
         )
 
     async def open(self, *, unkey: bool = False) -> None:
@@ -116,6 +112,13 @@ class SocketDriver(RigDriver):
         self._accept(answers)
         if self._reports_transmit and answers[-1].values[0] != on:
             raise RigRefused(f"told to {'transmit' if on else 'receive'}, the radio does not")
+
+    def emergency_unkey(self) -> EmergencyUnkey | None:
+        if self._connection is None:
+            return None
+        greeting = Greeting.BYTES if self._names_vfo else b""
+        checks = [self._on_rx("t")] if self._reports_transmit else []
+        return self._connection.emergency_unkey(greeting, [self._on_rx("T", 0), *checks])
 
     async def details(self) -> RigDetails:
         split = ["s"] if self._reports_split else []
@@ -224,8 +227,7 @@ class SocketDriver(RigDriver):
 
     def _check_split(self, split: bool, tx_vfo: str) -> None:
         """Raises RigGarbled if the radio is not in split as set: opened anew, it will be."""
-        on_rx = (tx_vfo in FIRST_VFO_NAMES) == (self.options.rx_vfo in FIRST_VFO_NAMES)
-        if split != self.options.split or (split and on_rx and tx_vfo in VFO_NAMES):
+        if self.options.contradicts(split, tx_vfo):
             self._drop()
             raise RigGarbled("the radio has changed its split operation by itself")
 
@@ -239,11 +241,9 @@ class SocketDriver(RigDriver):
             return (await self._ask(*sets, *checks))[len(sets) :]
         try:
             for question in sets:
-                wait_s = self._last_set_s + _PLAIN_PAUSE_S - self.clock.monotonic_s()
-                if wait_s > 0.0:
-                    await self.clock.sleep(wait_s)
+                await self._plain_pause.end()
                 await self._ask(question)
-                self._last_set_s = self.clock.monotonic_s()
+                self._plain_pause.begin()
         except asyncio.CancelledError:
             self._drop()
             raise

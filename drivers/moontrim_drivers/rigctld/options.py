@@ -10,7 +10,9 @@ from moontrim_drivers.contract import DriverOptions
 
 _Vfo = Literal["VFOA", "VFOB", "Main", "Sub"]
 FIRST_VFO_NAMES = ("VFOA", "Main")
-VFO_NAMES = (*FIRST_VFO_NAMES, "VFOB", "Sub")
+_VFO_NAMES = (*FIRST_VFO_NAMES, "VFOB", "Sub")
+OFFSETS = ("j", "z", "r")  # the letters of RIT, XIT, repeater shift
+OFFSETS_OFF: dict[str, tuple[str, str]] = {"j": ("J", "0"), "z": ("Z", "0"), "r": ("R", "None")}
 
 
 class SocketOptions(DriverOptions):
@@ -40,3 +42,9 @@ class SocketOptions(DriverOptions):
                 "in split they must differ"
             )
         return self
+
+    def contradicts(self, split: bool, tx_vfo: str) -> bool:
+        """Whether the radio's split operation, as it reports it, is not the one of these
+        options."""
+        on_rx = (tx_vfo in FIRST_VFO_NAMES) == (self.rx_vfo in FIRST_VFO_NAMES)
+        return split != self.split or (split and on_rx and tx_vfo in _VFO_NAMES)

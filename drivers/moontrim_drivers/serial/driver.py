@@ -22,6 +22,7 @@ from moontrim_drivers.contract import (
     RigState,
     RigUnfit,
 )
+from moontrim_drivers.emergencyunkey import EmergencyUnkey
 from moontrim_drivers.limits import check_dials, check_power
 from moontrim_drivers.serial.exchange import Conversation
 from moontrim_drivers.serial.options import SerialOptions
@@ -73,6 +74,12 @@ class SerialDriver(RigDriver):
 
     async def close(self) -> None:
         self.conversation.close()
+
+    def emergency_unkey(self) -> EmergencyUnkey | None:
+        descriptor = self.conversation.descriptor
+        if descriptor is None:
+            return None
+        return EmergencyUnkey(self._unkey_message(), descriptor=descriptor)
 
     async def read(self) -> RigState:
         state = await self._confirmed(self._last_dials)
@@ -142,6 +149,10 @@ class SerialDriver(RigDriver):
     @abstractmethod
     async def _clear_offsets(self) -> None:
         """Switches off RIT and XIT where they are on. Raises RigRefused."""
+
+    @abstractmethod
+    def _unkey_message(self) -> bytes:
+        """Returns the message that sets the radio to receive."""
 
     @abstractmethod
     async def _transmitting(self) -> bool:

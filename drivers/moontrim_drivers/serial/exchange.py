@@ -81,6 +81,11 @@ class Conversation:
         """Whether the wire is open."""
         return self._wire is not None
 
+    @property
+    def descriptor(self) -> int | None:
+        """The file descriptor of the open wire; None where there is none."""
+        return None if self._wire is None else self._wire.descriptor
+
     def open(self) -> None:
         """Opens the wire anew. Raises RigUnreachable, RigUnfit."""
         self.close()

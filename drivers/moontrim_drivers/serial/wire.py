@@ -24,6 +24,11 @@ OnLost = Callable[[RigError], None]
 class Wire(Protocol):
     """An open wire to a radio: bytes out. Bytes in come through callbacks."""
 
+    @property
+    def descriptor(self) -> int | None:
+        """The file descriptor of the open port; None where there is none."""
+        ...
+
     def write(self, data: bytes) -> None:
         """Sends bytes as soon as the wire takes them, in order."""
         ...
@@ -48,6 +53,10 @@ class SerialWire:
         self._port: OpenPort | None = OpenPort(path, settings)
         self._fd = self._port.fd
         self._loop.add_reader(self._fd, self._readable)
+
+    @property
+    def descriptor(self) -> int | None:
+        return None if self._port is None else self._fd
 
     def write(self, data: bytes) -> None:
         if self._port is None:

@@ -18,6 +18,7 @@ from moontrim_drivers.contract import (
     RigRefused,
     RigState,
 )
+from moontrim_drivers.emergencyunkey import EmergencyUnkey
 from moontrim_drivers.limits import check_dials, check_mode, check_power
 from moontrim_drivers.simulated.connection import SimulatedConnection
 from moontrim_drivers.simulated.options import SimulatedOptions
@@ -77,6 +78,9 @@ class SimulatedDriver(RigDriver):
 
     async def set_transmit(self, on: bool) -> None:
         await self._ask(lambda: self.radio.set_transmit(on))
+
+    def emergency_unkey(self) -> EmergencyUnkey | None:
+        return EmergencyUnkey(ends_with_process=True)
 
     async def details(self) -> RigDetails:
         return await self._ask(self.radio.details)

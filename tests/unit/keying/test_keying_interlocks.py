@@ -27,6 +27,7 @@ GOOD = Conditions(
     front_end_doubt="",
     age_s=0.4,
     cannot_key="",
+    guard_doubt="",
 )
 
 
@@ -64,6 +65,7 @@ def test_no_condition_has_a_default() -> None:
         ({"within_allowed_range": False}, "outside the allowed range"),
         ({"drive_within_ceiling": False}, "drive"),
         ({"clock_doubt": "it was never set"}, "not trusted: it was never set"),
+        ({"guard_doubt": "the guard process has ended"}, "guard process has ended"),
         ({"age_s": STALE_S + 0.1}, "heard of the tracker"),
         ({"age_s": -60.0}, "heard of the tracker"),
         ({"age_s": math.nan}, "heard of the tracker"),

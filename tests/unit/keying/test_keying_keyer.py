@@ -43,6 +43,7 @@ GOOD = Conditions(
     front_end_doubt="",
     age_s=0.0,
     cannot_key="",
+    guard_doubt="",
 )
 LOW = replace(GOOD, moon_elevation_deg=4.0)
 

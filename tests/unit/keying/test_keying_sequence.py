@@ -13,7 +13,15 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from moontrim.keying.sequence import RETRY_S, STUCK_S, Phase, Sequence, Stage, Switch
+from moontrim.keying.sequence import (
+    RETRY_S,
+    STUCK_S,
+    Phase,
+    Role,
+    Sequence,
+    Stage,
+    Switch,
+)
 
 EPSILON_S = 1e-9
 
@@ -21,13 +29,19 @@ EPSILON_S = 1e-9
 class TransmitSequence(RuleBasedStateMachine):
     @initialize(
         times=st.lists(
-            st.tuples(st.sampled_from([0, 1, 30, 250, 1000]), st.sampled_from([0, 20, 400])),
+            st.tuples(
+                st.sampled_from([0, 1, 30, 250, 1000]),
+                st.sampled_from([0, 20, 400]),
+                st.sampled_from(Role),
+            ),
             min_size=1,
             max_size=4,
         )
     )
-    def begin(self, times: list[tuple[int, int]]) -> None:
-        self.stages = [Stage(settle / 1000, release / 1000) for settle, release in times]
+    def begin(self, times: list[tuple[int, int, Role]]) -> None:
+        self.stages = [
+            Stage(settle / 1000, release / 1000, role) for settle, release, role in times
+        ]
         self.radio = len(times) - 1
         self.sequence = Sequence(self.stages)
         self.now_s = 100.0
@@ -35,6 +49,7 @@ class TransmitSequence(RuleBasedStateMachine):
         self.on_since_s = [math.nan] * len(times)
         self.off_since_s = [-math.inf] * len(times)
         self.told_off_since_s = [math.inf] * len(times)
+        self.unkeying_failed = False
         self.under_way: Switch | None = None
         self.superseded: list[Switch] = []
         self.raising_allowed = False
@@ -88,6 +103,8 @@ class TransmitSequence(RuleBasedStateMachine):
             self.maybe_on[switch.index] = False
             self.off_since_s[switch.index] = self.now_s
             self.told_off_since_s[switch.index] = math.inf
+            if switch.index == self.radio:
+                self.unkeying_failed = False
 
     @precondition(lambda self: self.under_way is not None)
     @rule()
@@ -97,6 +114,8 @@ class TransmitSequence(RuleBasedStateMachine):
         self.sequence.failed(switch, self.now_s)
         if switch.on:
             self._dropped()
+        elif switch.index == self.radio:
+            self.unkeying_failed = True
 
     @precondition(lambda self: self.under_way is not None and not self.under_way.on)
     @rule()
@@ -140,14 +159,27 @@ class TransmitSequence(RuleBasedStateMachine):
         self.on_since_s[index] = math.nan
 
     def _told_off(self, index: int) -> None:
+        role = self.stages[index].role
+        at_once = role is Role.AMPLIFIER and self.unkeying_failed
         for after in range(index + 1, len(self.stages)):
             if self.maybe_on[after]:
+                if at_once or self._relay_waits(after):
+                    continue
+                assert role is not Role.RELAY, f"{index} carries RF and opens while {after} is on"
                 tried_s = self.now_s - self.told_off_since_s[after]
                 assert tried_s >= STUCK_S - EPSILON_S, f"{index} opens while {after} is on"
-            else:
+            elif not at_once:
                 quiet_s = self.now_s - self.off_since_s[after]
                 assert quiet_s >= self.stages[after].release_s - EPSILON_S
         self.told_off_since_s[index] = min(self.told_off_since_s[index], self.now_s)
+
+    def _relay_waits(self, index: int) -> bool:
+        """A relay that stays where it is: what is behind it has not switched off for so long."""
+        behind = range(index + 1, len(self.stages))
+        return self.stages[index].role is Role.RELAY and any(
+            self.maybe_on[i] and self.now_s - self.told_off_since_s[i] >= STUCK_S - EPSILON_S
+            for i in behind
+        )
 
     def _dropped(self) -> None:
         self.raising_allowed = False
@@ -271,6 +303,34 @@ def test_a_radio_that_will_not_unkey_is_told_for_ever_and_the_relays_wait_a_seco
     assert radio[0] == 10.0
     assert max(b - a for a, b in pairwise(radio)) <= RETRY_S + EPSILON_S
     assert walk(sequence, 20.0)[-1][1:] == (1, False)
+    assert sequence.phase is Phase.IDLE
+
+
+def test_a_radio_that_will_not_unkey_loses_its_amplifier_at_once_and_no_relay() -> None:
+    stages = (
+        Stage(0.0, 0.1, Role.RELAY),
+        Stage(0.0, 0.1),
+        Stage(0.0, 0.1, Role.AMPLIFIER),
+        Stage(0.0, 0.03),
+    )
+    sequence = Sequence(stages)
+    walk(sequence, -100.0)
+    sequence.request(0.0)
+    walk(sequence, 0.0)
+    sequence.drop(10.0)
+    now_s, off = 10.0, {}
+    while now_s < 20.0:
+        switch = sequence.due(now_s)
+        if switch is None:
+            now_s = max(now_s, sequence.next_s() or math.inf)
+        elif switch.index == 3:
+            sequence.failed(switch, now_s)
+        else:
+            off[switch.index] = now_s
+            sequence.done(switch, now_s)
+    assert off == {2: 10.0, 1: pytest.approx(11.03, abs=0.1)}, "the relay stays where it is"
+    assert sequence.stuck == (3,) and sequence.at_rest
+    assert [(index, on) for _, index, on in walk(sequence, 20.0)] == [(3, False), (0, False)]
     assert sequence.phase is Phase.IDLE
 
 

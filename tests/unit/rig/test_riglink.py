@@ -487,13 +487,13 @@ def test_held_for_relays_the_radio_is_left_alone_and_keyed_at_once() -> None:
         assert b.link.view.state is LinkState.READY, "neither looked at nor set"
         b.radio.change(drop_every=0)
         began_s = b.clock.monotonic_s()
-        await b.link.key(True)
+        await b.link.key(lambda: "")
         assert b.clock.monotonic_s() - began_s == pytest.approx(0.06), "one look, one command"
         assert b.radio.transmitting
         b.link.hold_for_relays(False)
         await b.clock.sleep(0.2)
         assert b.link.view.rig is not None and b.link.view.rig.transmitting
-        await b.link.key(False)
+        await b.link.unkey()
         await b.clock.sleep(0.5)
         assert not b.radio.transmitting
         assert len(b.of(TransmitChanged)) == 2, "the tracker plans anew at each"
@@ -540,17 +540,26 @@ def test_a_key_that_cannot_go_through_says_so() -> None:
     async def scene(b: Bench) -> None:
         b.link.permit_transmit(False)
         with pytest.raises(RigRefused, match="forbidden"):
-            await b.link.key(True)
+            await b.link.key(lambda: "")
         b.link.permit_transmit(True)
         b.radio.change(refuse_every=1)
         with pytest.raises(RigRefused):
-            await b.link.key(True)
+            await b.link.key(lambda: "")
         b.radio.change(refuse_every=0, silent=True)
         with pytest.raises(RigTimeout):
-            await b.link.key(True)
+            await b.link.key(lambda: "")
         with pytest.raises(RigClosed):
-            await b.link.key(False)
+            await b.link.unkey()
         assert not b.radio.transmitting
+
+    bench(scene)
+
+
+def test_a_doubt_that_comes_up_during_the_last_look_keeps_the_key_back() -> None:
+    async def scene(b: Bench) -> None:
+        with pytest.raises(RigRefused, match="did not run"):
+            await b.link.key(lambda: "moontrim did not run")
+        assert not b.radio.transmitting and b.link.view.rig is not None
 
     bench(scene)
 
