@@ -183,7 +183,33 @@ CASES = {
         replace(FIELD, transverter_hz=20.0, reference_ppb=1.0),
         ("halves", "partner"),
         largest=("transverter",),
+        dials=("tx",),  # the echo does not show it
     ),
+    "own echo by two oscillators": Case(
+        Site(48.0, 16.0, 200.0),
+        None,
+        10_368_100_000.0,
+        replace(FIELD, transverter_hz=20.0, reference_ppb=1.0, two_oscillators=True),
+        ("home", "receiver"),
+        largest=("transverter",),
+    ),
+    **{
+        f"own echo at 10 GHz, {name}": Case(
+            parse_site("JN88dd", height_m=200.0),
+            None,
+            10_368_100_000.0,
+            replace(COMMON, clock_s=0.5, **more),
+            AGREEMENTS,
+            largest=("home position",),
+            dials=("rx",),
+        )
+        for name, more in (
+            ("stepped", {}),
+            ("held", {"over_s": 60.0}),
+            ("a slow radio, stepped", {"step_interval_s": 1.0}),
+            ("a slow radio, held", {"step_interval_s": 1.0, "over_s": 60.0}),
+        )
+    },
     "Earth rotation a year ahead": Case(
         Site(0.0, 16.0, 200.0),
         None,
@@ -314,7 +340,8 @@ def errors_hz(
     truth: Truth,
     rng: np.random.Generator,
 ) -> dict[str, np.ndarray]:
-    """True on-air minus ideal frequency of both dials in every draw."""
+    """True on-air minus ideal frequency of both dials in every draw; of the receive dial on our own
+    echo, minus the echo of what was sent."""
     uncertainties, count = case.uncertainties, len(truth.homes)
     partners = None if case.partner is None else [case.partner] * 3
     believed = displaced_fractions(
@@ -324,28 +351,52 @@ def errors_hz(
     def fractions(solved: DisplacedFractions, at: int) -> Fractions:
         return Fractions(*(float(getattr(solved, leg)[at]) for leg in Fractions._fields))
 
-    before, after = (on_air(agreement, case.sked_hz, fractions(believed, at)) for at in (1, 2))
+    echo, held = case.partner is None, uncertainties.over_s > 0.0
+    before, after = (
+        on_air(agreement, case.sked_hz, fractions(believed, at), own_echo=echo) for at in (1, 2)
+    )
     rates = [(after.rx_hz - before.rx_hz) / 2.0, (after.tx_hz - before.tx_hz) / 2.0]
+    moves = float(np.diff(believed.from_partner[1:])[0]) / 2.0 * case.sked_hz
+    # What was sent in steps comes back in jumps, which a slow radio does not follow.
+    jumps = abs(moves) + 2.0 * abs(rates[1])
+    follows = held or jumps * uncertainties.step_interval_s <= uncertainties.dial_resolution_hz
+    if echo and held:
+        rates[0] = moves
     # Hundredths of a hertz stand for dials finer than the planner's whole ones.
     scale = 100
     grid = round(uncertainties.dial_resolution_hz * scale)
     if uncertainties.step_interval_s:
         grid = coarsen([rate * scale for rate in rates], grid, 1.0 / uncertainties.step_interval_s)
     ppb = rng.normal(0.0, 1.0, count) * (uncertainties.reference_ppb or 0.0)
-    apart_hz = rng.normal(0.0, 1.0, count) * (uncertainties.transverter_hz or 0.0)
+    apart_hz = rng.normal(0.0, 1.0, (2, count)) * (uncertainties.transverter_hz or 0.0)
+    if not uncertainties.two_oscillators:
+        apart_hz[1] = apart_hz[0]
     # Any sked frequency may be meant, so that any part of a step may be left over.
     sked_hz = case.sked_hz + rng.uniform(0.0, 1000.0, count)
+    # So does the echo of a whole dial, as time goes on; a trim stands for that.
+    trim_hz = rng.uniform(0.0, grid / scale, count)
     offset_hz = int(case.sked_hz) - 144_000_000 if case.sked_hz > 1e9 else 0
     plain = Band("", 0, 10**12, offset_hz)
     off: dict[str, list[float]] = {"rx": [], "tx": []}
     for at in range(count):
-        true = replace(plain, reference_error_ppb=float(ppb[at]), dial_error_hz=float(apart_hz[at]))
+        true_rx, true_tx = (
+            replace(plain, reference_error_ppb=float(ppb[at]), dial_error_hz=float(hz[at]))
+            for hz in apart_hz
+        )
         ideal = on_air(agreement, float(sked_hz[at]), fractions(believed, 0))
         rx = on_air(agreement, float(sked_hz[at]), fractions(truth.rx, at)).rx_hz
         tx = on_air(agreement, float(sked_hz[at]), fractions(truth.tx, at)).tx_hz
-        for which, set_hz, ought_hz in (("rx", ideal.rx_hz, rx), ("tx", ideal.tx_hz, tx)):
-            dial_hz = nearest(plain.dial_hz(set_hz) * scale, grid) / scale
-            off[which].append(true.on_air_hz(dial_hz) - ought_hz)
+        set_rx_hz = ideal.rx_hz
+        tx_dial_hz = nearest(plain.dial_hz(ideal.tx_hz) * scale, grid) / scale
+        if echo:
+            sent_hz = plain.on_air_hz(tx_dial_hz) if follows else ideal.tx_hz
+            set_rx_hz = sent_hz * (1.0 + fractions(believed, 0).from_partner) + trim_hz[at]
+            arrives_hz = true_tx.on_air_hz(tx_dial_hz)
+            arrives_hz *= 1.0 + fractions(truth.rx, at).from_partner
+            rx = arrives_hz + trim_hz[at]
+        rx_dial_hz = nearest(plain.dial_hz(set_rx_hz) * scale, grid) / scale
+        off["rx"].append(true_rx.on_air_hz(rx_dial_hz) - rx)
+        off["tx"].append(true_tx.on_air_hz(tx_dial_hz) - tx)
     return {which: np.array(values) for which, values in off.items()}
 
 

@@ -6,9 +6,11 @@
     distributions  the 95 % bound of their sum
 
 Errors count from what ought to be on the air under the agreement: under an agreement that leaves
-the correction to the partner, home's position does not matter. What nobody has stated is listed as
-not known and left out of the sums. Not listed because they are too small (at 10.368 GHz): the lunar
-ephemeris (0.0006 Hz) and the uncertainty of polar motion (0.005 Hz a year ahead)."""
+the correction to the partner, home's position does not matter. On our own echo the receive dial
+counts from the echo of what was sent, so there the errors of the path count twice under every
+agreement, and those that both dials share not at all (see `causes`). What nobody has stated is
+listed as not known and left out of the sums. Not listed because they are too small (at 10.368 GHz):
+the lunar ephemeris (0.0006 Hz) and the uncertainty of polar motion (0.005 Hz a year ahead)."""
 
 from __future__ import annotations
 

@@ -1,7 +1,11 @@
 """The causes by which a dial can be off: the distribution of each, and what to do about it.
 
 For one dial at a time, from the effect of one unit of each error and from the uncertainties.
-Sign: ideal on-air frequency minus the one that is set. Causes of place are in `placecauses`."""
+Sign: ideal on-air frequency minus the one that is set. Causes of place are in `placecauses`.
+
+On our own echo the receive dial is judged by the echo of what was sent. An error of the reference,
+or of one transverter for both, moves what is sent and what is received alike, so it does not count
+there."""
 
 from __future__ import annotations
 
@@ -39,12 +43,17 @@ def contributions(
         yield position("partner", effect.partner, uncertainties.partner)
         yield height("partner", effect.partner_height_hz_per_m, uncertainties.partner)
     yield _earth_rotation(effect.ut1_hz_per_s, rotation)
-    yield _clock(effect.rate_hz_per_s, uncertainties.clock_s)
-    yield _reference(effect.on_air_hz, uncertainties.reference_ppb, echo)
+    yield _clock(effect.late_hz_per_s, uncertainties.clock_s)
+    follows_sent = echo and not transmit
+    shared_hz = 0.0 if follows_sent else effect.on_air_hz
+    yield _reference(shared_hz, uncertainties.reference_ppb, echo)
     if uncertainties.transverter_hz != 0.0:
-        yield _transverter(uncertainties.transverter_hz)
+        oscillators = 1
+        if follows_sent:
+            oscillators = 2 if uncertainties.two_oscillators else 0
+        yield _transverter(uncertainties.transverter_hz, oscillators)
     if uncertainties.dial_resolution_hz or uncertainties.step_interval_s:
-        yield _steps(abs(effect.rate_hz_per_s) + abs(other.rate_hz_per_s), uncertainties)
+        yield _steps(effect, other, uncertainties, follows_sent=follows_sent)
     if transmit and uncertainties.over_s:
         yield _held(effect.rate_hz_per_s, uncertainties)
     yield _troposphere(
@@ -88,13 +97,14 @@ def _clock(rate_hz_per_s: float, bound_s: float | None) -> Contribution:
 
 def _reference(on_air_hz: float, ppb: float | None, echo: bool) -> Contribution:
     hidden = " (your own echo does not show it, since both dials hang on it)" if echo else ""
-    if ppb is None:
+    if ppb is None and on_air_hz:
         return Contribution(
             "reference",
             None,
             f"How wrong the frequency reference may be is not known: every 1 ppb costs "
             f"{hertz(1e-9 * on_air_hz)}{hidden}; measure it and state reference_uncertainty_ppb.",
         )
+    ppb = ppb or 0.0
     part = Normal(ppb * 1e-9 * on_air_hz)
     return Contribution(
         "reference",
@@ -104,41 +114,56 @@ def _reference(on_air_hz: float, ppb: float | None, echo: bool) -> Contribution:
     )
 
 
-def _transverter(sigma_hz: float | None) -> Contribution:
-    if sigma_hz is None:
+def _transverter(sigma_hz: float | None, oscillators: int) -> Contribution:
+    """oscillators: how many of them, each by itself, put this dial off what it is judged by."""
+    if sigma_hz is None and oscillators:
         return Contribution(
             "transverter",
             None,
             "How wrong the transverter's oscillator may be is not known; measure it and state "
             "dial_error_hz and dial_uncertainty_hz (0 if it hangs on the radio's reference).",
         )
+    sigma_hz = sigma_hz or 0.0
     return Contribution(
         "transverter",
-        (Normal(sigma_hz),),
+        (Normal(sigma_hz),) * oscillators or (Normal(0.0),),
         f"The transverter's oscillator is uncertain by {hertz(sigma_hz)} (1 sigma); measure it "
         "better, or lock it to the reference.",
     )
 
 
-def _steps(rates_hz_per_s: float, uncertainties: Uncertainties) -> Contribution:
+def _steps(
+    effect: Effects, other: Effects, uncertainties: Uncertainties, *, follows_sent: bool
+) -> Contribution:
     """Steps at the crossings leave half a step of the grid in use: the dial's own, or the finest
-    multiple of it that the radio can follow with both dials (see `tuning.steps.coarsen`)."""
+    multiple of it that the radio can follow with both dials (see `tuning.steps.coarsen`).
+
+    The echo of a held frequency moves by the Doppler rate of the whole path, that of a stepped one
+    comes in jumps besides. A radio too slow for these follows their middle (see
+    `tuning.steps.plan_stretch`), and is off by the rounding of what was sent as well.
+    follows_sent: this is the receive dial, on our own echo."""
     resolution_hz, interval_s = uncertainties.dial_resolution_hz, uncertainties.step_interval_s
-    grid_hz = rates_hz_per_s * interval_s
+    held = uncertainties.over_s > 0.0
+    moves = [abs(e.late_hz_per_s if held else e.rate_hz_per_s) for e in (effect, other)]
+    grid_hz = sum(moves) * interval_s
     if resolution_hz:
         grid_hz = resolution_hz * max(1, math.ceil(grid_hz / resolution_hz))
     part = Uniform(-0.5 * grid_hz, 0.5 * grid_hz)
+    jumps_hz_per_s = abs(effect.late_hz_per_s) + 2.0 * abs(other.rate_hz_per_s)
+    middle = follows_sent and not held and jumps_hz_per_s * interval_s > resolution_hz
+    parts = (part, part) if middle else (part,)
     if grid_hz > resolution_hz:
         return Contribution(
             "step rate",
-            (part,),
+            parts,
             f"One step every {duration(interval_s)} makes steps of {hertz(grid_hz)}, which leave "
-            f"up to {hertz(part.largest)}; allow more steps (max_steps_per_s).",
+            f"up to {hertz(len(parts) * part.largest)}; allow more steps (max_steps_per_s).",
         )
     return Contribution(
         "dial resolution",
-        (part,),
-        f"Steps of {resolution_hz:g} Hz leave up to {hertz(part.largest)}; only a finer dial "
+        parts,
+        f"Steps of {resolution_hz:g} Hz leave up to {hertz(len(parts) * part.largest)}; only a "
+        "finer dial "
         "(dial_resolution_hz) does better.",
     )
 

@@ -1,6 +1,8 @@
 """The effect of one unit of each error on the two dials: the exact path solved again with a change.
 
-Sign: ideal on-air frequency with the change, minus the one without."""
+Sign: ideal on-air frequency with the change, minus the one without. On our own echo the receiver
+follows what was sent, whatever the agreement, so there it is the echo of one and the same frequency
+with the change, minus the one without."""
 
 from __future__ import annotations
 
@@ -34,9 +36,10 @@ DISTURBED_PER_M2_S = 0.01e16
 class Effects:
     """Effects on one dial, in Hz. Our own echo has one end, home, and 0 for the partner.
 
-    on_air_hz: the ideal frequency.
+    on_air_hz: the ideal frequency. rate_hz_per_s: how fast it moves, and the dial with it.
     home, partner: the effect of each station's place, over the square where it may be.
-    *_hz_per_m, *_hz_per_s: per unit of height, of UT1 and of time.
+    *_hz_per_m, ut1_hz_per_s, late_hz_per_s: per unit of height, of UT1, and of clock error; the
+    last is the same as the rate but for our own echo.
     *_air_hz: of the whole troposphere over that end.
     *_weather_hz: of one sigma of its weather.
     *_ionosphere_hz: of a disturbed ionosphere over that end."""
@@ -48,6 +51,7 @@ class Effects:
     partner_height_hz_per_m: float
     ut1_hz_per_s: float
     rate_hz_per_s: float
+    late_hz_per_s: float
     home_air_hz: float
     partner_air_hz: float
     home_weather_hz: float
@@ -98,12 +102,25 @@ def effects(
         [case.late_s for case in cases],
     )
 
-    def ideal(fractions: Fractions) -> Array:
-        both = on_air(agreement, sked_hz, fractions, tx_sked_hz=tx_sked_hz)
+    echo = partner is None
+
+    def frequencies(fractions: Fractions) -> Array:
+        """Returns the ideal frequencies (2,)."""
+        both = on_air(agreement, sked_hz, fractions, tx_sked_hz=tx_sked_hz, own_echo=echo)
         return np.array([both.rx_hz, both.tx_hz])
 
     by_leg = [getattr(solved, leg).tolist() for leg in Fractions._fields]
     rows = [Fractions(*row) for row in zip(*by_leg, strict=True)]
+    at_rest = frequencies(rows[0])
+
+    def ideal(fractions: Fractions) -> Array:
+        """Returns where the dials ought to be (2,): on our own echo, at the echo of what is sent,
+        which no error changes any more."""
+        both = frequencies(fractions)
+        if echo:
+            both[0] = at_rest[1] * (1.0 + fractions.from_partner)
+        return both
+
     believed = ideal(rows[0])
     changes = np.array([ideal(row) for row in rows]) - believed
     ends = np.cumsum([len(group) for group in groups.values()])
@@ -134,16 +151,19 @@ def effects(
     home_height, partner_height = (
         slope(f"{end} height", PROBE_HEIGHT_M) for end in ("home", "partner")
     )
-    ut1, rate = slope("ut1", PROBE_UT1_S), slope("late", PROBE_LATE_S)
+    ut1, late = slope("ut1", PROBE_UT1_S), slope("late", PROBE_LATE_S)
+    *_, later, earlier = rows
+    rate = (frequencies(later) - frequencies(earlier)) / (2.0 * PROBE_LATE_S)
     rx, tx = (
         Effects(
-            on_air_hz=float(believed[dial]),
+            on_air_hz=float(at_rest[dial]),
             home=Surface(home, hz["home"][:, dial]),
             partner=Surface(far, hz["partner"][:, dial]),
             home_height_hz_per_m=float(home_height[dial]),
             partner_height_hz_per_m=float(partner_height[dial]),
             ut1_hz_per_s=float(ut1[dial]),
             rate_hz_per_s=float(rate[dial]),
+            late_hz_per_s=float(late[dial]),
             home_air_hz=float(home_air[dial]),
             partner_air_hz=float(partner_air[dial]),
             home_weather_hz=float(home_weather[dial]),

@@ -38,6 +38,8 @@ class Uncertainties:
     clock_s: the largest difference of the clock from UTC, either way.
     reference_ppb, transverter_hz: one sigma of the measured errors of the frequency reference and
     of the transverter's oscillator (0: no transverter, or locked to the reference).
+    two_oscillators: transmitting goes through another transverter's oscillator, as uncertain as
+    that of receiving.
     dial_resolution_hz: step of the dial.
     step_interval_s: shortest time between two steps of a radio that cannot take them when they are
     due; 0: it can.
@@ -50,6 +52,7 @@ class Uncertainties:
     clock_s: float | None = None
     reference_ppb: float | None = None
     transverter_hz: float | None = None
+    two_oscillators: bool = False
     dial_resolution_hz: float = 0.0
     step_interval_s: float = 0.0
     over_s: float = 0.0

@@ -36,6 +36,7 @@ def uncertainties_of(
         clock_s=clock_bound_s,
         reference_ppb=band.reference_uncertainty_ppb,
         transverter_hz=transverter_hz,
+        two_oscillators=band.tx_transverter_offset_hz is not None,
         dial_resolution_hz=max(float(band.dial_resolution_hz), dial_resolution_hz),
         step_interval_s=1.0 / min(limits) if limits else 0.0,
         over_s=0.0 if stepping else band.over_s,

@@ -70,7 +70,8 @@ def test_ionosphere(ephemeris: Ephemeris, hz: float, costs_hz: float) -> None:
     """Research figures for 0.01 TECU/s there and back, from 40.3 m3/s2 (ITU-R P.531)."""
     for budget in budgets(ephemeris, partner=None, hz=hz).values():
         assert cause(budget, "ionosphere").largest_hz == pytest.approx(costs_hz, abs=0.005)
-    (half, _) = budgets(ephemeris, partner=None, hz=hz, agreement="halves").values()
+    (whole, half) = budgets(ephemeris, partner=None, hz=hz, agreement="halves").values()
+    assert cause(whole, "ionosphere").largest_hz == pytest.approx(costs_hz, abs=0.005)
     assert cause(half, "ionosphere").largest_hz == pytest.approx(costs_hz / 2, abs=0.005)
 
 
@@ -128,20 +129,30 @@ def test_step_rate_is_the_planners_grid(
     assume(abs(steps_needed - round(steps_needed)) > 1e-9)  # where rounding decides
     nothing = Surface(PARTNER, np.zeros(9))
     rx, tx = (
-        Effects(F_HZ, nothing, nothing, 0.0, 0.0, 0.0, rate, *[0.0] * 6)
+        Effects(F_HZ, nothing, nothing, 0.0, 0.0, 0.0, rate, rate, *[0.0] * 6)
         for rate in (rx_rate, tx_rate)
     )
     uncertainties = replace(
         STATED, dial_resolution_hz=float(resolution_hz), step_interval_s=1.0 / steps_per_s
     )
     rotation = EarthRotation(0.0, 0.0, False)
-    listed = contributions(
-        rx, tx, uncertainties, rotation, transmit=False, echo=True, troposphere=True
-    )
-    (steps,) = [one for one in listed if one.name in ("dial resolution", "step rate")]
     grid_hz = coarsen([rx_rate, tx_rate], resolution_hz, steps_per_s)
-    assert steps.name == ("dial resolution" if grid_hz == resolution_hz else "step rate")
-    assert steps.parts == (Uniform(-grid_hz / 2, grid_hz / 2),)
+    own = Uniform(-grid_hz / 2, grid_hz / 2)
+    # Our own echo of a stepped dial: of the jumps, which a slow radio does not follow, the middle.
+    followed = abs(rx_rate) + 2 * abs(tx_rate) <= steps_per_s * resolution_hz
+    for echo, held in ((False, False), (False, True), (True, False), (True, True)):
+        listed = contributions(
+            rx,
+            tx,
+            replace(uncertainties, over_s=60.0 * held),
+            rotation,
+            transmit=False,
+            echo=echo,
+            troposphere=True,
+        )
+        (steps,) = [one for one in listed if one.name in ("dial resolution", "step rate")]
+        assert steps.name == ("dial resolution" if grid_hz == resolution_hz else "step rate")
+        assert steps.parts == ((own,) if followed or held or not echo else (own, own))
 
 
 def test_a_dial_held_while_keyed(ephemeris: Ephemeris) -> None:
@@ -198,14 +209,37 @@ def test_with_halves_the_partners_place_hardly_matters(ephemeris: Ephemeris) -> 
         assert (cause(whole[which], "partner position").largest_hz or 0.0) > 1.0
 
 
-def test_an_echo_is_twice_a_leg_and_has_no_partner(ephemeris: Ephemeris) -> None:
-    whole = budgets(ephemeris, partner=None)["rx"]
-    half = budgets(ephemeris, partner=None, agreement="halves")["rx"]
+@pytest.mark.parametrize("agreement", AGREEMENTS)
+def test_the_echo_has_the_errors_of_both_legs_and_no_partner(
+    ephemeris: Ephemeris, agreement: Agreement
+) -> None:
+    """Under every agreement: the receiver follows the echo of what was sent. What both dials share
+    does not count there."""
+    whole = budgets(ephemeris, partner=None, agreement=agreement)["rx"]
+    half = budgets(ephemeris, partner=None, agreement="halves")["tx"]
     assert not any("partner" in one.name for one in whole.causes)
     for name in ("home position", "home height", "clock", "Earth rotation", "troposphere"):
         twice, once = cause(whole, name).sigma_hz, cause(half, name).sigma_hz
         assert twice is not None and once is not None
         assert twice == pytest.approx(2 * once, rel=0.01)
+    for name in ("reference", "transverter"):
+        assert cause(whole, name).sigma_hz == 0.0
+        assert cause(half, name).sigma_hz
+
+
+def test_what_the_echo_does_not_show_need_not_be_known(ephemeris: Ephemeris) -> None:
+    """But a transverter's oscillator of transmitting alone is not shared."""
+    unknown = replace(STATED, reference_ppb=None, transverter_hz=None)
+    both = budgets(ephemeris, partner=None, uncertainties=unknown)
+    assert both["rx"].not_known == ()
+    assert both["tx"].not_known == ("reference", "transverter")
+    two = replace(STATED, transverter_hz=20.0, two_oscillators=True)
+    rx = budgets(ephemeris, partner=None, uncertainties=two)["rx"]
+    assert cause(rx, "transverter").sigma_hz == pytest.approx(math.sqrt(2) * 20.0)
+    unknown = replace(two, transverter_hz=None)
+    assert budgets(ephemeris, partner=None, uncertainties=unknown)["rx"].not_known == (
+        "transverter",
+    )
 
 
 def test_cross_band(ephemeris: Ephemeris) -> None:
