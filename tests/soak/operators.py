@@ -175,7 +175,7 @@ class Operators:
         if self._chance.random() < 0.7:  # or it would be refused most of the time
             await self.put_right()
             await self._clock.sleep(2.5)
-        if self._chance.random() < 0.15:
+        if self._chance.random() < 0.05:
             await self._change_band_only()
         if self._chance.random() < 0.3:
             await self._program_keys(hold_s)
