@@ -1,7 +1,7 @@
 """The errors that moontrim raises on purpose. The text of each is one line for a person.
 
 MoontrimError
-|-- InputError      a value from the user is not usable: names field, value and what is allowed
+|-- InputError      a value from the user is invalid: names field, value and what was expected
 |-- CoverageError   an instant outside the tables (Earth rotation, ephemeris) or a missing table
 |-- BusyError       too many requests at once; the same one may succeed later
 `-- NotNowError     not possible in the present state: names the state and the remedy
@@ -17,22 +17,21 @@ class MoontrimError(Exception):
 
 
 class InputError(MoontrimError):
-    """A value from the user is not usable.
+    """A value from the user is invalid.
 
     field: its name for the user (a config key, an option, a field of a command).
     value: None: it is missing.
-    allowed: a short phrase for what would have been accepted.
+    expected: a short phrase for what would have been accepted.
+    problem: the text without the field.
     """
 
-    def __init__(self, field: str, value: object, allowed: str) -> None:
+    def __init__(self, field: str, value: object, expected: str) -> None:
         self.field = field
         self.value = value
-        self.allowed = allowed
-        shown = repr(value)
-        if len(shown) > 80:
-            shown = f"{shown[:30]}...{shown[-47:]}"  # the end of a path says most
-        problem = "nothing was given" if value is None else f"{shown} is not usable"
-        super().__init__(f"{field}: {problem}; allowed: {allowed}")
+        self.expected = expected
+        invalid = "missing" if value is None else f"invalid value {shortened(repr(value))}"
+        self.problem = f"{invalid}; expected {expected}"
+        super().__init__(f"{field}: {self.problem}")
 
 
 class CoverageError(MoontrimError):
@@ -45,6 +44,11 @@ class BusyError(MoontrimError):
 
 class NotNowError(MoontrimError):
     """Not possible in the present state. The text names the state and the remedy."""
+
+
+def shortened(text: str) -> str:
+    """Returns a text of at most 80 characters, with its end, since the end of a path says most."""
+    return text if len(text) <= 80 else f"{text[:30]}...{text[-47:]}"
 
 
 def unwritable(field: str, path: Path, error: OSError) -> InputError:

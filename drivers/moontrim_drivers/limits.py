@@ -28,20 +28,20 @@ def check_dials(split: bool, rx_hz: int | None, tx_hz: int | None) -> None:
         whole = isinstance(dial_hz, int) and not isinstance(dial_hz, bool)
         if not whole or not LOWEST_DIAL_HZ <= dial_hz <= HIGHEST_DIAL_HZ:
             raise RigUnfit(
-                f"{name}: {dial_hz!r} is not usable; allowed: whole hertz from {LOWEST_DIAL_HZ} to "
+                f"{name}: invalid value {dial_hz!r}; expected whole hertz from {LOWEST_DIAL_HZ} to "
                 f"{HIGHEST_DIAL_HZ}"
             )
     if tx_hz is not None and not split:
-        raise RigUnfit(f"tx_hz: {tx_hz} is not usable; allowed: None, as one dial serves both ways")
+        raise RigUnfit(f"tx_hz: invalid value {tx_hz}; expected None, as one dial serves both ways")
 
 
 def check_mode(mode: str, passband_hz: int) -> None:
     """Checks the form of a mode name and the range of a passband. Raises RigUnfit."""
     if not _MODE.fullmatch(mode):
-        raise RigUnfit(f"mode: {mode!r} is not usable; allowed: 1 to 12 of A-Z, 0-9 and -")
+        raise RigUnfit(f"mode: invalid value {mode!r}; expected 1 to 12 of A-Z, 0-9 and -")
     if not 0 <= passband_hz <= WIDEST_PASSBAND_HZ:
         raise RigUnfit(
-            f"passband_hz: {passband_hz!r} is not usable; allowed: 0 to {WIDEST_PASSBAND_HZ}"
+            f"passband_hz: invalid value {passband_hz!r}; expected 0 to {WIDEST_PASSBAND_HZ}"
         )
 
 
@@ -52,4 +52,4 @@ def check_power(can: bool, fraction: float) -> None:
     if not can:
         raise RigUnfit("this driver does not set the power of this radio")
     if not (math.isfinite(fraction) and 0.0 <= fraction <= 1.0):
-        raise RigUnfit(f"fraction: {fraction!r} is not usable; allowed: 0 to 1")
+        raise RigUnfit(f"fraction: invalid value {fraction!r}; expected 0 to 1")

@@ -39,15 +39,15 @@ def load(name: str) -> type[RigDriver]:
     """
     targets = _targets().get(name, ())
     if not targets:
-        raise DriverNotFoundError(_text(name, "is not known"))
+        raise DriverNotFoundError(_text(name, "unknown"))
     if len(targets) > 1:
-        raise DriverNotFoundError(_text(name, f"is claimed more than once: {', '.join(targets)}"))
+        raise DriverNotFoundError(_text(name, f"claimed more than once, by {', '.join(targets)}"))
     try:
         driver = metadata.EntryPoint(name, targets[0], GROUP).load()
     except Exception as error:  # importing another package's module may raise anything
         raise DriverNotFoundError(_text(name, f"cannot be loaded ({error!r})")) from error
     if not (isinstance(driver, type) and issubclass(driver, RigDriver)):
-        raise DriverNotFoundError(_text(name, f"is no driver: {targets[0]} is not a RigDriver"))
+        raise DriverNotFoundError(_text(name, f"{targets[0]} is not a RigDriver"))
     return driver
 
 
@@ -66,4 +66,4 @@ def _targets() -> dict[str, tuple[str, ...]]:
 
 
 def _text(name: str, problem: str) -> str:
-    return f"driver {name!r} {problem}; there are: {', '.join(names())}"
+    return f"driver {name!r}: {problem}; available: {', '.join(names())}"

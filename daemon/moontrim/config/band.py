@@ -4,11 +4,11 @@ how the radio is set up on a band."""
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from moontrim.config.table import Hertz, Table, whole_hertz
+from moontrim.config.table import Hertz, Matching, Table, whole_hertz
 from moontrim.tuning.band import Band
 from moontrim.tuning.bandentry import BandEntry
 from moontrim.tuning.steps import WhileTransmitting
@@ -17,6 +17,7 @@ from moontrim.tuning.steps import WhileTransmitting
 TRIM_LIMIT_PPM, LEAST_TRIM_LIMIT_HZ = 2.0, 2000
 
 DIRECT = "direct"  # the front end of bands without a transverter that name none
+MODE = Matching("[A-Z0-9]{1,12}", "up to 12 capital letters and digits, such as USB")
 
 
 class BandSettings(Table):
@@ -87,8 +88,8 @@ class BandSettings(Table):
         "parts per million of sked_hz, what an unlocked crystal oscillator may be off, and 2000 Hz "
         "at least, the width of a voice channel.",
     )
-    mode: str | None = Field(
-        None, pattern="^[A-Z0-9]{1,12}$", description="Mode to set on entering the band, as USB."
+    mode: Annotated[str, MODE] | None = Field(
+        None, description="Mode to set on entering the band, such as USB."
     )
     passband_hz: int = Field(0, ge=0, le=20_000, description="With it; 0: the mode's normal one.")
     commands: tuple[str, ...] = Field(
@@ -148,18 +149,20 @@ class BandSettings(Table):
         key = "sked_hz" if self.tx_sked_hz is None else "tx_sked_hz"
         if not self.allowed_low_hz <= getattr(self, key) <= self.allowed_high_hz:
             raise ValueError(
-                f"{key} {getattr(self, key)} is outside {self.allowed_low_hz} to "
-                f"{self.allowed_high_hz}"
+                f"{key} {getattr(self, key)} is outside allowed_low_hz {self.allowed_low_hz} to "
+                f"allowed_high_hz {self.allowed_high_hz}"
             )
         if self.transverter_sense == "minus" and self.transverter_offset_hz == 0:
-            raise ValueError("transverter_sense minus needs a transverter_offset_hz")
+            raise ValueError('transverter_sense = "minus" needs a transverter_offset_hz')
         for key in ("allowed_low_hz", "allowed_high_hz"):
             if (dial_hz := self.tx_band().dial_hz(getattr(self, key))) <= 0:
                 raise ValueError(
                     f"{key} would need a dial of {dial_hz:.0f} Hz; check transverter_offset_hz"
                 )
         if (dial_hz := self.band().dial_hz(self.sked_hz)) <= 0:
-            raise ValueError(f"sked_hz would need a dial of {dial_hz:.0f} Hz")
+            raise ValueError(
+                f"sked_hz would need a dial of {dial_hz:.0f} Hz; check transverter_offset_hz"
+            )
         return self
 
     @property

@@ -11,7 +11,8 @@ from typing import Annotated
 
 from pydantic import Field, ValidationError
 
-from moontrim.config.table import Hertz, Table, problems, read_toml
+from moontrim.config.mistakes import mistakes
+from moontrim.config.table import Hertz, Table, read_toml
 from moontrim.errors import InputError
 
 FrequencyRange = Annotated[tuple[Hertz, Hertz], Field(strict=False)]  # TOML has lists only
@@ -58,4 +59,5 @@ def load_band_plan(path: Path | None) -> BandPlan:
     try:
         return BandPlan.model_validate(raw)
     except ValidationError as error:
-        raise InputError("data.band_plan_file", str(path), "; ".join(problems(error))) from None
+        phrases = "; ".join(mistakes(error, raw))
+        raise InputError("data.band_plan_file", str(path), f"a band plan ({phrases})") from None

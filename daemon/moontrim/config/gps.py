@@ -6,6 +6,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from moontrim.config.mistakes import Expected
 from moontrim.config.table import Table
 from moontrim_drivers.serial.portchoice import NOTATION, check_port
 
@@ -35,15 +36,15 @@ class GpsSettings(Table):
     @classmethod
     def _plain(cls, value: str) -> str:
         if not value.isprintable() or any(c.isspace() for c in value):
-            raise ValueError("without spaces or control characters")
+            raise Expected("a name without spaces and control characters")
         return value
 
     @model_validator(mode="after")
     def _complete(self) -> GpsSettings:
         if self.source == "nmea":
             if self.device is None:
-                raise ValueError("source nmea needs a device")
+                raise ValueError('source = "nmea" needs a device')
             check_port(self.device)
         if self.source == "none" and self.use_for_home:
-            raise ValueError("use_for_home needs a source")
+            raise ValueError("use_for_home = true needs a source")
         return self

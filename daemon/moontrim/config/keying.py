@@ -55,18 +55,18 @@ class KeyingSettings(Table):
     @model_validator(mode="after")
     def _keys_only_behind_the_relays(self) -> KeyingSettings:
         if self.enabled and not self.outputs:
-            raise ValueError("enabled, but there are no outputs to switch")
+            raise ValueError("outputs: missing; needed with enabled = true")
         for index, output in enumerate(self.outputs):
             last = index == len(self.outputs) - 1
             if last and not output.keys_radio:
                 raise ValueError(
-                    f"the last output must be what keys the radio, so that no RF comes before a "
-                    f"relay; {output.name!r} is not (kind radio, or keys_radio = true)"
+                    "the last output must key the radio (kind radio, or keys_radio = true), so "
+                    f"that no RF comes before a relay; {output.name!r} does not"
                 )
             if output.keys_radio and not last:
                 raise ValueError(
-                    f"{output.name!r} keys the radio, so it must be the last output; what comes "
-                    "after it would be switched under RF"
+                    f"{output.name!r} keys the radio, so it must be the last output; those after "
+                    "it would be switched under RF"
                 )
         self._only_once()
         self._bounded()
@@ -77,7 +77,7 @@ class KeyingSettings(Table):
         for index, one in enumerate(everything):
             for other in everything[:index]:
                 if one.name == other.name:
-                    raise ValueError(f"the name {one.name!r} is used twice")
+                    raise ValueError(f"name {one.name!r} used twice")
                 if one.place == other.place:
                     raise ValueError(f"{other.name!r} and {one.name!r} are the same line")
 
@@ -85,9 +85,10 @@ class KeyingSettings(Table):
         for what in ("settle_ms", "release_ms"):
             sum_ms = sum(getattr(output, what) for output in self.outputs)
             if sum_ms > LONGEST_SUM_MS:
-                raise ValueError(f"all {what} together are {sum_ms}, more than {LONGEST_SUM_MS}")
+                raise ValueError(f"sum of all {what}: {sum_ms}; expected at most {LONGEST_SUM_MS}")
         if len(self.outputs) > 1 and self.outputs[-1].release_ms < SHORTEST_KEY_RELEASE_MS:
+            key = self.outputs[-1]
             raise ValueError(
-                f"release_ms of {self.outputs[-1].name!r} must be at least "
-                f"{SHORTEST_KEY_RELEASE_MS}: RF takes that long to end, and relays open after it"
+                f"release_ms of {key.name!r}: {key.release_ms}; expected at least "
+                f"{SHORTEST_KEY_RELEASE_MS}: RF takes that long to end before relays open"
             )

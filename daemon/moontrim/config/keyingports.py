@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from moontrim.config.table import Table
+from moontrim.config.table import Matching, Table
 
 Name = Annotated[str, Field(min_length=1, max_length=40)]
 Milliseconds = Annotated[int, Field(ge=0, le=5000)]
@@ -18,21 +18,25 @@ PortName = Annotated[
     Field(
         min_length=1,
         max_length=256,
-        pattern=r"^\S+$",
         description="Serial port: a device path, a by-id link, or usb:VID:PID[:SERIAL].",
     ),
+    Matching(r"\S+", "a name without spaces"),
 ]
 Chip = Annotated[
     str,
     Field(
         min_length=1,
         max_length=256,
-        pattern=r"^/\S+$",
-        description="Device path of the GPIO chip, as /dev/gpiochip0.",
+        description="Device path of the GPIO chip, such as /dev/gpiochip0.",
     ),
+    Matching(r"/\S+", "a device path such as /dev/gpiochip0"),
 ]
 GpioOffset = Annotated[int, Field(ge=0, le=65535, description="Offset of the line on its chip.")]
-Topic = Annotated[str, Field(min_length=1, max_length=256, pattern=r"^[^+#\x00\s]+$")]
+Topic = Annotated[
+    str,
+    Field(min_length=1, max_length=256),
+    Matching(r"[^+#\x00\s]+", "a topic without wildcards (+ and #) and spaces"),
+]
 
 
 class OutputSettings(Table):

@@ -3,24 +3,25 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 from pydantic import Field, field_validator, model_validator
 
-from moontrim.config.table import FilePath, Table
+from moontrim.config.mistakes import Expected
+from moontrim.config.table import FilePath, Matching, Table
 
 BUILT_IN_PORT = 8145  # of the broker that moontrim starts; chosen: the next after the page's
 HTTPS_PORT = 8146  # chosen: the next after that
 PLAIN_PORT, TLS_PORT = 1883, 8883  # registered with IANA for MQTT and MQTT over TLS
-NAME = r"^[a-z0-9-]{1,32}$"
+TopicLevel = Annotated[str, Matching("[a-z0-9-]{1,32}", "1 to 32 small letters, digits and -")]
 
 
 class RemoteSettings(Table):
     """How phones and dashboards reach the daemon."""
 
     enabled: bool = Field(True, description="false: no broker, no MQTT, no page.")
-    root: str = Field("moontrim", pattern=NAME, description="First level of every topic.")
-    station: str = Field(
-        "station", pattern=NAME, description="Second level: tells several daemons apart."
-    )
+    root: TopicLevel = Field("moontrim", description="First level of every topic.")
+    station: TopicLevel = Field("station", description="Second level: tells several daemons apart.")
     lan: bool = Field(
         False,
         description="Open page and broker to the network, by TLS and with a password. Each phone "
@@ -79,9 +80,10 @@ class RemoteSettings(Table):
     discovery: bool = Field(
         False, description="Announce the daemon to home-automation hubs on the broker."
     )
-    discovery_prefix: str = Field(
+    discovery_prefix: Annotated[
+        str, Matching("[A-Za-z0-9_-]{1,32}", "1 to 32 letters, digits, _ and -")
+    ] = Field(
         "homeassistant",
-        pattern=r"^[A-Za-z0-9_-]{1,32}$",
         description="First level of the topics such hubs listen to; this is what most expect.",
     )
 
@@ -90,14 +92,14 @@ class RemoteSettings(Table):
     def _an_address(cls, value: str) -> str:
         parts = value.split(".")
         if len(parts) != 4 or not all(part.isdecimal() and int(part) < 256 for part in parts):
-            raise ValueError("an IPv4 address of this machine, such as 10.42.0.1")
+            raise Expected("an IPv4 address of this machine, such as 10.42.0.1")
         return value
 
     @field_validator("broker", "user")
     @classmethod
     def _plain(cls, value: str | None) -> str | None:
         if value is not None and (not value.isprintable() or any(c.isspace() for c in value)):
-            raise ValueError("without spaces or control characters")
+            raise Expected("a name without spaces and control characters")
         return value
 
     @model_validator(mode="after")
@@ -105,7 +107,7 @@ class RemoteSettings(Table):
         if self.broker is None:
             for key in ("user", "tls", "tls_ca_file"):
                 if getattr(self, key):
-                    raise ValueError(f"{key} is for another broker; name it with broker")
+                    raise ValueError(f"{key} is for another broker, but broker is missing")
         if self.plain_port is not None and (self.broker is not None or not self.lan):
             raise ValueError("plain_port is for the built-in broker with lan = true")
         if self.tls_ca_file is not None and not self.tls:

@@ -18,6 +18,7 @@ from moontrim.config.frontends import FrontEndSettings, check_front_ends, front_
 from moontrim.config.gps import GpsSettings
 from moontrim.config.journal import JournalSettings
 from moontrim.config.keying import KeyingSettings
+from moontrim.config.mistakes import Expected, Mistakes, mistakes
 from moontrim.config.remote import RemoteSettings
 from moontrim.config.share import ShareSettings
 from moontrim.config.site import SiteSettings
@@ -27,7 +28,7 @@ from moontrim.config.station import (
     PartnerSettings,
     StationSettings,
 )
-from moontrim.config.table import FilePath, Table, problems, read_toml
+from moontrim.config.table import FilePath, Table, read_toml
 from moontrim.errors import InputError
 from moontrim.tuning.correction import Agreement
 from moontrim_drivers.contract import DriverOptions
@@ -67,7 +68,7 @@ class RadioSettings(Table):
         except DriverNotFoundError as error:
             raise ValueError(str(error)) from None
         except ValidationError as error:
-            raise ValueError("; ".join(problems(error, "options"))) from None
+            raise Mistakes(mistakes(error, self.options, ("radio", "options"))) from None
         return self
 
 
@@ -134,14 +135,13 @@ class Settings(Table):
         if value == "self" or isinstance(value, SiteSettings):
             return value
         if not isinstance(value, dict):
-            raise ValueError(
-                'must be "self", or a table [partner] with a locator, or latitude_deg and '
-                "longitude_deg"
+            raise Expected(
+                '"self", or a table [partner] with a locator, or latitude_deg and longitude_deg'
             )
         try:
             return SiteSettings.model_validate(value)
         except ValidationError as error:
-            raise ValueError("; ".join(problems(error))) from None
+            raise Mistakes(mistakes(error, value, ("partner",))) from None
 
     @property
     def home_is_known(self) -> bool:
@@ -158,13 +158,13 @@ class Settings(Table):
         names = [partner.name for partner in self.partners]
         for name in names:
             if names.count(name) > 1:
-                raise ValueError(f"partners: the name {name!r} is used twice")
+                raise ValueError(f"[[partners]]: name {name!r} used twice")
         return self
 
     @model_validator(mode="after")
     def _home_or_gps(self) -> Settings:
         if not self.home_is_known and not self.gps.use_for_home:
-            raise ValueError("home: give a place, or a [gps] table with use_for_home = true")
+            raise ValueError("home: missing; expected a place, or [gps] with use_for_home = true")
         return self
 
     @model_validator(mode="after")
@@ -172,20 +172,23 @@ class Settings(Table):
         names = [band.name for band in self.bands]
         for name in names:
             if names.count(name) > 1:
-                raise ValueError(f"bands: the name {name!r} is used twice")
+                raise ValueError(f"[[bands]]: name {name!r} used twice")
         for name in sorted(self.forecast_tables.band_names() - set(names)):
-            raise ValueError(f"there is a table for band {name!r}, which is none of the bands")
+            raise ValueError(f"table for band {name!r}, which is not in [[bands]]")
         self._check_commands()
         check_front_ends(self.bands, self.front_ends, self.keying)
         if self.keying.enabled:
             for band in self.bands:
                 if band.drive_ceiling is None and band.goes_through_transverter:
                     raise ValueError(
-                        f"keying is enabled, but band {band.name!r} goes through a transverter and "
-                        "has no drive_ceiling: full power would destroy it"
+                        f'[[bands]] "{band.name}": drive_ceiling: missing; needed with keying, '
+                        "since full power would destroy the transverter"
                     )
         if self.session.band is not None and self.session.band not in names:
-            raise ValueError(f"session.band: {self.session.band!r} is none of {', '.join(names)}")
+            raise ValueError(
+                f"session.band: invalid value {self.session.band!r}; expected one of "
+                f"{', '.join(names)}"
+            )
         return self
 
     def _check_commands(self) -> None:
@@ -194,10 +197,12 @@ class Settings(Table):
             for text in band.commands:
                 if parse is None:
                     raise ValueError(
-                        f"bands: {band.name!r} has commands, but driver {self.radio.driver!r} "
-                        "takes none"
+                        f'[[bands]] "{band.name}": commands: driver {self.radio.driver!r} has none'
                     )
-                parse(text)  # raises ValueError
+                try:
+                    parse(text)
+                except ValueError as error:
+                    raise ValueError(f'[[bands]] "{band.name}": commands: {error}') from None
 
     def band(self, name: str) -> BandSettings:
         """Returns the band of that name. Raises InputError for an unknown name."""
@@ -224,8 +229,8 @@ class Settings(Table):
 
 
 def load_settings(path: Path) -> Settings:
-    """Reads and checks a config file. Raises InputError naming the key, its value and what is
-    allowed."""
+    """Reads and checks a config file. Raises InputError naming the key, its value and what was
+    expected."""
     return settings_from(read_toml(path, "config"), str(path))
 
 
@@ -234,7 +239,7 @@ def settings_from(raw: dict[str, Any], source: str) -> Settings:
     try:
         return Settings.model_validate(raw)
     except ValidationError as error:
-        raise ConfigError(source, problems(error)) from None
+        raise ConfigError(source, mistakes(error, raw)) from None
 
 
 class ConfigError(InputError):

@@ -6,6 +6,7 @@ import ipaddress
 
 from pydantic import Field, field_validator, model_validator
 
+from moontrim.config.mistakes import Expected
 from moontrim.config.table import Table
 
 LOOPBACK = "127.0.0.1"
@@ -49,7 +50,7 @@ class ShareSettings(Table):
         try:
             ipaddress.ip_address(value)
         except ValueError:
-            raise ValueError("an IP address of this machine, such as 10.42.0.1") from None
+            raise Expected("an IP address of this machine, such as 10.42.0.1") from None
         return value
 
     @model_validator(mode="after")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field, model_validator
 
+from moontrim.config.mistakes import FieldMistake
 from moontrim.config.table import Table
 from moontrim.errorbudget.uncertainties import PlaceUncertainty
 from moontrim.errors import InputError
@@ -35,13 +36,13 @@ class SiteSettings(Table):
         coordinates = (self.latitude_deg is not None, self.longitude_deg is not None)
         if self.locator is not None:
             if any(coordinates):
-                raise ValueError("give either locator or latitude_deg and longitude_deg, not both")
+                raise ValueError("locator and coordinates given; expected only one of them")
             try:
                 self.site()
             except InputError as error:
-                raise ValueError(str(error)) from None
+                raise FieldMistake(error) from None
         elif not all(coordinates):
-            raise ValueError("give locator, or both latitude_deg and longitude_deg")
+            raise ValueError("locator missing, or both latitude_deg and longitude_deg")
         return self
 
     def site(self) -> Site:

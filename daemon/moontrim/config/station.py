@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from moontrim.config.mistakes import Expected, FieldMistake
 from moontrim.config.site import SiteSettings
 from moontrim.config.table import Table
 from moontrim.errors import InputError
@@ -46,7 +47,9 @@ class GearSettings(Table):
     @model_validator(mode="after")
     def _one_antenna(self) -> GearSettings:
         if self.antenna_gain_dbi is not None and self.dish_diameter_m is not None:
-            raise ValueError("give either antenna_gain_dbi or dish_diameter_m, not both")
+            raise ValueError(
+                "antenna_gain_dbi and dish_diameter_m given; expected only one of them"
+            )
         return self
 
     def gear(self, frequency_hz: float) -> Gear:
@@ -93,7 +96,7 @@ class StationSettings(GearSettings):
         try:
             Horizon(self.min_elevation_deg, self.horizon)
         except InputError as error:
-            raise ValueError(str(error)) from None
+            raise FieldMistake(error) from None
         return self
 
     def end(self, name: str, site_settings: SiteSettings, band: str | None, hz: float) -> End:
@@ -128,7 +131,7 @@ class PartnerSettings(SiteSettings):
     @classmethod
     def _not_reserved(cls, name: str) -> str:
         if name in RESERVED_NAMES:
-            raise ValueError(f"the names {' and '.join(RESERVED_NAMES)} mean something else")
+            raise Expected(f"a name other than {' and '.join(RESERVED_NAMES)}")
         return name
 
 

@@ -1,24 +1,36 @@
-"""What all tables of the config file share: the base class, types of fields, reading TOML, and the
-text of its errors."""
+"""What all tables of the config file share: the base class, types of fields, and reading TOML."""
 
 from __future__ import annotations
 
+import re
 import tomllib
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+)
+from pydantic_core import CoreSchema
+from pydantic_core.core_schema import no_info_after_validator_function
 
+from moontrim.config.mistakes import Expected
 from moontrim.errors import InputError
 
 
 def whole_hertz(value: Any) -> Any:
     """Returns a float that is whole hertz as int, other values unchanged: people write 144.12e6,
-    which TOML takes for a float. Raises ValueError for a fraction."""
+    which TOML takes for a float. Raises Expected for a fraction."""
     if not isinstance(value, float):
         return value
     if not value.is_integer():
-        raise ValueError("must be whole hertz such as 144_120_000")
+        raise Expected("whole hertz such as 144_120_000")
     return int(value)
 
 
@@ -27,8 +39,33 @@ Hertz = Annotated[int, Field(gt=0, lt=10**12), BeforeValidator(whole_hertz)]
 
 def _no_nul(path: Path) -> Path:
     if "\0" in str(path):
-        raise ValueError("a path has no NUL in it")
+        raise Expected("a path without NUL characters")
     return path
+
+
+@dataclass(frozen=True, slots=True)
+class Matching:
+    """Annotates a text that a regular expression must match as a whole.
+
+    expected: what that stands for, for the message."""
+
+    pattern: str
+    expected: str
+
+    def __get_pydantic_core_schema__(
+        self, source: object, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        return no_info_after_validator_function(self._check, handler(source))
+
+    def __get_pydantic_json_schema__(
+        self, core_schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        return handler(core_schema) | {"pattern": f"^{self.pattern}$"}
+
+    def _check(self, value: str) -> str:
+        if re.fullmatch(self.pattern, value) is None:
+            raise Expected(self.expected)
+        return value
 
 
 FilePath = Annotated[Path, AfterValidator(_no_nul)]
@@ -52,29 +89,3 @@ def read_toml(path: Path, field: str) -> dict[str, Any]:
         raise InputError(field, str(path), "valid TOML (nested too deeply)") from None
     except ValueError as error:  # TOMLDecodeError is one; so is a number of too many digits
         raise InputError(field, str(path), f"valid TOML ({error})") from None
-
-
-def problems(error: ValidationError, prefix: str = "") -> list[str]:
-    """Returns one phrase for each problem, with key, reason and value.
-
-    prefix: put before each key."""
-    lines = []
-    errors = error.errors(include_url=False)
-    for problem in errors:
-        at = problem["loc"]
-        if problem["type"] == "too_short" and any(
-            len(other["loc"]) > len(at) and other["loc"][: len(at)] == at for other in errors
-        ):
-            continue  # it has too few elements only because those with problems are not counted
-        where = ".".join(str(part) for part in ((prefix,) if prefix else ()) + at)
-        message = problem["msg"].removeprefix("Value error, ")
-        if problem["type"] == "extra_forbidden":
-            message = "unknown key"
-        elif problem["type"] == "model_type":
-            message = "must be a table"
-        shown = problem["input"]
-        # The value of an unknown key may be a password.
-        hidden = message == "unknown key" or isinstance(shown, dict | list | tuple | BaseModel)
-        value = "" if hidden else f" (given: {shown!r})"
-        lines.append(f"{where}: {message}{value}" if where else message)
-    return lines

@@ -111,12 +111,12 @@ class AsciicatDriver(SerialDriver):
     def parse_command(cls, text: str) -> bytes:
         if not _COMMANDS.fullmatch(text):
             raise ValueError(
-                f"{text!r} is no command; allowed: up to 8 of two capital letters, what belongs to "
-                "them and a semicolon, such as NB0;"
+                f"invalid value {text!r}; expected up to 8 of two capital letters, their "
+                "arguments and a semicolon, such as NB0;"
             )
         for one in text.split(";"):
             if one.startswith(_SENDING):
-                raise ValueError(f"{text!r} is not allowed: {one[:2]} can make a radio transmit")
+                raise ValueError(f"{text!r} not accepted: {one[:2]} can make a radio transmit")
         return text.encode("ascii")
 
     # what the base class calls

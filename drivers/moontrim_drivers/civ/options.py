@@ -20,11 +20,11 @@ def parse_command(text: str) -> bytes:
         bus.Frame(0, 0, body)
     except ValueError:
         raise ValueError(
-            f"{text!r} is no command; allowed: hexadecimal bytes without preamble and "
+            f"invalid value {text!r}; expected hexadecimal bytes without preamble and "
             "addresses, such as 16 5A 00"
         ) from None
     if body.startswith(_SENDING):
-        raise ValueError(f"{text!r} is not allowed: it can make a radio transmit")
+        raise ValueError(f"{text!r} not accepted: it can make a radio transmit")
     return body
 
 

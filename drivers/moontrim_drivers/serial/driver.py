@@ -91,7 +91,7 @@ class SerialDriver(RigDriver):
         for name, dial_hz in (("rx_hz", rx_hz), ("tx_hz", tx_hz)):
             if dial_hz is not None and dial_hz > self.highest_dial_hz:
                 raise RigUnfit(
-                    f"{name}: {dial_hz} is not usable; allowed on this bus: up to "
+                    f"{name}: invalid value {dial_hz}; expected on this bus at most "
                     f"{self.highest_dial_hz}"
                 )
         expected = self._last_dials

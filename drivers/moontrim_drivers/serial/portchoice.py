@@ -42,11 +42,11 @@ class Port:
 
 
 def check_port(port: str) -> str:
-    """Returns the text unchanged. Raises ValueError, saying what is allowed, unless it can name a
-    port."""
+    """Returns the text unchanged. Raises ValueError, saying what is expected, unless it can name
+    a port."""
     is_path = port.startswith("/") and "\0" not in port and len(port) <= 4096
     if not (is_path or _USB.fullmatch(port)):
-        raise ValueError(f"{port!r} names no port; allowed: {NOTATION}")
+        raise ValueError(f"invalid value {port!r}; expected {NOTATION}")
     return port
 
 

@@ -64,8 +64,8 @@ def test_minimum_elevation_says_why() -> None:
 
 
 REFUSED: list[tuple[dict[str, Any], str]] = [
-    ({"enabled": True}, "no outputs"),
-    ({"enabled": True, "outputs": [RELAY]}, "must be what keys the radio"),
+    ({"enabled": True}, "outputs: missing"),
+    ({"enabled": True, "outputs": [RELAY]}, "must key the radio"),
     ({"outputs": [RADIO, RELAY]}, "must be the last"),
     ({"outputs": [{**RTS, "keys_radio": True}, RADIO]}, "must be the last"),
     ({"outputs": [RADIO, {"kind": "radio", "name": "again"}]}, "must be the last"),
@@ -83,10 +83,10 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
     ({"outputs": [{**RELAY, "settle_ms": 5001}, RADIO]}, "5000"),
     ({"outputs": [{**RELAY, "settle_ms": -1}, RADIO]}, "greater than or equal to 0"),
     ({"outputs": [{**RELAY, "name": str(n), "settle_ms": 4000} for n in range(3)] + [RADIO]},
-     "all settle_ms together are 12000"),
+     "sum of all settle_ms: 12000"),
     ({"outputs": [RELAY, {**RADIO, "release_ms": 5}]}, "at least 10"),
     ({"outputs": [{"kind": "mqtt", "name": "x", "topic": "a/#", "settle_ms": 1}, RADIO]},
-     "pattern"),
+     "topic without wildcards"),
     ({"outputs": [{"kind": "mqtt", "name": "x", "topic": "a", "settle_ms": 1, "off_payload": "on"},
                   RADIO]}, "are the same"),
     ({"outputs": [{"kind": "relay", "name": "x", "settle_ms": 1}, RADIO]}, "kind"),

@@ -155,7 +155,7 @@ def refused_by_tracker(error: InputError | BusyError | NotNowError) -> Refusal:
     field = _FIELDS.get(error.field, error.field)
     number = isinstance(error.value, int | float)
     code = "out_of_range" if number and field in _FIELDS.values() else "bad_value"
-    return Refusal(code, str(error), field, error.value, error.allowed)
+    return Refusal(code, str(error), field, error.value, error.expected)
 
 
 def refused_in_clear_text() -> Refusal:
