@@ -22,15 +22,19 @@ class InputError(MoontrimError):
     field: its name for the user (a config key, an option, a field of a command).
     value: None: it is missing.
     expected: a short phrase for what would have been accepted.
-    problem: the text without the field.
+    problem: the text without the field; where value and expectation do not say it, one of its own.
     """
 
-    def __init__(self, field: str, value: object, expected: str) -> None:
+    def __init__(
+        self, field: str, value: object, expected: str = "", *, problem: str | None = None
+    ) -> None:
         self.field = field
         self.value = value
         self.expected = expected
-        invalid = "missing" if value is None else f"invalid value {shortened(repr(value))}"
-        self.problem = f"{invalid}; expected {expected}"
+        if problem is None:
+            invalid = "missing" if value is None else f"invalid value {shortened(repr(value))}"
+            problem = f"{invalid}; expected {expected}"
+        self.problem = problem
         super().__init__(f"{field}: {self.problem}")
 
 
@@ -53,4 +57,9 @@ def shortened(text: str) -> str:
 
 def unwritable(field: str, path: Path, error: OSError) -> InputError:
     """Returns the error for a file that cannot be written. field: the option or key for it."""
-    return InputError(field, str(path), f"a file that can be written ({error.strerror})")
+    return InputError(field, str(path), problem=f"cannot write {path} ({error.strerror})")
+
+
+def not_found(field: str, path: Path) -> InputError:
+    """Returns the error for a file that does not exist. field: the option or key for it."""
+    return InputError(field, str(path), problem=f"{path} not found")

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from moontrim.bench.hum import hum_lines, mains_hz
 from moontrim.bench.recordingfaults import Samples, ac_rms, clipping, constant_stretches
-from moontrim.errors import InputError
+from moontrim.errors import InputError, not_found
 
 RecordingRemarkKind = Literal["clipping", "gap", "stereo", "hum", "short", "silent"]
 
@@ -74,7 +74,7 @@ def read_recording(path: Path, seconds: float | None = None) -> Recording:
         with path.open("rb"):
             pass
     except FileNotFoundError:
-        raise InputError("recording", str(path), "a sound file that exists") from None
+        raise not_found("recording", path) from None
     except OSError as error:
         raise _unreadable(path, error.strerror or "it cannot be opened") from None
     try:
@@ -94,7 +94,8 @@ def recording_of(
 
 def _unreadable(path: Path, reason: str) -> InputError:
     """Returns the error for a file that cannot be read as sound."""
-    return InputError("recording", str(path), f"a sound file such as WAV or FLAC ({reason})")
+    problem = f"cannot read {path} ({reason}); expected a sound file such as WAV or FLAC"
+    return InputError("recording", str(path), problem=problem)
 
 
 def _read(path: Path, file: Any, seconds: float | None) -> Recording:
@@ -103,9 +104,9 @@ def _read(path: Path, file: Any, seconds: float | None) -> Recording:
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         raise InputError(
             "recording",
-            str(path),
-            f"{LOWEST_RATE_HZ:.0f} to {HIGHEST_RATE_HZ:.0f} samples a second (it has "
-            f"{rate_hz:.0f})",
+            rate_hz,
+            problem=f"sample rate {rate_hz:.0f} Hz; expected {LOWEST_RATE_HZ:.0f} to "
+            f"{HIGHEST_RATE_HZ:.0f} Hz",
         )
     wanted = file.frames if seconds is None else min(file.frames, round(seconds * rate_hz))
     # Some formats do not know their length beforehand; one more than allowed shows an excess.
@@ -122,13 +123,16 @@ def _read(path: Path, file: Any, seconds: float | None) -> Recording:
     samples = store[:filled]
     if filled > MOST_SAMPLES:
         raise InputError(
-            "recording", str(path), f"at most {MOST_SAMPLES / rate_hz / 60:.0f} minutes at its rate"
+            "recording",
+            filled,
+            problem=f"{filled / rate_hz / 60:.0f} minutes long; at most "
+            f"{MOST_SAMPLES / rate_hz / 60:.0f} minutes at its sample rate",
         )
     if filled < LEAST_S * rate_hz:
         raise InputError(
             "recording",
-            str(path),
-            f"a recording of {LEAST_S:g} s or more (it has {filled} samples)",
+            filled,
+            problem=f"only {filled} samples long; at least {LEAST_S:g} s needed",
         )
     if filled < frames and frames == wanted:
         remarks.append(
@@ -156,7 +160,7 @@ def _blocks(file: Any, path: Path, frames: int) -> Iterator[NDArray[np.float64]]
         if bad.any():
             at_s = (frames - left + int(np.argmax(bad))) / file.samplerate
             raise InputError(
-                "recording", str(path), f"samples that are finite (at {at_s:.3f} s one is not)"
+                "recording", str(path), problem=f"sample at {at_s:.3f} s is not a finite number"
             )
         left -= len(block)
         yield np.clip(block, -1.0, 1.0) if lossy else block

@@ -29,7 +29,10 @@ def record(seconds: float, device: str | None = None) -> Recording:
         sound.wait()
     except (sound.PortAudioError, ValueError) as error:
         raise InputError(
-            "--device", device, f"an input of the sound card ({str(error).splitlines()[0]})"
+            "--device",
+            device,
+            problem=f"cannot record from {device or 'the default input'} "
+            f"({str(error).splitlines()[0]})",
         ) from None
     return recording_of(np.asarray(samples[:, 0], np.float64), float(RATE_HZ))
 

@@ -39,7 +39,9 @@ def call(options: argparse.Namespace) -> int:
             passwords = kept_passwords(folder, accounts_with_passwords(remote))
             fingerprint = kept_fingerprint(folder)
         except PermissionError:
-            raise InputError("state_dir", str(folder), "a folder of this user; try sudo") from None
+            raise InputError(
+                "state_dir", str(folder), problem=f"no permission to read {folder}; use sudo"
+            ) from None
         if passwords and fingerprint:
             break
     if not (passwords and fingerprint):

@@ -45,7 +45,8 @@ def settings_of(options: argparse.Namespace, *, home_by_gps: bool = False) -> Se
     home_by_gps: home may be left to the GPS receiver; otherwise that is an InputError."""
     settings = load_settings(config_path(options))
     if not (home_by_gps or settings.home_is_known):
-        raise InputError("home", None, "a place in [home]; only `run` and `check` ask a receiver")
+        expected = "a place in [home]; only `run` and `check` use a GPS receiver"
+        raise InputError("home", None, expected)
     return settings
 
 
@@ -62,7 +63,8 @@ def config_path(options: argparse.Namespace) -> Path:
     for place in places:
         if place.is_file():
             return place
-    raise InputError("--config", None, f"a TOML file here or at {places[0]} or {places[1]}")
+    problem = f"no config file given; use --config FILE, or create {places[0]} or {places[1]}"
+    raise InputError("--config", None, problem=problem)
 
 
 def ephemeris_of(settings: Settings) -> Ephemeris:

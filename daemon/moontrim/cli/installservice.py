@@ -13,7 +13,7 @@ from typing import Any
 
 from moontrim.cli.arguments import add_command
 from moontrim.config.settings import Settings, load_settings
-from moontrim.errors import InputError
+from moontrim.errors import InputError, unwritable
 from moontrim.service.install import InstallPlan, Placed, refuse_hidden, system_plan, user_plan
 
 
@@ -39,7 +39,7 @@ def add(commands: Any) -> None:
 
 def call(options: argparse.Namespace) -> int:
     if options.enable and options.root is not None:
-        raise InputError("--enable", "--root", "one of them: below --root nothing runs")
+        raise InputError("--enable", True, problem="not valid with --root, where nothing runs")
     settings = load_settings(options.config)
     plan = _plan(options, settings)
     root = (options.root or Path("/")).absolute()
@@ -49,13 +49,15 @@ def call(options: argparse.Namespace) -> int:
         return 0
     if not options.user and options.root is None and os.geteuid() != 0:
         raise InputError(
-            "install-service", "no root", "sudo moontrim install-service ..., --dry-run or --user"
+            "install-service", None, problem="needs root; use sudo, or --dry-run, or --user"
         )
     if differing and not options.force:
         for placed in differing:
             print(_difference(placed, root), end="", file=sys.stderr)
         names = ", ".join(str(placed.path) for placed in differing)
-        raise InputError("--force", None, f"--force, to replace what differs (above): {names}")
+        raise InputError(
+            "install-service", None, problem=f"files differ (above): {names}; replace with --force"
+        )
     for placed in plan.files:
         _put(placed, root)
     return _finish(plan, run=options.enable)
@@ -67,7 +69,7 @@ def _plan(options: argparse.Namespace, settings: Settings) -> InstallPlan:
     script = Path(sys.executable).parent / "moontrim"
     program = options.program or str(script)
     if options.program is None and not script.is_file():
-        raise InputError("--program", None, "the path of moontrim, which is not beside python")
+        raise InputError("--program", None, "the path of moontrim; not found beside python")
     if options.user:
         base = os.environ.get("XDG_CONFIG_HOME")
         return user_plan(name, config, program, Path(base) if base else Path.home() / ".config")
@@ -104,7 +106,7 @@ def _old(placed: Placed, root: Path) -> str | None:
     except FileNotFoundError:
         return None
     except OSError as error:
-        raise InputError("install-service", str(placed.path), f"readable ({error})") from None
+        raise InputError("install-service", str(placed.path), problem=str(error)) from None
 
 
 def _difference(placed: Placed, root: Path) -> str:
@@ -133,7 +135,7 @@ def _put(placed: Placed, root: Path) -> None:
         new.chmod(placed.mode)
         new.replace(path)
     except OSError as error:
-        raise InputError("install-service", str(path), f"a place to write to ({error})") from None
+        raise unwritable("install-service", path, error) from None
     print("  replaced" if old is not None else "  written")
 
 

@@ -29,7 +29,7 @@ def add(commands: Any) -> None:
 def call(options: argparse.Namespace) -> int:
     low_hz, high_hz = _hertz(options.low, "--low"), _hertz(options.high, "--high")
     if not low_hz < high_hz:
-        raise InputError("--low", options.low, f"less than --high ({options.high})")
+        raise InputError("--low", options.low, f"less than --high {options.high}")
     from moontrim.bench.passband.measure import measure_passband
     from moontrim.bench.recording import read_recording
 
@@ -60,5 +60,5 @@ def _hertz(text: str, field: str) -> float:
     except ValueError:
         value_hz = float("nan")
     if not 0.0 < value_hz < float("inf"):
-        raise InputError(field, text, "a frequency of the sound in hertz, more than 0")
+        raise InputError(field, text, "an audio frequency in Hz, more than 0")
     return value_hz

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from moontrim.errors import InputError
+from moontrim.errors import InputError, not_found
 
 SUFFIXES = (".png", ".svg")
 
@@ -17,11 +17,13 @@ def check_picture(path: Path, suffixes: tuple[str, ...] = SUFFIXES) -> None:
     try:
         existed = os.path.lexists(path)  # true also for a link whose target does not exist
         if not path.parent.is_dir():
-            raise InputError("--picture", str(path), "a file in a folder that exists")
+            raise not_found("--picture", path.parent)
         # Opened for writing, since permission bits do not tell what root may do in /proc.
         os.close(os.open(path, os.O_WRONLY | os.O_CREAT, 0o666))
         if not existed:
             path.unlink()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        raise InputError("--picture", str(path), f"a file that can be written ({reason})") from None
+        raise InputError(
+            "--picture", str(path), problem=f"cannot write {path} ({reason})"
+        ) from None

@@ -87,14 +87,14 @@ def call(options: argparse.Namespace) -> int:
     start, end = rehearsal.next_window(ephemeris, settings, from_utc_s)
     if options.minutes is not None:
         if not options.minutes >= 0.1:
-            raise InputError("--minutes", options.minutes, "0.1 or more")
+            raise InputError("--minutes", options.minutes, "at least 0.1")
         end = min(end, start + 60.0 * options.minutes)
     if options.faults:
         start = (start + end) / 2.0  # with the Moon high
     pace = 1.0 if options.faults else rehearsal.real_time_pace(start, end)
     if options.pace is not None:
         if not 0 < options.pace <= 1e6:
-            raise InputError("--pace", options.pace, "above 0, up to 1000000")
+            raise InputError("--pace", options.pace, "more than 0, at most 1000000")
         pace = options.pace
     if options.faults:
         return _faults(settings, options, start, pace)
@@ -125,7 +125,7 @@ def call(options: argparse.Namespace) -> int:
         draw_rehearsal(result, picture)
     except (OSError, ValueError) as error:
         raise InputError(
-            "--picture", str(picture), f"a PNG, SVG or PDF file in a writable folder ({error})"
+            "--picture", str(picture), problem=f"cannot write {picture} ({error})"
         ) from None
     if options.json:
         print(json.dumps(result.as_json() | {"picture": str(picture)}, indent=1))
@@ -147,7 +147,7 @@ def _check_journal(folder: Path) -> None:
             os.close(lock_file)
     except (OSError, ValueError, sqlite3.Error, OtherWriterError) as error:
         raise InputError(
-            "--journal", str(folder), f"a folder where a journal can be written ({error})"
+            "--journal", str(folder), problem=f"cannot write a journal in {folder} ({error})"
         ) from None
 
 

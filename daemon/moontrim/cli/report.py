@@ -65,7 +65,7 @@ def call(options: argparse.Namespace) -> int:
 
 def _session_id(text: str) -> int:
     if not (text.isascii() and text.isdigit() and len(text) < 19):
-        raise InputError("SESSION", text, "an id that `moontrim report --list` shows")
+        raise InputError("SESSION", text, "a number from `moontrim report --list`")
     return int(text)
 
 

@@ -16,6 +16,7 @@ from pydantic import ValidationError
 
 from moontrim.cli.arguments import add_command
 from moontrim.clock.system import Clock, SystemClock
+from moontrim.config.mistakes import mistakes
 from moontrim.errors import InputError
 from moontrim_drivers.simulated.options import SimulatedOptions
 
@@ -66,12 +67,12 @@ def call(options: argparse.Namespace) -> int:
     if not 0 <= options.other_receiver < 10**10:
         raise InputError("--other-receiver", options.other_receiver, "0 to 9999999999")
     if options.bus == "socket" and options.link is not None:
-        raise InputError("--link", str(options.link), "nothing on bus socket")
+        raise InputError("--link", str(options.link), problem="not valid with --bus socket")
     if options.bus != "socket" and options.port:
-        raise InputError("--port", options.port, "nothing but on bus socket")
+        raise InputError("--port", options.port, problem="valid only with --bus socket")
     link = options.link
     if link is not None and (not link.parent.is_dir() or (link.exists() and not link.is_symlink())):
-        raise InputError("--link", str(link), "a new name, or that of a link, in a folder there is")
+        raise InputError("--link", str(link), "a new name or a link, in an existing folder")
     # Bytes take fractions of a millisecond; the default selector rounds waits up to whole ones.
     loop = asyncio.SelectorEventLoop(selectors.SelectSelector())
     with asyncio.Runner(loop_factory=lambda: loop) as runner:
@@ -102,7 +103,7 @@ async def _serve(
     except OSError as error:
         field = "--port" if options.bus == "socket" else "--link"
         value = options.port if options.bus == "socket" else str(options.link)
-        raise InputError(field, value, f"one that can be had ({error})") from None
+        raise InputError(field, value, problem=f"cannot use {value} ({error})") from None
 
 
 async def _socket(radio: SimulatedRadio, options: argparse.Namespace) -> None:
@@ -172,9 +173,7 @@ def _radio_options(arguments: list[str]) -> SimulatedOptions:
         # A radio on a serial port answers in a few milliseconds (common practice).
         return SimulatedOptions.model_validate({"latency_s": 0.002, **values})
     except ValidationError as error:
-        first = error.errors()[0]
-        key = str(first["loc"][0])
-        raise InputError(f"--habit {key}", values.get(key), first["msg"]) from None
+        raise InputError("--habit", None, problem=mistakes(error, values)[0]) from None
 
 
 def _address(text: str) -> int:

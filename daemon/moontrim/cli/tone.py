@@ -61,7 +61,7 @@ def call(options: argparse.Namespace) -> int:
     band = _band(options)
     expected_hz = _expected(options, band, on_air_hz)
     if options.store == "reference" and on_air_hz is None:
-        raise InputError("--on-air", None, "the source's frequency, with --store reference")
+        raise InputError("--on-air", None, "the frequency of the source, for --store reference")
     recording, name = _recording(options)
 
     from moontrim.bench.tone.measure import measure
@@ -92,7 +92,8 @@ def call(options: argparse.Namespace) -> int:
 
 def _recording(options: argparse.Namespace) -> tuple[Recording, str]:
     if options.live == (options.file is not None):
-        raise InputError("FILE", options.file and str(options.file), "a sound file, or --live")
+        file = options.file and str(options.file)
+        raise InputError("FILE", file, "a sound file or --live, not both")
     if options.live:
         seconds = number(options.seconds, "--seconds", 1.0, LONGEST_S)
         from moontrim.bench.soundcard import record
@@ -100,7 +101,7 @@ def _recording(options: argparse.Namespace) -> tuple[Recording, str]:
         return record(SECONDS if seconds is None else seconds, options.device), "live"
     for name in ("device", "seconds"):
         if getattr(options, name) is not None:
-            raise InputError(f"--{name}", getattr(options, name), "together with --live only")
+            raise InputError(f"--{name}", getattr(options, name), problem="valid only with --live")
     from moontrim.bench.recording import read_recording
 
     return read_recording(options.file), options.file.name
@@ -110,13 +111,13 @@ def _band(options: argparse.Namespace) -> Band | None:
     """Returns the band of the config; None where no option needs one. Raises InputError."""
     if options.store is not None:
         if options.config is None:
-            raise InputError("--config", None, "the file to store in, with --store")
+            raise InputError("--config", None, "the file to store in, for --store")
         if options.expected is None and options.dial is None:
-            raise InputError("--store", options.store, "together with --expected or --dial")
+            raise InputError("--store", options.store, problem="needs --expected or --dial")
     if options.store is None and options.dial is None:
         return None
     if options.band is None:
-        raise InputError("--band", None, "a band of the config, with --store or --dial")
+        raise InputError("--band", None, "a band of the config, for --store or --dial")
     return settings_of(options, home_by_gps=True).band(options.band).band()
 
 
@@ -127,9 +128,9 @@ def _expected(
         return number(options.expected, "--expected", 0.0, 1e6)
     dial_hz = number(options.dial, "--dial", 1.0, 1e12)
     if options.expected is not None:
-        raise InputError("--expected", options.expected, "either --expected or --dial")
+        raise InputError("--expected", options.expected, problem="not valid with --dial")
     if on_air_hz is None:
-        raise InputError("--on-air", None, "the source's frequency, with --dial")
+        raise InputError("--on-air", None, "the frequency of the source, for --dial")
     assert band is not None and dial_hz is not None
     from moontrim.bench.tone.calibrate import audio_hz
 
@@ -138,8 +139,8 @@ def _expected(
         raise InputError(
             "--dial",
             options.dial,
-            f"a dial with the source in its {options.sideband.upper()} passband (it would come out "
-            f"at {expected_hz:.1f} Hz of audio)",
+            f"a dial with the source in its {options.sideband.upper()} passband; the tone would be "
+            f"at {expected_hz:.1f} Hz",
         )
     return expected_hz
 

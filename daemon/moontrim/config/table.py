@@ -21,7 +21,7 @@ from pydantic_core import CoreSchema
 from pydantic_core.core_schema import no_info_after_validator_function
 
 from moontrim.config.mistakes import Expected
-from moontrim.errors import InputError
+from moontrim.errors import InputError, not_found
 
 
 def whole_hertz(value: Any) -> Any:
@@ -82,10 +82,10 @@ def read_toml(path: Path, field: str) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_bytes().decode("utf-8-sig"))  # Notepad puts a mark first
     except FileNotFoundError:
-        raise InputError(field, str(path), "a TOML file that exists") from None
+        raise not_found(field, path) from None
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(field, str(path), f"a readable UTF-8 TOML file ({error})") from None
+        raise InputError(field, str(path), problem=f"cannot read {path} ({error})") from None
     except RecursionError:
-        raise InputError(field, str(path), "valid TOML (nested too deeply)") from None
+        raise InputError(field, str(path), problem=f"{path}: nested too deeply") from None
     except ValueError as error:  # TOMLDecodeError is one; so is a number of too many digits
-        raise InputError(field, str(path), f"valid TOML ({error})") from None
+        raise InputError(field, str(path), problem=f"{path}: invalid TOML: {error}") from None

@@ -128,10 +128,11 @@ def home_from(position: Position) -> Site:
     """Returns the position as the site of home. Raises InputError, with the reason, if it is not
     good enough."""
     if position.height_m is None:
-        raise InputError("gps", position.quality, "a fix in three dimensions")
+        raise InputError("gps", position.quality, problem="no fix in three dimensions yet")
     error_m = ASSUMED_ERROR_M if position.error_m is None else position.error_m
     if not error_m <= WORST_ERROR_M:
-        raise InputError("gps", f"{error_m:.0f} m", f"an error of {WORST_ERROR_M:.0f} m at most")
+        problem = f"fix within {error_m:.0f} m only; at most {WORST_ERROR_M:.0f} m accepted"
+        raise InputError("gps", error_m, problem=problem)
     return position.site()
 
 

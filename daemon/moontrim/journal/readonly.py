@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from moontrim.errors import InputError
+from moontrim.errors import InputError, not_found
 from moontrim.journal.schema import APPLICATION_ID, VERSION
 
 PATIENCE_S = 5.0  # chosen: for the moments in which the writer locks the file
@@ -36,25 +36,27 @@ def open_journal(path: Path) -> sqlite3.Connection:
     field, value = "journal", str(path)
     try:
         if not path.is_file():
-            raise InputError(field, value, "a journal file that exists")
+            raise not_found(field, path)
         conn = _connected(path)
     except (OSError, *DAMAGED) as error:
-        raise InputError(field, value, f"a journal that can be read ({error})") from None
+        raise InputError(field, value, problem=f"cannot read {value} ({error})") from None
     try:
         (application,) = conn.execute("PRAGMA application_id").fetchone()
         (version,) = conn.execute("PRAGMA user_version").fetchone()
         if application != APPLICATION_ID:
-            raise InputError(field, value, "a journal of moontrim; this is another file")
+            raise InputError(field, value, problem=f"{value} is not a journal of moontrim")
         if version > VERSION:
             raise InputError(
                 field,
                 value,
-                f"a journal of version {VERSION} or older; this one has {version}, and needs a "
-                "newer moontrim",
+                problem=f"{value} has version {version}; this moontrim reads up to version "
+                f"{VERSION}",
             )
     except DAMAGED as error:
         conn.close()
-        raise InputError(field, value, f"a journal of moontrim ({error})") from None
+        raise InputError(
+            field, value, problem=f"{value} is not a journal of moontrim ({error})"
+        ) from None
     except InputError:
         conn.close()
         raise
@@ -101,4 +103,4 @@ def sessions(conn: sqlite3.Connection) -> list[SessionRow]:
             for id_, began_utc_s, ended_utc_s, version, station in conn.execute(query)
         ]
     except (sqlite3.Error, ValueError, TypeError, RecursionError) as error:
-        raise InputError("journal", str(error), "a journal that is not damaged") from None
+        raise InputError("journal", None, problem=f"damaged ({error})") from None

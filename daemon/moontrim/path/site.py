@@ -114,7 +114,8 @@ def _from_numbers(stripped: str, text: str, field: str, height_m: float | None) 
         if not HEIGHT_LIMITS_M[0] <= numbers[2] <= HEIGHT_LIMITS_M[1]:
             raise InputError(field, text, ALLOWED)
         if height_m is not None and height_m != numbers[2]:
-            raise InputError(f"{field} height_m", height_m, "one height, not two that differ")
+            problem = "given twice, with different values"
+            raise InputError(f"{field} height_m", height_m, problem=problem)
         return Site(numbers[0], numbers[1], numbers[2])
     return Site(numbers[0], numbers[1], _checked_height(height_m, field))
 

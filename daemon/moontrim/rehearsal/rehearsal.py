@@ -65,9 +65,7 @@ def next_window(ephemeris: Ephemeris, settings: Settings, from_utc_s: float) -> 
         if whole and window.start_utc_s > from_utc_s:
             return float(round(window.start_utc_s)), float(round(window.end_utc_s))
     place = partner and (partner.locator or (partner.latitude_deg, partner.longitude_deg))
-    raise InputError(
-        "partner", place or "self", "a place that shares the Moon with home before the tables end"
-    )
+    raise InputError("partner", place or "self", problem="no common window before the tables end")
 
 
 def embedded_settings(*, keying: bool = False) -> Settings:

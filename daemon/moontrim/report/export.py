@@ -23,7 +23,7 @@ OF_CONTEXT = (
     "band", "partner", "agreement", "sked_hz", "tx_sked_hz", "trim_rx_hz", "trim_tx_hz",
     "correcting",
 )  # fmt: skip
-INSTALL = "the package pyarrow, which is not installed: pip install 'moontrim[parquet]'"
+INSTALL = "needs the package pyarrow: pip install 'moontrim[parquet]'"
 
 
 def columns_of(recorded: Recorded) -> dict[str, list[Any]]:
@@ -91,7 +91,7 @@ def write_parquet(recorded: Recorded, path: Path) -> int:
         arrow = importlib.import_module("pyarrow")
         parquet = importlib.import_module("pyarrow.parquet")
     except ImportError:
-        raise InputError("--parquet", str(path), INSTALL) from None
+        raise InputError("--parquet", str(path), problem=INSTALL) from None
     columns = columns_of(recorded)
     columns["correcting"] = [None if v is None else int(v) for v in columns["correcting"]]
     schema = arrow.schema(

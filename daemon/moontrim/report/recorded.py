@@ -124,17 +124,18 @@ def read_session(connection: sqlite3.Connection, session_id: int | None) -> Reco
         if session_id is None:
             session_id = _one(connection, "SELECT max(id) FROM sessions")[0]
             if session_id is None:
-                raise InputError("journal", "empty", "a journal with a session in it")
+                raise InputError("journal", None, problem="no session recorded yet")
         session_row = _one(
             connection,
             "SELECT id, began_utc_s, ended_utc_s, version, station_json FROM sessions WHERE id = ?",
             session_id,
         )
         if session_row is None:
-            raise InputError("SESSION", session_id, "an id that `moontrim report --list` shows")
+            raise InputError("SESSION", session_id, "a number from `moontrim report --list`")
         seconds = _seconds(connection, session_id)
         if not seconds.utc_s.size:
-            raise InputError("SESSION", session_id, "a session with a second recorded in it")
+            problem = f"no second recorded in session {session_id}"
+            raise InputError("SESSION", session_id, problem=problem)
         return Recorded(
             id=int(session_row[0]),
             began_utc_s=float(session_row[1]),
@@ -237,4 +238,4 @@ def damage_named() -> Iterator[None]:
     try:
         yield
     except (sqlite3.Error, ValueError, TypeError, OverflowError) as error:
-        raise InputError("journal", str(error), "a journal that is not damaged") from None
+        raise InputError("journal", None, problem=f"damaged ({error})") from None

@@ -171,9 +171,8 @@ def refuse_hidden(paths: dict[str, Path]) -> None:
             raise InputError(
                 field,
                 str(path),
-                f"a place outside {places}, which the service does not see; for instance: "
-                "python3 -m venv /opt/moontrim && /opt/moontrim/bin/pip install moontrim; "
-                "or --user",
+                f"a path outside {places}, which are hidden from the service; use --user, or "
+                "install moontrim in a venv at /opt/moontrim",
             )
 
 

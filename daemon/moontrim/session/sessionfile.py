@@ -192,8 +192,8 @@ def nobody_else(folder: Path) -> Iterator[None]:
             at_exit.callback(os.close, descriptor)
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            allowed = "a folder that no other moontrim runs on at this moment"
-            raise InputError("state_dir", str(folder), allowed) from None
+            problem = f"{folder} is in use by another moontrim; stop that, or use another folder"
+            raise InputError("state_dir", str(folder), problem=problem) from None
         except OSError as error:
             log.warning("no lock in %s: %s", folder, error)
         yield

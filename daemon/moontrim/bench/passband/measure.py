@@ -109,8 +109,9 @@ def measure_passband(recording: Recording, low_hz: float, high_hz: float) -> Pas
     if samples.size < LEAST_S * rate_hz:
         raise InputError(
             "recording",
-            f"{samples.size / rate_hz:.1f} s of sound",
-            f"{LEAST_S:g} s of noise or more; a minute is better",
+            samples.size,
+            problem=f"only {samples.size / rate_hz:.1f} s long; at least {LEAST_S:g} s of noise "
+            "needed, better a minute",
         )
     hum, tones = _lines(samples, rate_hz, low_hz, high_hz)
     smoothing_hz = float(np.clip((high_hz - low_hz) / POINTS, *SMOOTHING_HZ))
@@ -119,7 +120,10 @@ def measure_passband(recording: Recording, low_hz: float, high_hz: float) -> Pas
     usable = np.flatnonzero(within & np.isfinite(parts.scatter))
     if usable.size < 2:
         raise InputError(
-            "recording", f"{recording.length_s:.1f} s", "a longer one: hum and tones leave nothing"
+            "recording",
+            recording.length_s,
+            problem=f"no noise left in {recording.length_s:.1f} s beside hum and tones; record a "
+            "minute or more",
         )
     levels = np.median(parts.density[:, usable], axis=1)
     shapes = parts.density / levels[:, None]
@@ -154,11 +158,11 @@ def check_range(low_hz: float, high_hz: float, rate_hz: float) -> None:
     """Raises InputError, naming --low or --high, for a range that the sampling rate excludes."""
     top_hz = rate_hz / 2.0
     if not 0.0 < low_hz < top_hz:
-        raise InputError("--low", low_hz, f"hertz, more than 0 and less than {top_hz:g}")
+        raise InputError("--low", low_hz, f"more than 0 and less than {top_hz:g} Hz")
     if not high_hz <= top_hz:
-        raise InputError("--high", high_hz, f"hertz, up to {top_hz:g} (half the sampling rate)")
+        raise InputError("--high", high_hz, f"at most {top_hz:g} Hz (half the sample rate)")
     if not high_hz - low_hz >= LEAST_SPAN_HZ:
-        raise InputError("--high", high_hz, f"hertz, at least {LEAST_SPAN_HZ:g} more than --low")
+        raise InputError("--high", high_hz, f"at least {LEAST_SPAN_HZ:g} Hz more than --low")
 
 
 def _db(power: Array) -> Array:

@@ -65,7 +65,9 @@ def write(change: ConfigEdit) -> Path:
     path = change.path.resolve()  # a link stays a link
     try:
         if path.read_bytes() != change.old:
-            raise InputError("config", str(change.path), "a file nobody else writes meanwhile")
+            raise InputError(
+                "config", str(path), problem=f"{path} changed meanwhile; nothing stored, try again"
+            )
         mode = path.stat()
         copy = _free(path)
         _place(copy, change.old, mode, replace=False)

@@ -78,7 +78,10 @@ def measure(
     samples, rate_hz = recording.samples, recording.rate_hz
     if samples.size < SHORTEST_S * rate_hz:
         raise InputError(
-            "recording", f"{samples.size} samples", f"{SHORTEST_S:g} s or longer, better a minute"
+            "recording",
+            samples.size,
+            problem=f"only {samples.size} samples long; at least {SHORTEST_S:g} s needed, better a "
+            "minute",
         )
     low_hz, high_hz = limits(rate_hz, near_hz, within_hz)
     band = baseband(samples, rate_hz, low_hz, high_hz)
@@ -92,7 +95,7 @@ def measure(
     )
     power = float(np.mean(np.abs(band.z) ** 2))
     if not np.isfinite(power):
-        raise InputError("recording", power, "samples that are finite")
+        raise InputError("recording", power, problem="samples that are not finite numbers")
     if power == 0.0:
         return replace(nothing, reason="the recording is silent there")
     looks = Looks(low_hz - band.centre_hz, high_hz - band.centre_hz)
@@ -123,12 +126,12 @@ def limits(rate_hz: float, near_hz: float | None, within_hz: float | None) -> tu
     top_hz = NYQUIST_SHARE * rate_hz
     if near_hz is None:
         if within_hz is not None:
-            raise InputError("--within", within_hz, "together with --near only")
+            raise InputError("--within", within_hz, problem="valid only with --near")
         if top_hz <= 1.5 * LOW_HZ:
-            raise InputError("sample rate", rate_hz, "1000 Hz or more")
+            raise InputError("sample rate", rate_hz, "at least 1000 Hz")
         return LOW_HZ, min(HIGH_HZ, top_hz)
     if not LOWEST_HZ <= near_hz <= top_hz:
-        raise InputError("--near", near_hz, f"{LOWEST_HZ:g} to {top_hz:.0f} Hz of audio here")
+        raise InputError("--near", near_hz, f"{LOWEST_HZ:g} to {top_hz:.0f} Hz")
     if within_hz is None:
         within_hz = WITHIN_HZ
     elif not 0.1 <= within_hz <= top_hz:

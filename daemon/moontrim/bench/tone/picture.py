@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import NullFormatter
 
 from moontrim.bench.tone.words import ToneReport
-from moontrim.errors import InputError
+from moontrim.errors import InputError, unwritable
 
 INK, SECOND = "#1b4f72", "#b9770e"
 AROUND_HZ = 100.0  # chosen: shows the noise beside the tone, and mains lines
@@ -46,9 +46,10 @@ def draw_tone(report: ToneReport, name: str, path: Path) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         figure.savefig(path, dpi=110)
     except OSError as error:
-        raise InputError("--picture", str(path), f"a file to write ({error.strerror})") from None
+        raise unwritable("--picture", path, error) from None
     except ValueError:
-        raise InputError("--picture", str(path), "a name ending in .png, .svg or .pdf") from None
+        expected = "a file name ending in .png, .svg or .pdf"
+        raise InputError("--picture", str(path), expected) from None
 
 
 def _course(axes: Axes, report: ToneReport) -> None:

@@ -35,7 +35,7 @@ def broker_password() -> str | None:
     except FileNotFoundError:
         return None
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(CREDENTIAL, str(path), f"a readable credential ({error})") from None
+        raise InputError(CREDENTIAL, str(path), problem=f"cannot read {path} ({error})") from None
 
 
 def new_password() -> str:
