@@ -55,9 +55,14 @@ def shortened(text: str) -> str:
     return text if len(text) <= 80 else f"{text[:30]}...{text[-47:]}"
 
 
+def reason_of(error: BaseException) -> str:
+    """Returns why something failed, without the path that the message names anyway."""
+    return (isinstance(error, OSError) and error.strerror) or str(error)
+
+
 def unwritable(field: str, path: Path, error: OSError) -> InputError:
     """Returns the error for a file that cannot be written. field: the option or key for it."""
-    return InputError(field, str(path), problem=f"cannot write {path} ({error.strerror})")
+    return InputError(field, str(path), problem=f"cannot write {path} ({reason_of(error)})")
 
 
 def not_found(field: str, path: Path) -> InputError:

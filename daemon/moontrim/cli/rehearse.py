@@ -24,7 +24,7 @@ from moontrim.cli.arguments import (
 from moontrim.clock.system import SystemClock
 from moontrim.config.remote import BUILT_IN_PORT, RemoteSettings
 from moontrim.config.settings import Settings
-from moontrim.errors import InputError
+from moontrim.errors import InputError, reason_of
 from moontrim.tuning.correction import AGREEMENTS
 
 if TYPE_CHECKING:
@@ -125,7 +125,7 @@ def call(options: argparse.Namespace) -> int:
         draw_rehearsal(result, picture)
     except (OSError, ValueError) as error:
         raise InputError(
-            "--picture", str(picture), problem=f"cannot write {picture} ({error})"
+            "--picture", str(picture), problem=f"cannot write {picture} ({reason_of(error)})"
         ) from None
     if options.json:
         print(json.dumps(result.as_json() | {"picture": str(picture)}, indent=1))
@@ -147,7 +147,9 @@ def _check_journal(folder: Path) -> None:
             os.close(lock_file)
     except (OSError, ValueError, sqlite3.Error, OtherWriterError) as error:
         raise InputError(
-            "--journal", str(folder), problem=f"cannot write a journal in {folder} ({error})"
+            "--journal",
+            str(folder),
+            problem=f"cannot write a journal in {folder} ({reason_of(error)})",
         ) from None
 
 

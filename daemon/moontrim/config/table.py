@@ -21,7 +21,7 @@ from pydantic_core import CoreSchema
 from pydantic_core.core_schema import no_info_after_validator_function
 
 from moontrim.config.mistakes import Expected
-from moontrim.errors import InputError, not_found
+from moontrim.errors import InputError, not_found, reason_of
 
 
 def whole_hertz(value: Any) -> Any:
@@ -84,7 +84,9 @@ def read_toml(path: Path, field: str) -> dict[str, Any]:
     except FileNotFoundError:
         raise not_found(field, path) from None
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(field, str(path), problem=f"cannot read {path} ({error})") from None
+        raise InputError(
+            field, str(path), problem=f"cannot read {path} ({reason_of(error)})"
+        ) from None
     except RecursionError:
         raise InputError(field, str(path), problem=f"{path}: nested too deeply") from None
     except ValueError as error:  # TOMLDecodeError is one; so is a number of too many digits

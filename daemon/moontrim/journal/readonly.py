@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from moontrim.errors import InputError, not_found
+from moontrim.errors import InputError, not_found, reason_of
 from moontrim.journal.schema import APPLICATION_ID, VERSION
 
 PATIENCE_S = 5.0  # chosen: for the moments in which the writer locks the file
@@ -39,7 +39,9 @@ def open_journal(path: Path) -> sqlite3.Connection:
             raise not_found(field, path)
         conn = _connected(path)
     except (OSError, *DAMAGED) as error:
-        raise InputError(field, value, problem=f"cannot read {value} ({error})") from None
+        raise InputError(
+            field, value, problem=f"cannot read {value} ({reason_of(error)})"
+        ) from None
     try:
         (application,) = conn.execute("PRAGMA application_id").fetchone()
         (version,) = conn.execute("PRAGMA user_version").fetchone()
@@ -55,7 +57,7 @@ def open_journal(path: Path) -> sqlite3.Connection:
     except DAMAGED as error:
         conn.close()
         raise InputError(
-            field, value, problem=f"{value} is not a journal of moontrim ({error})"
+            field, value, problem=f"{value} is not a journal of moontrim ({reason_of(error)})"
         ) from None
     except InputError:
         conn.close()
@@ -103,4 +105,4 @@ def sessions(conn: sqlite3.Connection) -> list[SessionRow]:
             for id_, began_utc_s, ended_utc_s, version, station in conn.execute(query)
         ]
     except (sqlite3.Error, ValueError, TypeError, RecursionError) as error:
-        raise InputError("journal", None, problem=f"damaged ({error})") from None
+        raise InputError("journal", None, problem=f"damaged ({reason_of(error)})") from None

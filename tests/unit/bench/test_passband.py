@@ -162,9 +162,9 @@ def test_lost_samples_do_not_count() -> None:
 @pytest.mark.parametrize(
     ("samples", "says"),
     [
-        (np.zeros(160_000), "0.0 s of sound"),
-        (np.full(160_000, 0.4), "0.0 s of sound"),
-        (noise(3.9), "3.9 s of sound"),
+        (np.zeros(160_000), "only 0.0 s long; at least 4 s"),
+        (np.full(160_000, 0.4), "only 0.0 s long; at least 4 s"),
+        (noise(3.9), "only 3.9 s long; at least 4 s"),
     ],
 )
 def test_silent_or_too_short(samples: Array, says: str) -> None:
@@ -250,5 +250,5 @@ def test_refusals(radio: Path, arguments: tuple[str, ...], field: str) -> None:
 
 
 def test_missing_recording(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="exists"):
+    with pytest.raises(InputError, match="not found"):
         run(tmp_path / "a.wav")

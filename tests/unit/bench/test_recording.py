@@ -229,7 +229,7 @@ def test_noise_does_not_hum() -> None:
 @pytest.mark.parametrize(
     ("name", "content", "says"),
     [
-        ("a.wav", None, "exists"),
+        ("a.wav", None, "not found"),
         ("a.wav", b"", "WAV or FLAC"),
         ("a.wav", b"not sound at all " * 500, "WAV or FLAC"),
         ("a.txt", b"RIFF", "WAV or FLAC"),
@@ -269,18 +269,18 @@ def test_samples_that_are_no_numbers(tmp_path: Path, bad: float, channels: int) 
     samples = np.column_stack([noise()] * channels)
     samples[12_000, -1] = bad
     path = written(tmp_path / "a.wav", samples, subtype="FLOAT")
-    with pytest.raises(InputError, match=r"at 1\.500 s one is not"):
+    with pytest.raises(InputError, match=r"sample at 1\.500 s is not a finite number"):
         read_recording(path)
 
 
 def test_too_few_samples(tmp_path: Path) -> None:
     for count in (0, 10, 700):
-        with pytest.raises(InputError, match=f"it has {count} samples"):
+        with pytest.raises(InputError, match=f"only {count} samples long"):
             read_recording(written(tmp_path / "a.wav", noise()[:count]))
 
 
 def test_impossible_rates(tmp_path: Path) -> None:
     for rate_hz in (1, 10_000_000):
         soundfile.write(tmp_path / "a.wav", noise(), rate_hz)
-        with pytest.raises(InputError, match="samples a second"):
+        with pytest.raises(InputError, match="sample rate"):
             read_recording(tmp_path / "a.wav")

@@ -153,7 +153,7 @@ def test_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
     change = planned(path, "10 GHz", "dial_error_hz", 1.0)
     tmp_path.chmod(0o500)
     try:
-        with pytest.raises(InputError, match="can be written"):
+        with pytest.raises(InputError, match="cannot write"):
             write(change)
     finally:
         tmp_path.chmod(0o700)

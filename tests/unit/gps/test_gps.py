@@ -702,7 +702,7 @@ def test_a_lost_fix_is_reported_once_and_so_is_its_end(
     ("wrong", "text"),
     [
         ({"source": "nmea"}, "needs a device"),
-        ({"source": "nmea", "device": "COM1"}, "names no port"),
+        ({"source": "nmea", "device": "COM1"}, "invalid value"),
         ({"use_for_home": True}, "needs a source"),
         ({"source": "gps"}, "gpsd"),
         ({"host": "a b"}, "spaces"),

@@ -160,7 +160,7 @@ def test_refusals_name_the_field(command: Command, field: str) -> None:
     with pytest.raises(InputError) as caught:
         apply(command)
     assert caught.value.field == field
-    assert caught.value.allowed
+    assert caught.value.expected
 
 
 def test_survives_a_restart(tmp_path: Path) -> None:

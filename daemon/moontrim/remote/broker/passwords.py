@@ -12,7 +12,7 @@ import os
 import secrets
 from pathlib import Path
 
-from moontrim.errors import InputError
+from moontrim.errors import InputError, reason_of
 from moontrim.service.hiddenpasswords import hide
 
 VARIABLE, CREDENTIAL = "MOONTRIM_MQTT_PASSWORD", "mqtt_password"
@@ -35,7 +35,9 @@ def broker_password() -> str | None:
     except FileNotFoundError:
         return None
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(CREDENTIAL, str(path), problem=f"cannot read {path} ({error})") from None
+        raise InputError(
+            CREDENTIAL, str(path), problem=f"cannot read {path} ({reason_of(error)})"
+        ) from None
 
 
 def new_password() -> str:

@@ -63,7 +63,7 @@ def test_ambiguous(port: str, matching: int) -> None:
     "port", ["", "ttyUSB0", "usb:", "usb:403:6001", "usb:0403:6001:", "COM3", "/dev/\0", "USB:0:0"]
 )
 def test_what_names_no_port(port: str) -> None:
-    with pytest.raises(ValueError, match="allowed: a device path"):
+    with pytest.raises(ValueError, match="expected a device path"):
         check_port(port)
 
 
