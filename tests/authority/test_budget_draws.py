@@ -247,8 +247,8 @@ def places(
     rng: np.random.Generator, site: Site, uncertainty: PlaceUncertainty, count: int
 ) -> list[Site]:
     """Where the station may truly be: anywhere in its square, and about it by the accuracy."""
-    north_m, east_m = rng.normal(0.0, uncertainty.accuracy_m or 0.0, (2, count))
-    up_m = rng.normal(0.0, uncertainty.height_accuracy_m or 0.0, count)
+    north_m, east_m = rng.normal(0.0, uncertainty.position_uncertainty_m or 0.0, (2, count))
+    up_m = rng.normal(0.0, uncertainty.height_uncertainty_m or 0.0, count)
     north = rng.uniform(-1, 1, count) * site.half_height_deg + north_m / M_PER_DEG
     east = rng.uniform(-1, 1, count) * site.half_width_deg
     east += east_m / (M_PER_DEG * np.cos(np.radians(site.latitude_deg)))

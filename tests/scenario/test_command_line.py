@@ -101,7 +101,7 @@ def test_path_fits_into_80_columns(
 
 
 def test_path_says_how_far_off_the_dials_may_be(capsys: pytest.CaptureFixture[str]) -> None:
-    stated = ("--accuracy", "5", "--height-accuracy", "10", "--clock-error", "0.05",
+    stated = ("--position-uncertainty", "5", "--height-uncertainty", "10", "--clock-bound", "0.05",
         "--reference-uncertainty", "0.1", "--dial-resolution", "1")  # fmt: skip
     bare = json.loads(said(capsys, *PATH, "--json"))
     full = json.loads(said(capsys, *PATH, *stated, "--agreement", "home", "--json"))
@@ -153,7 +153,7 @@ def test_check_of_a_radio_that_is_not_there(
 
 def test_rehearse(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     picture = tmp_path / "picture.svg"
-    arguments = ["rehearse", "--minutes", "3", "--pace", "1e6", "--picture", str(picture)]
+    arguments = ["rehearse", "--minutes", "3", "--pace", "1e6", "--plot", str(picture)]
     summary = json.loads(said(capsys, *arguments, "--json", "--quiet"))
     assert summary["passed"] and summary["missed_seconds"] == 0
     assert picture.read_text().startswith("<?xml")
@@ -196,8 +196,8 @@ def test_ports_and_unkey(capsys: pytest.CaptureFixture[str], config: Path) -> No
         ([*PATH[:7], "--frequency", "nan"], "--frequency", "hertz"),
         ([*PATH[:7], "--frequency", "-5e9"], "--frequency", "hertz"),
         ([*PATH, "--agreement", "both"], "--agreement", "halves"),
-        ([*PATH, "--accuracy", "-3"], "--accuracy", "from 0"),
-        ([*PATH, "--clock-error", "nan"], "--clock-error", "from 0"),
+        ([*PATH, "--position-uncertainty", "-3"], "--position-uncertainty", "from 0"),
+        ([*PATH, "--clock-bound", "nan"], "--clock-bound", "from 0"),
         ([*PATH, "--reference-uncertainty", "low"], "--reference-uncertainty", "from 0"),
         (["run", "--config", "/nowhere/x.toml"], "/nowhere/x.toml", "exists"),
         (["check", "--config", "/"], "config", "readable"),
@@ -206,12 +206,12 @@ def test_ports_and_unkey(capsys: pytest.CaptureFixture[str], config: Path) -> No
         (["rehearse", "--from", "x"], "--from", "ISO 8601"),
         ([*FORECAST, "low"], "low", "hertz"),
         ([*FORECAST, "144e6", "--days", "-3"], "--days", "from 0"),
-        (["rehearse", "--minutes", "0.2", "--pace", "1e6", "--quiet", "--picture", "/proc/x.png"],
-         "--picture", "written"),
-        (["rehearse", "--picture", "/proc/x.png"], "--picture", "written"),
-        (["rehearse", "--picture", "/nowhere/x.png"], "--picture", "exists"),
-        (["rehearse", "--picture", "x.bmp"], "--picture", ".png"),
-        (["rehearse", "--journal", "/proc/x"], "--journal", "written"),
+        (["rehearse", "--minutes", "0.2", "--pace", "1e6", "--quiet", "--plot", "/proc/x.png"],
+         "--plot", "written"),
+        (["rehearse", "--plot", "/proc/x.png"], "--plot", "written"),
+        (["rehearse", "--plot", "/nowhere/x.png"], "--plot", "exists"),
+        (["rehearse", "--plot", "x.bmp"], "--plot", ".png"),
+        (["rehearse", "--journal-dir", "/proc/x"], "--journal-dir", "written"),
         (["forecast", "--from", "1900-01-01", *FORECAST[1:], "144e6"], "--from", "Earth rotation"),
         (["rehearse", "--from", "1900-01-01"], "--from", "Earth rotation"),
     ],

@@ -106,8 +106,8 @@ def home_at(site: Site) -> SiteSettings:
         latitude_deg=site.latitude_deg,
         longitude_deg=site.longitude_deg,
         height_m=site.height_m,
-        accuracy_m=ASSUMED_ERROR_M / 2,  # that one is 95 %
-        height_accuracy_m=ASSUMED_ERROR_M,  # satellites are all above: twice as bad
+        position_uncertainty_m=ASSUMED_ERROR_M / 2,  # that one is 95 %
+        height_uncertainty_m=ASSUMED_ERROR_M,  # satellites are all above: twice as bad
     )
 
 

@@ -7,15 +7,16 @@ import json
 import sys
 from typing import Any
 
-from moontrim.cli.arguments import add_command, add_config, settings_of
+from moontrim.cli.arguments import add_config, settings_of
+from moontrim.cli.parser import add_command
 from moontrim.cli.statefolders import state_folders
 from moontrim.errors import InputError
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "access", call)
+    command = add_command(commands, "access", call, example="--config my.toml")
     add_config(command)
-    command.add_argument("--json", action="store_true", help="as JSON, without QR codes")
+    command.add_argument("--json", action="store_true", help="print JSON, without QR codes")
 
 
 def call(options: argparse.Namespace) -> int:

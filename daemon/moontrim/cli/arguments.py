@@ -7,9 +7,8 @@ import math
 import os
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from moontrim.cli import COMMANDS
 from moontrim.config.settings import Settings, load_settings
 from moontrim.errors import CoverageError, InputError
 from moontrim.path.site import Site, parse_site
@@ -20,22 +19,14 @@ if TYPE_CHECKING:
 LOWEST_HZ, HIGHEST_HZ = 1e6, 1e12  # chosen: wider than any band in use for moonbounce
 
 
-def add_command(commands: Any, name: str, call: Any) -> argparse.ArgumentParser:
-    """Declares a command of the table `COMMANDS` and returns its parser.
-
-    call: takes the parsed options, returns the exit code."""
-    about = COMMANDS[name]
-    command: argparse.ArgumentParser = commands.add_parser(
-        name, help=about, description=about[0].upper() + about[1:] + "."
-    )
-    command.set_defaults(call=call)
-    return command
-
-
 def add_config(command: argparse.ArgumentParser) -> None:
     """Declares the option --config."""
     command.add_argument(
-        "--config", type=Path, metavar="FILE", help="TOML; see config/ for annotated ones"
+        "--config",
+        type=Path,
+        metavar="FILE",
+        help="config file (default: the first found of ~/.config/moontrim/moontrim.toml and "
+        "/etc/moontrim/moontrim.toml)",
     )
 
 

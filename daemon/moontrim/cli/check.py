@@ -11,25 +11,25 @@ from typing import Any
 from rich.console import Console
 
 from moontrim.cli.arguments import (
-    add_command,
     add_config,
     config_path,
     ephemeris_of,
     settings_of,
 )
+from moontrim.cli.parser import add_command
 from moontrim.clock.system import SystemClock
 from moontrim.service.install import state_folder_of_service
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "check", call)
+    command = add_command(commands, "check", call, example="--config my.toml")
     add_config(command)
     command.add_argument(
         "--hands-off",
         action="store_true",
-        help="do not move the radio's dials, not even to see whether it obeys",
+        help="leave the dials alone (default: each is moved by its smallest step and put back)",
     )
-    command.add_argument("--json", action="store_true", help="as JSON")
+    command.add_argument("--json", action="store_true", help="print JSON")
 
 
 def call(options: argparse.Namespace) -> int:

@@ -6,12 +6,13 @@ import argparse
 import sys
 from typing import Any
 
-from moontrim.cli.arguments import add_command, add_config
+from moontrim.cli.arguments import add_config
+from moontrim.cli.parser import add_command
 from moontrim.cli.statefolders import add_state_dir, state_folders
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "forbid", call)
+    command = add_command(commands, "forbid", call, example="--config my.toml")
     add_config(command)
     add_state_dir(command)
 

@@ -11,8 +11,9 @@ from datetime import tzinfo
 from pathlib import Path
 from typing import Any
 
-from moontrim.cli.arguments import add_command, add_config
+from moontrim.cli.arguments import add_config
 from moontrim.cli.forecastquestions import Work, work_of
+from moontrim.cli.parser import add_command
 from moontrim.clock.system import SystemClock
 from moontrim.forecast.compute import Forecast, forecast
 
@@ -23,43 +24,65 @@ BAR_FROM_PAGES = 8
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "forecast", call)
+    command = add_command(
+        commands,
+        "forecast",
+        call,
+        example="--home JN88DD --partner KP20NF --frequency 10368.1e6 --days 30",
+    )
     add_config(command)
-    command.add_argument("--home", metavar="LOC", help="locator, or lat,lon,height_m")
+    command.add_argument(
+        "--home",
+        metavar="LOC",
+        help="home: Maidenhead locator, or lat,lon,height_m (default: [home] of the config)",
+    )
     command.add_argument(
         "--partner",
         action="append",
         metavar="LOC|NAME|self",
-        help="a place, a partner of the config by name, or our own echo; may be given several "
-        "times. Left out: all of the config's",
+        help="partner: a place, a name in the config, or self for your own echoes; repeat for "
+        "several (default: all of the config)",
     )
     where = command.add_mutually_exclusive_group()
-    where.add_argument("--band", metavar="NAME", help="a band of the config")
-    where.add_argument("--frequency", metavar="HZ", help="on the air, e.g. 10368.1e6")
-    command.add_argument("--days", metavar="N", help="30 if neither this nor the config says")
-    command.add_argument("--from", dest="start", metavar="ISO8601", help="now if left out")
+    where.add_argument("--band", metavar="NAME", help="band of the config (default: the first)")
+    where.add_argument("--frequency", metavar="HZ", help="frequency on the air, e.g. 10368.1e6")
+    command.add_argument("--days", metavar="N", help="days to search (default: config, else 30)")
     command.add_argument(
-        "--min-elevation", metavar="DEG", help="at every station; apparent, with refraction"
+        "--from", dest="start", metavar="ISO8601", help="start of the search (default: now)"
+    )
+    command.add_argument(
+        "--min-elevation",
+        metavar="DEG",
+        help="lowest apparent elevation of the Moon, every station (default: config, else 0)",
     )
     command.add_argument(
         "--horizon",
         metavar="AZ:EL,...",
-        help="home's horizon: azimuth and elevation in degrees, azimuths ascending",
+        help="horizon at home: azimuth and elevation in degrees, azimuths ascending (default: "
+        "config)",
     )
     command.add_argument(
-        "--max-spread", metavar="HZ", help="limb to limb, what counts as a good stretch"
+        "--max-spread",
+        metavar="HZ",
+        help="largest limb-to-limb spread of a good stretch (default: config)",
     )
-    command.add_argument("--timezone", metavar="NAME", help="for local times; the system's")
-    command.add_argument("--table", action="store_true", help="on the terminal (the default)")
-    command.add_argument("--json", action="store_true", help="a list of windows")
-    command.add_argument("--csv", type=Path, metavar="FILE", help="a row a minute")
+    command.add_argument(
+        "--timezone", metavar="NAME", help="time zone of local times (default: of this machine)"
+    )
+    command.add_argument("--table", action="store_true", help="print a table (default)")
+    command.add_argument("--json", action="store_true", help="print JSON: a list of windows")
+    command.add_argument(
+        "--csv", type=Path, metavar="FILE", help="write a CSV file with one row per minute"
+    )
     command.add_argument(
         "--plot",
         type=Path,
         metavar="FILE",
-        help="FILE.png or FILE.svg: a month on a page, and beside it a page for every window",
+        help="write plots to FILE.png or FILE.svg: an overview, and one page per window",
     )
-    command.add_argument("--calendar", type=Path, metavar="FILE", help="iCalendar, as FILE.ics")
+    command.add_argument(
+        "--calendar", type=Path, metavar="FILE", help="write an iCalendar file (FILE.ics)"
+    )
 
 
 def call(options: argparse.Namespace) -> int:

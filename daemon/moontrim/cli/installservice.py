@@ -11,29 +11,36 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from moontrim.cli.arguments import add_command
+from moontrim.cli.parser import add_command
 from moontrim.config.settings import Settings, load_settings
 from moontrim.errors import InputError, unwritable
 from moontrim.service.install import InstallPlan, Placed, refuse_hidden, system_plan, user_plan
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "install-service", call)
-    command.add_argument(
-        "name", nargs="?", metavar="NAME", help="of the radio; default: of the config file"
+    command = add_command(
+        commands, "install-service", call, example="home --config my.toml --dry-run"
     )
-    command.add_argument("--config", type=Path, metavar="FILE", required=True, help="TOML")
     command.add_argument(
-        "--dry-run", action="store_true", help="print every file and command, do nothing"
+        "name",
+        nargs="?",
+        metavar="NAME",
+        help="name of the instance (default: name of the config file)",
     )
-    command.add_argument("--enable", action="store_true", help="run the commands too, not only say")
-    command.add_argument("--user", action="store_true", help="a service of yours, without root")
+    command.add_argument("--config", type=Path, metavar="FILE", required=True, help="config file")
+    command.add_argument(
+        "--dry-run", action="store_true", help="print every file and command; change nothing"
+    )
+    command.add_argument(
+        "--enable", action="store_true", help="also run the commands (default: print them)"
+    )
+    command.add_argument("--user", action="store_true", help="install for this user, without root")
     command.add_argument("--force", action="store_true", help="replace files that differ")
     command.add_argument(
-        "--root", type=Path, metavar="DIR", help="put the files below DIR, for an image of a system"
+        "--root", type=Path, metavar="DIR", help="install below DIR, for a system image"
     )
     command.add_argument(
-        "--program", metavar="PATH", help="of moontrim; default: the one that runs now"
+        "--program", metavar="PATH", help="path of moontrim (default: the running one)"
     )
 
 

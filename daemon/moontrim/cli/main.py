@@ -1,5 +1,5 @@
-"""Parses the command line and runs the command. Exit codes: 0: well; 1: it ran, and something is
-not well; 2: an argument is not usable (one line says which, and what is allowed)."""
+"""Parses the command line and runs the command. Exit codes: 0: success; 1: completed, but a check
+failed; 2: bad option or configuration (one line says which, and what was expected)."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from importlib import import_module
 
 from moontrim import __version__
 from moontrim.cli import COMMANDS
+from moontrim.cli.parser import Parser
 from moontrim.errors import MoontrimError
 
 CAUTION = (
@@ -20,24 +21,23 @@ CAUTION = (
     "when asked."
 )
 DESCRIPTION = (
-    "Keeps a radio on frequency through a moonbounce pass: works out the Doppler shift of the path "
-    "by way of the Moon and moves the dial, to the hertz, at the instants where it matters. "
-    + CAUTION
+    "Keeps a radio on frequency through a moonbounce pass: computes the Doppler of the path by way "
+    "of the Moon and moves the dial, to the hertz, at the right instants. " + CAUTION
 )
 EPILOG = """\
 start here:
-  moontrim rehearse                 the whole daemon on a simulated radio, one pass in a minute
+  moontrim rehearse                 run the daemon on a simulated radio, one pass in a minute
   moontrim path --home JN88 --partner self --at 2026-11-25T20:00:00Z --frequency 1296e6
-  moontrim forecast --home JN88 --partner KP20 --frequency 10368.1e6 --days 7    which hours?
-  moontrim ports                    what is plugged in, and the line for the config
-  moontrim check --config my.toml   is everything in place?
+  moontrim forecast --home JN88 --partner KP20 --frequency 10368.1e6 --days 7
+  moontrim ports                    list serial ports and their config lines
+  moontrim check --config my.toml   check everything before a session
   moontrim run --config my.toml     keep the radio on frequency until stopped
-  moontrim forbid --config my.toml  no transmitting from now on, until permitted again
-  moontrim permit --config my.toml  permit it again, after a look at the station
-  moontrim install-service --config my.toml --dry-run    as a service of systemd
-  moontrim report --config my.toml  what the last session was like, as a page to show
+  moontrim forbid --config my.toml  inhibit transmit
+  moontrim permit --config my.toml  allow transmit again
+  moontrim install-service --config my.toml --dry-run    show what would be installed
+  moontrim report --config my.toml  report on the last session
 
-exit codes: 0 well; 1 it ran but something is not well; 2 something given is not usable
+exit codes: 0 success; 1 completed, but a check failed; 2 bad option or configuration
 """
 
 
@@ -62,8 +62,8 @@ def parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
     """Returns a parser with all commands by name and the options of the one in the arguments. The
     modules of the others are not imported: after a crash, `unkey` must not wait for the imports of
     the daemon."""
-    top = argparse.ArgumentParser(
-        "moontrim",
+    top = Parser(
+        prog="moontrim",
         description=DESCRIPTION,
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,

@@ -8,22 +8,36 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from moontrim.cli.arguments import add_command
+from moontrim.cli.parser import add_command
 from moontrim.errors import InputError
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "passband", call)
+    command = add_command(
+        commands, "passband", call, example="noise.wav --low 300 --high 2700 --plot passband.png"
+    )
     command.add_argument(
         "recording",
         type=Path,
         metavar="FILE",
-        help="a minute or more of broadband noise through the receiver: WAV, FLAC, AIFF, Ogg",
+        help="recording of a minute or more of noise through the receiver: WAV, FLAC, AIFF or Ogg",
     )
-    command.add_argument("--low", default="200", metavar="HZ", help="ripple from here; 200")
-    command.add_argument("--high", default="3000", metavar="HZ", help="ripple up to here; 3000")
-    command.add_argument("--json", action="store_true", help="as JSON")
-    command.add_argument("--picture", type=Path, metavar="FILE", help="FILE.png or FILE.svg")
+    command.add_argument(
+        "--low",
+        default="200",
+        metavar="HZ",
+        help="lower edge of the ripple measurement (default: 200)",
+    )
+    command.add_argument(
+        "--high",
+        default="3000",
+        metavar="HZ",
+        help="upper edge of the ripple measurement (default: 3000)",
+    )
+    command.add_argument("--json", action="store_true", help="print JSON")
+    command.add_argument(
+        "--plot", type=Path, metavar="FILE", help="write a plot to FILE.png or FILE.svg"
+    )
 
 
 def call(options: argparse.Namespace) -> int:
@@ -33,16 +47,16 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.bench.passband.measure import measure_passband
     from moontrim.bench.recording import read_recording
 
-    if options.picture is not None:
+    if options.plot is not None:
         from moontrim.cli.picturefile import check_picture
 
-        check_picture(options.picture)
+        check_picture(options.plot)
     passband = measure_passband(read_recording(options.recording), low_hz, high_hz)
-    if options.picture is not None:
+    if options.plot is not None:
         from moontrim.bench.passband.picture import draw_passband
 
-        draw_passband(passband, options.picture)
-        print(f"moontrim: wrote {options.picture}", file=sys.stderr)
+        draw_passband(passband, options.plot)
+        print(f"moontrim: wrote {options.plot}", file=sys.stderr)
     if options.json:
         from moontrim.bench.passband.show import as_plain
 

@@ -8,13 +8,13 @@ import sys
 from typing import Any, cast
 
 from moontrim.cli.arguments import (
-    add_command,
     frequency_hz,
     instant,
     number,
     partner_of,
     require_covered,
 )
+from moontrim.cli.parser import add_command
 from moontrim.errorbudget.uncertainties import PlaceUncertainty, Uncertainties
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris, parse_site
@@ -22,37 +22,59 @@ from moontrim.tuning.correction import AGREEMENTS, Agreement
 
 # Options of the error budget: metavar, meaning, largest value.
 UNCERTAINTIES = {
-    "--accuracy": ("M", "how well both places are known, besides a locator's square", 1e5),
-    "--height-accuracy": ("M", "how well both heights are known", 1e4),
-    "--clock-error": ("S", "how far at most the clock is from UTC", 3600.0),
-    "--reference-uncertainty": ("PPB", "how well the frequency reference is known", 1e6),
+    "--position-uncertainty": (
+        "M",
+        "horizontal, of both places, 1 sigma, besides a locator's square",
+        1e5,
+    ),
+    "--height-uncertainty": ("M", "of both heights, 1 sigma", 1e4),
+    "--clock-bound": ("S", "largest error of the clock", 3600.0),
+    "--reference-uncertainty": ("PPB", "of the frequency reference, 1 sigma", 1e6),
     "--dial-resolution": ("HZ", "step of the dial", 1e4),
 }
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "path", call)
-    command.add_argument(
-        "--home", required=True, metavar="LOC", help="locator, or lat,lon,height_m"
-    )
-    command.add_argument("--partner", required=True, metavar="LOC|self", help="self: our own echo")
-    command.add_argument(
-        "--at", required=True, action="append", metavar="ISO8601", help="may be given several times"
+    command = add_command(
+        commands,
+        "path",
+        call,
+        example="--home JN88DD --partner self --at 2026-11-25T20:00:00Z --frequency 10368.1e6",
     )
     command.add_argument(
-        "--frequency", required=True, metavar="HZ", help="on the air, e.g. 10368.1e6"
+        "--home", required=True, metavar="LOC", help="home: Maidenhead locator, or lat,lon,height_m"
     )
-    command.add_argument("--no-troposphere", action="store_true", help="leave the air out")
+    command.add_argument(
+        "--partner",
+        required=True,
+        metavar="LOC|self",
+        help="partner: as --home, or self for your own echoes",
+    )
+    command.add_argument(
+        "--at",
+        required=True,
+        action="append",
+        metavar="ISO8601",
+        help="time, UTC unless it has an offset; repeat for several",
+    )
+    command.add_argument(
+        "--frequency", required=True, metavar="HZ", help="frequency on the air, e.g. 10368.1e6"
+    )
+    command.add_argument(
+        "--no-troposphere", action="store_true", help="compute without the troposphere"
+    )
     command.add_argument(
         "--agreement",
         metavar="NAME",
         default="halves",
-        help=f"of the error budget: {', '.join(AGREEMENTS)}; halves if left out",
+        help=f"agreement of the error budget: one of {', '.join(AGREEMENTS)} (default: halves)",
     )
     for option, (metavar, about, _) in UNCERTAINTIES.items():
-        command.add_argument(option, metavar=metavar, help=f"for the error budget: {about}")
+        command.add_argument(
+            option, metavar=metavar, help=f"error budget: {about} (default: not known)"
+        )
     command.add_argument(
-        "--json", action="store_true", help="as JSON: an object, or a list for several --at"
+        "--json", action="store_true", help="print JSON: an object, or a list for several --at"
     )
 
 
@@ -97,11 +119,11 @@ def _uncertainties(options: argparse.Namespace) -> Uncertainties:
         text = getattr(options, option.removeprefix("--").replace("-", "_"))
         return number(text, option, 0.0, UNCERTAINTIES[option][2])
 
-    place = PlaceUncertainty(value_of("--accuracy"), value_of("--height-accuracy"))
+    place = PlaceUncertainty(value_of("--position-uncertainty"), value_of("--height-uncertainty"))
     return Uncertainties(
         home=place,
         partner=place,
-        clock_s=value_of("--clock-error"),
+        clock_s=value_of("--clock-bound"),
         reference_ppb=value_of("--reference-uncertainty"),
         transverter_hz=0.0,
         dial_resolution_hz=value_of("--dial-resolution") or 0.0,

@@ -6,12 +6,12 @@ import argparse
 import json
 from typing import Any
 
-from moontrim.cli.arguments import add_command
+from moontrim.cli.parser import add_command
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "ports", call)
-    command.add_argument("--json", action="store_true", help="as JSON")
+    command = add_command(commands, "ports", call, example="")
+    command.add_argument("--json", action="store_true", help="print JSON")
 
 
 def call(options: argparse.Namespace) -> int:

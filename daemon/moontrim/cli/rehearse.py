@@ -14,13 +14,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from moontrim.cli.arguments import (
-    add_command,
     add_config,
     ephemeris_of,
     instant,
     require_covered,
     settings_of,
 )
+from moontrim.cli.parser import add_command
 from moontrim.clock.system import SystemClock
 from moontrim.config.remote import BUILT_IN_PORT, RemoteSettings
 from moontrim.config.settings import Settings
@@ -36,33 +36,50 @@ PICTURES = (".png", ".svg", ".pdf")
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "rehearse", call)
+    command = add_command(commands, "rehearse", call, example="--agreement receiver --minutes 60")
     add_config(command)
     command.add_argument(
-        "--from", dest="start", metavar="ISO8601", help="search the window from here on"
-    )
-    command.add_argument("--agreement", choices=AGREEMENTS, help="instead of the one configured")
-    command.add_argument(
-        "--no-split", action="store_true", help="one dial for receive and transmit"
-    )
-    command.add_argument(
-        "--minutes", type=float, metavar="N", help="only the first N minutes of the window"
+        "--from",
+        dest="start",
+        metavar="ISO8601",
+        help="search for the window from this time (default: of the embedded scenario, else now)",
     )
     command.add_argument(
-        "--pace", type=float, metavar="X", help="X times real time (default: a minute in all)"
+        "--agreement",
+        choices=AGREEMENTS,
+        help="agreement to use (default: of the config, else halves)",
     )
-    command.add_argument("--picture", type=Path, metavar="FILE", help="default: out/rehearsal.png")
+    command.add_argument(
+        "--no-split",
+        action="store_true",
+        help="use one dial for receive and transmit (default: two)",
+    )
+    command.add_argument(
+        "--minutes",
+        type=float,
+        metavar="N",
+        help="length of the rehearsal (default: the whole window)",
+    )
+    command.add_argument(
+        "--pace",
+        type=float,
+        metavar="X",
+        help="speed, times real time (default: one minute in all)",
+    )
+    command.add_argument(
+        "--plot", type=Path, metavar="FILE", help="plot to write (default: out/rehearsal.png)"
+    )
     command.add_argument(
         "--faults",
         action="store_true",
-        help="in two minutes of real time, lose radio and broker, step the clock, turn the dial ..."
-        " and see what was kept",
+        help="instead, cause faults for two minutes: radio and broker lost, clock stepped, dial "
+        "turned; report how long each took to recover from",
     )
     command.add_argument(
-        "--journal", type=Path, metavar="FOLDER", help="keep the journal there, for a report"
+        "--journal-dir", type=Path, metavar="DIR", help="keep the journal in DIR, for a report"
     )
     command.add_argument("--json", action="store_true", help="print the summary as JSON")
-    command.add_argument("--quiet", action="store_true", help="no live view")
+    command.add_argument("--quiet", action="store_true", help="print no live view")
 
 
 def call(options: argparse.Namespace) -> int:
@@ -98,13 +115,13 @@ def call(options: argparse.Namespace) -> int:
         pace = options.pace
     if options.faults:
         return _faults(settings, options, start, pace)
-    picture = options.picture or PICTURE
-    if options.picture is None:
+    picture = options.plot or PICTURE
+    if options.plot is None:
         with suppress(OSError):  # the check reports it
             picture.parent.mkdir(exist_ok=True)
     check_picture(picture, PICTURES)
-    if options.journal is not None:
-        _check_journal(options.journal)
+    if options.journal_dir is not None:
+        _check_journal(options.journal_dir)
     show(
         f"Window {iso(start)} to {iso(end)}, shown {pace:.0f} times as fast. Ctrl-C ends it early."
     )
@@ -119,13 +136,13 @@ def call(options: argparse.Namespace) -> int:
             start,
             end,
             pace=pace,
-            companions=(*view, keep_outlook, side.run, *_recorded(options.journal)),
+            companions=(*view, keep_outlook, side.run, *_recorded(options.journal_dir)),
         )
     try:
         draw_rehearsal(result, picture)
     except (OSError, ValueError) as error:
         raise InputError(
-            "--picture", str(picture), problem=f"cannot write {picture} ({reason_of(error)})"
+            "--plot", str(picture), problem=f"cannot write {picture} ({reason_of(error)})"
         ) from None
     if options.json:
         print(json.dumps(result.as_json() | {"picture": str(picture)}, indent=1))
@@ -147,7 +164,7 @@ def _check_journal(folder: Path) -> None:
             os.close(lock_file)
     except (OSError, ValueError, sqlite3.Error, OtherWriterError) as error:
         raise InputError(
-            "--journal",
+            "--journal-dir",
             str(folder),
             problem=f"cannot write a journal in {folder} ({reason_of(error)})",
         ) from None

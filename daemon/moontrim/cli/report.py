@@ -9,7 +9,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from moontrim.cli.arguments import add_command, ephemeris_of, settings_of
+from moontrim.cli.arguments import ephemeris_of, settings_of
+from moontrim.cli.parser import add_command
 from moontrim.clock.system import SystemClock
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris
@@ -22,22 +23,41 @@ PAGE = Path("report.html")
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "report", call)
-    command.formatter_class = argparse.RawDescriptionHelpFormatter
-    command.epilog = "columns of --csv and --parquet, a row a second, empty where not known:\n" + (
-        "\n".join(f"  {name:22} {meaning}" for name, (_, meaning) in COLUMNS.items())
+    columns = "\n".join(f"  {name:22} {meaning}" for name, (_, meaning) in COLUMNS.items())
+    command = add_command(
+        commands,
+        "report",
+        call,
+        example="--config my.toml --csv session.csv",
+        epilog=f"columns of --csv and --parquet, one row a second, empty if unknown:\n{columns}\n",
     )
-    command.add_argument("session", nargs="?", metavar="SESSION", help="its id; default: the last")
-    where = command.add_mutually_exclusive_group()
-    where.add_argument("--config", type=Path, metavar="FILE", help="TOML; the journal it leads to")
-    where.add_argument("--journal", type=Path, metavar="FILE", help="a journal by itself")
     command.add_argument(
-        "--out", type=Path, metavar="FILE", help=f"the page; {PAGE} if nothing else is asked for"
+        "session", nargs="?", metavar="SESSION", help="number of the session (default: the last)"
     )
-    command.add_argument("--csv", type=Path, metavar="FILE", help="a row a second")
-    command.add_argument("--parquet", type=Path, metavar="FILE", help="the same, for data tools")
-    command.add_argument("--json", action="store_true", help="the summary; with --list, the list")
-    command.add_argument("--list", action="store_true", help="which sessions there are")
+    where = command.add_mutually_exclusive_group()
+    where.add_argument(
+        "--config",
+        type=Path,
+        metavar="FILE",
+        help="config file whose journal to read (default: as for run)",
+    )
+    where.add_argument("--journal", type=Path, metavar="FILE", help="journal file to read")
+    command.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE",
+        help=f"page to write (default: {PAGE}, unless another output is chosen)",
+    )
+    command.add_argument(
+        "--csv", type=Path, metavar="FILE", help="write a CSV file with one row per second"
+    )
+    command.add_argument(
+        "--parquet", type=Path, metavar="FILE", help="write the same as a Parquet file"
+    )
+    command.add_argument(
+        "--json", action="store_true", help="print the summary as JSON; with --list, the list"
+    )
+    command.add_argument("--list", action="store_true", help="list the recorded sessions")
 
 
 def call(options: argparse.Namespace) -> int:

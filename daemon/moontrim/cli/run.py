@@ -8,7 +8,8 @@ import faulthandler
 import logging
 from typing import TYPE_CHECKING, Any
 
-from moontrim.cli.arguments import add_command, add_config, ephemeris_of, settings_of
+from moontrim.cli.arguments import add_config, ephemeris_of, settings_of
+from moontrim.cli.parser import add_command
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.settings import Settings
 from moontrim.path import Ephemeris
@@ -21,16 +22,18 @@ logger = logging.getLogger(__name__)
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "run", call)
+    command = add_command(commands, "run", call, example="--config my.toml")
     add_config(command)
-    command.add_argument("--quiet", action="store_true", help="log lines only, even on a terminal")
+    command.add_argument(
+        "--quiet", action="store_true", help="print log lines only, even on a terminal"
+    )
     command.add_argument(
         "--lan",
         action="store_true",
         help="open the phone page to the network, by TLS and with a password",
     )
     command.add_argument(
-        "--show-password", action="store_true", help="show the page's password and picture again"
+        "--show-password", action="store_true", help="show the page's password and QR code again"
     )
 
 

@@ -6,12 +6,12 @@ import argparse
 import json
 from typing import Any
 
-from moontrim.cli.arguments import add_command
+from moontrim.cli.parser import add_command
 from moontrim.config.settings import Settings
 
 
 def add(commands: Any) -> None:
-    add_command(commands, "schema", call)
+    add_command(commands, "schema", call, example="> schema.json")
 
 
 def call(options: argparse.Namespace) -> int:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from moontrim.cli.arguments import add_command
+from moontrim.cli.parser import add_command
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.mistakes import mistakes
 from moontrim.errors import InputError
@@ -27,39 +27,50 @@ BUSES = ("civ", "asciicat", "socket")
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "simulate", call)
-    command.add_argument("--bus", choices=BUSES, required=True, help="how the radio speaks")
+    command = add_command(commands, "simulate", call, example="--bus civ --link radio")
+    command.add_argument("--bus", choices=BUSES, required=True, help="protocol of the radio")
     command.add_argument(
-        "--link", type=Path, metavar="PATH", help="keep a link to the pseudo-terminal here"
+        "--link",
+        type=Path,
+        metavar="PATH",
+        help="keep a symbolic link to the pseudo-terminal at PATH",
     )
     command.add_argument(
         "--baud", type=int, default=19200, metavar="N",
-        help="let bytes take their time at N bits per second (default 19200; 0: none)",
+        help="simulate N bit/s timing; 0: no delay (default: 19200)",
     )  # fmt: skip
     command.add_argument(
-        "--address", default="0xA2", metavar="N", help="the radio's address on bus civ"
+        "--address",
+        default="0xA2",
+        metavar="N",
+        help="address of the radio on bus civ (default: 0xA2)",
     )
     command.add_argument(
-        "--echo", action="store_true", help="one wire: what is sent comes back first"
+        "--bus-echo", action="store_true", help="single-wire bus: commands are echoed"
     )
     command.add_argument(
         "--other-receiver", type=int, default=0, metavar="HZ",
-        help="a second receiver here, whose band the dials cannot have",
+        help="frequency of a second receiver, whose band the dials cannot use (default: none)",
     )  # fmt: skip
     command.add_argument(
-        "--port", type=int, default=0, metavar="N", help="TCP port on the loopback (default: free)"
+        "--port",
+        type=int,
+        default=0,
+        metavar="N",
+        help="TCP port on the loopback (default: a free one)",
     )
     command.add_argument(
-        "--habit", action="append", default=[], metavar="KEY=VALUE",
-        help=f"one of: {', '.join(SimulatedOptions.model_fields)}; may be given again",
+        "--quirk", action="append", default=[], metavar="KEY=VALUE",
+        help=f"change the radio: KEY is one of {', '.join(SimulatedOptions.model_fields)}; repeat "
+        "for several",
     )  # fmt: skip
     command.add_argument(
-        "--watch", action="store_true", help="print each change of the radio as a line of JSON"
+        "--watch", action="store_true", help="print each change of the radio as one line of JSON"
     )
 
 
 def call(options: argparse.Namespace) -> int:
-    radio_options = _radio_options(options.habit)
+    radio_options = _radio_options(options.quirk)
     if options.baud and not 300 <= options.baud <= 4_000_000:
         raise InputError("--baud", options.baud, "0, or 300 to 4000000")
     if not 0 <= options.port <= 65535:
@@ -128,7 +139,7 @@ async def _line(radio: SimulatedRadio, options: argparse.Namespace, address: int
     receivers = Receivers(radio, options.other_receiver)
     civ = options.bus == "civ"
     responder = CivResponder(receivers, address) if civ else AsciicatResponder(receivers)
-    line = SimPty(radio, responder, SystemClock(), baud=options.baud, echo=options.echo)
+    line = SimPty(radio, responder, SystemClock(), baud=options.baud, echo=options.bus_echo)
     line.link = options.link
     line.plugged = lambda path: print(path, flush=True)
     more = f", address = {address:#04x}" if civ else ""
@@ -165,7 +176,7 @@ def _radio_options(arguments: list[str]) -> SimulatedOptions:
             values[key] = tomllib.loads(f"value = {value}")["value"]
         except ValueError:
             raise InputError(
-                "--habit",
+                "--quirk",
                 argument,
                 f"KEY=VALUE with one of {', '.join(SimulatedOptions.model_fields)}",
             ) from None
@@ -173,7 +184,7 @@ def _radio_options(arguments: list[str]) -> SimulatedOptions:
         # A radio on a serial port answers in a few milliseconds (common practice).
         return SimulatedOptions.model_validate({"latency_s": 0.002, **values})
     except ValidationError as error:
-        raise InputError("--habit", None, problem=mistakes(error, values)[0]) from None
+        raise InputError("--quirk", None, problem=mistakes(error, values)[0]) from None
 
 
 def _address(text: str) -> int:

@@ -15,7 +15,7 @@ def add_state_dir(command: argparse.ArgumentParser) -> None:
         "--state-dir",
         type=Path,
         metavar="DIR",
-        help="state folder of the daemon, instead of a config",
+        help="state folder of the daemon (default: that of the config)",
     )
 
 

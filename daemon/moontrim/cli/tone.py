@@ -8,7 +8,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from moontrim.cli.arguments import add_command, add_config, number, settings_of
+from moontrim.cli.arguments import add_config, number, settings_of
+from moontrim.cli.parser import add_command
 from moontrim.errors import InputError
 from moontrim.tuning.band import Band
 
@@ -22,36 +23,61 @@ LONGEST_S = 3600.0  # chosen
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "tone", call)
-    command.add_argument("file", nargs="?", type=Path, metavar="FILE", help="WAV, FLAC, ...")
-    command.add_argument("--live", action="store_true", help="listen to the sound card instead")
-    command.add_argument("--device", metavar="NAME", help="with --live: which input")
-    command.add_argument("--seconds", metavar="N", help=f"with --live: how long; {SECONDS:.0f}")
-    command.add_argument("--near", metavar="HZ", help="of audio; left out: wherever it is")
-    command.add_argument("--within", metavar="HZ", help="of --near; 50 if left out")
+    command = add_command(
+        commands, "tone", call, example="tone.wav --expected 1000 --plot tone.png"
+    )
+    command.add_argument(
+        "file", nargs="?", type=Path, metavar="FILE", help="recording: WAV, FLAC, AIFF or Ogg"
+    )
+    command.add_argument(
+        "--live", action="store_true", help="record from the sound card instead of a file"
+    )
+    command.add_argument(
+        "--device", metavar="NAME", help="sound-card input for --live (default: of the system)"
+    )
+    command.add_argument(
+        "--seconds",
+        metavar="N",
+        help=f"length of the recording for --live (default: {SECONDS:.0f})",
+    )
+    command.add_argument(
+        "--near", metavar="HZ", help="search around this audio frequency (default: everywhere)"
+    )
+    command.add_argument(
+        "--within", metavar="HZ", help="half-width of the search around --near (default: 50)"
+    )
     command.add_argument(
         "--expected",
         metavar="HZ",
-        help="of audio, where the tone should be by the dial and the errors stored so far",
+        help="expected audio frequency, from dial and stored errors",
     )
     command.add_argument(
         "--dial",
         metavar="HZ",
-        help="instead of --expected: the dial, with --on-air, --band and --config",
+        help="dial during the recording, instead of --expected; needs --on-air and --band",
     )
-    command.add_argument("--on-air", metavar="HZ", help="true frequency of the source")
-    command.add_argument("--sideband", choices=("usb", "lsb"), default="usb", help="at the radio")
-    command.add_argument("--band", metavar="NAME", help="a band of the config")
+    command.add_argument("--on-air", metavar="HZ", help="true frequency of the source on the air")
+    command.add_argument(
+        "--sideband",
+        choices=("usb", "lsb"),
+        default="usb",
+        help="sideband of the receiver (default: usb)",
+    )
+    command.add_argument(
+        "--band", metavar="NAME", help="band of the config, for --dial and --store"
+    )
     add_config(command)
     command.add_argument(
         "--store",
         choices=("dial", "reference"),
-        help="write the difference into the config, as the band's dial_error_hz or "
-        "reference_error_ppb; asks first",
+        help="store the difference in the config as dial_error_hz or reference_error_ppb of the "
+        "band, after confirmation",
     )
-    command.add_argument("--yes", action="store_true", help="store without asking")
-    command.add_argument("--json", action="store_true")
-    command.add_argument("--picture", type=Path, metavar="OUT.png")
+    command.add_argument("--yes", action="store_true", help="store without confirmation")
+    command.add_argument("--json", action="store_true", help="print JSON")
+    command.add_argument(
+        "--plot", type=Path, metavar="FILE", help="write a plot to FILE.png, .svg or .pdf"
+    )
 
 
 def call(options: argparse.Namespace) -> int:
@@ -78,11 +104,11 @@ def call(options: argparse.Namespace) -> int:
         if change is not None:
             plain["store"] = {"before": change.before, "after": change.after}
         print(json.dumps(plain, indent=1, allow_nan=False))
-    if options.picture is not None:
+    if options.plot is not None:
         from moontrim.bench.tone.picture import draw_tone
 
-        draw_tone(report, name, options.picture)
-        print(f"moontrim: wrote {options.picture}", file=sys.stderr)
+        draw_tone(report, name, options.plot)
+        print(f"moontrim: wrote {options.plot}", file=sys.stderr)
     if change is not None:
         _store(options, change, out)
     elif options.store is not None and report.tone.detected:

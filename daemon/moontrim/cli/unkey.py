@@ -6,11 +6,12 @@ import argparse
 import os
 from typing import Any
 
-from moontrim.cli.arguments import add_command, add_config, settings_of
+from moontrim.cli.arguments import add_config, settings_of
+from moontrim.cli.parser import add_command
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "unkey", call)
+    command = add_command(commands, "unkey", call, example="--config my.toml")
     add_config(command)
 
 

@@ -20,14 +20,14 @@ class SiteSettings(Table):
     latitude_deg: float | None = Field(None, ge=-90, le=90, description="WGS84, north positive.")
     longitude_deg: float | None = Field(None, ge=-180, le=180, description="WGS84, east positive.")
     height_m: float = Field(0.0, ge=-500, le=9000, description="Above the WGS84 ellipsoid.")
-    accuracy_m: float | None = Field(
+    position_uncertainty_m: float | None = Field(
         None,
         ge=0,
         le=100_000,
         description="How well the place is known horizontally, one sigma, for the error budget; a "
         "locator's square comes on top. A satellite receiver is good to about 5.",
     )
-    height_accuracy_m: float | None = Field(
+    height_uncertainty_m: float | None = Field(
         None, ge=0, le=10_000, description="How well the height is known, one sigma."
     )
 
@@ -54,4 +54,4 @@ class SiteSettings(Table):
 
     def uncertainty(self) -> PlaceUncertainty:
         """How well the place is known, besides the size of a locator's square."""
-        return PlaceUncertainty(self.accuracy_m, self.height_accuracy_m)
+        return PlaceUncertainty(self.position_uncertainty_m, self.height_uncertainty_m)

@@ -29,32 +29,32 @@ def position(end: str, surface: Surface, uncertainty: PlaceUncertainty) -> Contr
     if surface.site.half_height_deg > 0.0:
         parts.append(Sampled(surface.everywhere(), surface.largest))
         advice = _on_locator(end, surface)
-    if uncertainty.accuracy_m is not None:
-        parts.append(Normal(uncertainty.accuracy_m * slope_hz_per_m))
+    if uncertainty.position_uncertainty_m is not None:
+        parts.append(Normal(uncertainty.position_uncertainty_m * slope_hz_per_m))
         if parts[-1].rms >= parts[0].rms:
             advice = (
-                f"{_whose(end).capitalize()} position is known to {uncertainty.accuracy_m:.4g} m "
-                f"(1 sigma), which is {hertz(parts[-1].rms)}; measure it better."
+                f"{_whose(end).capitalize()} position is known to "
+                f"{uncertainty.position_uncertainty_m:.4g} m (1 sigma), which is {hertz(parts[-1].rms)}; measure it better."
             )
     if not parts:
         return _unstated(
             name,
             UNSTATED_PLACE_M * slope_hz_per_m,
             f"The accuracy of {_whose(end)} position is not stated: every 100 m can cost "
-            f"{hertz(100.0 * slope_hz_per_m)}; state accuracy_m.",
+            f"{hertz(100.0 * slope_hz_per_m)}; state position_uncertainty_m.",
         )
     return Contribution(name, tuple(parts), advice)
 
 
 def height(end: str, hz_per_m: float, uncertainty: PlaceUncertainty) -> Contribution:
     """Returns what the uncertainty of the height of `home` or `partner` adds."""
-    name, sigma_m = f"{end} height", uncertainty.height_accuracy_m
+    name, sigma_m = f"{end} height", uncertainty.height_uncertainty_m
     if sigma_m is None:
         return _unstated(
             name,
             UNSTATED_HEIGHT_M * abs(hz_per_m),
             f"The accuracy of {_whose(end)} height is not stated: every 100 m costs "
-            f"{hertz(100.0 * hz_per_m)}; state height_m and height_accuracy_m.",
+            f"{hertz(100.0 * hz_per_m)}; state height_m and height_uncertainty_m.",
         )
     part = Normal(sigma_m * abs(hz_per_m))
     return Contribution(

@@ -24,8 +24,8 @@ class PlaceUncertainty:
     """One-sigma uncertainty of a place in metres: horizontally in any one direction, and in height.
     A place read from a locator has the size of its square besides (see `Site`)."""
 
-    accuracy_m: float | None = None
-    height_accuracy_m: float | None = None
+    position_uncertainty_m: float | None = None
+    height_uncertainty_m: float | None = None
 
     def __post_init__(self) -> None:
         _check(self)

@@ -201,7 +201,7 @@ def test_command_prints_and_draws(
     radio: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for name, magic in (("a.png", b"\x89PNG"), ("a.svg", b"<?xml")):
-        assert run(radio, "--low", 400, "--high", 2500, "--picture", tmp_path / name) == 0
+        assert run(radio, "--low", 400, "--high", 2500, "--plot", tmp_path / name) == 0
         assert (tmp_path / name).read_bytes().startswith(magic)
     out, err = capsys.readouterr()
     assert "dB peak to peak" in out and "at -3 dB" in out and "a.svg" in err
@@ -220,7 +220,7 @@ def test_command_as_json(radio: Path, capsys: pytest.CaptureFixture[str]) -> Non
 def test_command_on_what_is_no_noise(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     tone = 0.001 * noise() + 0.5 * np.sin(2 * np.pi * 1000.0 * times(noise()))
     soundfile.write(tmp_path / "a.wav", tone, RATE_HZ)
-    assert run(tmp_path / "a.wav", "--picture", tmp_path / "a.png") == 1
+    assert run(tmp_path / "a.wav", "--plot", tmp_path / "a.png") == 1
     out, _ = capsys.readouterr()
     assert "not steady broadband noise" in out and "peak to peak" not in out
 
@@ -239,8 +239,8 @@ def test_command_on_what_is_no_noise(tmp_path: Path, capsys: pytest.CaptureFixtu
         (("--high", "inf"), "--high"),
         (("--high", "nan"), "--high"),
         (("--high", "220"), "--high"),
-        (("--picture", "a.bmp"), "--picture"),
-        (("--picture", "/nowhere/at/all.png"), "--picture"),
+        (("--plot", "a.bmp"), "--plot"),
+        (("--plot", "/nowhere/at/all.png"), "--plot"),
     ],
 )
 def test_refusals(radio: Path, arguments: tuple[str, ...], field: str) -> None:

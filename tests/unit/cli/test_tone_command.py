@@ -67,11 +67,11 @@ def test_json(made: Path, capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_text_and_picture(made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     picture = tmp_path / "new" / "tone.png"
-    assert run(made, "--picture", picture) == 0
+    assert run(made, "--plot", picture) == 0
     assert picture.read_bytes().startswith(b"\x89PNG")
     assert "1011.25" in capsys.readouterr().out
-    with pytest.raises(InputError, match="--picture"):
-        run(made, "--picture", tmp_path / "tone.nonsense")
+    with pytest.raises(InputError, match="--plot"):
+        run(made, "--plot", tmp_path / "tone.nonsense")
 
 
 def test_noise_is_exit_code_1_and_a_sentence(
@@ -79,7 +79,7 @@ def test_noise_is_exit_code_1_and_a_sentence(
 ) -> None:
     path = tmp_path / "noise.flac"
     soundfile.write(path, 0.05 * np.random.default_rng(2).standard_normal(40_000), 8000)
-    assert run(path, "--picture", tmp_path / "noise.png") == 1
+    assert run(path, "--plot", tmp_path / "noise.png") == 1
     assert "no tone to be sure of" in capsys.readouterr().out
     assert run(path, "--json") == 1
     told = json.loads(capsys.readouterr().out)

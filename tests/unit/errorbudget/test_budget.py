@@ -362,8 +362,8 @@ def test_words() -> None:
 def test_impossible_uncertainties_are_refused(field: str, value: float) -> None:
     with pytest.raises(InputError, match=field):
         Uncertainties(**{field: value})
-    with pytest.raises(InputError, match="accuracy_m"):
-        PlaceUncertainty(accuracy_m=value)
+    with pytest.raises(InputError, match="position_uncertainty_m"):
+        PlaceUncertainty(position_uncertainty_m=value)
 
 
 def test_impossible_questions_are_refused(ephemeris: Ephemeris) -> None:

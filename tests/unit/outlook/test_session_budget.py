@@ -21,8 +21,8 @@ HOME, PARTNER = parse_site("JN88dd", height_m=200.0), Site(40.0, -80.0, 300.0)
 
 
 RAW: dict[str, Any] = {
-    "home": {"locator": "JN88dd", "height_m": 200.0, "height_accuracy_m": 20.0},
-    "partner": {"latitude_deg": 60.0, "longitude_deg": 25.0, "accuracy_m": 5.0},
+    "home": {"locator": "JN88dd", "height_m": 200.0, "height_uncertainty_m": 20.0},
+    "partner": {"latitude_deg": 60.0, "longitude_deg": 25.0, "position_uncertainty_m": 5.0},
     "bands": [
         {
             "name": "10 GHz",
@@ -94,7 +94,7 @@ def test_budget_of_a_session(ephemeris: Ephemeris) -> None:
     }
 
 
-@pytest.mark.parametrize("key", ["accuracy_m", "height_accuracy_m"])
+@pytest.mark.parametrize("key", ["position_uncertainty_m", "height_uncertainty_m"])
 @pytest.mark.parametrize("value", [-1.0, math.nan, 1e9])
 def test_impossible_accuracies_are_named(key: str, value: float) -> None:
     raw = {**RAW, "home": {"locator": "JN88", key: value}}

@@ -50,7 +50,7 @@ def draw_passband(passband: Passband, path: Path) -> None:
         else:
             figure.savefig(path, format="png")
     except OSError as error:
-        raise unwritable("--picture", path, error) from None
+        raise unwritable("--plot", path, error) from None
 
 
 def _whole_panel(axes: Axes, passband: Passband) -> None:

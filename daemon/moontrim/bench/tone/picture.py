@@ -46,10 +46,10 @@ def draw_tone(report: ToneReport, name: str, path: Path) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         figure.savefig(path, dpi=110)
     except OSError as error:
-        raise unwritable("--picture", path, error) from None
+        raise unwritable("--plot", path, error) from None
     except ValueError:
         expected = "a file name ending in .png, .svg or .pdf"
-        raise InputError("--picture", str(path), expected) from None
+        raise InputError("--plot", str(path), expected) from None
 
 
 def _course(axes: Axes, report: ToneReport) -> None:

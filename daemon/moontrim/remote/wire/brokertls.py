@@ -6,7 +6,7 @@ import ssl
 from typing import Any
 
 from moontrim.config.remote import RemoteSettings
-from moontrim.errors import InputError
+from moontrim.errors import InputError, reason_of
 
 
 class NameVerifyingContext(ssl.SSLContext):
@@ -38,6 +38,6 @@ def broker_tls(remote: RemoteSettings) -> ssl.SSLContext | None:
         else:
             context.load_verify_locations(str(path))
     except (OSError, ValueError) as error:
-        allowed = f"a readable file of PEM certificates ({error})"
-        raise InputError("remote.tls_ca_file", str(path), allowed) from None
+        problem = f"cannot read {path} as PEM certificates ({reason_of(error)})"
+        raise InputError("remote.tls_ca_file", str(path), problem=problem) from None
     return context
