@@ -8,7 +8,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from moontrim.cli.arguments import add_command, add_config
+from moontrim.cli.arguments import add_config
+from moontrim.cli.parser import add_command
 from moontrim.cli.statefolders import add_state_dir, state_folders
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ Before you permit transmitting, check at the station:
 
 
 def add(commands: Any) -> None:
-    command = add_command(commands, "permit", call)
+    command = add_command(commands, "permit", call, example="--config my.toml")
     add_config(command)
     add_state_dir(command)
     command.add_argument(

@@ -29,7 +29,6 @@ from moontrim.tuning.correction import AGREEMENTS
 
 if TYPE_CHECKING:
     from moontrim.app.daemon import Companion, Daemon
-    from moontrim.rehearsal.judgement import Result
 
 PICTURE = Path("out/rehearsal.png")
 PICTURES = (".png", ".svg", ".pdf")
@@ -88,6 +87,7 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.outlook.companion import keep_outlook
     from moontrim.rehearsal import rehearsal
     from moontrim.rehearsal.picture import draw_rehearsal
+    from moontrim.rehearsal.summary import show_result
     from moontrim.remote.companion import Remote
     from moontrim.service.privatefolder import private_folder
     from moontrim.terminal.livepanel import live_view, on_terminal, show
@@ -115,11 +115,11 @@ def call(options: argparse.Namespace) -> int:
         pace = options.pace
     if options.faults:
         return _faults(settings, options, start, pace)
-    picture = options.plot or PICTURE
+    plot = options.plot or PICTURE
     if options.plot is None:
         with suppress(OSError):  # the check reports it
-            picture.parent.mkdir(exist_ok=True)
-    check_picture(picture, PICTURES)
+            plot.parent.mkdir(exist_ok=True)
+    check_picture(plot, PICTURES)
     if options.journal_dir is not None:
         _check_journal(options.journal_dir)
     show(
@@ -139,15 +139,15 @@ def call(options: argparse.Namespace) -> int:
             companions=(*view, keep_outlook, side.run, *_recorded(options.journal_dir)),
         )
     try:
-        draw_rehearsal(result, picture)
+        draw_rehearsal(result, plot)
     except (OSError, ValueError) as error:
         raise InputError(
-            "--plot", str(picture), problem=f"cannot write {picture} ({reason_of(error)})"
+            "--plot", str(plot), problem=f"cannot write {plot} ({reason_of(error)})"
         ) from None
     if options.json:
-        print(json.dumps(result.as_json() | {"picture": str(picture)}, indent=1))
+        print(json.dumps(result.as_json() | {"plot": str(plot)}, indent=1))
     else:
-        _summarise(result, picture)
+        show_result(result, plot)
     return 0 if result.passed else 1
 
 
@@ -186,6 +186,7 @@ def _faults(settings: Settings, options: argparse.Namespace, start: float, pace:
     from moontrim.formats import iso
     from moontrim.outlook.companion import keep_outlook
     from moontrim.rehearsal.faults import rehearse_faults
+    from moontrim.rehearsal.summary import show_recoveries
     from moontrim.remote.companion import Remote
     from moontrim.service.privatefolder import private_folder
     from moontrim.terminal.livepanel import live_view, on_terminal, show
@@ -210,38 +211,8 @@ def _faults(settings: Settings, options: argparse.Namespace, start: float, pace:
             json.dumps({"faults": [one.as_json() for one in outcomes], "passed": passed}, indent=1)
         )
         return 0 if passed else 1
-    for one in outcomes:
-        took = "never" if one.took_s is None else f"{one.took_s:.1f} s"
-        print(f"{one.fault}: {took} (at most {one.limit_s:.1f} s); {one.effect}")
-        print(f"    shown: {', '.join(one.states) or 'no change'}")
-    print("all as it should be" if passed else "NOT all as it should be")
+    show_recoveries(outcomes)
     return 0 if passed else 1
-
-
-def _summarise(result: Result, picture: Path) -> None:
-    from moontrim.formats import grouped, iso
-
-    minutes = (result.end_utc_s - result.start_utc_s) / 60.0
-    length = f"{minutes / 60.0:.1f} h" if minutes >= 60.0 else f"{minutes:.1f} min"
-    print(
-        f"{length} on {result.band}, agreement {result.agreement}, "
-        f"sked {grouped(result.sked_hz)} Hz"
-    )
-    print(
-        f"seconds planned {result.ticks}, missed {result.missed_seconds}, "
-        f"faults {len(result.faults)}"
-    )
-    for dial in result.dials:
-        print(
-            f"{dial.name:8} steps {dial.steps}, residual RMS {dial.rms_hz:.3f} Hz, "
-            f"largest {dial.largest_hz:.3f} Hz"
-        )
-    if not result.dials:
-        print("nothing to judge: correction was paused, or a choice changed at the end")
-    for fault in result.faults[:10]:
-        print(f"fault {iso(fault.at_utc_s)} {fault.text}")
-    print(f"picture {picture}")
-    print("on frequency throughout" if result.passed else "NOT on frequency throughout")
 
 
 def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:

@@ -17,7 +17,7 @@ from pydantic import ValidationError
 from moontrim.cli.parser import add_command
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.mistakes import mistakes
-from moontrim.errors import InputError
+from moontrim.errors import InputError, reason_of
 from moontrim_drivers.simulated.options import SimulatedOptions
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ async def _serve(
     except OSError as error:
         field = "--port" if options.bus == "socket" else "--link"
         value = options.port if options.bus == "socket" else str(options.link)
-        raise InputError(field, value, problem=f"cannot use {value} ({error})") from None
+        raise InputError(field, value, problem=f"cannot use {value} ({reason_of(error)})") from None
 
 
 async def _socket(radio: SimulatedRadio, options: argparse.Namespace) -> None:
@@ -170,16 +170,14 @@ def _radio_options(arguments: list[str]) -> SimulatedOptions:
     values: dict[str, Any] = {}
     for argument in arguments:
         key, equals, value = argument.partition("=")
+        if not equals or key not in SimulatedOptions.model_fields:
+            keys = ", ".join(SimulatedOptions.model_fields)
+            raise InputError("--quirk", argument, f"KEY=VALUE with KEY one of {keys}")
         try:
-            if not equals or key not in SimulatedOptions.model_fields:
-                raise ValueError
             values[key] = tomllib.loads(f"value = {value}")["value"]
         except ValueError:
-            raise InputError(
-                "--quirk",
-                argument,
-                f"KEY=VALUE with one of {', '.join(SimulatedOptions.model_fields)}",
-            ) from None
+            problem = f"{key}: invalid value {value!r}; expected a value as in a config file"
+            raise InputError("--quirk", argument, problem=problem) from None
     try:
         # A radio on a serial port answers in a few milliseconds (common practice).
         return SimulatedOptions.model_validate({"latency_s": 0.002, **values})

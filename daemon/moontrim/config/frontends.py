@@ -46,13 +46,13 @@ def check_front_ends(
         behind = [band.name for band in members if band.has_transverter]
         if name == DIRECT and behind:
             raise ValueError(
-                f"band {behind[0]!r} goes through a transverter, so its front_end cannot be "
-                f"{DIRECT!r}"
+                f'[[bands]] "{behind[0]}": front_end: invalid value {DIRECT!r} for a band with a '
+                "transverter"
             )
         if direct and behind:
             raise ValueError(
-                f"front end {name!r}: band {behind[0]!r} goes through a transverter, band "
-                f"{direct[0]!r} does not; they cannot share a front end"
+                f'[[bands]] "{direct[0]}": front_end: {name!r} is also that of {behind[0]!r}, '
+                "which has a transverter; expected another name"
             )
     _check_contacts(bands, front_ends, keying)
     outputs = [output.name for output in keying.outputs]
@@ -60,8 +60,8 @@ def check_front_ends(
         for name in band.outputs or ():
             if name not in outputs:
                 raise ValueError(
-                    f"band {band.name!r}: invalid output {name!r}; expected names of "
-                    f"keying.outputs: {', '.join(outputs) or 'none configured'}"
+                    f'[[bands]] "{band.name}": outputs: invalid value {name!r}; expected names of '
+                    f"[[keying.outputs]] ({', '.join(outputs) or 'none configured'})"
                 )
 
 
@@ -75,10 +75,11 @@ def _check_contacts(
     for front_end in front_ends:
         if front_end.name not in known:
             raise ValueError(
-                f"front_ends: invalid name {front_end.name!r}; expected one of {', '.join(known)}"
+                f"[[front_ends]]: name: invalid value {front_end.name!r}; expected one of "
+                f"{', '.join(known)}"
             )
         if names.count(front_end.name) > 1:
-            raise ValueError(f"front_ends: the name {front_end.name!r} is used twice")
+            raise ValueError(f"[[front_ends]]: name {front_end.name!r} used twice")
         if front_end.contact is None:
             continue
         for other in lines:

@@ -34,7 +34,8 @@ def position(end: str, surface: Surface, uncertainty: PlaceUncertainty) -> Contr
         if parts[-1].rms >= parts[0].rms:
             advice = (
                 f"{_whose(end).capitalize()} position is known to "
-                f"{uncertainty.position_uncertainty_m:.4g} m (1 sigma), which is {hertz(parts[-1].rms)}; measure it better."
+                f"{uncertainty.position_uncertainty_m:.4g} m (1 sigma), which is "
+                f"{hertz(parts[-1].rms)}; measure it better."
             )
     if not parts:
         return _unstated(

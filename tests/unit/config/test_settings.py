@@ -95,9 +95,9 @@ def test_unreadable_files(tmp_path: Path, content: bytes) -> None:
 
 
 def test_missing_file_and_folder(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="exists"):
+    with pytest.raises(InputError, match="not found"):
         load_settings(tmp_path / "none.toml")
-    with pytest.raises(InputError, match="readable"):
+    with pytest.raises(InputError, match="cannot read"):
         load_settings(tmp_path)
 
 
@@ -172,9 +172,17 @@ def test_front_ends_by_default() -> None:
 @pytest.mark.parametrize(
     ("bands", "tables", "message"),
     [
-        ([BEHIND | {"front_end": "direct"}], {}, "cannot be 'direct'"),
-        ([BEHIND | {"name": "direct"}], {}, "cannot be 'direct'"),
-        ([{"front_end": "a"}, BEHIND | {"name": "b", "front_end": "a"}], {}, "cannot share"),
+        (
+            [BEHIND | {"front_end": "direct"}],
+            {},
+            "invalid value 'direct'",
+        ),
+        ([BEHIND | {"name": "direct"}], {}, "invalid value 'direct'"),
+        (
+            [{"front_end": "a"}, BEHIND | {"name": "b", "front_end": "a"}],
+            {},
+            "which has a transverter",
+        ),
         ([{}], {"front_ends": [{"name": "x"}]}, "'x'; expected one of direct"),
         ([{}], {"front_ends": [{"name": "direct"}] * 2}, "used twice"),
         (
@@ -187,8 +195,8 @@ def test_front_ends_by_default() -> None:
             },
             "same line",
         ),
-        ([{"outputs": ["relay"]}], {}, "invalid output 'relay'; expected"),
-        ([{"min_elevation_deg": -1.0}], {}, "greater than or equal to 0"),
+        ([{"outputs": ["relay"]}], {}, "outputs: invalid value 'relay'; expected"),
+        ([{"min_elevation_deg": -1.0}], {}, "expected at least 0"),
     ],
 )
 def test_front_ends_that_cannot_be_meant(
