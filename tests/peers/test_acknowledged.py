@@ -66,7 +66,7 @@ class Phone:
 
     async def permit(self) -> None:
         first = await self.command(permitted=True)
-        token = first["error"]["allowed"]
+        token = first["error"]["confirm_token"]
         assert (await self.command(permitted=True, confirm=token))["ok"]
 
 

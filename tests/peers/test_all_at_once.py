@@ -149,7 +149,7 @@ async def phone_storm(watch: Watch, phone: Station, until_s: float) -> int:
 async def forbid_and_permit(phone: Station) -> None:
     """Permitting takes a second step, with the token that came back."""
     assert (await phone.request("transmit", {"permitted": False}))["ok"]
-    token = (await phone.request("transmit", {"permitted": True}))["error"]["allowed"]
+    token = (await phone.request("transmit", {"permitted": True}))["error"]["confirm_token"]
     assert (await phone.request("transmit", {"permitted": True, "confirm": token}))["ok"]
 
 

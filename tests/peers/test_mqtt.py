@@ -134,7 +134,7 @@ def test_every_command_reaches_the_radio_and_comes_back(
             first = await ask("transmit", {"permitted": True})
             assert first["error"]["code"] == "confirm"
             assert watch.json("state")["transmit_permitted"] is False
-            again = {"permitted": True, "confirm": first["error"]["allowed"]}
+            again = {"permitted": True, "confirm": first["error"]["confirm_token"]}
             assert (await ask("transmit", again))["ok"]
             await watch.state(lambda s: s["transmit_permitted"])
             assert not radio.transmitting, "permitted is not keyed"

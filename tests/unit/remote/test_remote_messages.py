@@ -151,7 +151,7 @@ class Desk:
     async def code(self, name: str, payload: object, **more: Any) -> str:
         answer = await self.ask(name, payload, **more)
         assert answer["ok"] is False
-        assert set(answer["error"]) >= {"code", "message", "field", "value", "allowed"}
+        assert set(answer["error"]) >= {"code", "message", "field", "value", "expected"}
         return str(answer["error"]["code"])
 
 
@@ -670,12 +670,12 @@ def test_permitting_is_for_the_front_end_of_both_steps() -> None:
         assert "connected to the radio now: 10 GHz?" in asked["message"]
         changed = (await desk.ask("band", {"band": "144 MHz"}))["result"]
         assert changed.items() >= {"front_end": "direct", "transmit_permitted": False}.items()
-        second = {"permitted": True, "confirm": asked["allowed"]}
+        second = {"permitted": True, "confirm": asked["confirm_token"]}
         assert await desk.code("transmit", second) == "confirm"
         assert not desk.tracker.session.transmit_permitted
         asked = await first_step()
         assert "connected to the radio now: direct?" in asked["message"]
-        second = {"permitted": True, "confirm": asked["allowed"]}
+        second = {"permitted": True, "confirm": asked["confirm_token"]}
         assert (await desk.ask("transmit", second))["ok"]
         assert desk.tracker.session.front_end == "direct"
 
@@ -688,7 +688,7 @@ def test_permitting_to_transmit_takes_a_second_step() -> None:
     async def first_step(**more: Any) -> str:
         answer = await desk.ask("transmit", {"permitted": True}, **more)
         assert answer["error"]["code"] == "confirm"
-        return str(answer["error"]["allowed"])
+        return str(answer["error"]["confirm_token"])
 
     async def scene() -> None:
         await desk.ask("transmit", {"permitted": False})
@@ -725,13 +725,13 @@ def test_a_large_trim_takes_a_second_step(trim: dict[str, float]) -> None:
     async def scene() -> None:
         answer = await desk.ask("trim", trim)
         assert answer["error"]["code"] == "confirm" and not desk.tracker.applied
-        token = answer["error"]["allowed"]
+        token = answer["error"]["confirm_token"]
         other = {"rx_hz": 1999, "confirm": token}
         assert await desk.code("trim", other) == "confirm", "for that trim alone"
-        token = (await desk.ask("trim", trim))["error"]["allowed"]
+        token = (await desk.ask("trim", trim))["error"]["confirm_token"]
         permit = {"permitted": True, "confirm": token}
         assert await desk.code("transmit", permit) == "confirm", "for no other command"
-        token = (await desk.ask("trim", trim))["error"]["allowed"]
+        token = (await desk.ask("trim", trim))["error"]["confirm_token"]
         done = await desk.ask("trim", trim | {"confirm": token})
         assert done["result"] == {f"trim_{name}": hz for name, hz in trim.items()}
         assert await desk.code("trim", trim | {"confirm": token}) == "confirm", "good once"
@@ -744,10 +744,10 @@ def test_a_small_trim_takes_one_step_and_one_beyond_the_band_none() -> None:
 
     async def scene() -> None:
         assert (await desk.ask("trim", {"rx_hz": -1000, "tx_hz": 1000}))["ok"]
-        token = (await desk.ask("trim", {"rx_hz": 90_000}))["error"]["allowed"]
+        token = (await desk.ask("trim", {"rx_hz": 90_000}))["error"]["confirm_token"]
         refused = await desk.ask("trim", {"rx_hz": 90_000, "confirm": token})
         assert (refused["error"]["code"], refused["error"]["field"]) == ("out_of_range", "rx_hz")
-        assert "-20736 to 20736 Hz" in refused["error"]["allowed"]
+        assert "-20736 to 20736 Hz" in refused["error"]["expected"]
 
     desk.run(scene())
 
@@ -941,7 +941,7 @@ def test_forbidding_again_is_done_again() -> None:
         assert (await desk.ask("transmit", forbid))["ok"]
         other = "moontrim/station/reply/local/p2"
         posts = await desk.send("transmit", {"permitted": True}, LOCAL, reply_to=other)
-        token = json.loads(posts[0].payload)["error"]["allowed"]
+        token = json.loads(posts[0].payload)["error"]["confirm_token"]
         await desk.send("transmit", {"permitted": True, "confirm": token}, LOCAL, reply_to=other)
         assert desk.tracker.session.transmit_permitted
         assert (await desk.ask("transmit", forbid))["ok"]

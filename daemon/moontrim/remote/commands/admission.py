@@ -159,8 +159,8 @@ class Admission:
         if arrival.retained:
             raise Refusal(
                 "retained",
-                "a retained command would be done again by surprise",
-                allowed="commands that are not retained",
+                "retained commands are rejected",
+                expected="a command that is not retained",
             )
         waited_s = self._real.monotonic_s() - arrival.at_s + arrival.age_s
         if arrival.expires_s is not None and waited_s > arrival.expires_s:
@@ -233,10 +233,10 @@ class Admission:
                 return
             problem = "this token is not valid, or not any more"
         if case.reply_to is None:
-            allowed = "a reply topic, for the token to go to"
-            raise Refusal("confirm", problem, "reply_to", None, allowed)
+            expected = "a reply topic, for the token to go to"
+            raise Refusal("confirm", problem, "reply_to", None, expected)
         token = self._second_step.token(case.account, command, now_s)
-        raise Refusal("confirm", problem, "confirm", request.confirm, token)
+        raise Refusal("confirm", problem, "confirm", request.confirm, confirm_token=token)
 
     def _set_reply_topic(self, case: Handling, topic: str) -> None:
         """Sets where the reply goes. Raises Refusal bad_reply_topic."""

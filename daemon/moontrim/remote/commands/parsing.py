@@ -99,8 +99,8 @@ def _agreement(fields: Fields, by: str) -> PhoneRequest:
 
 
 def _partner(fields: Fields, by: str) -> PhoneRequest:
-    allowed = "self, a locator, or lat,lon,height_m"
-    return PhoneRequest(SetPartner(by, fields.text("partner", allowed)), ("partner",))
+    expected = "self, a locator, or lat,lon,height_m"
+    return PhoneRequest(SetPartner(by, fields.text("partner", expected)), ("partner",))
 
 
 def _trim(fields: Fields, by: str) -> PhoneRequest:
@@ -163,7 +163,7 @@ def refused_in_clear_text() -> Refusal:
     return Refusal(
         "not_allowed",
         "commands are refused over a network without TLS",
-        allowed="remote.tls = true, or the built-in broker",
+        expected="remote.tls = true, or the built-in broker",
     )
 
 

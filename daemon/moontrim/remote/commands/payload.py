@@ -24,7 +24,8 @@ class Refusal(Exception):
     """Raised with the reason why a command is not carried out.
 
     code: for programs. message: for a person. field, value: what is refused, if it is one field.
-    allowed: what would be accepted."""
+    expected: what would be accepted. confirm_token: for the second step of a command that takes
+    two."""
 
     def __init__(
         self,
@@ -32,10 +33,13 @@ class Refusal(Exception):
         message: str,
         field: str | None = None,
         value: object = None,
-        allowed: str | None = None,
+        expected: str | None = None,
+        *,
+        confirm_token: str | None = None,
     ) -> None:
         super().__init__(message)
-        self.code, self.message, self.field, self.allowed = code, message, field, allowed
+        self.code, self.message, self.field, self.expected = code, message, field, expected
+        self.confirm_token = confirm_token
         self.value = _shown(value)
 
 
@@ -54,31 +58,31 @@ def read_body(payload: bytes) -> Body:
     if len(payload) > LARGEST_BYTES:
         raise Refusal(
             "too_large",
-            f"{len(payload)} bytes are too many",
+            f"{len(payload)} bytes, too long",
             value=len(payload),
-            allowed=f"up to {LARGEST_BYTES} bytes",
+            expected=f"up to {LARGEST_BYTES} bytes",
         )
     try:
         text = payload.decode().strip()
     except UnicodeDecodeError:
-        raise Refusal("bad_json", "the payload is not UTF-8", allowed="UTF-8 text") from None
+        raise Refusal("bad_json", "the payload is not UTF-8", expected="UTF-8 text") from None
     if not text.startswith(("{", "[")):
         return Body(None, text)
     try:
         fields = json.loads(text, object_pairs_hook=_once_each, parse_constant=_not_finite)
     except (ValueError, RecursionError) as error:
         reason = str(error) if isinstance(error, ValueError) else "nested too deeply"
-        raise Refusal("bad_json", f"not JSON: {reason}", allowed="a JSON object") from None
+        raise Refusal("bad_json", f"not JSON: {reason}", expected="a JSON object") from None
     if not isinstance(fields, dict):
-        raise Refusal("bad_json", "a list is no command", allowed="a JSON object")
+        raise Refusal("bad_json", "payload is a list", expected="a JSON object")
     ident, reply_to = fields.pop("id", None), fields.pop("reply_to", None)
     if ident is not None and not _is_id(ident):
         raise Refusal(
-            "bad_value", "id is not usable", "id", ident, f"up to {LONGEST_TEXT} characters"
+            "bad_value", "id: invalid value", "id", ident, f"up to {LONGEST_TEXT} characters"
         )
     if reply_to is not None and not isinstance(reply_to, str):
         raise Refusal(
-            "bad_reply_topic", "reply_to is no topic", "reply_to", reply_to, "a topic, as text"
+            "bad_reply_topic", "reply_to: invalid value", "reply_to", reply_to, "a topic, as text"
         )
     return Body(fields, "", ident, reply_to)
 
@@ -105,15 +109,15 @@ class Fields:
             return bare
         return self._left.pop(field, _MISSING)
 
-    def text(self, field: str, allowed: str, *, alone: bool = True) -> str:
-        """Takes a short printable text. allowed: what would be accepted, for the message."""
+    def text(self, field: str, expected: str, *, alone: bool = True) -> str:
+        """Takes a short printable text. expected: what would be accepted, for the message."""
         value = self._take(field, alone)
         if self._alone and isinstance(value, str) and value.startswith('"'):
             value = _unquoted(value)
         if not isinstance(value, str) or not 0 < len(value.strip()) <= LONGEST_TEXT:
-            self._bad(field, value, allowed)
+            self._bad(field, value, expected)
         if not value.isprintable():
-            self._bad(field, value, allowed)
+            self._bad(field, value, expected)
         return str(value.strip())
 
     def number(self, field: str, limit: float, *, alone: bool, optional: bool = False) -> Any:
@@ -129,7 +133,7 @@ class Fields:
         # An integer can be too large even to become a float.
         if not (abs(value) <= limit and math.isfinite(value)):
             raise Refusal(
-                "out_of_range", f"{field} is out of range", field, value, f"up to {limit:.0f} Hz"
+                "out_of_range", f"{field}: out of range", field, value, f"up to {limit:.0f} Hz"
             )
         return float(value)
 
@@ -156,15 +160,15 @@ class Fields:
         if self._bare:
             self._bad("payload", self._bare, "a JSON object")
         for field in self._left:
-            allowed = ", ".join((*self._taken, *ENVELOPE))
+            expected = ", ".join((*self._taken, *ENVELOPE))
             raise Refusal(
-                "bad_value", f"{self._name} takes no such field", str(_shown(field)), None, allowed
+                "bad_value", f"{self._name}: unknown field", str(_shown(field)), None, expected
             )
 
-    def _bad(self, field: str, value: object, allowed: str) -> NoReturn:
+    def _bad(self, field: str, value: object, expected: str) -> NoReturn:
         if value is _MISSING:
-            raise Refusal("bad_value", f"{field} is missing", field, None, allowed)
-        raise Refusal("bad_value", f"{field} is not usable", field, value, allowed)
+            raise Refusal("bad_value", f"{field}: missing", field, None, expected)
+        raise Refusal("bad_value", f"{field}: invalid value", field, value, expected)
 
 
 def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -176,7 +180,7 @@ def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def _not_finite(name: str) -> NoReturn:
-    raise ValueError(f"{name} is no number")
+    raise ValueError(f"{name} is not a number")
 
 
 def _unquoted(text: str) -> object:
@@ -214,14 +218,15 @@ def reply_done(ident: str | int | None, changed: dict[str, Any]) -> dict[str, An
 
 
 def reply_refused(ident: str | int | None, refusal: Refusal) -> dict[str, Any]:
-    """Returns the reply to a command that was refused. With code `confirm`, `allowed` is the token
+    """Returns the reply to a command that was refused. With code `confirm` it holds the token
     of the second step."""
     error = {
         "code": refusal.code,
         "message": refusal.message,
         "field": refusal.field,
         "value": refusal.value,
-        "allowed": refusal.allowed,
+        "expected": refusal.expected,
+        "confirm_token": refusal.confirm_token,
     }
     return {"ok": False, "id": ident, "error": error}
 

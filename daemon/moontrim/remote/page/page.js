@@ -260,7 +260,7 @@ function withToken(field, hz, body) {
 }
 
 function askBack(field, hz, error) {
-  askedBack = { field, hz, token: error.allowed, since: performance.now() };
+  askedBack = { field, hz, token: error.confirm_token, since: performance.now() };
   answer(`Trim ${signedShort(hz)} Hz is more than 1 kHz. Tap again to confirm.`, true);
 }
 
@@ -358,7 +358,7 @@ onTap("transmit", async (key) => {
   confirming = null;
   const reply = await act(key, "transmit", token ? { permitted: true, confirm: token } : { permitted: true }, "Transmitting is permitted.");
   if (reply?.error?.code === "confirm" && !token) {
-    confirming = { token: reply.error.allowed, since: performance.now() };
+    confirming = { token: reply.error.confirm_token, since: performance.now() };
     answer(permitQuestion(), false, SECOND_TAP_TO_MS);
   } else if (reply?.error) {
     answer(refusal(reply.error), true);

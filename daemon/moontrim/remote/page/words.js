@@ -87,10 +87,10 @@ export function typedHz(text) {
 }
 
 // The reason why a command was refused, for a person: long numbers grouped, plain field names.
-export function refusal({ message, value, allowed }) {
+export function refusal({ message, value, expected }) {
   const given = typeof value === "string" || typeof value === "number";
-  const text = given && allowed
-    ? `Not done: ${String(value).slice(0, 40) || "nothing"} is not usable. Allowed: ${allowed}.`
+  const text = given && expected
+    ? `Not done: invalid value ${String(value).slice(0, 40) || "nothing"}; expected ${expected}.`
     : `Not done: ${message}.`;
   return text.replace(/\d{5,}(\.0+(?!\d))?/g, (digits) => groups(Number(digits)).join(NBSP)).replace(/\.\.$/, ".");
 }
