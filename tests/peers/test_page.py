@@ -302,7 +302,7 @@ def test_what_is_refused_says_why_and_changes_nothing(
         async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
             before = here.daemon.session
             await held.tap("#sked-open")
-            for typed, said in (("ten", "type megahertz"), ("10500", "Allowed: 10\u202f368")):
+            for typed, said in (("ten", "type megahertz"), ("10500", "expected 10\u202f368")):
                 await held.page.fill("#sked-text", typed)
                 await held.tap('#sked-form button[type="submit"]')
                 await held.until_text("#refusal", said)

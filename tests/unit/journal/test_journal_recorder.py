@@ -132,12 +132,12 @@ def test_keying_and_odd_numbers() -> None:
 def test_notes_become_commands() -> None:
     clock = VirtualClock(T0)
     notes = CommandLog(clock.utc_s)
-    notes.note("phone", "sked 1 Hz", "sked_hz: 1 is not usable")
+    notes.note("phone", "sked 1 Hz", "sked_hz: invalid value 1")
     notes.note("dial", "sked 10368100000 Hz")
     recording = recorder()
     refused, done = recording.commands(notes.take())
     assert isinstance(refused, CommandRecord) and isinstance(done, CommandRecord)
-    assert (refused.by, refused.outcome) == ("phone", "sked_hz: 1 is not usable")
+    assert (refused.by, refused.outcome) == ("phone", "sked_hz: invalid value 1")
     assert (done.at_utc_s, done.outcome) == (T0, "done")
     assert notes.take() == []
     for n in range(CAPACITY + 5):
