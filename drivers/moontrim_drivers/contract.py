@@ -165,6 +165,12 @@ class DriverOptions(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
+    @property
+    def shared_address(self) -> str:
+        """Where the radio is reached, if other programs may be connected there at the same time;
+        empty: they cannot be."""
+        return ""
+
 
 class RigDriver(ABC):
     """The connection to one radio. A driver derives from this class.

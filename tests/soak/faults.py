@@ -18,10 +18,11 @@ Undo = Callable[[], None]
 @dataclass(frozen=True)
 class Kind:
     """area: radio, relay, contact, clock, source (of time) or disk; a fault of the radio excuses
-    more."""
+    more. turns: to the daemon the receive dial may look turned by hand."""
 
     area: str
     begin: Callable[[Station, random.Random], Undo]
+    turns: bool = False
 
 
 def _habit(**habits: Any) -> Callable[[Station, random.Random], Undo]:
@@ -81,6 +82,15 @@ def _knob(station: Station, chance: random.Random) -> Undo:
 def _transmit_knob(station: Station, chance: random.Random) -> Undo:
     station.radio.turn(0, chance.choice([-3000, -1, 1, 500, 5_000_000]))
     return _nothing
+
+
+def _exchanged(station: Station, chance: random.Random) -> Undo:
+    """A and B are exchanged on the panel, half of the time back again. With one dial that is a turn
+    of it like any other."""
+    if not station.radio.split:
+        return _nothing
+    station.radio.exchange_dials()
+    return chance.choice([station.radio.exchange_dials, _nothing])
 
 
 def _band_by_hand(station: Station, chance: random.Random) -> Undo:
@@ -214,21 +224,22 @@ KINDS: dict[str, Kind] = {
     "late answers": Kind("radio", _habit(latency_s=[0.4, 1.4, 1.6, 4.0])),
     "refusals": Kind("radio", _habit(refuse_probability=[0.3, 1.0])),
     "garbled answers": Kind("radio", _wire("garble_probability", [0.2, 1.0])),
-    "old answers": Kind("radio", _wire("stale_s", [0.3, 2.0, 20.0])),
-    "wrong answers": Kind("radio", _wire("wrong_by_hz", [-1000, 1, 50_000_000])),
+    "old answers": Kind("radio", _wire("stale_s", [0.3, 2.0, 20.0]), turns=True),
+    "wrong answers": Kind("radio", _wire("wrong_by_hz", [-1000, 1, 50_000_000]), turns=True),
     "closed": Kind("radio", _closed),
     "power cycle": Kind("radio", _power_cycle),
     "stuck key": Kind("radio", _stuck_key),
-    "coarse dial": Kind("radio", _habit(dial_resolution_hz=[10, 100])),
+    "coarse dial": Kind("radio", _habit(dial_resolution_hz=[10, 100]), turns=True),
     "foot switch": Kind("radio", _foot_switch),
-    "knob": Kind("radio", _knob),
+    "knob": Kind("radio", _knob, turns=True),
+    "A and B exchanged": Kind("radio", _exchanged),
     "transmit knob": Kind("radio", _transmit_knob),
-    "band by hand": Kind("radio", _band_by_hand),
+    "band by hand": Kind("radio", _band_by_hand, turns=True),
     "mode by hand": Kind("radio", _mode_by_hand),
     "offset by hand": Kind("radio", _offset_by_hand),
     "drive by hand": Kind("radio", _drive_by_hand),
     "split by hand": Kind("radio", _split_by_hand),
-    "drift": Kind("radio", _habit(drift_hz_per_hour=[-2000.0, 50.0, 2000.0])),
+    "drift": Kind("radio", _habit(drift_hz_per_hour=[-2000.0, 50.0, 2000.0]), turns=True),
     "relay does not switch on": Kind("relay", _relay("stuck_off")),
     "relay does not switch off": Kind("relay", _relay("stuck_on")),
     "relay slow": Kind("relay", _relay("slow_s", [0.1, 0.5, 2.0])),

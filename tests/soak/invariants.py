@@ -28,6 +28,7 @@ ON_FREQUENCY = Tracking.ON_FREQUENCY
 SPARE_S = 1e-6
 DRIVE_ROUNDING = 0.005  # radios round their power
 MOON_DOWN_DEG = -1.0  # lower than refraction lifts it
+TURNED_S = 40.0  # in which a turn may still be taken back as another program's
 MOST_TASKS, MOST_ALARMS = 60, 400
 CLOCK_POLL_S = 17.0
 COMMAND_S = 0.15
@@ -59,7 +60,8 @@ class Judge:
         self._by_hand_since_s = math.inf
         self._dials: tuple[int, int | None] | None = None
         self._sent: deque[tuple[float, int | None]] = deque(maxlen=200)  # dial under RF, since when
-        self._hand_s = -math.inf
+        self._hand_s = self._turned_s = -math.inf
+        self._turning = 0  # faults under way by which the receive dial may look turned
         self.rf_since_s = math.inf
         self.rf_changed: Callable[[bool], None] = lambda on: None
         self.on_frequency_since_s = math.inf
@@ -72,9 +74,13 @@ class Judge:
         if len(self.violations) < 20:
             self.violations.append(f"at {self._now():.3f} s: {text}")
 
-    def hand(self, what: str) -> None:
-        """Records that somebody or something acted on the station."""
+    def hand(self, what: str, *, turning: int = 0) -> None:
+        """Records that somebody or something acted on the station. turning: +1 as something begins
+        by which the receive dial may look turned by hand, -1 as it ends."""
         self._hand_s = self.disturbed_s = self._now()
+        self._turning += turning
+        if turning:
+            self._turned_s = self._now()
         self._trace.say(self._now(), what)
 
     def born(self, life: Life) -> None:
@@ -243,6 +249,7 @@ class Judge:
             or last.band != now.band
         ):
             self.on_frequency_since_s = self._now()
+        self._sked_is_kept(last, now)
         for dial in (now.rx, now.tx):
             if dial is not None and not -math.inf < dial.ideal_dial_hz < math.inf:
                 self.violated("an ideal dial that is no number")
@@ -258,6 +265,16 @@ class Judge:
             self._jumps = self._clock.jumps
         elif utc_s < last.utc_s or (ticks > last.ticks and self._second < before):
             self.violated(f"time goes back from {last.utc_s:.6f} to {utc_s:.6f}")
+
+    def _sked_is_kept(self, last: Snapshot | None, now: Snapshot) -> None:
+        """The dial moves the sked frequency only where the receive dial may look turned: not after
+        A and B were exchanged, nor after a turn of the transmit dial."""
+        change = now.last_change
+        if last is None or change is None or change is last.last_change or change.by != "dial":
+            return
+        self._counted("only a turn of the receive dial moves the sked")
+        if not self._turning and self._now() - self._turned_s > TURNED_S:
+            self.violated(f"nobody has turned the receive dial, but: {change}")
 
     def resources(self, tasks: int) -> None:
         """Nothing grows."""

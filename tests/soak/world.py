@@ -186,7 +186,7 @@ class World:
                 if KINDS[kind].area in ("radio", "relay", "contact"):
                     self._troubles += 1
                 undo.append((kind, KINDS[kind].begin(self.station, chance)))
-                self.judge.hand(f"{kind} has begun")
+                self.judge.hand(f"{kind} has begun", turning=int(KINDS[kind].turns))
             await self.clock.sleep(chance.uniform(0.0, 2.0))
         await self.clock.sleep(math.exp(chance.uniform(math.log(0.05), math.log(20.0))))
         if any(KINDS[kind].area == "source" for kind, _ in undo):
@@ -194,7 +194,7 @@ class World:
         chance.shuffle(undo)
         for kind, undone in undo:
             undone()
-            self.judge.hand(f"{kind} is over")
+            self.judge.hand(f"{kind} is over", turning=-int(KINDS[kind].turns))
             if KINDS[kind].area in ("radio", "relay", "contact"):
                 self._troubles -= 1
                 self._trouble_ended_s = self.clock.monotonic_s()
@@ -228,6 +228,7 @@ class World:
             if since_s <= within_s:
                 continue
             # The mode that the radio had when a life began may be the one that a hand then undoes.
+            # So does another program that the radio's own drift was taken for.
             accept_mode = "pause and resume" in latest.reason
             waits_for_a_person = accept_mode or latest.tracking in (
                 Tracking.PAUSED,

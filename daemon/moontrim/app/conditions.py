@@ -79,7 +79,7 @@ class StationConditions:
         tracking = f"{now.tracking}" + (f", {now.reason}" if now.reason else "")
         drive_known = link.entered and not link.inhibit
         left_alone = now.tracking is Tracking.HELD_KEYED
-        moved = self._moved_under_rf(keying, link.rig, left_alone=left_alone)
+        moved = link.exchanged or self._moved_under_rf(keying, link.rig, left_alone=left_alone)
         return Conditions(
             moon_azimuth_deg=now.moon.azimuth_deg if now.moon else None,
             moon_elevation_deg=now.moon.elevation_deg if now.moon else None,

@@ -258,6 +258,7 @@ class Daemon:
         left_alone = latest is not None and latest.tracking in (
             Tracking.PAUSED,
             Tracking.YIELDING,
+            Tracking.OTHER_PROGRAM,
             Tracking.OUTSIDE_BAND,
         )
         if self.settings.radio.on_exit == "stay" or left_alone:

@@ -42,6 +42,7 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.service import logs
     from moontrim.service.notify import Notifier
     from moontrim.service.orderlystop import leave_mark, remove_mark
+    from moontrim.service.radiolock import only_daemon_on
     from moontrim.service.watchdog import watchdog
     from moontrim.session.sessionfile import nobody_else
     from moontrim.terminal.livepanel import on_terminal, show
@@ -63,7 +64,12 @@ def call(options: argparse.Namespace) -> int:
     notifier = Notifier.claimed()
     faulthandler.enable()  # where it hung, when the watchdog of the service manager kills it
     level = logging.ERROR if live else logging.INFO
-    with logs.start(clock, level) as log, nobody_else(settings.state_path()):
+    address = settings.radio.driver_options().shared_address
+    with (
+        logs.start(clock, level) as log,
+        nobody_else(settings.state_path()),
+        only_daemon_on(address),
+    ):
         remove_mark(settings.state_path())
         companions = (watchdog(notifier), side.run)
         stuck = asyncio.run(_run_daemon(settings, clock, ephemeris, log, companions, live=live))

@@ -246,6 +246,8 @@ class BandWatch:
         if entry.commands and not self._commands_sent:
             await self._driver.send_commands(entry.commands)
             self._commands_sent = self.entry is entry
+        if self._dials.moved.waiting:
+            raise Unready("a dial has just been moved on the radio")
         await self._dials.take_due_steps()
         view = self._readback.view
         if view.state is not LinkState.READY:

@@ -5,34 +5,33 @@
      +-- next step <-+         compared with what was set
 
 A radio that refuses a set, or shows something else afterwards, gets a second attempt and is then
-left alone for a while. A dial that is not where it was left was turned by hand: that is reported,
-and the rest of the plan dropped. Raises RigError when there is no usable answer; whatever else the
-radio does shows as a state with a reason in the view. Calls the readback and the driver."""
+left alone for a while. A dial that is not where it was left was moved by something else: the rest
+of the plan is dropped, and it is reported once it is known what has moved (`moveddials`). Raises
+RigError when there is no usable answer; whatever else the radio does shows as a state with a reason
+in the view. Calls the readback and the driver."""
 
 from __future__ import annotations
 
 import contextlib
-import logging
 from collections.abc import Callable
 
 from moontrim.clock.system import Clock
 from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.latency import Durations
+from moontrim.rig.moveddials import EXCHANGED, MovedDials
 from moontrim.rig.pendingsteps import TOGETHER_S, DialSteps, dials_hz, not_as_set
 from moontrim.rig.readback import SPARE_S, Readback
-from moontrim.rig.view import LinkEvent, LinkState, Updated
+from moontrim.rig.standoff import StandOff
+from moontrim.rig.view import DialMoved, LinkEvent, LinkState, Updated
 from moontrim.tuning.steps import DialName, Plan
 from moontrim_drivers.contract import RigRefused, RigState, RigUnfit
-
-log = logging.getLogger(__name__)
-
-STAND_OFF_S = 2.0  # pause in setting a radio that refuses or disagrees; chosen: some seconds' plans
 
 
 class Dials:
     """Takes plans and carries out their steps; awaited by the link's own task only.
 
-    held_for_relays: relays are moving, so no dial may be set.
+    held_for_relays: relays are moving, so no dial may be set. moved: the dials that something else
+    has moved, until that is reported; none is set meanwhile.
     max_steps_per_s: the most steps that the radio is to be given; None: as many as it can take."""
 
     def __init__(
@@ -52,16 +51,15 @@ class Dials:
         self._durations = durations
         self._max_steps_per_s = max_steps_per_s
         self._steps = DialSteps()
+        self.moved = MovedDials()
         self._steps_while_keyed = False
         self._setting = False
-        self._stand_off_until_s = 0.0
+        self._stand_off = StandOff(readback, clock, report)
 
     def begin(self, rig: RigState) -> None:
         """Takes over a radio that answers (again), its dials where they are. Raises RigError."""
-        # Old steps were planned for a radio that may since have been switched off; the tracker
-        # plans anew.
-        self.forget()
-        self._stand_off_until_s = 0.0
+        self.forget()  # old steps were planned for a radio that may since have been switched off
+        self._stand_off.forget()
         if rig.tx_dial_hz is None and self._driver.capabilities.split:
             raise RigUnfit("the radio is to have separate dials but shows only one")
         self._readback.accept(rig)
@@ -72,6 +70,8 @@ class Dials:
     def forget(self) -> None:
         """Forgets where the dials stand, and where they were to go."""
         self._steps.forget()
+        self.moved.forget()
+        self._readback.show(exchanged="")
 
     @property
     def standing(self) -> dict[DialName, int]:
@@ -86,15 +86,16 @@ class Dials:
         self._steps.put(plan, at_once=at_once)
         if self._state is LinkState.READY and self._steps.settled:
             self._steps.drop()  # nothing to wake for, most seconds
+            if plan.steps:
+                self._placed()
             return False
-        if not plan.steps and self._stand_off_is_over():
-            self._follows()  # where nothing is to be set there is nothing to disagree about
+        if not plan.steps and self._stand_off.has_ended:
+            self._stand_off.end()  # where nothing is to be set there is nothing to disagree about
         return True
 
-    def _stand_off_is_over(self) -> bool:
-        """Has a radio that refused or disagreed been left alone for long enough?"""
-        failed = self._state in (LinkState.REFUSING, LinkState.DISAGREES)
-        return failed and self._stand_off_until_s <= self._clock.monotonic_s()
+    def _placed(self) -> None:
+        self.moved.placed = True
+        self._readback.show(exchanged="")
 
     def drop_steps(self) -> None:
         """Drops what is planned: the dials stay where they are."""
@@ -109,8 +110,8 @@ class Dials:
         """Is a dial being set, or about to be, as it stands elsewhere than it ought to by now?"""
         if self._setting:
             return True
-        ready = not self.held_for_relays and self._state is LinkState.READY
-        return ready and self._steps.overdue(self._clock.utc_s())
+        able = not self.held_for_relays and not self.moved.waiting
+        return able and self._state is LinkState.READY and self._steps.overdue(self._clock.utc_s())
 
     async def leave_at(self, rx_hz: int | None, tx_hz: int | None) -> None:
         """Sets the dials a last time (None: leaves them), if the radio receives."""
@@ -121,9 +122,8 @@ class Dials:
 
     def steps_per_s(self) -> float:
         """How many steps a second the radio can take."""
-        return self._durations.steps_per_s(
-            self._max_steps_per_s, self._driver.capabilities.max_sets_per_s
-        )
+        most_per_s = self._driver.capabilities.max_sets_per_s
+        return self._durations.steps_per_s(self._max_steps_per_s, most_per_s)
 
     # --- what is due ------------------------------------------------------------------------------
 
@@ -136,8 +136,8 @@ class Dials:
             return 0.0
         now_s = self._clock.monotonic_s()
         self._drop_steps_already_taken()
-        wait_s = self._readback.read_at_s + poll_s - now_s
-        if self._steps and not self.held_for_relays and self._stand_off_until_s <= now_s:
+        wait_s = min(self._readback.read_at_s + poll_s, self.moved.due_s) - now_s
+        if self._may_set():
             set_wait_s = self._steps.next_utc_s - self._lead_s() - self._clock.utc_s()
             if set_wait_s <= 0.0:
                 await self.take_due_steps()
@@ -151,11 +151,15 @@ class Dials:
         await self.look()
         return 0.0
 
+    def _may_set(self) -> bool:
+        able = not self.held_for_relays and self._stand_off.is_over
+        return bool(self._steps) and able and not self.moved.waiting
+
     def _drop_steps_already_taken(self) -> None:
         """If there is nothing else to be done now, the radio is where it should be again."""
         dropped = self._steps.drop_taken() and self._steps.next_utc_s > self._clock.utc_s()
         if dropped and self._state is not LinkState.READY:
-            self._follows()
+            self._stand_off.end()
 
     def _lead_s(self) -> float:
         """How far ahead of the next step's instant its set goes out."""
@@ -164,7 +168,7 @@ class Dials:
 
     async def take_due_steps(self) -> None:
         """Sets the dials to where they ought to be by now, if they may be set."""
-        if not self._steps:
+        if not self._steps or self.moved.waiting:
             return
         wanted = self._steps.take(self._clock.utc_s() + self._lead_s() + TOGETHER_S)
         if not wanted:
@@ -184,7 +188,7 @@ class Dials:
 
     async def look(self, refused: dict[DialName, int] | None = None) -> bool:
         """Reads the radio back; one that transmits and must not is unkeyed. Returns False if a dial
-        was moved by hand, so that what was planned must not go ahead.
+        was moved by something else, so that what was planned must not go ahead.
 
         refused: dials of a set that was refused. Of two, one may have been set all the same, and
         was then not moved by hand."""
@@ -206,11 +210,19 @@ class Dials:
         return self._readback.receiving
 
     def _was_moved(self, rig: RigState) -> bool:
-        """Compares with where the dials were left; reports and accepts a difference."""
+        """Compares with where the dials were left; accepts a difference, and reports it once it is
+        known what moved them."""
+        before = self.standing
         moved = self._steps.accept(dials_hz(rig))
-        for event in moved:
+        resolution_hz, now_s = (
+            self._driver.capabilities.dial_resolution_hz,
+            self._clock.monotonic_s(),
+        )
+        for event in self.moved.judge(before, self.standing, now_s, 2 * resolution_hz):
+            if isinstance(event, DialMoved) and event.exchanged:
+                self._readback.show(exchanged=EXCHANGED)
             self._report(event)
-        return bool(moved)
+        return bool(moved) or self.moved.waiting
 
     # --- setting ----------------------------------------------------------------------------------
 
@@ -221,7 +233,8 @@ class Dials:
     def _untouchable(self) -> bool:
         """Must no dial be set now? Relays may have begun to move since the look before the set."""
         able = self._driver.capabilities.retunes_while_transmitting
-        may_step = self._readback.receiving or (able and self._steps_while_keyed)
+        steps = able and self._steps_while_keyed and not self._readback.view.exchanged
+        may_step = self._readback.receiving or steps
         return self.held_for_relays or not may_step
 
     async def _set(self, wanted: dict[DialName, int]) -> None:
@@ -233,7 +246,8 @@ class Dials:
             except RigRefused as error:
                 unmoved = await self.look(wanted)
                 if attempt == 2:
-                    self._stand_off(LinkState.REFUSING, f"the radio refuses: {error}")
+                    self._steps.drop()
+                    self._stand_off.begin(LinkState.REFUSING, f"the radio refuses: {error}")
                     return
                 if not unmoved or self._untouchable():
                     return
@@ -250,31 +264,17 @@ class Dials:
             if not ignored:
                 self._steps.standing.update(wanted)
                 if not self._was_moved(rig):
-                    self._follows()
+                    self._placed()
+                    self._stand_off.end()
                 return
             if self._untouchable():
                 return
         which = ignored[0]
         # What the radio made of it is where the dial stands now; it was not moved by hand.
         self._steps.standing.update({w: hz for w in wanted if (hz := shown[w]) is not None})
-        self._stand_off(
+        self._steps.drop()
+        self._stand_off.begin(
             LinkState.DISAGREES,
             f"{which} dial was set to {wanted[which]} Hz but the radio shows {shown[which]} Hz; "
             "is dial_resolution_hz finer than the radio's own?",
         )
-
-    def _follows(self) -> None:
-        """Shows that the dials are where they were to be set."""
-        if self._state is not LinkState.READY:
-            log.info("radio follows again")
-            self._readback.show(state=LinkState.READY, reason="")
-        self._report(Updated())
-
-    def _stand_off(self, state: LinkState, reason: str) -> None:
-        if self._state is not state:
-            log.warning("%s", reason)
-        failures = self._readback.view.failures + 1
-        self._readback.show(state=state, reason=reason, failures=failures)
-        self._steps.drop()
-        self._stand_off_until_s = self._clock.monotonic_s() + STAND_OFF_S
-        self._report(Updated())

@@ -3,8 +3,7 @@
 Gets plans from the tracker, has their steps taken at their instants, and reports what happens at
 the radio through a callback. Knows nothing of the Moon, of agreements or of the sked frequency. It
 keys the radio for the keying sequence only; without permission to transmit it unkeys it. Whatever
-the radio does shows as a state with a reason (`rig.view`), never as an exception to the tracker.
-Which part calls which is drawn in the package's docstring."""
+the radio does shows as a state with a reason (`rig.view`), never as an exception to the tracker."""
 
 from __future__ import annotations
 
@@ -86,6 +85,10 @@ class RigLink:
     def withdraw(self) -> None:
         """Drops what is planned: the dials stay where they are."""
         self._dials.drop_steps()
+
+    def retuned(self) -> None:
+        """Forgets that a dial has just moved: by a command it is to be set elsewhere now."""
+        self._dials.moved.forget()
 
     @property
     def moving(self) -> bool:

@@ -36,9 +36,10 @@ class LinkView:
     rig: the last read-back; None when not connected. inhibit: why the radio must not transmit now;
     empty if it may. cannot_key: why it has no transmit command that works, with the remedy.
     entered: since it answers, it has been found as its band wants it, drive and all. panel: why it
-    is not on the frequency that its dials show, such as RIT. not_watched: what it does not report
-    of that. set_latency_s: the median duration of setting one dial. sets, connections, failures:
-    counts since the start."""
+    is not on the frequency that its dials show, such as RIT. exchanged: that A and B were exchanged
+    and are not restored yet, with the remedy. not_watched: what it does not report of all that.
+    set_latency_s: the median duration of setting one dial. sets, connections, failures: counts
+    since the start."""
 
     state: LinkState = LinkState.CONNECTING
     reason: str = "not connected yet"
@@ -47,6 +48,7 @@ class LinkView:
     cannot_key: str = ""
     entered: bool = False
     panel: str = ""
+    exchanged: str = ""
     not_watched: tuple[str, ...] = ()
     split: bool = False
     dial_resolution_hz: int = 1
@@ -73,9 +75,25 @@ class Lost:
 
 @dataclass(frozen=True, slots=True)
 class DialMoved:
-    """A dial is not where we left it: someone turned it, or another program set it."""
+    """A dial is not where we left it: someone turned it, or another program set it.
+
+    together: the other dial has moved as well, and is reported by another of these. exchanged: A
+    and B were exchanged, or one was copied to the other; reported once for both. placed: it had
+    been set where it belongs before, so that it shows where an operator wants to be."""
 
     which: DialName
+    from_hz: int
+    to_hz: int
+    together: bool = False
+    exchanged: bool = False
+    placed: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class DialTurning:
+    """The receive dial is elsewhere than at the last look, and may still be moving; `DialMoved`
+    follows when it rests."""
+
     from_hz: int
     to_hz: int
 
@@ -108,4 +126,6 @@ class Updated:
     on_request: bool = False
 
 
-LinkEvent = Connected | Lost | DialMoved | TransmitChanged | NotUnkeyed | Inhibited | Updated
+LinkEvent = (
+    Connected | Lost | DialMoved | DialTurning | TransmitChanged | NotUnkeyed | Inhibited | Updated
+)

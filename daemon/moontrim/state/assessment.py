@@ -26,11 +26,13 @@ _OF_LINK = {
 class Hindrances(NamedTuple):
     """What keeps the tracker itself from correcting; empty or false: nothing.
 
-    paused: by the operator. yielding: the dial was turned by hand again and again. not_followed:
-    why the dial could not be followed to where it was turned. prediction: why there is none. moon:
-    why nothing can be worked with the Moon where it is; the correction goes on."""
+    paused: by the operator. other_program: that another program moves the dials. yielding: the dial
+    was turned by hand again and again. not_followed: why the dial could not be followed to where it
+    was turned. prediction: why there is none. moon: why nothing can be worked with the Moon where
+    it is; the correction goes on."""
 
     paused: bool = False
+    other_program: str = ""
     yielding: bool = False
     not_followed: str = ""
     prediction: str = ""
@@ -103,6 +105,8 @@ def _judge(
         return Tracking.NO_PREDICTION, hindrances.prediction
     if hindrances.paused:
         return Tracking.PAUSED, "correction is paused"
+    if hindrances.other_program:
+        return Tracking.OTHER_PROGRAM, hindrances.other_program
     if hindrances.not_followed:
         return Tracking.OUTSIDE_BAND, hindrances.not_followed
     if hindrances.yielding:
@@ -111,8 +115,8 @@ def _judge(
         return _OF_LINK[link.state], link.reason
     if plan is None or rx is None or tx is None:
         return Tracking.STARTING, "nothing planned yet"
-    if link.panel:
-        return Tracking.OFF_FREQUENCY, link.panel
+    if link.panel or link.exchanged:
+        return Tracking.OFF_FREQUENCY, link.panel or link.exchanged
     # Written so that not-a-number is stale.
     if not plan.start_utc_s - PLANNED_AHEAD_S <= utc_s <= plan.end_utc_s:
         return Tracking.NO_PREDICTION, "no plan for the present second"

@@ -23,6 +23,7 @@ class Tracking(StrEnum):
     HELD_KEYED = "held while transmitting"
     PAUSED = "paused"
     YIELDING = "yielding to a hand on the dial"
+    OTHER_PROGRAM = "another program on the radio"
     OUTSIDE_BAND = "outside the allowed range"
     MOON_TOO_LOW = "Moon too low"
     RADIO_LOST = "radio lost"

@@ -12,6 +12,7 @@ from moontrim.rig.link import RigLink
 from moontrim.rig.view import (
     Connected,
     DialMoved,
+    DialTurning,
     Inhibited,
     Lost,
     NotUnkeyed,
@@ -24,6 +25,7 @@ from moontrim.session.session import Session
 from moontrim.state.snapshot import Outlook
 from moontrim.tracking.handondial import PUT_BACK_TIMES, YIELD_S, TurnedDial
 from moontrim.tracking.inbox import HomeMoved, Item, Request, StationFault
+from moontrim.tracking.otherprogram import MOST_RATE_PER_S
 from moontrim.tracking.planning import Planning
 from moontrim.tracking.record import TrackingRecord
 from moontrim.tracking.refusals import Refusals
@@ -64,6 +66,8 @@ class Changes:
                 self._obey(item)
             case DialMoved():
                 self._dial_moved(item)
+            case DialTurning():
+                self._dial_turning(item)
             case Lost():
                 self._record.fault(f"radio: {item.reason}")
             case NotUnkeyed():
@@ -104,6 +108,10 @@ class Changes:
         if isinstance(command, ReadBack):
             self._link.look_now()
         else:
+            permitted = {"transmit_permitted": before.transmit_permitted}
+            if changed.model_copy(update=permitted) != before:
+                self._link.retuned()
+                self._turned.other.retuned()
             self._change(changed, command.source, str(command))
             self._turned.command()
         log.info("%s: %s", command.source, command)
@@ -117,6 +125,8 @@ class Changes:
         if permission != (before.transmit_permitted, before.front_end_confirmed(settings)):
             self._link.permit_transmit(permission[0], front_end_confirmed=permission[1])
         self._current.change(session)
+        if session.correcting != before.correcting:
+            self._turned.other.end()
         if (session.band, session.correcting) != (before.band, before.correcting):
             self._enter_band(changing=session.band != before.band)
         self._record.change(by, what)
@@ -129,35 +139,92 @@ class Changes:
         self._link.enter_band(entry, changing=changing)
 
     def _dial_moved(self, moved: DialMoved) -> None:
-        """Follows the receive dial, or puts it back, as configured; a transmit dial that moved
-        alone is put back. When that is given up: see `TurnedDial`."""
-        if not self._current.session.correcting:
+        """Follows a receive dial that moved alone, or puts it back, as configured; whatever else
+        has moved is put back. When that is given up: see `TurnedDial` and `OtherProgram`."""
+        if not self._current.session.correcting or self._turned.other.reason:
             return
+        now_s = self._clock.monotonic_s()
         where = f"{moved.which} dial moved from {moved.from_hz} to {moved.to_hz} Hz"
-        if self._current.settings.radio.when_turned == "follow" and moved.which == "rx":
-            try:
-                self._follow(moved.to_hz)
-            except MoontrimError as error:
-                reason = f"{where}, not followed: {error}"
-                self._turned.cannot_follow(reason)
-                self._record.fault(reason)
-            else:
-                self._turned.back()
-        elif self._turned.may_put_back(self._clock.monotonic_s()):
+        if moved.exchanged:
+            self._record.fault("A and B were exchanged on the radio: dials restored")
+            if not self._turned.may_put_back(now_s):
+                self._left_alone(where)
+        elif moved.which == "tx":
+            log.info("%s: put back", where)
+            self._turned.other.transmit_dial_moved(now_s)
+        elif moved.together:
+            log.info("%s with the transmit dial: put back", where)
+        elif self._current.settings.radio.when_turned == "follow":
+            self._try_to_follow(moved, where, now_s)
+        elif self._turned.may_put_back(now_s):
             log.info("%s: put back", where)
         else:
-            self._record.fault(
-                f"{where}; it was put back {PUT_BACK_TIMES} times, left alone for {YIELD_S:.0f} s"
-            )
+            self._left_alone(where)
+        if self._turned.other.reason:
+            self._other_program(now_s)
 
-    def _follow(self, rx_dial_hz: int) -> None:
+    def _dial_turning(self, turning: DialTurning) -> None:
+        if not self._current.session.correcting or self._turned.other.reason:
+            return
+        now_s, by_hz = self._clock.monotonic_s(), turning.to_hz - turning.from_hz
+        self._turned.other.receive_dial_turning(now_s, by_hz, self._small_hz(turning.to_hz))
+        if self._turned.other.reason:
+            self._other_program(now_s)
+
+    def _left_alone(self, where: str) -> None:
+        self._record.fault(
+            f"{where}; it was put back {PUT_BACK_TIMES} times, left alone for {YIELD_S:.0f} s"
+        )
+
+    def _other_program(self, now_s: float) -> None:
+        """Another program has just been recognised: the sked frequency is again what it was before
+        that has moved the dials."""
+        session, other = self._current.session, self._turned.other
+        self._record.fault(other.reason)
+        sked_hz = other.sked_before_hz(now_s, session.band)
+        if sked_hz is not None:
+            settings = self._current.settings
+            self._move_sked(session.with_band_choices(settings, sked_hz=sked_hz), sked_hz)
+            log.info("dial turned by another program: sked is %.0f Hz again", sked_hz)
+
+    def _try_to_follow(self, moved: DialMoved, where: str, now_s: float) -> None:
+        by_hz = moved.to_hz - moved.from_hz
+        self._turned.other.receive_dial_moved(now_s, by_hz, self._small_hz(moved.to_hz))
+        if self._turned.other.reason:
+            return
+        try:
+            self._follow(moved, where, now_s)
+        except MoontrimError as error:
+            reason = f"{where}, not followed: {error}"
+            self._turned.cannot_follow(reason)
+            self._record.fault(reason)
+        else:
+            self._turned.back()
+
+    def _small_hz(self, rx_dial_hz: int) -> float:
+        """Returns the largest step of a receive dial that another correction would take, if it set
+        the dial once a second."""
+        band = self._planning.selection().band
+        step_hz = max(band.dial_resolution_hz, self._link.view.dial_resolution_hz)
+        return 2 * step_hz + MOST_RATE_PER_S * float(band.on_air_hz(rx_dial_hz))
+
+    def _follow(self, moved: DialMoved, where: str, now_s: float) -> None:
         """Moves the sked frequency to where the dial was turned. Raises MoontrimError."""
-        received_hz = self._planning.selection().band.on_air_hz(rx_dial_hz)
+        band = self._planning.selection().band
+        received_hz = band.on_air_hz(moved.to_hz)
         now_utc_s = self._clock.utc_s()
         sked_hz = whole_hertz(self._planning.sked_hz_for_received(received_hz, now_utc_s))
-        session = self._current.session
-        followed = session.with_band_choices(self._current.settings, sked_hz=sked_hz)
-        self._planning.sent.forget()  # an echo on its way would take the dial from the operator
-        self._change(followed, "dial", f"sked {sked_hz:.0f} Hz")
-        self._note("dial", f"sked {sked_hz:.0f} Hz", "done")
+        session, settings = self._current.session, self._current.settings
+        followed = session.with_band_choices(settings, sked_hz=sked_hz)
+        if not moved.placed:
+            log.info("%s before it was set: put back", where)
+            return
+        before_hz = session.band_choices(settings).sked_hz
+        self._turned.other.followed(now_s, band.name, before_hz)
+        self._move_sked(followed, sked_hz)
         log.info("dial turned: sked is now %.0f Hz", sked_hz)
+
+    def _move_sked(self, session: Session, sked_hz: float) -> None:
+        self._planning.sent.forget()  # an echo on its way would take the dial from the operator
+        self._change(session, "dial", f"sked {sked_hz:.0f} Hz")
+        self._note("dial", f"sked {sked_hz:.0f} Hz", "done")

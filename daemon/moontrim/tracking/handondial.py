@@ -8,15 +8,20 @@ from __future__ import annotations
 
 from collections import deque
 
+from moontrim.tracking.otherprogram import OtherProgram
+
 # Chosen: an accidental knock is put right, three within 10 s are an intention; 10 s are enough to
 # look for a signal and too short to forget that the correction waits.
 PUT_BACK_TIMES, WITHIN_S, YIELD_S = 3, 10.0, 10.0
 
 
 class TurnedDial:
-    """The decision for a radio whose dial was turned: put it back, follow it, or leave it alone."""
+    """The decision for a radio whose dial was turned: put it back, follow it, or leave it alone.
+
+    other: whether it is no hand but another program."""
 
     def __init__(self) -> None:
+        self.other = OtherProgram()
         self._not_followed = ""
         self._put_back_at_s: deque[float] = deque(maxlen=PUT_BACK_TIMES)
         self._yield_until_s = 0.0
@@ -37,6 +42,7 @@ class TurnedDial:
         times = self._put_back_at_s
         if len(times) == PUT_BACK_TIMES and now_s - times[0] < WITHIN_S:
             self._yield_until_s = now_s + YIELD_S
+            self.other.yielded(now_s)
             times.clear()
             return False
         times.append(now_s)

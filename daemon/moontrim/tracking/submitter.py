@@ -76,6 +76,7 @@ class PlanSubmitter:
         return Hindrances(
             paused=not self._current.session.correcting,
             yielding=self._yielding(),
+            other_program=self._turned.other.reason,
             not_followed=self._turned.not_followed,
             prediction=self._prediction_problem,
             moon=self._moon_problem(),
@@ -110,7 +111,8 @@ class PlanSubmitter:
             self._link.withdraw()
 
     def _left_alone(self) -> bool:
-        return self._yielding() or bool(self._turned.not_followed)
+        other = self._turned.other.left_alone(self._clock.monotonic_s())
+        return other or self._yielding() or bool(self._turned.not_followed)
 
     def _yielding(self) -> bool:
         return self._turned.yielding(self._clock.monotonic_s())

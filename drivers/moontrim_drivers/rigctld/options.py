@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 from typing import Literal
 
 from pydantic import Field, model_validator
@@ -13,6 +14,13 @@ FIRST_VFO_NAMES = ("VFOA", "Main")
 _VFO_NAMES = (*FIRST_VFO_NAMES, "VFOB", "Sub")
 OFFSETS = ("j", "z", "r")  # the letters of RIT, XIT, repeater shift
 OFFSETS_OFF: dict[str, tuple[str, str]] = {"j": ("J", "0"), "z": ("Z", "0"), "r": ("R", "None")}
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 class SocketOptions(DriverOptions):
@@ -33,6 +41,11 @@ class SocketOptions(DriverOptions):
     effect_fraction: float = Field(
         0.2, ge=0, le=1, description="Where in the duration of a set, 0 to 1, the dial moves."
     )
+
+    @property
+    def shared_address(self) -> str:
+        host = self.host.lower().rstrip(".")
+        return f"{'localhost' if _is_loopback(host) else host} port {self.port}"
 
     @model_validator(mode="after")
     def _two_vfos(self) -> SocketOptions:

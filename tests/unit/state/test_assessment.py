@@ -52,9 +52,12 @@ def rig_at(rx_hz: int = RX_HZ, tx_hz: int | None = TX_HZ, *, keyed: bool = False
 
 
 PAUSED, YIELDING = Hindrances(paused=True), Hindrances(yielding=True)
+OTHER = Hindrances(other_program="another program moves this radio's dials")
 NOT_FOLLOWED = Hindrances(not_followed="beyond the edge")
 NO_PREDICTION = Hindrances(prediction="outside the tables")
 MOON_LOW = Hindrances(moon="Moon at -3.0 degrees at home, minimum 0.0 degrees")
+EXCHANGED = replace(READY, exchanged="A and B were exchanged on the radio; exchange them back")
+EXCHANGED_KEYED = replace(EXCHANGED, rig=RigState(RX_HZ, TX_HZ, True))
 HELD = PLAN._replace(held={"tx": "outside 144 to 146 MHz"})
 STEPPING = PLAN._replace(steps_while_keyed=True)
 
@@ -69,8 +72,11 @@ STEPPING = PLAN._replace(steps_while_keyed=True)
         ({"link": rig_at(tx_hz=TX_HZ - 5)}, Tracking.OFF_FREQUENCY, "transmit dial is -5.0 Hz off"),
         ({"link": rig_at(keyed=True)}, Tracking.HELD_KEYED, "left alone while the radio transmits"),
         ({"hindrances": PAUSED}, Tracking.PAUSED, "correction is paused"),
+        ({"hindrances": OTHER}, Tracking.OTHER_PROGRAM, "another program moves this radio's dials"),
         ({"hindrances": YIELDING}, Tracking.YIELDING, "turned again and again"),
         ({"hindrances": NOT_FOLLOWED}, Tracking.OUTSIDE_BAND, "beyond the edge"),
+        ({"link": EXCHANGED}, Tracking.OFF_FREQUENCY, "A and B were exchanged on the radio"),
+        ({"link": EXCHANGED_KEYED}, Tracking.OFF_FREQUENCY, "A and B were exchanged"),
         ({"plan": HELD}, Tracking.OUTSIDE_BAND, "outside 144 to 146 MHz"),
         ({"hindrances": NO_PREDICTION}, Tracking.NO_PREDICTION, "outside the tables"),
         ({"plan": None}, Tracking.STARTING, "nothing planned yet"),
@@ -102,6 +108,7 @@ PRECEDENCE: list[tuple[Tracking, dict[str, Any]]] = [
     (Tracking.RADIO_LOST, {"link": {"state": LinkState.LOST}}),
     (Tracking.NO_PREDICTION, {"hindrances": {"prediction": "x"}}),
     (Tracking.PAUSED, {"hindrances": {"paused": True}}),
+    (Tracking.OTHER_PROGRAM, {"hindrances": {"other_program": "x"}}),
     (Tracking.OUTSIDE_BAND, {"hindrances": {"not_followed": "x"}}),
     (Tracking.YIELDING, {"hindrances": {"yielding": True}}),
     (Tracking.RADIO_DISAGREES, {"link": {"state": LinkState.DISAGREES}}),
