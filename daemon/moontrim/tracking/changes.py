@@ -108,8 +108,8 @@ class Changes:
         if isinstance(command, ReadBack):
             self._link.look_now()
         else:
-            permitted = {"transmit_permitted": before.transmit_permitted}
-            if changed.model_copy(update=permitted) != before:
+            same = {"transmit_permitted", "front_end"}  # where the dials belong
+            if changed.model_dump(exclude=same) != before.model_dump(exclude=same):
                 self._link.retuned()
                 self._turned.other.retuned()
             self._change(changed, command.source, str(command))
