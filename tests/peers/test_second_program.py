@@ -182,7 +182,7 @@ def test_two_daemons_on_one_server(
                     await one.shows(NAMED, RECOGNISED_S)
                 with suppress(TimeoutError):
                     await two.shows(NAMED, 5.0)
-                await asyncio.sleep(4.0)
+                await asyncio.sleep(6.0)  # the last time that each puts the dials back
                 disturbed = [log.text.count("dial moved from") for log in (one, two)]
                 async with OtherClient.connected(port) as watcher:
                     left_hz = await watcher.dials_hz()
