@@ -18,8 +18,8 @@ from moontrim.path import Ephemeris
 from moontrim.rig.moveddials import CONFIRM_S
 from moontrim.session.commands import Correct, SetSked
 from moontrim.state.snapshot import Tracking
-from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from moontrim.tracking.otherprogram import LAST_S
+from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from support.scenario_keying import KEYING, moon_high
 from support.stage import SKED_HZ, Stage, play
 
