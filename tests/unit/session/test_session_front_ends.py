@@ -90,7 +90,7 @@ def test_forbidding_leaves_the_front_end_confirmed() -> None:
 
 def test_permitting_is_for_the_front_end_asked_for() -> None:
     session = apply(permitted("10 GHz"), SetBand("test", "144 MHz"))
-    with pytest.raises(InputError, match="allowed: direct"):
+    with pytest.raises(InputError, match="direct, that of 144 MHz"):
         apply(session, PermitTransmit("test", True, "10 GHz"))
     assert apply(session, PermitTransmit("test", True, "direct")).transmit_permitted
     assert str(PermitTransmit("test", True, "direct")) != str(PermitTransmit("test", True, "x"))
