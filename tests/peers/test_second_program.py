@@ -199,12 +199,21 @@ def test_two_daemons_on_one_server(
     asyncio.run(main())
 
 
-def test_a_second_daemon_of_the_same_machine_is_told_at_the_start(tmp_path: Path) -> None:
+@pytest.mark.parametrize("to_the_share", [False, True])
+def test_a_second_daemon_of_the_same_machine_is_told_at_the_start(
+    tmp_path: Path, *, to_the_share: bool
+) -> None:
+    """Whether it would use the same server or the first one's share."""
+
     async def main() -> None:
-        port = free_port()
+        server_port, share_port = free_port(), free_port()
+        port = share_port if to_the_share else server_port
+        first = config(tmp_path, "first", server_port, "halves")
+        shared = f"[share]\nport = {share_port}\n"
+        first.write_text(first.read_text().replace("[share]\nenabled = false\n", shared))
         second = config(tmp_path, "second", port, "receiver")
-        second.write_text(second.read_text().replace("port =", 'host = "localhost", port ='))
-        async with rigctld(port), running(config(tmp_path, "first", port, "halves")):
+        second.write_text(second.read_text().replace("{ port", '{ host = "localhost", port'))
+        async with rigctld(server_port), running(first):
             process = await asyncio.create_subprocess_exec(
                 *(sys.executable, "-m", "moontrim", "run", "--config", str(second), "--quiet"),
                 stderr=asyncio.subprocess.PIPE,

@@ -42,8 +42,8 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.service import logs
     from moontrim.service.notify import Notifier
     from moontrim.service.orderlystop import leave_mark, remove_mark
-    from moontrim.service.radiolock import only_daemon_on
     from moontrim.service.watchdog import watchdog
+    from moontrim.session.radiolock import only_daemon_on
     from moontrim.session.sessionfile import nobody_else
     from moontrim.terminal.livepanel import on_terminal, show
 

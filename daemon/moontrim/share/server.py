@@ -13,6 +13,7 @@ from typing import cast
 
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.share import ShareSettings
+from moontrim.session.radiolock import share_at
 from moontrim.share.connection import Client
 from moontrim.share.peeruser import AllowedUsers
 from moontrim.share.sharedradio import DaemonAccess, RigAccess, SharedRadio, Transmit
@@ -61,8 +62,9 @@ class Share:
         try:
             port = server.sockets[0].getsockname()[1]
             log.info("other programs can use the radio at %s port %d", self._addresses(), port)
-            self._on_ready(port)
-            await asyncio.get_running_loop().create_future()
+            with share_at(port):
+                self._on_ready(port)
+                await asyncio.get_running_loop().create_future()
         finally:
             server.close()
             await self._dismiss()

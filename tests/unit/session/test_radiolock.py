@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from moontrim.errors import InputError
-from moontrim.service.radiolock import only_daemon_on
+from moontrim.session.radiolock import only_daemon_on, share_at
 from moontrim_drivers.rigctld.options import SocketOptions
 from moontrim_drivers.serial.options import SerialOptions
 from moontrim_drivers.simulated.options import SimulatedOptions
@@ -23,6 +23,20 @@ def test_a_second_is_refused_while_the_first_runs() -> None:
         assert "localhost port 1" in str(refused.value)
         with only_daemon_on("localhost port 2"), only_daemon_on(""), only_daemon_on(""):
             pass
+    with only_daemon_on(ADDRESS):
+        pass
+
+
+def test_the_share_of_a_daemon_is_no_radio_for_another(caplog: pytest.LogCaptureFixture) -> None:
+    """Whether it has that name or not, the share runs."""
+    with share_at(1):
+        with (
+            pytest.raises(InputError, match="no other moontrim uses or is"),
+            only_daemon_on(ADDRESS),
+        ):
+            raise AssertionError
+        with share_at(1):
+            assert "no lock for the share at port 1" in caplog.text
     with only_daemon_on(ADDRESS):
         pass
 
