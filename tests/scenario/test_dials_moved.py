@@ -17,6 +17,8 @@ from moontrim.keying.ownership import KeyingRefused
 from moontrim.path import Ephemeris
 from moontrim.rig.moveddials import CONFIRM_S
 from moontrim.session.commands import Correct, SetSked
+from moontrim.share.protocol import OK, REJECTED
+from moontrim.share.sharedradio import RigAccess, SharedRadio
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.otherprogram import LAST_S
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
@@ -371,6 +373,29 @@ def test_leaving_it_leaves_the_dials_to_the_other_program(stage: Any) -> None:
 
     done = stage(scene, radio={"on_exit": "sked"})
     assert (done.radio.rx_dial_hz, done.radio.tx_dial_hz) == (144_500_000, 144_600_000)
+
+
+def test_a_program_on_the_share_that_corrects_as_well_moves_no_sked(stage: Any) -> None:
+    """Its steps are refused, with a warning, until it stops; the sked is as before."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        shared = SharedRadio(s.daemon, None, RigAccess(), s.clock)
+        assert await shared.tune(SKED_HZ - 3000) == OK
+        codes = []
+        for n in range(40):
+            await s.clock.sleep(1.0)
+            codes.append(await shared.tune(SKED_HZ - 3000 - 2 * (n + 1)))
+        assert codes == [OK] * 9 + [REJECTED] * 31
+        assert "corrects the Doppler shift as well" in shared.warning
+        assert sked_hz(s.daemon) == SKED_HZ
+        await s.until(Tracking.ON_FREQUENCY, 1.0)
+        await s.clock.sleep(31.0)
+        assert shared.warning == ""
+        assert await shared.tune(SKED_HZ + 5000) == OK
+        assert sked_hz(s.daemon) == SKED_HZ + 5000
+
+    stage(scene)
 
 
 def test_a_person_who_searches_is_no_program(stage: Any) -> None:

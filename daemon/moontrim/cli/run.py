@@ -116,6 +116,7 @@ async def _run_daemon(
     link = daemon.link
     rig = RigAccess(link.details, link.set_mode, link.set_power)
     share = Share(settings.share, transmit=daemon.transmitting, rig=rig)
+    daemon.surroundings.register("share", share.warnings)
     log.about = lambda: daemon.hub.latest
     journal = Journal(settings.state_path(), settings, clock, daemon.clock_bound_s)
     daemon.surroundings.register("journal", lambda: (journal.problem,) if journal.problem else ())

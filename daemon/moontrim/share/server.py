@@ -51,13 +51,19 @@ class Share:
         self._allowed_users = AllowedUsers(settings.users)
         self._clients: set[Client] = set()
         self._numbers = itertools.count(1)
+        self._radio: SharedRadio | None = None
         self._full = False
+
+    def warnings(self) -> tuple[str, ...]:
+        """Returns what the operator should know of the programs on it."""
+        warning = self._radio.warning if self._radio else ""
+        return (warning,) if warning else ()
 
     async def run(self, daemon: DaemonAccess) -> None:
         """Serves until cancelled; returns at once where the share is not enabled."""
         if not self._settings.enabled:
             return
-        radio = SharedRadio(daemon, self._transmit, self._rig, self._clock)
+        self._radio = radio = SharedRadio(daemon, self._transmit, self._rig, self._clock)
         server = await self._listen(radio)
         try:
             port = server.sockets[0].getsockname()[1]

@@ -20,6 +20,7 @@ from moontrim.session.session import Session
 from moontrim.share.actions import SetMode
 from moontrim.share.protocol import NOT_AVAILABLE, OK, REJECTED, TIMED_OUT, whole_hz
 from moontrim.share.sked import TuneTo, band_for
+from moontrim.share.stepping import WITHIN_S, Stepping
 from moontrim.share.view import Abilities, ShareView, view_of
 from moontrim.state.hub import StateHub
 from moontrim.state.snapshot import Tracking
@@ -32,6 +33,10 @@ DEADLINE_S = 3.0  # chosen: for the tracker or the radio to answer
 TUNE_INTERVAL_S = 0.02  # chosen: between changes of frequency, of all clients together
 NO_BAND = "no band of the present front end; to change the front end, choose the band at the page"
 ARRIVAL_S = 2.0  # chosen: for a dial that is being set, before a transmit request is decided
+CORRECTS = (
+    "a program on the share corrects the Doppler shift as well, so its frequencies are refused; "
+    "switch its correction off"
+)
 KEYING_S = 15.0  # for the whole transmit sequence, whose settle times are 10 s at most
 
 
@@ -88,6 +93,8 @@ class SharedRadio:
         self._rig = rig
         self._turn = asyncio.Lock()
         self._next_change_s = clock.monotonic_s()
+        self._stepping = Stepping()
+        self._corrects_until_s = -WITHIN_S
         self._can = Abilities(
             keys=transmit is not None,
             reads_details=rig.details is not None,
@@ -107,6 +114,11 @@ class SharedRadio:
         view = view_of(latest, self._daemon.settings, transmitting, self._can)
         return replace(view, settled=whole_hz(chosen.sked_hz) == view.sked_hz)
 
+    @property
+    def warning(self) -> str:
+        """What the operator should know of the programs on the share; empty: nothing."""
+        return CORRECTS if self.clock.monotonic_s() < self._corrects_until_s else ""
+
     # --- changes ----------------------------------------------------------------------------------
 
     async def tune(self, hz: int) -> int:
@@ -121,10 +133,21 @@ class SharedRadio:
                 log.info("share: refused: sked %d Hz, on %s", hz, band or NO_BAND)
                 return REJECTED
             self._next_change_s = self.clock.monotonic_s() + TUNE_INTERVAL_S
+            if self._stepping.goes_on(self.clock.monotonic_s(), hz, view.sked_hz):
+                await self._take_steps_back()
+                return REJECTED
             code = await self._try(self._apply(TuneTo(SOURCE, hz)))
         if code == OK and (reason := await self._daemon.unsaved(self.clock)):
             log.warning("share: sked %d Hz not saved: %s", hz, reason)
         return code
+
+    async def _take_steps_back(self) -> None:
+        known, now_s = bool(self.warning), self.clock.monotonic_s()
+        self._corrects_until_s = now_s + WITHIN_S
+        if not known:
+            log.warning("share: %s", CORRECTS)
+            if self._stepping.begun_at_hz is not None:
+                await self._try(self._apply(TuneTo(SOURCE, self._stepping.begun_at_hz)))
 
     async def _apply(self, command: TuneTo) -> None:
         """Returns once the snapshot shows the change: the client may read it back at once."""
