@@ -18,6 +18,8 @@ from moontrim.session.commands import Correct, PermitTransmit, SetBand
 from moontrim.share.protocol import OK, REJECTED
 from moontrim.share.sharedradio import RigAccess, SharedRadio
 from moontrim.state.snapshot import Tracking
+from moontrim_drivers.contract import RigState
+from moontrim_drivers.simulated.driver import SimulatedDriver
 from support.scenario_keying import KEYING, moon_high
 from support.stage import SKED_HZ, Stage, play
 
@@ -292,3 +294,41 @@ def test_the_minimum_elevation_of_a_band(tmp_path: Path, ephemeris: Ephemeris) -
         await s.daemon.transmitting.request("desk")
 
     act(tmp_path, ephemeris, scene, band=BAND | {"min_elevation_deg": 89.0})
+
+
+class RecallingDriver(SimulatedDriver):
+    """Its radio remembers the power of each of its bands, and sets it when a dial goes there."""
+
+    async def set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:
+        before_hz = self.radio.rx_dial_hz
+        state = await super().set_dials(rx_hz, tx_hz)
+        if abs(self.radio.rx_dial_hz - before_hz) > 100_000_000:
+            self.radio.set_power(1.0)
+        return state
+
+
+def test_a_power_that_the_radio_recalls_with_the_dial_is_turned_down_first(
+    tmp_path: Path, ephemeris: Ephemeris
+) -> None:
+    direct = DIRECT | {"name": "432 MHz", "sked_hz": 432_070_000}
+    direct |= {"allowed_low_hz": 432_000_000, "allowed_high_hz": 433_000_000}
+    ready_at: list[float] = []
+
+    async def scene(s: Stage) -> None:
+        await connected(s, "direct")
+        await s.daemon.ask(SetBand("phone", "10 GHz"))
+        while not s.daemon.link.view.entered:
+            await s.clock.sleep(0.01)
+        ready_at.append(s.radio.power_fraction)
+
+    tables = {"keying": KEYING, "session": {"band": "432 MHz"}}
+    act(
+        tmp_path,
+        ephemeris,
+        scene,
+        tables=tables,
+        more_bands=(direct,),
+        driver_class=RecallingDriver,
+        latency_s=0.01,
+    )
+    assert ready_at[0] <= CEILING

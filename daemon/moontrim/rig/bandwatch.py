@@ -4,12 +4,14 @@ below the ceiling, mode and filter, each read back.
 Until that is done, and whenever it is found undone, the transmit guard has a reason to inhibit the
 radio. Entering goes
 
-    drive down -> [receiving?] -> commands -> dials to the band -> mode and filter -> look
+    drive down -> [receiving?] -> commands -> dials to the band -> mode and filter -> drive down
+    -> look
 
-and what fails is tried again every two seconds. Some radios go to full power for a moment while
-their power is set, so it is set only where the driver says that it is safe. Power, mode and
-free-form commands wait for the end of an over. Raises what the driver raises; a radio that cannot
-be made ready shows as a reason. Calls the dials, the readback, the guard and the driver."""
+and what fails is tried again every two seconds. Drive down twice, because some radios remember a
+power for each of their bands and set it when a dial goes there. Some radios go to full power for a
+moment while their power is set, so it is set only where the driver says that it is safe. Power,
+mode and free-form commands wait for the end of an over. Raises what the driver raises; a radio that
+cannot be made ready shows as a reason. Calls the dials, the readback, the guard and the driver."""
 
 from __future__ import annotations
 
@@ -147,6 +149,7 @@ class BandWatch:
                 if not mode_is_set and await self._dials.receiving():
                     await self._set_commands_dials_and_mode(entry)
                     mode_is_set = True
+                    await lower_drive(entry, self._driver)
                 if not self._entered:
                     await self._adjust_panel(entry)
             except (RigRefused, RigUnfit) as error:
