@@ -8,6 +8,7 @@ import asyncio
 import contextlib
 import json
 import signal
+import sqlite3
 import sys
 import time
 from collections.abc import AsyncIterator
@@ -17,6 +18,7 @@ from pathlib import Path
 import psutil  # type: ignore[import-untyped]
 import pytest
 
+from moontrim.guard.deadman import AFTER_LONGEST_S
 from moontrim.guard.unkeyguard import NO_ANSWER_S
 from moontrim.path import Ephemeris
 from peers.test_faults_killed import OFFSET_HZ, SKED_HZ, under_the_moon
@@ -145,9 +147,16 @@ class Station:
     """A daemon with keying, and the program that keys it through the share."""
 
     def __init__(
-        self, folder: Path, radio: Radio, driver: str, options: str, longest_s: float = 60.0
+        self,
+        folder: Path,
+        radio: Radio,
+        driver: str,
+        options: str,
+        longest_s: float = 60.0,
+        program: tuple[str, str] = ("-m", "moontrim"),
     ) -> None:
         self.radio = radio
+        self.program = program
         self.folder = folder
         self.share_port = free_port()
         self.config = folder / "config.toml"
@@ -169,7 +178,7 @@ class Station:
     async def __aenter__(self) -> Station:
         with (self.folder / "log").open("ab") as log:
             self.process = await asyncio.create_subprocess_exec(
-                *(sys.executable, "-m", "moontrim", "run", "--quiet"),
+                *(sys.executable, *self.program, "run", "--quiet"),
                 *("--config", str(self.config)),
                 stdin=asyncio.subprocess.DEVNULL,
                 stdout=log,
@@ -190,6 +199,13 @@ class Station:
             self.process.send_signal(signal.SIGCONT)
             self.process.terminate()
             await self.process.wait()
+
+    def journal(self) -> list[str]:
+        """What the journal says of the guard; the daemon writes it every second and at its end."""
+        file = next((self.folder / "state").rglob("journal.sqlite3"))
+        with contextlib.closing(sqlite3.connect(file)) as db:
+            rows = db.execute("SELECT outcome FROM commands WHERE \"by\" = 'guard' ORDER BY id")
+            return [outcome for (outcome,) in rows]
 
     def log(self) -> str:
         return (self.folder / "log").read_text()
@@ -246,6 +262,8 @@ def test_stopped_twenty_times_the_radio_is_unkeyed(bus: str, tmp_path: Path) -> 
             Station(tmp_path, radio, bus, options) as station,
         ):
             await stopped_again_and_again(station)
+        named = [text for text in station.journal() if "moontrim did not run for" in text]
+        assert len(named) >= TIMES, named
 
     asyncio.run(scene())
 
@@ -259,6 +277,65 @@ def test_stopped_twenty_times_beside_the_real_rig_control_daemon(tmp_path: Path)
             Station(tmp_path, radio, "socket", options) as station,
         ):
             await stopped_again_and_again(station)
+
+    asyncio.run(scene())
+
+
+# The daemon with a busy loop on demand, and without its own limit of an over.
+DEFECTIVE = """
+import signal, sys, time
+from moontrim.cli.main import main
+from moontrim.keying import keyer
+
+def hang(*_):
+    until_s = time.monotonic() + 3.0
+    while time.monotonic() < until_s:
+        pass
+
+judge = keyer.hindrances
+keyer.hindrances = lambda conditions, settings, over_s=0.0: judge(conditions, settings, 0.0)
+signal.signal(signal.SIGUSR1, hang)
+sys.exit(main())
+"""
+
+
+@pytest.mark.parametrize("bus", ["socket", "civ", "asciicat"])
+def test_hung_in_a_busy_loop_the_radio_is_unkeyed(bus: str, tmp_path: Path) -> None:
+    async def scene() -> None:
+        async with (
+            simulated(bus, tmp_path) as (radio, options),
+            Station(tmp_path, radio, bus, options, program=("-c", DEFECTIVE)) as station,
+        ):
+            await station.key()
+            began_s = time.monotonic()
+            station.process.send_signal(signal.SIGUSR1)
+            async with within(UNKEYED_S):
+                await radio.unkeyed.wait()
+            print(f"{bus}: unkeyed after {time.monotonic() - began_s:.2f} s")
+            await asyncio.sleep(4.0)
+            assert not radio.keyed.is_set(), "keyed again by itself"
+            assert "moontrim did not run for" in station.log()
+
+    asyncio.run(scene())
+
+
+@pytest.mark.parametrize("bus", ["socket", "civ"])
+def test_the_longest_over_ends_though_the_daemon_does_not_end_it(bus: str, tmp_path: Path) -> None:
+    longest_s = 3.0
+
+    async def scene() -> None:
+        async with (
+            simulated(bus, tmp_path) as (radio, options),
+            Station(tmp_path, radio, bus, options, longest_s, ("-c", DEFECTIVE)) as station,
+        ):
+            await station.key()
+            began_s = time.monotonic()
+            async with within(longest_s + AFTER_LONGEST_S + UNKEYED_S):
+                await radio.unkeyed.wait()
+            took_s = time.monotonic() - began_s
+            print(f"{bus}: unkeyed after {took_s:.2f} s")
+            assert took_s > longest_s
+            assert "guard: the over has passed its limit of 3 s" in station.log()
 
     asyncio.run(scene())
 

@@ -7,17 +7,19 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import json
 import os
 import re
 import shutil
+import socket
 import subprocess
 import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from time import monotonic
+from time import monotonic, sleep
 
 import pytest
 
@@ -158,6 +160,56 @@ def keyed_radio() -> Iterator[FakeRigServer]:
 
 def kill(manager: Manager, signal: str) -> None:
     manager.systemctl("kill", "--kill-whom=main", "-s", signal, UNIT)
+
+
+def keyed_through_the_share(port: int, rig: FakeRigServer) -> None:
+    """Requests the key until it is there: on frequency some seconds after the start."""
+    deadline_s = monotonic() + 30
+    while not rig.keyed:
+        assert monotonic() < deadline_s, "not keyed"
+        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port)) as share:
+            share.settimeout(5)
+            share.sendall(b"T 1\n")
+            if b"RPRT 0" in share.recv(100):
+                share.detach()  # which keeps it open: its end would release the key
+                return
+        sleep(0.2)
+
+
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("signal", ["KILL", "STOP"])
+def test_killed_or_stopped_while_it_keys_under_a_user_manager(
+    signal: str, tmp_path: Path, config: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The guard unkeys, though the manager kills what is left of the unit once the daemon is dead;
+    if it is killed first, ExecStopPost unkeys."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    program = tmp_path / "moontrim"
+    path = ENVIRONMENT["PYTHONPATH"]
+    program.write_text(f'#!/bin/sh\nPYTHONPATH={path} exec {sys.executable} -m moontrim "$@"\n')
+    program.chmod(0o755)
+    port = free_port()
+    with keyed_radio() as rig:
+        keyed = KEYED.format(remote="false", port=rig.port)
+        trust = '[clock]\ntrust = "any"\n'
+        config.write_text(f"{least_config_under_the_moon()}{trust}[share]\nport = {port}\n{keyed}")
+        install("--config", config, "--user", "--program", program)
+        with user_manager(tmp_path) as manager:
+            manager.systemctl("start", UNIT)
+            keyed_through_the_share(port, rig)
+            kill(manager, signal)
+            began_s = monotonic()
+            while rig.keyed:
+                assert monotonic() < began_s + 3
+                sleep(0.01)
+            print(f"{signal}: unkeyed after {monotonic() - began_s:.2f} s")
+            if signal == "STOP":
+                kill(manager, "CONT")
+            else:
+                manager.until(UNIT, 30, ActiveState="active", NRestarts="1")
+            sleep(2.0)
+            assert not rig.keyed, "keyed again by itself"
+            manager.systemctl("stop", UNIT)
 
 
 @pytest.mark.timeout(300)

@@ -191,7 +191,7 @@ class Transmitting:
         try:
             await self._link.unkey()
         except BaseException as error:  # cancelled, too: it took too long
-            self.guard.unkey(f"moontrim could not unkey the radio ({error!r})")
+            self.guard.unkey(f"moontrim could not unkey the radio ({error or 'no answer'})")
             raise
         self.guard.disarm()
 

@@ -28,7 +28,7 @@ class SleepInhibitor:
 
     def hold(self) -> None:
         """Begins to hold it; does not wait until it is held."""
-        self._ended = [child for child in self._ended if child.poll() is None]
+        self.reap()
         if self._child is not None:
             return
         self._trouble = ""
@@ -49,8 +49,8 @@ class SleepInhibitor:
         """Returns why it is not held, as far as is known by now; empty if it is."""
         child = self._child
         if child is not None and child.poll() is not None:
-            self.release()
             self._trouble = f"{self._command[0]}: {_last_line(child)}"
+            self.release()
         return self._trouble
 
     def release(self) -> None:
@@ -58,9 +58,15 @@ class SleepInhibitor:
         child, self._child = self._child, None
         if child is None:
             return
-        assert child.stdin is not None
+        assert child.stdin is not None and child.stderr is not None
         child.stdin.close()
+        child.stderr.close()
         self._ended.append(child)
+
+    def reap(self) -> bool:
+        """Takes note of children that have ended; returns whether all have that were released."""
+        self._ended = [child for child in self._ended if child.poll() is None]
+        return not self._ended
 
 
 def _last_line(child: subprocess.Popen[bytes]) -> str:

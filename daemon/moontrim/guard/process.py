@@ -2,8 +2,8 @@
 
 It waits for packets of the daemon on that descriptor (a socket) and unkeys the radio when, while
 armed, no beat comes for `SILENCE_S`, the connection ends, the over lasts too long, or the daemon
-asks for it. It ends when the connection does, and ignores the signals that end a session, since the
-daemon must end first."""
+asks for it. It ends when the connection does, and ignores the signals that end a session or that a
+watchdog sends to all of a service, since the daemon must end first."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from typing import Any
 from moontrim.guard.deadman import DeadMan
 from moontrim.guard.inhibitor import SleepInhibitor
 from moontrim.guard.messages import Arm, encode, receive
+from moontrim.guard.processorwait import waited_for_processor_s
 from moontrim.guard.route import AGAIN_S, Route, Unreachable, open_route
 
 STDERR = 2
@@ -34,6 +35,7 @@ class Guard:
 
     def __init__(self, sock: socket.socket) -> None:
         self._socket = sock
+        self._daemon = os.getppid()
         self._dead_man = DeadMan()
         self._inhibitor = SleepInhibitor()
         self._route: Route | None = None
@@ -46,7 +48,7 @@ class Guard:
     def run(self) -> None:
         """Serves until the daemon has ended, and the radio is unkeyed then."""
         while self._connected:
-            self._wait(self._dead_man.wait_s(now_s()))
+            self._wait(self._dead_man.wait_s(*self._instant()))
             self._take_all()
             if self._arm is not None and (reason := self._reason()):
                 self._unkey(self._arm, reason)
@@ -55,11 +57,15 @@ class Guard:
         if self._route is not None:
             self._route.close()
 
+    def _instant(self) -> tuple[float, float]:
+        """Returns the time, and how long the daemon has waited for a processor."""
+        return now_s(), waited_for_processor_s(self._daemon)
+
     def _reason(self) -> str:
         """Returns why the radio must be unkeyed now; empty: it need not be."""
         if not self._connected:
             return "moontrim has ended"
-        return self._wanted or self._dead_man.reason(now_s())
+        return self._wanted or self._dead_man.reason(*self._instant())
 
     def _wait(self, duration_s: float | None) -> bool:
         """Waits for a packet; returns whether there is one."""
@@ -81,7 +87,7 @@ class Guard:
                 self._take_arm(Arm(**message), descriptors)
             case "beat":
                 if self._arm is not None:
-                    self._dead_man.beat(now_s())
+                    self._dead_man.beat(*self._instant())
                 self._send("alive", over=message["over"], awake=self._inhibitor.trouble())
             case "unkey" if self._dead_man.armed or not self._done:
                 self._wanted = message["why"]
@@ -107,7 +113,7 @@ class Guard:
             self._send("unable", over=arm.over, why=str(error))
             return
         self._arm, self._wanted = arm, ""
-        self._dead_man.arm(now_s(), arm.longest_s)
+        self._dead_man.arm(*self._instant(), arm.longest_s)
         self._inhibitor.hold()
         self._send("armed", over=arm.over)
 
@@ -150,7 +156,7 @@ class Guard:
 
 def main() -> None:
     """Runs the guard on the descriptor in the first argument."""
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGABRT):
         signal.signal(number, signal.SIG_IGN)
     with socket.socket(fileno=int(sys.argv[1])) as sock:
         Guard(sock).run()

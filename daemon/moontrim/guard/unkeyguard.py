@@ -9,13 +9,15 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 from collections.abc import Callable
 from typing import Any
 
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.guard.child import GuardChild
-from moontrim.guard.deadman import SILENCE_S
+from moontrim.guard.deadman import DeadMan
 from moontrim.guard.messages import BEAT_S, Arm, encode, encode_arm
+from moontrim.guard.processorwait import waited_for_processor_s
 from moontrim_drivers.emergencyunkey import EmergencyUnkey
 
 log = logging.getLogger(__name__)
@@ -68,7 +70,9 @@ class UnkeyGuard:
         self._by_descriptor = False
         self._lost = False  # the radio, in the present over
         self._requested = False  # of the guard, to unkey; until it reports
-        self._beat_s = self._answer_s = 0.0
+        self._outcome = ""  # of the guard's last attempt to unkey in the present over
+        self._dead_man = DeadMan()
+        self._answer_s = 0.0
         self._beat_round = -1
         self._doubt = ""  # of the present over
         self._awake_trouble = ""
@@ -76,12 +80,11 @@ class UnkeyGuard:
     def doubt(self) -> str:
         """Returns why the radio must not be keyed, or not any longer; empty if nothing is known
         against it. To be asked often: it also finds out that this process did not run."""
-        if self._armed and not self._doubt:
-            silent_s = self._now_s() - self._beat_s
-            if silent_s >= SILENCE_S:
-                text = f"moontrim did not run for {silent_s:.1f} s while the radio was keyed"
-                self.unkey(text)
-                self._end_over(f"{text}; unkeyed by the guard process", touched=True)
+        watched = self._armed and not self._doubt
+        if watched and (reason := self._dead_man.reason(*self._instant())):
+            text = f"{reason} while the radio was keyed"
+            self.unkey(text)
+            self._end_over(f"{text}; unkeyed by the guard process", touched=True)
         if self._doubt:
             return self._doubt
         how = self._way()
@@ -113,14 +116,14 @@ class UnkeyGuard:
             confirmed=how.confirmed,
             longest_s=self._longest_s,
         )
-        self._doubt, self._lost, self._requested = "", False, False
+        self._doubt, self._lost, self._requested, self._outcome = "", False, False, ""
         self._by_descriptor = how.descriptor is not None
         self._reply = asyncio.get_running_loop().create_future()
         try:
             async with self._clock.timeout(ARM_S):
                 await self._started.wait()
-                self._beat_s = self._answer_s = self._now_s()
-                self._armed = True
+                self._dead_man.arm(*self._instant())
+                self._answer_s, self._armed = self._now_s(), True
                 descriptors = [] if how.descriptor is None else [how.descriptor]
                 if not self._send(encode_arm(arm), descriptors):
                     raise GuardError("the guard process takes no messages; try again")
@@ -192,6 +195,9 @@ class UnkeyGuard:
             return EmergencyUnkey(ends_with_process=True)
         return self._describe()
 
+    def _instant(self) -> tuple[float, float]:
+        return self._now_s(), waited_for_processor_s(os.getpid())
+
     def _now_s(self) -> float:
         """Returns seconds that go on while the machine is suspended."""
         return self._clock.monotonic_s() + self._clock.suspended_s()
@@ -204,7 +210,8 @@ class UnkeyGuard:
             self.doubt()
             now_s, round_ = self._now_s(), self._rounds()
             if round_ != self._beat_round:
-                self._beat_s, self._beat_round = now_s, round_
+                self._dead_man.beat(*self._instant())
+                self._beat_round = round_
                 self._send(encode("beat", over=self._over))
             if now_s - self._answer_s >= NO_ANSWER_S and not self._doubt:
                 text = f"no guard: the guard process did not answer for {NO_ANSWER_S:g} s"
@@ -237,8 +244,9 @@ class UnkeyGuard:
                 text = f"guard: {message['why']}; {message['outcome']}"
                 if self._armed and not self._doubt:
                     self._end_over(text, touched=True)
-                else:
+                elif message["outcome"] != self._outcome:  # else it is one more attempt
                     self._report(text)
+                self._outcome = message["outcome"]
             case _ if self._reply is not None and not self._reply.done():
                 self._reply.set_result(message)
 

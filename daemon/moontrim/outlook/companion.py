@@ -124,8 +124,8 @@ def _budgets(daemon: Daemon, session: Session, utc_s: float) -> tuple[Budget, Bu
 
 
 async def keep_outlook(daemon: Daemon) -> None:
-    """Posts an outlook every minute of the daemon's clock, and soon after the session has
-    changed."""
+    """Posts an outlook every minute of the daemon's clock, and soon after the session has changed;
+    not during an over of ours, which is too short for an outlook to grow old."""
     wall = SystemClock()
     ephemeris = daemon.ephemeris
     coming: Coming | None = None
@@ -134,7 +134,9 @@ async def keep_outlook(daemon: Daemon) -> None:
     made_utc_s = 0.0
     while True:
         session, utc_s, settings = daemon.session, daemon.clock.utc_s(), daemon.settings
-        if not settings.home_is_known:
+        if not settings.home_is_known or daemon.transmitting.keyer.view.who:
+            # A thread that computes delays the event loop on a busy machine, and with it the beats
+            # to the guard process of a keyed radio.
             await wall.sleep(POLL_S)
             continue
         choices = session.band_choices(settings)

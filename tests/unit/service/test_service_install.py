@@ -245,7 +245,11 @@ def test_the_unit_says_what_the_daemon_relies_on(name: str) -> None:
     service = directives(name)["Service"]
     assert service["Type"] == "notify" and service["NotifyAccess"] == "main"
     assert service["RestartPreventExitStatus"] == "2" and service["Restart"] == "always"
-    assert service["KillMode"] == "mixed"
+    # After a death of the daemon its guard process must live until it has unkeyed the radio; at an
+    # orderly stop the daemon alone must get SIGTERM, and end before its broker does.
+    assert service["KillMode"] == "control-group"
+    kill, wait = re.findall(r"^ExecStop=-(.*)$", shipped(name), re.MULTILINE)
+    assert kill == "/bin/kill -s TERM $MAINPID" and "tail --pid=$MAINPID " in wait
     assert service["ExecStopPost"].startswith(f"-{PROGRAM} unkey --config ")
 
 
