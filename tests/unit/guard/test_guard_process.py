@@ -13,6 +13,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -237,6 +238,21 @@ def test_a_server_that_is_not_there_arms_nothing(bench: Bench) -> None:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         assert bench.arm(host="127.0.0.1", port=free.getsockname()[1])["what"] == "unable"
+
+
+def test_modules_in_the_working_folder_are_not_loaded(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """moontrim may be started in a folder that others can write to."""
+    for name in ("json", "socket", "moontrim"):
+        (tmp_path / f"{name}.py").write_text("raise SystemExit('loaded')")
+    monkeypatch.chdir(tmp_path)
+    made = Bench()
+    try:
+        assert made.arm()["what"] == "armed"
+    finally:
+        made.leave()
+        made.close()
 
 
 def test_it_imports_nothing_heavy() -> None:

@@ -21,10 +21,20 @@ from moontrim_drivers.emergencyunkey import EmergencyUnkey
 from support.processor import within
 
 
+class SleepyClock(SystemClock):
+    """The machine's clock, of a machine that has been suspended for so long besides."""
+
+    slept_s = 0.0
+
+    def suspended_s(self) -> float:
+        return super().suspended_s() + self.slept_s
+
+
 class Bench:
     """A guard, and the daemon around it."""
 
     def __init__(self) -> None:
+        self.clock = SleepyClock()
         self.radio, self.port = os.pipe()
         os.set_blocking(self.radio, False)
         self.how: EmergencyUnkey | None = EmergencyUnkey(b"RX;", descriptor=self.port)
@@ -34,7 +44,7 @@ class Bench:
         self.notes: list[str] = []
         self.ends: list[tuple[str, bool]] = []
         self.guard = UnkeyGuard(
-            SystemClock(),
+            self.clock,
             describe=lambda: self.how,
             connected=lambda: self.answers,
             rounds=self.rounds,
@@ -128,6 +138,35 @@ def test_a_loop_that_hung_finds_it_out_by_itself() -> None:
         assert b.guard.doubt() == "", "the next over is a new one"
 
     bench(scene)
+
+
+def test_a_machine_that_was_suspended_ends_the_over() -> None:
+    async def scene(b: Bench) -> None:
+        await armed(b)
+        b.clock.slept_s = 600.0
+        assert "did not run for 600" in b.guard.doubt()
+        await b.until(b.sent)
+
+    bench(scene)
+
+
+def test_that_nothing_keeps_the_machine_awake_is_logged_once(
+    caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PATH", "/nonexistent")
+    caplog.set_level("INFO")
+
+    async def scene(b: Bench) -> None:
+        for _ in range(2):
+            await armed(b)
+            await asyncio.sleep(0.5)
+            assert b.guard.doubt() == "", "keying goes on"
+            b.guard.disarm()
+            await asyncio.sleep(0.2)
+
+    bench(scene)
+    lines = [record.message for record in caplog.records if "suspending" in record.message]
+    assert len(lines) == 1 and "systemd-inhibit is not installed" in lines[0]
 
 
 def test_a_guard_that_is_killed_ends_the_over_and_is_started_anew() -> None:
