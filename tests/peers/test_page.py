@@ -182,7 +182,9 @@ def test_every_command_reaches_the_radio_and_comes_back(
                 await until(lambda: dials_follow(here))
 
             # partner
-            await tapped("#echo", lambda: seen(here).partner == "self", ("#partner", "Own echo"))
+            await tapped(
+                "#echo", lambda: seen(here).partner == "self", ("#partner", "Myself (echoes)")
+            )
             await until(lambda: dials_follow(here))
             await held.page.fill("#partner-text", "kp20nf")
             await tapped(
@@ -302,7 +304,7 @@ def test_what_is_refused_says_why_and_changes_nothing(
         async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
             before = here.daemon.session
             await held.tap("#sked-open")
-            for typed, said in (("ten", "type megahertz"), ("10500", "expected 10\u202f368")):
+            for typed, said in (("ten", "enter MHz"), ("10500", "expected 10\u202f368")):
                 await held.page.fill("#sked-text", typed)
                 await held.tap('#sked-form button[type="submit"]')
                 await held.until_text("#refusal", said)
@@ -752,7 +754,7 @@ def test_by_keyboard(tmp_path: Path, ephemeris: Ephemeris, shared: Shared) -> No
                     break
             names = [name.strip() for name, _ in reached]
             assert all(outline == "solid" for _, outline in reached), reached
-            for name in ("Type it", "Choose another", "24 GHz", "partner-text", "Own echo"):
+            for name in ("Enter", "Choose another", "24 GHz", "partner-text", "Myself (echoes)"):
                 assert name in names
             await keys.press("Space")
             await until(lambda: not seen(here).transmit_permitted)

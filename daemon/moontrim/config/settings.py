@@ -106,7 +106,9 @@ class Settings(Table):
     home: SiteSettings = Field(
         _NOWHERE, description="Where the station is; may be left out with gps.use_for_home."
     )
-    partner: SiteSettings | Literal["self"] = Field("self", description="`self`: our own echo.")
+    partner: SiteSettings | Literal["self"] = Field(
+        "self", description="A place, or `self` for your own echoes."
+    )
     bands: tuple[BandSettings, ...] = Field(min_length=1)
     front_ends: tuple[FrontEndSettings, ...] = ()
     radio: RadioSettings = RadioSettings()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -91,13 +92,15 @@ def _exposure_notes(question: ForecastQuestion) -> list[str]:
     if gear.power_w is None or gear.antenna is None:
         return []
     power_w = gear.power_w * 10.0 ** (-gear.feed_loss_db / 10.0)
-    near_m, far_m = sorted(
-        safe_distance_m(power_w, gear.antenna.gain_dbi, question.frequency_hz, rules, "public")
+    gain_dbi, frequency_hz = gear.antenna.gain_dbi, question.frequency_hz
+    fcc_m, icnirp_m = (
+        math.ceil(safe_distance_m(power_w, gain_dbi, frequency_hz, rules, "public"))
         for rules in RULES
     )
     return [
-        f"RF exposure: in the beam keep people {near_m:.0f} to {far_m:.0f} m away (the public, key "
-        "always down; ICNIRP in free space to FCC with ground reflection). Your local rules count."
+        f"RF exposure: keep the public at least {max(fcc_m, icnirp_m)} m from the antenna, in its "
+        f"beam (compliance distance at 100 % duty cycle: {icnirp_m} m by ICNIRP in free space, "
+        f"{fcc_m} m by FCC with ground reflection). Local rules apply."
     ]
 
 

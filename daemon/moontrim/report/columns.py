@@ -12,7 +12,7 @@ COLUMNS: dict[str, tuple[int | None, str]] = {
     "at_utc_s": (6, "POSIX seconds UTC, the instant the row holds for, 0.3 s before that second"),
     "tracking": (None, "is the radio on frequency, in words"),
     "band": (None, "name of the band"),
-    "partner": (None, "locator or lat,lon,height_m; self: own echo"),
+    "partner": (None, "locator or lat,lon,height_m; self: your own echoes"),
     "agreement": (None, "who corrects what"),
     "sked_hz": (3, "Hz, agreed on-air frequency"),
     "tx_sked_hz": (3, "Hz, the same for transmit where it differs"),

@@ -114,7 +114,7 @@ def panel(snapshot: Snapshot, columns: int) -> Panel:
     grid.add_row("sked", Text(f"{grouped(snapshot.sked_hz)} Hz", style="bold"))
     who_corrects = descriptions(own_echo=snapshot.partner == "self")[snapshot.agreement]
     grid.add_row("agreement", f"{snapshot.agreement}: {who_corrects}")
-    grid.add_row("partner", "our own echo" if snapshot.partner == "self" else snapshot.partner)
+    grid.add_row("partner", "self (echoes)" if snapshot.partner == "self" else snapshot.partner)
     if (moon := snapshot.moon) is not None:
         where = f"azimuth {moon.azimuth_deg:5.1f}°  elevation {moon.elevation_deg:5.1f}°"
         if moon.partner_elevation_deg is not None:
@@ -140,7 +140,7 @@ def panel(snapshot: Snapshot, columns: int) -> Panel:
     if not snapshot.transmit_permitted:
         grid.add_row("transmit", Text(f"inhibited; {TO_PERMIT}", style="yellow"))
     for text in snapshot.warnings:
-        grid.add_row("mind", Text(text, style="yellow"))
+        grid.add_row("warnings", Text(text, style="yellow"))
     if snapshot.last_fault is not None:
         grid.add_row(
             "last fault", f"{iso(snapshot.last_fault.at_utc_s)} {snapshot.last_fault.text}"

@@ -105,7 +105,7 @@ def test_files_instead_of_a_table(tmp_path: Path, capsys: pytest.CaptureFixture[
     for place in places:
         assert place.exists() and str(place) in err
     assert run(*BASE, "--partner", "self", "--days", "1", "--table", *given) == 0
-    assert "own echo" in capsys.readouterr().out
+    assert "home, echoes" in capsys.readouterr().out
 
 
 def test_nobody_shares_the_moon(capsys: pytest.CaptureFixture[str]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -35,7 +36,15 @@ def test_series_by_the_exact_path(ephemeris: Ephemeris, partner: End | None) -> 
     result = forecast(ephemeris, question(3.0, partner=partner))
     assert len(result.windows) >= 3
     (caution,) = result.notes
-    assert "RF exposure" in caution
+    # The larger distance is the one to keep; it is never given as a range to stand in.
+    match = re.search(
+        r"RF exposure: keep the public at least (\d+) m from the antenna, in its beam .*: (\d+) m by "
+        r"ICNIRP in free space, (\d+) m by FCC with ground reflection\)\. Local rules apply\.",
+        caution,
+    )
+    assert match is not None, caution
+    keep_m, icnirp_m, fcc_m = map(int, match.groups())
+    assert keep_m == max(icnirp_m, fcc_m) and icnirp_m < fcc_m
     for window in result.windows:
         s = window.series
         exact = solve_path(

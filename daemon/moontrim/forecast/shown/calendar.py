@@ -36,7 +36,7 @@ def write_calendar(forecasts: Iterable[Forecast], path: Path, zone: tzinfo | Non
 
 def _event(forecast: Forecast, window: Window, zone: tzinfo | None) -> Event:
     event = Event()
-    what = "own echo" if window.own_echo else window.partner
+    what = "echoes" if window.own_echo else window.partner
     event.add(
         "summary",
         f"Moon: {what}, {window.frequency_hz / 1e6:g} MHz, "

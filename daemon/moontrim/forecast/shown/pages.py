@@ -166,7 +166,7 @@ def month_page(
 
 def _who(forecast: Forecast) -> str:
     partner = forecast.question.partner
-    return "own echo" if partner is None else f"home with {partner.name}"
+    return "home, echoes" if partner is None else f"home with {partner.name}"
 
 
 def _best_of(windows: Sequence[Window]) -> list[LowSpread]:

@@ -50,7 +50,7 @@ def show_forecasts(
 
 def _show_one(console: Console, forecast: Forecast, zone: tzinfo | None) -> None:
     question = forecast.question
-    what = "own echo" if question.partner is None else f"home with {question.partner.name}"
+    what = "home, echoes" if question.partner is None else f"home with {question.partner.name}"
     console.print(
         f"[bold]{what}[/bold]  {question.frequency_hz / 1e6:g} MHz  "
         f"{day_text(forecast.from_utc_s)} to {day_text(forecast.until_utc_s)}",

@@ -35,7 +35,7 @@ export class Link {
     this.client = null;
     if (client) client.end(true);
     for (const id of [...this.waiting.keys()]) {
-      this.settle(id, failure("no_link", "The connection went away; it may or may not have been done."));
+      this.settle(id, failure("no_link", "Connection lost; the command may or may not have taken effect."));
     }
   }
 
@@ -107,7 +107,7 @@ export class Link {
     const id = randomHex(8);
     return new Promise((resolve) => {
       const timer = setTimeout(
-        () => this.settle(id, failure("no_answer", "No answer; it may or may not have been done.")),
+        () => this.settle(id, failure("no_answer", "No reply; the command may or may not have taken effect.")),
         REPLY_WAIT_MS,
       );
       this.waiting.set(id, { resolve, timer });

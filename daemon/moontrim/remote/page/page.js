@@ -148,7 +148,7 @@ async function probe() {
   const timer = setTimeout(() => stop.abort(), PROBE_WAIT_MS);
   try {
     await fetch("/healthz", { cache: "no-store", signal: stop.signal });
-    why = "The daemon runs, but its message broker does not answer.";
+    why = "The daemon is running, but its MQTT broker is not responding.";
     reachable = true;
   } catch {
     reachable = false;
@@ -313,7 +313,7 @@ function sayMeant() {
   const hz = typedHz(text);
   const band = known.info?.bands.find((one) => one.name === known.state?.band);
   const range = band ? `${hertz(band.allowed_low_hz)} to ${hertz(band.allowed_high_hz)}` : "";
-  say("sked-meant", text === "" ? `Allowed on ${known.state?.band}: ${range}` : hz === null ? "This is no frequency." : `That is ${hertz(hz)}.`);
+  say("sked-meant", text === "" ? `Allowed on ${known.state?.band}: ${range}` : hz === null ? "Not a frequency." : `= ${hertz(hz)}`);
 }
 at("sked-text").addEventListener("input", sayMeant);
 
@@ -321,7 +321,7 @@ at("sked-form").addEventListener("submit", async (event) => {
   event.preventDefault();
   const hz = typedHz(at("sked-text").value);
   if (hz === null) {
-    answer("Not sent: type megahertz such as 10368.1, or hertz.", true);
+    answer("Not sent: enter MHz (10368.1) or Hz.", true);
     return;
   }
   const reply = await act(event.submitter ?? event.target.querySelector("button"), "sked", { hz }, `Sked frequency is now ${hertz(hz)}.`);
@@ -339,7 +339,7 @@ at("partner-form").addEventListener("submit", async (event) => {
   if (reply?.ok) at("partner-text").value = "";
 });
 
-onTap("echo", (key) => act(key, "partner", { partner: "self" }, "Now on your own echo."));
+onTap("echo", (key) => act(key, "partner", { partner: "self" }, "Partner: myself (echoes)."));
 onTap("readback", (key) => act(key, "readback", {}, "The radio is being read."));
 onTap("correct", (key) => {
   const on = !known.state?.correcting;

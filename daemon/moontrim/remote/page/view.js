@@ -125,7 +125,7 @@ export function showOutlook(outlook, nowMs, elevation) {
   for (const which of ["rx", "tx"]) {
     const budget = outlook?.error_budget?.[which];
     say(`${which}-accuracy`, budget
-      ? `${budget.bound95_hz.toFixed(2)} Hz in 95 of 100 cases. ${budget.advice}` : "not known yet");
+      ? `${budget.bound95_hz.toFixed(2)} Hz in 95 of 100 cases. ${budget.advice}` : "no data yet");
   }
   const items = (outlook?.windows ?? []).filter((window) => window.end_ms > nowMs);
   const list = at("windows");
@@ -133,9 +133,9 @@ export function showOutlook(outlook, nowMs, elevation) {
     const open = window.start_ms <= nowMs;
     const span = `${day(window.start_ms)}, ${clock(window.start_ms)} to ${clock(window.end_ms)} UTC`;
     const peak = window.peak_partner_deg === null
-      ? `up to ${degrees(window.peak_home_deg, 0)}`
-      : `up to ${degrees(window.peak_home_deg, 0)} here, ${degrees(window.peak_partner_deg, 0)} at the partner`;
-    const when = open ? `Open for ${lasting(window.end_ms - nowMs)} more` : `In ${lasting(window.start_ms - nowMs)}`;
+      ? `max ${degrees(window.peak_home_deg, 0)}`
+      : `max ${degrees(window.peak_home_deg, 0)} here, ${degrees(window.peak_partner_deg, 0)} at partner`;
+    const when = open ? `Open for another ${lasting(window.end_ms - nowMs)}` : `Opens in ${lasting(window.start_ms - nowMs)}`;
     const best = window.best_spread_hz === null
       ? ""
       : `; best ${clock(window.best_start_ms)} to ${clock(window.best_end_ms)}, spread ${window.best_spread_hz.toFixed(0)} Hz`;
@@ -144,7 +144,7 @@ export function showOutlook(outlook, nowMs, elevation) {
   const key = texts.join("|") || "none";
   if (list.dataset.key === key) return;
   list.dataset.key = key;
-  list.replaceChildren(...(texts.length ? texts : [["None within the search", ""]]).map(([head, rest]) => {
+  list.replaceChildren(...(texts.length ? texts : [["None in the days searched", ""]]).map(([head, rest]) => {
     const item = document.createElement("li");
     const bold = document.createElement("b");
     bold.textContent = head;
