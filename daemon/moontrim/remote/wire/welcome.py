@@ -78,8 +78,8 @@ def welcome(
         lines += [
             "1. Certificate:",
             _qr_code(with_fingerprint(certificate_urls[0], fingerprint)),
-            "2. Page with password. Scan with the phone's camera. Anyone with this code can control "
-            "the radio:",
+            "2. Page with password. Scan with the phone's camera. Anyone with this code can "
+            "control the radio:",
             _qr_code(with_password(urls[0], passwords["phone"])),
         ]
     return "\n".join(lines)
