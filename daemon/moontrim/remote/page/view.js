@@ -56,7 +56,7 @@ export function showState(state) {
     .filter(([, dial]) => dial?.held).map(([name, dial]) => `${name} dial not moved: ${dial.held}.`);
   say("held", held.join(" "));
   show("held", held.length > 0);
-  say("partner", state.partner === "self" ? "Own echo" : state.partner);
+  say("partner", state.partner === "self" ? "Myself (echoes)" : state.partner);
   say("band-now", state.band);
   showClock(state.clock);
   showRadio(state);
