@@ -21,6 +21,7 @@ from moontrim.share.protocol import OK, REJECTED
 from moontrim.share.sharedradio import RigAccess, SharedRadio
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.otherprogram import LAST_S
+from moontrim_drivers.contract import RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from support.scenario_keying import KEYING, moon_high
 from support.stage import SKED_HZ, Stage, play
@@ -396,6 +397,44 @@ def test_a_program_on_the_share_that_corrects_as_well_moves_no_sked(stage: Any) 
         assert sked_hz(s.daemon) == SKED_HZ + 5000
 
     stage(scene)
+
+
+class Cached(SimulatedDriver):
+    """Answers from a cache, as some rig-control servers do."""
+
+    age_s = 0.0
+    cached: tuple[float, RigState] | None = None
+
+    async def read(self) -> RigState:
+        return self._from_cache(await super().read())
+
+    async def set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:
+        return self._from_cache(await super().set_dials(rx_hz, tx_hz))
+
+    def _from_cache(self, rig: RigState) -> RigState:
+        now_s = self.clock.monotonic_s()
+        if self.cached is None or now_s - self.cached[0] > self.age_s:
+            self.cached = now_s, rig
+        return self.cached[1]
+
+
+@pytest.mark.parametrize("age_s", [0.1, 0.3, 0.6])
+def test_a_radio_that_answers_from_a_cache_is_turned_by_nobody(
+    stage: Any, monkeypatch: pytest.MonkeyPatch, age_s: float
+) -> None:
+    monkeypatch.setattr(Cached, "age_s", age_s)
+
+    async def scene(s: Stage) -> None:
+        for _ in range(120):
+            await s.clock.sleep(1.0)
+            assert sked_hz(s.daemon) == SKED_HZ
+            assert s.snapshot.tracking in (
+                Tracking.ON_FREQUENCY,
+                Tracking.OFF_FREQUENCY,
+                Tracking.RADIO_DISAGREES,
+            )
+
+    stage(scene, driver_class=Cached)
 
 
 def test_a_person_who_searches_is_no_program(stage: Any) -> None:

@@ -212,8 +212,8 @@ class Dials:
     def _was_moved(self, rig: RigState) -> bool:
         """Compares with where the dials were left; accepts a difference, and reports it once it is
         known what moved them."""
-        before = self.standing
         moved = self._steps.accept(dials_hz(rig))
+        before = self.standing | {event.which: event.from_hz for event in moved}
         resolution_hz, now_s = (
             self._driver.capabilities.dial_resolution_hz,
             self._clock.monotonic_s(),

@@ -43,6 +43,7 @@ class DialSteps:
     def __init__(self) -> None:
         self.standing: dict[DialName, int] = {}
         self._coming: list[Step] = []
+        self._latest: dict[DialName, int] = {}  # taken, of a dial that has not been moved since
 
     def put(self, plan: Plan, *, at_once: bool) -> None:
         """Takes over a plan. Steps of the one before it remain until it begins, unless at_once."""
@@ -56,18 +57,23 @@ class DialSteps:
     def forget(self) -> None:
         """Drops all steps and forgets where the dials stand."""
         self.standing.clear()
+        self._latest.clear()
         self._coming = []
 
     def accept(self, shown: dict[DialName, int | None]) -> list[DialMoved]:
         """Takes over where a read-back shows the dials; returns those that are not where they were
         left. Then all steps are dropped: they belong to where the dial was, and a dial that is
-        being turned by hand is left alone."""
+        being turned by hand is left alone. One that arrives late where it was last set, as servers
+        that answer from a cache report it, has not been moved."""
         moved: list[DialMoved] = []
         for which, to_hz in shown.items():
             from_hz = self.standing.get(which)
-            if to_hz is not None and from_hz is not None and to_hz != from_hz:
+            if to_hz is None or from_hz is None or to_hz == from_hz:
+                continue
+            self.standing[which] = to_hz
+            if to_hz != self._latest.get(which):
                 moved.append(DialMoved(which, from_hz, to_hz))
-                self.standing[which] = to_hz
+                self._latest.pop(which, None)
                 self.drop()
         return moved
 
@@ -112,4 +118,6 @@ class DialSteps:
         while self._coming and self._coming[0].at_utc_s <= until_utc_s:
             step = self._coming.pop(0)
             due[step.which] = step.dial_hz  # of several for one dial the newest counts
-        return {which: hz for which, hz in due.items() if self.standing.get(which) != hz}
+        wanted = {which: hz for which, hz in due.items() if self.standing.get(which) != hz}
+        self._latest.update(wanted)
+        return wanted

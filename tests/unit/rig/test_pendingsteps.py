@@ -51,6 +51,22 @@ def test_what_stands_already_needs_no_set() -> None:
     assert steps.take(T0) == {"tx": 51}
 
 
+def test_a_dial_that_arrives_late_has_not_been_moved() -> None:
+    """The read-back after a set may come from a cache; then the set shows in the next one."""
+    steps = DialSteps()
+    steps.standing.update(rx=100, tx=50)
+    steps.put(plan(T0, (0.0, "rx", 101), (0.9, "rx", 102)), at_once=False)
+    assert steps.take(T0) == {"rx": 101}
+    assert steps.accept({"rx": 100, "tx": 50}) == [], "not yet"
+    assert steps.accept({"rx": 101, "tx": 50}) == [] and steps.standing["rx"] == 101
+    assert steps.take(T0 + 1.0) == {"rx": 102}, "the rest of the plan stays"
+
+    steps.standing.update(rx=102)
+    turned = DialMoved("rx", 102, 300)
+    assert steps.accept({"rx": 300, "tx": 50}) == [turned]
+    assert steps.accept({"rx": 102, "tx": 50}) == [DialMoved("rx", 300, 102)], "turned back"
+
+
 def test_a_dial_of_which_nothing_is_known_is_to_be_set() -> None:
     steps = DialSteps()
     steps.standing.update(rx=100)
