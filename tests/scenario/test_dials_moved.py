@@ -228,6 +228,26 @@ def test_exchanged_again_and_again_it_is_left_alone_for_a_while(stage: Any) -> N
     stage(scene)
 
 
+def test_the_band_keys_of_the_radio_are_not_fought(stage: Any) -> None:
+    """Both dials go to where nothing may be followed, and come back."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        for _ in range(3):
+            await s.clock.sleep(3.4)
+            rx_hz, tx_hz = s.radio.rx_dial_hz, s.radio.second_dial_hz
+            s.radio.set_dials(432_100_000, 432_200_000)
+            await s.clock.sleep(3.0)
+            assert s.snapshot.tracking is Tracking.OUTSIDE_BAND
+            await s.clock.sleep(3.0)
+            assert (s.radio.rx_dial_hz, s.radio.tx_dial_hz) == (432_100_000, 432_200_000)
+            s.radio.set_dials(rx_hz, tx_hz)
+            await s.until(Tracking.ON_FREQUENCY, 2.0)
+            assert sked_hz(s.daemon) == SKED_HZ
+
+    stage(scene)
+
+
 # --- another program ------------------------------------------------------------------------------
 
 Act = Callable[[Daemon], Coroutine[Any, Any, None]]

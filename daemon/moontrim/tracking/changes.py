@@ -149,11 +149,12 @@ class Changes:
             self._record.fault("A and B were exchanged on the radio: dials restored")
             if not self._turned.may_put_back(now_s):
                 self._left_alone(where)
+        elif moved.together:
+            if moved.which == "rx":
+                self._both_moved(moved, where, now_s)
         elif moved.which == "tx":
             log.info("%s: put back", where)
             self._turned.other.transmit_dial_moved(now_s)
-        elif moved.together:
-            log.info("%s with the transmit dial: put back", where)
         elif self._current.settings.radio.when_turned == "follow":
             self._try_to_follow(moved, where, now_s)
         elif self._turned.may_put_back(now_s):
@@ -162,6 +163,17 @@ class Changes:
             self._left_alone(where)
         if self._turned.other.reason:
             self._other_program(now_s)
+
+    def _both_moved(self, rx: DialMoved, where: str, now_s: float) -> None:
+        """Both dials have moved: put back, unless by a key of the radio for another amateur band,
+        where they are left alone until they come back."""
+        away = bool(self._turned.not_followed)
+        if self._current.settings.radio.when_turned == "follow":
+            self._try_to_follow(rx, where, now_s)
+        else:
+            log.info("%s with the transmit dial: put back", where)
+        if not away and not self._turned.not_followed:
+            self._turned.other.transmit_dial_moved(now_s)
 
     def _dial_turning(self, turning: DialTurning) -> None:
         if not self._current.session.correcting or self._turned.other.reason:
@@ -188,8 +200,10 @@ class Changes:
             log.info("dial turned by another program: sked is %.0f Hz again", sked_hz)
 
     def _try_to_follow(self, moved: DialMoved, where: str, now_s: float) -> None:
-        by_hz = moved.to_hz - moved.from_hz
-        self._turned.other.receive_dial_moved(now_s, by_hz, self._small_hz(moved.to_hz))
+        """Follows the dial; where that cannot be, as on another amateur band, it is left alone."""
+        if not moved.together:
+            by_hz = moved.to_hz - moved.from_hz
+            self._turned.other.receive_dial_moved(now_s, by_hz, self._small_hz(moved.to_hz))
         if self._turned.other.reason:
             return
         try:
@@ -216,8 +230,9 @@ class Changes:
         sked_hz = whole_hertz(self._planning.sked_hz_for_received(received_hz, now_utc_s))
         session, settings = self._current.session, self._current.settings
         followed = session.with_band_choices(settings, sked_hz=sked_hz)
-        if not moved.placed:
-            log.info("%s before it was set: put back", where)
+        if moved.together or not moved.placed:
+            why = "with the transmit dial" if moved.together else "before it was set"
+            log.info("%s %s: put back", where, why)
             return
         before_hz = session.band_choices(settings).sked_hz
         self._turned.other.followed(now_s, band.name, before_hz)
