@@ -12,6 +12,7 @@ import pytest
 
 from moontrim.cli.main import COMMANDS, main
 from support.moontrim_process import LEAST_CONFIG
+from support.rigctld import free_port
 
 AT = "2026-11-25T20:00:00Z"
 PATH = ["path", "--home", "JN88DD", "--partner", "self", "--at", AT, "--frequency", "10368.1e6"]
@@ -27,7 +28,10 @@ LEGS = {"to_moon", "from_moon", "echo", "from_partner", "to_partner"}
 @pytest.fixture
 def config(tmp_path: Path) -> Path:
     path = tmp_path / "station.toml"
-    path.write_text(f'state_dir = "{tmp_path}"\n{LEAST_CONFIG}')
+    # On ports of its own: `check` looks whether they are taken, and other tests may take the usual.
+    page, broker, share = (free_port() for _ in range(3))
+    ports = f"[remote]\nhttp_port = {page}\nport = {broker}\n[share]\nport = {share}\n"
+    path.write_text(f'state_dir = "{tmp_path}"\n{LEAST_CONFIG}{ports}')
     return path
 
 
