@@ -227,8 +227,8 @@ class RigDriver(ABC):
 
     def emergency_unkey(self) -> EmergencyUnkey | None:
         """Returns how another process can unkey the radio if this one hangs, valid until `close`;
-        None where that is not possible, or the driver is not open. Optional; without it the radio
-        has no guard, which is shown to the operator. Never waits."""
+        None where that is not possible, or the driver is not open. Optional, but a radio without it
+        is not keyed by its command. Never waits."""
         return None
 
     async def _receive_first(self) -> None:

@@ -11,10 +11,9 @@ import logging
 from collections.abc import Callable
 
 from moontrim.app.conditions import ON_FREQUENCY, StationConditions
+from moontrim.app.guardedkey import GuardedKey
 from moontrim.clock.system import Clock
-from moontrim.config.keyingports import RadioOutput
 from moontrim.config.settings import Settings
-from moontrim.guard.unkeyguard import UnkeyGuard
 from moontrim.keying.contacts import ExternalTransmit, make_contact, make_contacts
 from moontrim.keying.frontends import FrontEndContacts
 from moontrim.keying.interlocks import Conditions
@@ -66,19 +65,19 @@ class Transmitting:
         self._note = note
         keying = settings.keying
         self._ports = ports = Ports(locate)
-        self.guard = UnkeyGuard(
+        self._key = GuardedKey(
+            keying,
             clock,
-            describe=link.emergency_unkey,
-            connected=lambda: link.view.state in ANSWERING,
+            link,
             rounds=lambda: self.keyer.rounds,
-            longest_s=keying.longest_over_s,
             note=lambda text: note("guard", "unkey", text),
-            ended=self._guard_ended_over,
+            over_ended=self._guard_ended_over,
         )
+        self.guard = self._key.guard
         outputs = make_outputs(
-            keying, clock, key_radio=self._key_radio, publish=self.relays.publish, ports=ports
+            keying, clock, key_radio=self._key.key, publish=self.relays.publish, ports=ports
         )
-        self._by_line = bool(keying.outputs) and not isinstance(keying.outputs[-1], RadioOutput)
+        self._by_line = self._key.by_line
         if self._by_line:
             outputs = (*outputs[:-1], LookFirst(outputs[-1], link.look_before_keying))
         self.keyer = Keyer(
@@ -95,7 +94,7 @@ class Transmitting:
         self._running = False  # from the first output on to the last one off
         self._outside: bool | None = None
         self._moving_one_dial = 0  # requests that wait for it
-        if keying.enabled and not self._by_line:
+        if self._key.used:
             link.unkey_first()
         contacts = make_contacts(keying, ports)
         self._external = ExternalTransmit(contacts, clock, self._keyed_outside)
@@ -183,29 +182,14 @@ class Transmitting:
         rig = self._link.view.rig
         return self.keyer.view.who != "" or bool(rig and rig.transmitting)
 
-    async def _key_radio(self, on: bool) -> None:
-        if on:
-            await self.guard.arm()
-            await self._link.key(self.guard.doubt)
-            return
-        try:
-            await self._link.unkey()
-        except BaseException as error:  # cancelled, too: it took too long
-            self.guard.unkey(f"moontrim could not unkey the radio ({error or 'no answer'})")
-            raise
-        self.guard.disarm()
-
-    def _guard_ended_over(self, reason: str, touched: bool) -> None:
-        """touched: the guard may have sent the radio a command of its own."""
-        if touched:
-            self._link.reconnect(reason)
+    def _guard_ended_over(self) -> None:
         self.keyer.recheck()
         self._changed()
 
     async def run(self) -> None:
         """Runs until cancelled; everything is switched off before it returns."""
         guarding = None
-        if self._settings.keying.enabled and not self._by_line:
+        if self._key.used:
             guarding = asyncio.create_task(self.guard.run(), name="guard")
         try:
             async with asyncio.TaskGroup() as group:

@@ -11,6 +11,7 @@ import pytest
 
 from moontrim.clock.virtual import VirtualClock
 from moontrim.config.clock import ClockSettings
+from moontrim.config.keying import KeyingSettings
 from moontrim.config.settings import Settings, settings_from
 from moontrim.gps.fix import Fix, Position
 from moontrim.gps.timecheck import reading_of
@@ -18,10 +19,11 @@ from moontrim.path import Ephemeris
 from moontrim.preflight.checklist import check
 from moontrim.preflight.clock import judge_clock
 from moontrim.preflight.finding import Finding
-from moontrim.preflight.radio import radio_findings
+from moontrim.preflight.radio import guard_findings, radio_findings
 from moontrim.preflight.surroundings import broker_findings, disk_findings
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim_drivers.contract import RigState
+from moontrim_drivers.emergencyunkey import EmergencyUnkey
 from moontrim_drivers.simulated.driver import SimulatedDriver
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from support.rigctld import free_port
@@ -237,3 +239,19 @@ def test_bounds_of_a_gps_receiver_that_will_take_keying_away(
     limits = ClockSettings(max_error_ms=max_error_ms)
     finding = judge_clock(reading, limits, 0.001, keys=True)
     assert (finding.level, text in finding.text) == (level, True), finding
+
+
+def test_the_guard_and_the_time_out_timer_have_a_line_each() -> None:
+    line = {"kind": "simulated", "name": "line", "settle_ms": 0, "keys_radio": True}
+    keying, by_line = (
+        KeyingSettings.model_validate({"enabled": True, "longest_over_s": 75, "outputs": [output]})
+        for output in ({"kind": "radio"}, line)
+    )
+    guard, timer = guard_findings(keying, EmergencyUnkey(b"RX;", descriptor=3))
+    assert (guard.level, timer.level) == ("ok", "note")
+    assert "0.5 s after" in guard.text
+    assert "time-out timer" in timer.what and "75 s" in timer.text, "what to set it to"
+    guard, timer = guard_findings(keying, None)
+    assert guard.level == "wrong" and "emergency_unkey" in guard.text and timer.level == "note"
+    assert guard_findings(by_line, None) == []
+    assert guard_findings(KeyingSettings(), None) == []
