@@ -129,7 +129,7 @@ def test_what_went_wrong_and_who_did_what(ephemeris: Ephemeris, tmp_path: Path) 
         ("phone", "sked 10368100070 Hz", "done"),
         ("program", "agreement home", "done"),
     ]
-    assert commands[2][:2] == ("phone", "sked 1 Hz") and "not usable" in commands[2][2]
+    assert commands[2][:2] == ("phone", "sked 1 Hz") and "invalid value" in commands[2][2]
     query = "SELECT agreement, count(*) FROM seconds JOIN contexts ON id = context_id GROUP BY 1"
     assert {agreement for agreement, _ in rows(tmp_path, query)} == {"halves", "home"}
     assert rows(tmp_path, "SELECT DISTINCT clock_bound_ms FROM seconds") == [(1.5,)]

@@ -41,14 +41,14 @@ def test_toml_that_python_cannot_hold_is_one_line(tmp_path: Path, value: str) ->
     path = tmp_path / "a.toml"
     path.write_text(f"{HEAD}x = {value}")
     for load in (load_settings, load_band_plan):
-        with pytest.raises(InputError, match="valid TOML"):
+        with pytest.raises(InputError, match=r"invalid TOML|nested too deeply"):
             load(path)
 
 
 def test_a_path_with_a_nul_is_refused_with_its_key(tmp_path: Path) -> None:
     path = tmp_path / "a.toml"
     path.write_text(f'state_dir = "a\\u0000b"\n{HEAD}')
-    with pytest.raises(InputError, match="state_dir: a path has no NUL"):
+    with pytest.raises(InputError, match="state_dir: invalid value .* expected a path without NUL"):
         load_settings(path)
 
 
@@ -132,7 +132,7 @@ def test_a_damaged_row_of_the_journal_is_one_line(tmp_path: Path, station: str) 
     made.close()
     opened = open_journal(path)
     try:
-        with pytest.raises(InputError, match="not damaged"):
+        with pytest.raises(InputError, match=r"journal: damaged \("):
             sessions(opened)
     finally:
         opened.close()
