@@ -61,6 +61,12 @@ async def set_mode(
                 raise Unready(f"the change to {mode} moved the {which} dial off {hz} Hz")
 
 
+def exceeds_ceiling(entry: BandEntry, drive: float | None) -> bool:
+    """Returns whether a drive that the radio reports is known to be above the ceiling."""
+    ceiling = entry.drive_ceiling
+    return ceiling is not None and drive is not None and drive > ceiling + DRIVE_ROUNDING
+
+
 async def check_drive(entry: BandEntry, driver: DeadlineDriver) -> None:
     """Raises Unready if the drive is above the ceiling, or if the radio cannot tell."""
     if entry.drive_ceiling is None:
@@ -68,7 +74,7 @@ async def check_drive(entry: BandEntry, driver: DeadlineDriver) -> None:
     drive = await driver.power_fraction()
     if drive is None:
         raise Unready("the radio does not tell its power, so its drive cannot be held down")
-    if drive > entry.drive_ceiling + DRIVE_ROUNDING:
+    if exceeds_ceiling(entry, drive):
         raise Unready(
             f"drive is {100 * drive:.1f} %, above the ceiling of {100 * entry.drive_ceiling:.1f} %"
         )
@@ -149,7 +155,6 @@ class BandWatch:
                 if not mode_is_set and await self._dials.receiving():
                     await self._set_commands_dials_and_mode(entry)
                     mode_is_set = True
-                    await lower_drive(entry, self._driver)
                 if not self._entered:
                     await self._adjust_panel(entry)
             except (RigRefused, RigUnfit) as error:
@@ -220,9 +225,12 @@ class BandWatch:
         await lower_drive(entry, self._driver)
 
     async def _adjust_panel(self, entry: BandEntry) -> None:
-        """Reads mode, RIT, XIT and repeater shift and switches off what is on of the last three,
-        where the band wants that. Raises Unready if any has put the radio off its dials."""
+        """Reads drive, mode, RIT, XIT and repeater shift; turns the drive down, and switches off
+        what is on of the last three where the band wants that. Raises Unready if any of them has
+        put the radio off its dials."""
         details = await self._driver.details()
+        if exceeds_ceiling(entry, details.power_fraction):
+            await lower_drive(entry, self._driver)
         if (
             entry.clear_offsets
             and offsets_on(details)
