@@ -48,7 +48,9 @@ def test_toml_that_python_cannot_hold_is_one_line(tmp_path: Path, value: str) ->
 def test_a_path_with_a_nul_is_refused_with_its_key(tmp_path: Path) -> None:
     path = tmp_path / "a.toml"
     path.write_text(f'state_dir = "a\\u0000b"\n{HEAD}')
-    with pytest.raises(InputError, match="state_dir: invalid value .* expected a path without NUL"):
+    with pytest.raises(
+        InputError, match=r"state_dir: invalid value .* expected a path without NUL"
+    ):
         load_settings(path)
 
 

@@ -77,9 +77,7 @@ def test_from_another_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
 
 def test_ours_cannot_be_taken_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     install(tmp_path, monkeypatch, "extra_rig_b", socket="extra_rig_b:Mine")
-    with pytest.raises(
-        DriverNotFoundError, match=r"'socket': claimed more than once.*extra_rig_b"
-    ):
+    with pytest.raises(DriverNotFoundError, match=r"'socket': claimed more than once.*extra_rig_b"):
         load("socket")
     assert load("simulated") is SimulatedDriver
 
