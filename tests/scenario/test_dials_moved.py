@@ -320,9 +320,13 @@ def test_two_daemons_know_each_other_and_keep_their_skeds(
                     ideal = d.planning.ideal(s.clock.utc_s())
                     assert abs(s.radio.rx_dial_hz - s.band.dial_hz(ideal.rx_hz)) < 3.0
             assert alone or (s.radio.rx_dial_hz, s.radio.tx_dial_hz) == stood, "left alone"
-            assert alone == [] or s.daemon in named, "the one that came later"
+            undisturbed.extend(alone)
 
+        undisturbed: list[Daemon] = []
         await beside(s, tmp_path, ephemeris, act, **changes)
+        if s.daemon in undisturbed:  # the other one gave way before it had moved a dial
+            await s.steady(20)
+            return
         left_at = s.radio.rx_dial_hz, s.radio.tx_dial_hz
         await s.clock.sleep(5.0)
         assert s.snapshot.tracking is Tracking.OTHER_PROGRAM
