@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import contextlib
 from abc import ABC, abstractmethod
-from collections.abc import Awaitable, Sequence
+from collections.abc import AsyncIterator, Awaitable, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import Any, ClassVar, Protocol
@@ -227,8 +227,7 @@ class RigDriver(ABC):
 
     def emergency_unkey(self) -> EmergencyUnkey | None:
         """Returns how another process can unkey the radio if this one hangs, valid until `close`;
-        None where that is not possible, or the driver is not open. Optional, but a radio without it
-        is not keyed by its command. Never waits."""
+        None where none can, or not open. Without it a radio is not keyed by its command."""
         return None
 
     async def _receive_first(self) -> None:
@@ -237,8 +236,16 @@ class RigDriver(ABC):
             await self.set_transmit(False)
 
     @abstractmethod
+    def details_in_parts(self) -> AsyncIterator[RigDetails | None]:
+        """Yields None after each question to the radio but the last, when other methods may be
+        called, and then mode, passband, power and offsets as the radio reports them."""
+
     async def details(self) -> RigDetails:
-        """Returns mode, passband, power and offsets as the radio reports them now."""
+        """Returns what `details_in_parts` yields last."""
+        parts = self.details_in_parts()
+        while (details := await anext(parts)) is None:
+            pass
+        return details
 
     async def power_fraction(self) -> float | None:
         """Returns the RF power, 0 to 1, as the radio reports it now; None where it cannot. It is

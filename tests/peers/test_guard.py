@@ -23,13 +23,14 @@ from moontrim.guard.deadman import AFTER_LONGEST_S
 from moontrim.guard.unkeyguard import NO_ANSWER_S
 from moontrim.path import Ephemeris
 from peers.test_faults_killed import OFFSET_HZ, SKED_HZ, under_the_moon
+from support.effort import effort
 from support.moontrim_process import ENVIRONMENT, next_line
 from support.processor import within
 from support.rigctld import free_port, listening, require_rigctld, rigctld
 
 pytestmark = pytest.mark.peers
 
-TIMES = 20
+TIMES = effort(3, 8, 20)
 UNKEYED_S = 1.0
 CONFIG = """
 state_dir = "{folder}/state"
@@ -225,10 +226,10 @@ class Station:
             await self.radio.keyed.wait()
 
     async def stop(self) -> float:
-        """Stops the daemon; returns after how many seconds the radio was unkeyed."""
+        """Stops the daemon; the radio is unkeyed in time. Returns after how many seconds."""
         began_s = time.monotonic()
-        self.process.send_signal(signal.SIGSTOP)
-        async with within(10):
+        async with within(UNKEYED_S):
+            self.process.send_signal(signal.SIGSTOP)
             await self.radio.unkeyed.wait()
         return time.monotonic() - began_s
 
@@ -252,11 +253,10 @@ async def stopped_again_and_again(station: Station) -> None:
             raise AssertionError(f"keyed again by itself:\n{station.log()}")
         await station.ask("T 0")
     print(f"unkeyed after {min(took_s):.2f} to {max(took_s):.2f} s: {sorted(took_s)}")
-    assert max(took_s) < UNKEYED_S, (took_s, station.log())
 
 
 @pytest.mark.parametrize("bus", ["socket", "civ", "asciicat"])
-def test_stopped_twenty_times_the_radio_is_unkeyed(bus: str, tmp_path: Path) -> None:
+def test_stopped_again_and_again_the_radio_is_unkeyed(bus: str, tmp_path: Path) -> None:
     async def scene() -> None:
         async with (
             simulated(bus, tmp_path) as (radio, options),
@@ -269,7 +269,7 @@ def test_stopped_twenty_times_the_radio_is_unkeyed(bus: str, tmp_path: Path) -> 
     asyncio.run(scene())
 
 
-def test_stopped_twenty_times_beside_the_real_rig_control_daemon(tmp_path: Path) -> None:
+def test_stopped_again_and_again_beside_the_real_rig_control_daemon(tmp_path: Path) -> None:
     require_rigctld()
 
     async def scene() -> None:
@@ -384,9 +384,7 @@ def test_a_guard_that_dies_or_hangs_ends_the_over_and_the_next_has_another(
             await station.ask("T 0")
             await station.key()
             assert station.guard().pid != guard.pid
-            assert await station.stop() < UNKEYED_S
-
-    asyncio.run(scene())
+            await station.stop()
 
     asyncio.run(scene())
 

@@ -35,9 +35,9 @@ from support.stage import Stage as Scene
 from support.stage import play as play_stage
 
 TAKE = Feed.take
-# In parts, for as many workers as there are; in CI together 1,000 hours, at most 10,000.
+# In parts, for as many workers as there are; in CI together 400 hours, at most 10,000.
 PARTS = effort(2, 20, 20)
-HOURS = effort(26.0, 50.0, 500.0)
+HOURS = effort(8.0, 20.0, 500.0)
 
 
 @pytest.mark.timeout(3600 if MOST else 600)

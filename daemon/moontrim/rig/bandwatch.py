@@ -15,16 +15,17 @@ cannot be made ready shows as a reason. Calls the dials, the readback, the guard
 
 from __future__ import annotations
 
+from collections.abc import AsyncIterator
+
 from moontrim.clock.system import Clock
 from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.dials import Dials
 from moontrim.rig.panel import mismatch, not_watched, offsets_on
-from moontrim.rig.pendingsteps import dials_hz
 from moontrim.rig.readback import SPARE_S, Readback
+from moontrim.rig.settingmode import Unready, set_mode
 from moontrim.rig.transmitguard import TransmitGuard
 from moontrim.rig.view import LinkState
 from moontrim.tuning.bandentry import BandEntry
-from moontrim.tuning.steps import DialName
 from moontrim_drivers.contract import RigDetails, RigRefused, RigUnfit
 
 # Radios round their power: to a step of 255, or to whole per cent.
@@ -36,29 +37,10 @@ CHECK_EVERY_S = 5.0
 # The same for the drive under RF. Chosen: with an answer and the check of the sequence, RF ends
 # within 0.5 s of an excess.
 DRIVE_KEYED_EVERY_S = 0.25
+# By how much a question may be put off to come between two steps, which it would delay. Chosen:
+# with no such gap the dials move ten times a second; under RF the drive must be seen in time.
+PUT_OFF_S, PUT_OFF_KEYED_S = 0.5, 0.1
 AGAIN_S = 2.0  # until what went wrong is tried again; chosen: as the dials' pause
-
-
-class Unready(RigRefused):
-    """The radio is not as the band wants it."""
-
-
-async def set_mode(
-    mode: str, passband_hz: int, driver: DeadlineDriver, standing: dict[DialName, int]
-) -> None:
-    """Sets mode and filter; then the dials again where the change of mode has moved them off
-    `standing` (Hz). Raises Unready if either reads back as something else."""
-    await driver.set_mode(mode, passband_hz)
-    details = await driver.details()
-    if details.mode is not None and details.mode != mode:
-        raise Unready(f"mode was set to {mode} but reads back as {details.mode}")
-    shown = dials_hz(await driver.read())
-    moved = {which: hz for which, hz in standing.items() if hz != shown[which]}
-    if moved:
-        shown = dials_hz(await driver.set_dials(moved.get("rx"), moved.get("tx")))
-        for which, hz in moved.items():
-            if hz != shown[which]:
-                raise Unready(f"the change to {mode} moved the {which} dial off {hz} Hz")
 
 
 def exceeds_ceiling(entry: BandEntry, drive: float | None) -> bool:
@@ -108,7 +90,7 @@ class BandWatch:
     ) -> None:
         self.entry: BandEntry | None = None
         self._due_s = float("inf")
-        self._checked_s = self._panel_checked_s = -float("inf")
+        self._drive_checked_s = self._panel_checked_s = -float("inf")
         self._mode: str | None = None  # that the radio is to be in, once that is known
         self._driver = driver
         self._guard = guard
@@ -118,24 +100,28 @@ class BandWatch:
         self._entered = False  # perhaps but for a mode that waits for the end of somebody's over
         self._mode_is_set = False
         self._commands_sent = False
+        self._details: AsyncIterator[RigDetails | None] | None = None  # half asked for
+        self._question_s = 0.0  # the longest that a question took in this check or the last
 
     @property
     def due_s(self) -> float:
         """When `enter_or_check` is to be called next, in monotonic seconds."""
+        if not self._entered:
+            return self._due_s
+        put_off_s = 0.0 if self._dials.free_s() >= self._question_s else PUT_OFF_S
         rig = self._readback.view.rig
-        if self._entered and self._watches_drive and rig is not None and rig.transmitting:
-            return min(self._due_s, self._checked_s + DRIVE_KEYED_EVERY_S)
-        return self._due_s
-
-    @property
-    def _watches_drive(self) -> bool:
-        return self.entry is not None and self.entry.drive_ceiling is not None
+        watched = self.entry is not None and self.entry.drive_ceiling is not None
+        if not (watched and rig is not None and rig.transmitting):
+            return self._due_s + put_off_s
+        drive_due_s = self._drive_checked_s + DRIVE_KEYED_EVERY_S
+        return min(self._due_s + put_off_s, drive_due_s + min(put_off_s, PUT_OFF_KEYED_S))
 
     def begin(self, entry: BandEntry | None, *, changing: bool) -> None:
         """Begins with another band, or anew with the same radio; None: leaves the radio alone.
         changing: it must not transmit until it is as the band wants it."""
         self.entry, self._entered, self._mode_is_set = entry, False, False
         self._commands_sent = False
+        self._details = None
         self._mode = None if entry is None else entry.mode
         self._due_s = float("inf") if entry is None else 0.0
         self._guard.begin_band(
@@ -144,19 +130,23 @@ class BandWatch:
         self._readback.show(inhibit=self._guard.inhibit, entered=False, panel="")
 
     async def enter_or_check(self) -> None:
-        """Enters the band or, once entered, checks that the drive is as it wants; whatever is wrong
-        is tried again. Raises RigError when there is no usable answer."""
+        """Enters the band or, once entered, goes on checking that the radio is as it wants, by one
+        question at a time; whatever is wrong is tried again. Raises RigError when there is no
+        usable answer."""
         entry = self.entry
         if entry is not None:
             mode_is_set = self._mode_is_set
             reason = ""
             try:
-                await self._adjust_drive(entry)
+                if self._entered:
+                    await self._ask_next(entry)
+                else:
+                    await self._lower_drive(entry)
                 if not mode_is_set and await self._dials.receiving():
                     await self._set_commands_dials_and_mode(entry)
                     mode_is_set = True
                 if not self._entered:
-                    await self._adjust_panel(entry)
+                    await self._adjust_panel(entry, await self._driver.details())
             except (RigRefused, RigUnfit) as error:
                 reason = f"{entry.name}: {error}"
             if self.entry is entry:  # or another band was chosen meanwhile
@@ -213,22 +203,36 @@ class BandWatch:
         if self._dials.held_for_relays:  # perhaps only since that look
             raise RigRefused("not while relays move")
 
-    async def _adjust_drive(self, entry: BandEntry) -> None:
-        if self._entered:
+    async def _ask_next(self, entry: BandEntry) -> None:
+        """Asks the radio the next question of a check. Raises Unready if the drive is above the
+        ceiling, and as `_adjust_panel` does."""
+        details, self._details = self._details, None  # not gone on with if anything is raised
+        began_s = self._clock.monotonic_s()
+        if details is None or began_s - self._drive_checked_s >= DRIVE_KEYED_EVERY_S:
             await check_drive(entry, self._driver)
-            if self._clock.monotonic_s() - self._panel_checked_s >= CHECK_EVERY_S - SPARE_S:
-                await self._adjust_panel(entry)
-            return
+            self._drive_checked_s = self._clock.monotonic_s()
+            if details is None:
+                self._question_s = 0.0
+                if began_s - self._panel_checked_s >= CHECK_EVERY_S - SPARE_S:
+                    details = self._driver.details_in_parts()
+        elif (answer := await anext(details)) is not None:
+            await self._adjust_panel(entry, answer)
+            details = None
+        self._question_s = max(self._question_s, self._clock.monotonic_s() - began_s)
+        if self.entry is entry:
+            self._details = details
+
+    async def _lower_drive(self, entry: BandEntry) -> None:
         # A look unkeys a radio that is inhibited.
         if self._guard.band_reason and not await self._dials.receiving():
             raise Unready("the radio transmits and will not stop")
         await lower_drive(entry, self._driver)
+        self._drive_checked_s = self._clock.monotonic_s()
 
-    async def _adjust_panel(self, entry: BandEntry) -> None:
-        """Reads drive, mode, RIT, XIT and repeater shift; turns the drive down, and switches off
-        what is on of the last three where the band wants that. Raises Unready if any of them has
-        put the radio off its dials."""
-        details = await self._driver.details()
+    async def _adjust_panel(self, entry: BandEntry, details: RigDetails) -> None:
+        """Turns the drive down and, of RIT, XIT and repeater shift, switches off what is on, where
+        the band wants that. Raises Unready if any of them, or the mode, has put the radio off its
+        dials."""
         if exceeds_ceiling(entry, details.power_fraction):
             await lower_drive(entry, self._driver)
         if (
@@ -272,5 +276,5 @@ class BandWatch:
         self._guard.set_band(entry, reason)
         self._entered = not reason
         self._mode_is_set = mode_is_set and not reason
-        self._checked_s = self._clock.monotonic_s()
-        self._due_s = self._checked_s + (CHECK_EVERY_S if self._mode_is_set else AGAIN_S)
+        next_s = CHECK_EVERY_S if self._mode_is_set else AGAIN_S
+        self._due_s = self._clock.monotonic_s() + (next_s if self._details is None else 0.0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Sequence
+from collections.abc import AsyncIterator, Awaitable, Sequence
 from typing import TypeVar
 
 from moontrim.clock.system import Clock
@@ -56,6 +56,12 @@ class DeadlineDriver:
 
     async def details(self) -> RigDetails:
         return await self._in_time(self._driver.details())
+
+    async def details_in_parts(self) -> AsyncIterator[RigDetails | None]:
+        parts = self._driver.details_in_parts()
+        while (part := await self._in_time(anext(parts))) is None:
+            yield None
+        yield part
 
     async def power_fraction(self) -> float | None:
         return await self._in_time(self._driver.power_fraction())

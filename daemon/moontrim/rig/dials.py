@@ -13,6 +13,7 @@ in the view. Calls the readback and the driver."""
 from __future__ import annotations
 
 import contextlib
+import math
 from collections.abc import Callable
 
 from moontrim.clock.system import Clock
@@ -134,26 +135,28 @@ class Dials:
         if self._readback.look_requested:
             await self.look()
             return 0.0
-        now_s = self._clock.monotonic_s()
         self._drop_steps_already_taken()
-        wait_s = min(self._readback.read_at_s + poll_s, self.moved.due_s) - now_s
-        if self._may_set():
-            set_wait_s = self._steps.next_utc_s - self._lead_s() - self._clock.utc_s()
-            if set_wait_s <= 0.0:
-                await self.take_due_steps()
-                return 0.0
-            # Timed so that the look before the set does not delay it.
-            look_wait_s = set_wait_s - self._durations.look_s() - SPARE_S
-            recent = self._readback.is_recent(set_wait_s)
-            wait_s = min(wait_s, set_wait_s if recent else look_wait_s)
+        set_wait_s = self._set_wait_s()
+        if set_wait_s <= 0.0:
+            await self.take_due_steps()
+            return 0.0
+        look_due_s = min(self._readback.read_at_s + poll_s, self.moved.due_s)
+        wait_s = set_wait_s if self._readback.is_recent(set_wait_s) else self.free_s()
+        wait_s = min(wait_s, look_due_s - self._clock.monotonic_s())
         if wait_s > 0.0:
             return wait_s
         await self.look()
         return 0.0
 
-    def _may_set(self) -> bool:
+    def free_s(self) -> float:
+        """Returns for how many seconds the radio is free, until the look before the next step."""
+        return self._set_wait_s() - self._durations.look_s() - SPARE_S
+
+    def _set_wait_s(self) -> float:
         able = not self.held_for_relays and self._stand_off.is_over
-        return bool(self._steps) and able and not self.moved.waiting
+        if not self._steps or not able or self.moved.waiting:
+            return math.inf
+        return self._steps.next_utc_s - self._lead_s() - self._clock.utc_s()
 
     def _drop_steps_already_taken(self) -> None:
         """If there is nothing else to be done now, the radio is where it should be again."""
@@ -214,11 +217,8 @@ class Dials:
         known what moved them."""
         moved = self._steps.accept(dials_hz(rig))
         before = self.standing | {event.which: event.from_hz for event in moved}
-        resolution_hz, now_s = (
-            self._driver.capabilities.dial_resolution_hz,
-            self._clock.monotonic_s(),
-        )
-        for event in self.moved.judge(before, self.standing, now_s, 2 * resolution_hz):
+        near_hz = 2 * self._driver.capabilities.dial_resolution_hz
+        for event in self.moved.judge(before, self.standing, self._clock.monotonic_s(), near_hz):
             if isinstance(event, DialMoved) and event.exchanged:
                 self._readback.show(exchanged=EXCHANGED)
             self._report(event)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import AsyncIterator
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
@@ -63,11 +64,14 @@ class AsciicatDriver(SerialDriver):
     def _unkey_message(self) -> bytes:
         return b"RX;"
 
-    async def details(self) -> RigDetails:
-        answers = await self._get_supported("MD", "FW", "PC")
+    async def details_in_parts(self) -> AsyncIterator[RigDetails | None]:
+        answers: dict[str, str] = {}
+        for question in ("MD", "FW", "PC"):
+            answers |= await self._get_supported(question)
+            yield None
         status = self._status(await self._get("IF"))
         try:
-            return RigDetails(
+            yield RigDetails(
                 mode=bus.mode_name(answers["MD"]) if "MD" in answers else None,
                 passband_hz=bus.number(answers["FW"]) if "FW" in answers else None,
                 power_fraction=self._power_in(answers),
@@ -232,12 +236,9 @@ class AsciicatDriver(SerialDriver):
             raise RigRefused(f"the radio said no among {exchange.sent.decode('ascii')}")
         return exchange.answers
 
-    async def _get_supported(self, *questions: str) -> dict[str, str]:
-        """Returns the answers to the questions that the radio does not refuse, by name."""
-        answers: dict[str, str] = {}
-        for question in questions:
-            answers |= (await self._exchange(b"", (question,))).answers
-        return answers
+    async def _get_supported(self, question: str) -> dict[str, str]:
+        """Returns the answer by the name of the question; empty if the radio refuses it."""
+        return (await self._exchange(b"", (question,))).answers
 
     async def _exchange(self, sets: bytes, questions: tuple[str, ...]) -> AsciiExchange:
         exchange = AsciiExchange(sets, questions)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import random
+from collections.abc import AsyncIterator
 
 from moontrim_drivers.civ import codec as bus
 from moontrim_drivers.civ.exchange import CivExchange, Collision
@@ -55,10 +56,10 @@ class CivDriver(SerialDriver):
         if self._reports_transmit:
             await self._confirm_transmit(on)
 
-    async def details(self) -> RigDetails:
+    async def details_in_parts(self) -> AsyncIterator[RigDetails | None]:
         mode = await self._mode(SELECTED)
+        yield None
         passband = await self._get_if_supported(PASSBAND, 1)
-        power_fraction = await self.power_fraction()
         try:
             index = None if passband is None else bus.number(passband)
         except ValueError as error:
@@ -67,8 +68,12 @@ class CivDriver(SerialDriver):
         if mode is not None and index is not None:
             with contextlib.suppress(ValueError):  # a mode whose passbands are not in the table
                 passband_hz = bus.passband_hz(mode, index)
-        rit_hz, xit_hz = await self._offset_hz(RIT), await self._offset_hz(XIT)
-        return RigDetails(mode, passband_hz, power_fraction, rit_hz, xit_hz)
+        yield None
+        power_fraction = await self.power_fraction()
+        yield None
+        rit_hz = await self._offset_hz(RIT)
+        yield None
+        yield RigDetails(mode, passband_hz, power_fraction, rit_hz, await self._offset_hz(XIT))
 
     async def _offset_hz(self, switch: bytes) -> int | None:
         on = await self._get_if_supported(switch, 1)

@@ -13,6 +13,7 @@ until `open`.
 from __future__ import annotations
 
 import asyncio
+from collections.abc import AsyncIterator
 
 from moontrim_drivers.contract import (
     Capabilities,
@@ -28,12 +29,13 @@ from moontrim_drivers.contract import (
 from moontrim_drivers.emergencyunkey import EmergencyUnkey
 from moontrim_drivers.limits import check_dials, check_mode, check_power
 from moontrim_drivers.rigctld.connection import Connection
+from moontrim_drivers.rigctld.details import detail_answers, power_fraction
 from moontrim_drivers.rigctld.hostlookup import HostLookUp
 from moontrim_drivers.rigctld.options import OFFSETS, OFFSETS_OFF, SocketOptions
 from moontrim_drivers.rigctld.plainpause import PLAIN_PAUSE_S, PlainPause
 from moontrim_drivers.rigctld.reportcodes import LACKS, NO_PTT, NOT_AVAILABLE
 from moontrim_drivers.rigctld.staggered import connect_first
-from moontrim_drivers.rigctld.wire import Answer, Answers, Greeting, Question, ask, optional
+from moontrim_drivers.rigctld.wire import Answer, Answers, Greeting, Question, ask
 
 
 class SocketDriver(RigDriver):
@@ -120,27 +122,21 @@ class SocketDriver(RigDriver):
         checks = [self._on_rx("t")] if self._reports_transmit else []
         return self._connection.emergency_unkey(greeting, [self._on_rx("T", 0), *checks])
 
-    async def details(self) -> RigDetails:
-        split = ["s"] if self._reports_split else []
-        mode, power, *others = await self._exchange(
-            self._on_rx("m"),
-            self._on_rx("l", "RFPOWER"),
-            *map(self._on_rx, (*self._offsets, *split)),
-        )
-        mode_name, passband_hz = optional(mode) or (None, None)
-        (power_fraction,) = optional(power) or (None,)
-        values = {a.question.letter: a.values for a in others if not a.refused}
-        if "s" in values:
-            self._check_split(*values.pop("s"))
+    async def details_in_parts(self) -> AsyncIterator[RigDetails | None]:
+        letters = (*self._offsets, *(["s"] if self._reports_split else []))
+        questions = [self._on_rx("l", "RFPOWER"), *map(self._on_rx, letters)]
+        answers = await self._exchange(self._on_rx("m"))
+        for question in questions:
+            yield None
+            answers += await self._exchange(question)
         # What is refused is not asked again: it costs time on the radio's own wire.
-        self._offsets = tuple(values)
-        offsets = (values.get(letter, (None,))[0] for letter in OFFSETS)
-        return RigDetails(mode_name, passband_hz, power_fraction, *offsets)
+        details, self._offsets, split = detail_answers(answers)
+        if split is not None:
+            self._check_split(*split)
+        yield details
 
     async def power_fraction(self) -> float | None:
-        (power,) = await self._exchange(self._on_rx("l", "RFPOWER"))
-        fraction: float | None = (optional(power) or (None,))[0]
-        return fraction
+        return power_fraction(*await self._exchange(self._on_rx("l", "RFPOWER")))
 
     async def set_mode(self, mode: str, passband_hz: int) -> None:
         check_mode(mode, passband_hz)

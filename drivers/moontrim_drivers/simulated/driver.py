@@ -6,7 +6,7 @@ shows a whole driver without a wire in the way. The radio itself is `SimulatedDr
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from typing import TypeVar
 
 from moontrim_drivers.contract import (
@@ -81,6 +81,9 @@ class SimulatedDriver(RigDriver):
 
     def emergency_unkey(self) -> EmergencyUnkey | None:
         return EmergencyUnkey(ends_with_process=True)
+
+    async def details_in_parts(self) -> AsyncIterator[RigDetails]:
+        yield await self.details()
 
     async def details(self) -> RigDetails:
         return await self._ask(self.radio.details)
