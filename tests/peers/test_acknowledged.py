@@ -163,7 +163,7 @@ def expect_none_lost(counts: dict[str, int], saved: int) -> None:
 
 @pytest.mark.timeout(effort(300, 600, 2400))
 def test_forbidden_acknowledged_and_killed(tmp_path: Path) -> None:
-    times = effort(2, 40, 200)  # a kill takes 1 to 3 s
+    times = effort(2, 15, 200)  # a kill takes 1 to 3 s
     expect_none_lost(asyncio.run(killed(tmp_path, times)), times)
 
 

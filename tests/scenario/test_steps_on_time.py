@@ -33,6 +33,14 @@ class Curious(SimulatedDriver):
         return (await super().details()).power_fraction
 
 
+FAST = {
+    "name": "24 GHz",
+    "sked_hz": 24_048_100_000,
+    "allowed_low_hz": 24_048_000_000,
+    "allowed_high_hz": 24_050_000_000,
+    "transverter_offset_hz": 23_904_000_000,
+    "drive_ceiling": 0.2,
+}
 STEP = {"drive_ceiling": 0.2, "while_transmitting": "step"}
 
 
@@ -43,6 +51,7 @@ STEP = {"drive_ceiling": 0.2, "while_transmitting": "step"}
         (0.1, False, {}, {}),
         (0.03, False, {}, {"drive_ceiling": 0.2}),
         (0.1, False, {}, {"drive_ceiling": 0.2}),
+        (0.03, False, {}, FAST),
         # Under RF a slow radio's drive is seen in time rather than a step set in time.
         (0.03, True, {"keying": KEYING}, STEP),
     ],
