@@ -31,7 +31,7 @@ from moontrim.share.server import Share
 from moontrim.share.sharedradio import RigAccess
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.simulated.driver import SimulatedDriver
-from peers.test_on_the_dial import under_the_moon
+from support.moonup import under_the_moon
 from support.mosquitto import BASE, SECOND_BAND, Station, Watch, require_mosquitto
 from support.processor import within
 from support.rigctld import free_port
@@ -154,7 +154,7 @@ async def forbid_and_permit(phone: Station) -> None:
 
 
 def settings_for(folder: Path, ephemeris: Ephemeris) -> Settings:
-    home = under_the_moon(ephemeris)
+    home = under_the_moon()
     raw: dict[str, Any] = deepcopy(EMBEDDED)
     raw |= {
         "home": {"latitude_deg": home.latitude_deg, "longitude_deg": home.longitude_deg},

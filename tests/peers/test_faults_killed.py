@@ -24,14 +24,16 @@ import psutil  # type: ignore[import-untyped]
 import pytest
 
 from moontrim.config.settings import Settings, load_settings
-from moontrim.path import Ephemeris, Site, moon_from, solve_path
+from moontrim.path import Ephemeris
 from moontrim.remote.commands.permitting import PermitQuestion
 from moontrim.remote.wire.controlsocket import NotRunning, request_permit, request_question
 from moontrim.session.session import Session
 from moontrim.session.sessionfile import NAME, load_session
 from moontrim_drivers.simulated.pty import SimPty
 from support.effort import MOST
+from support.keyed_station import OFFSET_HZ, SKED_HZ, Ideal
 from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
+from support.moonup import under_the_moon
 from support.processor import all_waited_for_processor_s, waited_for_processor_s, within
 from support.rigctld import free_port
 from support.serial_bench import serial_radio
@@ -43,8 +45,6 @@ KILLS = 50 if MOST else 4  # of each
 BACK_S = 3.0  # from the start of the process, less what it waited for a processor
 RIGHT_HZ = 2.0  # the dials move by 1 Hz in a second
 GIVE_UP_S = 300.0 if MOST else 60.0
-SKED_HZ = 10_368_100_000
-OFFSET_HZ = 10_224_000_000
 RELAYS_S = 0.3
 UNTIL_SAVED_S = 1.0  # a change older than this is on disk
 TURNED_HZ = -5000
@@ -61,36 +61,6 @@ settle_ms = 100
 kind = "radio"
 """
 MOMENTS = ("keyed", "saving", "starting", "relays", "keyed", "steady")
-
-
-def under_the_moon(ephemeris: Ephemeris) -> Site:
-    """On the equator, with the Moon on its meridian now: may transmit, and the dials move fast."""
-    longitudes = np.arange(-177.5, 180.0, 5.0)  # without 0, 0, which stands for no place
-    elevations = [
-        float(moon_from(ephemeris, Site(0.0, lon), time.time()).elevation_deg) for lon in longitudes
-    ]
-    return Site(0.0, float(longitudes[int(np.argmax(elevations))]))
-
-
-class Ideal:
-    """Where the dials ought to be for our own echo with both halves corrected, by the exact path:
-    a value each second, joined by straight lines (1e-4 Hz)."""
-
-    PIECE_S = 300
-
-    def __init__(self, ephemeris: Ephemeris, home: Site) -> None:
-        self._ephemeris, self._home = ephemeris, home
-        self._utc_s = np.zeros(1)
-        self._up = self._down = np.zeros(1)
-
-    def dials_hz(self, sked_hz: float, utc_s: float) -> tuple[float, float]:
-        if not self._utc_s[0] <= utc_s < self._utc_s[-1]:
-            self._utc_s = np.floor(utc_s) + np.arange(self.PIECE_S + 1.0)
-            legs = solve_path(self._ephemeris, self._home, None, self._utc_s).legs
-            self._up, self._down = legs["to_moon"].fraction, legs["from_moon"].fraction
-        up = float(np.interp(utc_s, self._utc_s, self._up))
-        down = float(np.interp(utc_s, self._utc_s, self._down))
-        return sked_hz * (1 + down) - OFFSET_HZ, sked_hz / (1 + up) - OFFSET_HZ
 
 
 @dataclass
@@ -334,7 +304,7 @@ class Victim:
 
 @asynccontextmanager
 async def victim(folder: Path, ephemeris: Ephemeris, seed: int) -> AsyncIterator[Victim]:
-    home = under_the_moon(ephemeris)
+    home = under_the_moon()
     link, share_port = folder / "radio", free_port()
     start = SKED_HZ - OFFSET_HZ
     async with serial_radio("civ", latency_s=0.002, start_rx_hz=start, start_tx_hz=start) as line:

@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from moontrim.path import Ephemeris, Site, moon_from, solve_path
+from moontrim.path import Ephemeris, Site, solve_path
+from support.moonup import under_the_moon
 from support.processor import waited_for_processor_s, within
 from support.rigctld import free_port, require_rigctld, rigctld
 from support.sentry import Sentry
@@ -27,16 +28,6 @@ EVERY_S = 0.1
 # From the first correct dial on, until the band has been entered: whatever that asks of the radio
 # holds up a step, and the station is not ready meanwhile.
 ENTRY_S = 3.0
-
-
-def under_the_moon(ephemeris: Ephemeris) -> Site:
-    """The place on the equator with the Moon on its meridian now: the fastest Doppler rate
-    there is."""
-    longitudes = np.arange(-179.5, 180.0, 1.0)  # without 0, 0, which stands for no place
-    elevations = [
-        float(moon_from(ephemeris, Site(0.0, lon), time.time()).elevation_deg) for lon in longitudes
-    ]
-    return Site(0.0, float(longitudes[int(np.argmax(elevations))]))
 
 
 @dataclass
@@ -154,7 +145,7 @@ def test_residual_on_the_dial(ephemeris: Ephemeris, tmp_path: Path) -> None:
     """At 10 GHz the whole path in the receiver (over 2 Hz/s); at 24 GHz likewise (5 Hz/s) and in
     halves, where both dials move. All at once, to spend one minute instead of three."""
     require_rigctld()
-    home = under_the_moon(ephemeris)
+    home = under_the_moon()
     cases = [
         Case("10g", 10_368_100_000, "receiver", 0.32, 0.6),
         Case("24g", 24_048_100_000, "receiver", 0.36, 0.8),

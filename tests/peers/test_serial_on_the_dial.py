@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from moontrim.path import Ephemeris, Site, solve_path
-from peers.test_on_the_dial import under_the_moon
 from support.moontrim_process import moontrim, next_line
+from support.moonup import under_the_moon
 from support.sentry import Sentry
 
 pytestmark = [pytest.mark.peers, pytest.mark.alone, pytest.mark.long]
@@ -49,7 +49,7 @@ transverter_offset_hz = {OFFSET_HZ}
 
 
 def test_residual_over_civ_at_19200_baud(ephemeris: Ephemeris, tmp_path: Path) -> None:
-    home = under_the_moon(ephemeris)
+    home = under_the_moon()
     link = tmp_path / "radio"
     settings = config(tmp_path, home, link, "address = 0xA2, baud = 19200")
     changes: list[dict[str, float]] = []
