@@ -13,11 +13,15 @@ class EmergencyUnkey:
     a port to which a second TCP connection is made (`greeting` goes first; `confirmed` is a regular
     expression for the answer that says it was done); `descriptor`, the open port, of which the
     process gets a duplicate that it writes to only while this process does not run; or nowhere, if
-    the radio ends with this process (`ends_with_process`)."""
+    the radio ends with this process (`ends_with_process`).
+
+    ioctl: request and argument of ioctl(2), done on `descriptor` in place of writing `unkey`: it
+    lowers a line that keys the radio."""
 
     unkey: bytes = b""
     address: tuple[str, int] | None = None
     greeting: bytes = b""
     confirmed: str = ""
     descriptor: int | None = None
+    ioctl: tuple[int, bytes] | None = None
     ends_with_process: bool = False

@@ -6,8 +6,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import fcntl
+import os
 import shutil
 import signal
+import struct
+import termios
 import time
 from pathlib import Path
 
@@ -191,3 +195,76 @@ def test_the_guard_ends_with_the_daemon_and_holds_no_port(tmp_path: Path) -> Non
                     await asyncio.sleep(0.02)
 
     asyncio.run(scene())
+
+
+# The daemon with a pseudo-terminal for the port of a line, since it has no modem lines: its size
+# stands for them.
+SIZE = "HHHH"
+RAISED, LOWERED = (1, 1, 0, 0), (2, 2, 0, 0)
+LINES = f"""
+import fcntl, os, struct, sys, termios
+from functools import partial
+from moontrim.app import transmitting
+from moontrim.cli.main import main
+from moontrim_drivers.emergencyunkey import EmergencyUnkey
+
+class PtyLines:
+    def __init__(self, path):
+        self.fd = os.open(path, os.O_RDWR | os.O_NOCTTY)
+        self.set("rts", False)
+    def set(self, line, on):
+        size = struct.pack({SIZE!r}, *({RAISED} if on else {LOWERED}))
+        fcntl.ioctl(self.fd, termios.TIOCSWINSZ, size)
+    def get(self, line):
+        return False
+    def emergency_lower(self, line):
+        lower = termios.TIOCSWINSZ, struct.pack({SIZE!r}, *{LOWERED})
+        return EmergencyUnkey(descriptor=self.fd, ioctl=lower)
+    def close(self):
+        self.set("rts", False)
+        os.close(self.fd)
+
+transmitting.Ports = partial(transmitting.Ports, opener=PtyLines)
+sys.exit(main())
+"""
+
+
+@pytest.mark.parametrize("how", [signal.SIGSTOP, signal.SIGKILL])
+def test_a_line_that_keys_the_radio_is_released(how: signal.Signals, tmp_path: Path) -> None:
+    master, port = os.openpty()
+
+    def raised() -> bool:
+        size = fcntl.ioctl(master, termios.TIOCGWINSZ, bytes(struct.calcsize(SIZE)))
+        return struct.unpack(SIZE, size) == RAISED
+
+    key = (
+        f'kind = "rts"\nport = "{os.ttyname(port)}"\nname = "ptt"\nsettle_ms = 0\nkeys_radio = true'
+    )
+
+    async def scene() -> None:
+        async with (
+            simulated("socket", tmp_path) as (radio, options),
+            Station(tmp_path, radio, "socket", options, program=("-c", LINES), key=key) as station,
+        ):
+            await station.key(by_line=True)
+            assert raised()
+            async with within(UNKEYED_S):
+                station.process.send_signal(how)
+                while raised():
+                    await asyncio.sleep(0.01)
+            if how is signal.SIGKILL:
+                return
+            station.process.send_signal(signal.SIGCONT)
+            async with within(5.0):
+                while "has been released" not in station.log():
+                    await asyncio.sleep(0.05)
+            assert await station.ask("T 1") != "RPRT 0", "the key has not been released"
+            await station.ask("T 0")
+            assert not raised()
+            await station.key(by_line=True)
+            assert raised()
+
+    asyncio.run(scene())
+    assert not raised()
+    os.close(master)
+    os.close(port)

@@ -18,19 +18,11 @@ from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigUnfit
 from moontrim_drivers.rigctld.driver import SocketDriver
-from support.rigctld import free_port, listening, require_rigctld
+from support.moonup import places_under_the_moon
+from support.rigctld import free_port, require_rigctld, start_rigctld
 from support.scenario_keying import KEYING
 
 pytestmark = pytest.mark.peers
-
-
-async def plain_rigctld(port: int, *options: str) -> asyncio.subprocess.Process:
-    process = await asyncio.create_subprocess_exec(
-        *("rigctld", "-m", "1", *options, "-T", "127.0.0.1", "-t", str(port)),
-        stderr=asyncio.subprocess.DEVNULL,
-    )
-    await listening(port)
-    return process
 
 
 @pytest.mark.parametrize("options", [(), ("-P", "RIG")])
@@ -46,13 +38,17 @@ def test_started_with_keying(
 
     async def main() -> None:
         port = free_port()
-        process = await plain_rigctld(port, *options)
-        raw: dict[str, Any] = EMBEDDED | {
-            "state_dir": str(tmp_path),
-            "keying": KEYING,
-            "clock": {"trust": "any"},
-            "radio": {"driver": "socket", "options": {"port": port}},
-        }
+        process = await start_rigctld(port, *options)
+        raw: dict[str, Any] = (
+            EMBEDDED
+            | places_under_the_moon()
+            | {
+                "state_dir": str(tmp_path),
+                "keying": KEYING,
+                "clock": {"trust": "any"},
+                "radio": {"driver": "socket", "options": {"port": port}},
+            }
+        )
         raw["bands"] = [{k: v for k, v in raw["bands"][0].items() if k != "transverter_offset_hz"}]
         raw["bands"][0] |= {
             "name": "144 MHz",
@@ -96,7 +92,7 @@ def test_without_a_ptt_type_it_is_never_keyed() -> None:
 
     async def main() -> None:
         port = free_port()
-        process = await plain_rigctld(port)
+        process = await start_rigctld(port)
         driver = SocketDriver(SocketDriver.Options(port=port), SystemClock())
         try:
             await driver.open(unkey=True)

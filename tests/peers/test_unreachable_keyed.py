@@ -21,9 +21,9 @@ from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.rehearsal import EMBEDDED
-from peers.test_receive_only import plain_rigctld
+from support.moonup import places_under_the_moon
 from support.processor import within
-from support.rigctld import free_port, require_rigctld
+from support.rigctld import free_port, require_rigctld, start_rigctld
 
 pytestmark = pytest.mark.peers
 
@@ -61,13 +61,17 @@ def test_the_amplifier_goes_off_and_the_relay_stays(
 
     async def main() -> None:
         port = free_port()
-        process = await plain_rigctld(port, "-P", "RIG")
-        raw: dict[str, Any] = EMBEDDED | {
-            "state_dir": str(tmp_path),
-            "keying": {"enabled": True, "min_elevation_deg": 0, "outputs": OUTPUTS},
-            "clock": {"trust": "any"},
-            "radio": {"driver": "socket", "options": {"port": port}},
-        }
+        process = await start_rigctld(port, "-P", "RIG")
+        raw: dict[str, Any] = (
+            EMBEDDED
+            | places_under_the_moon()
+            | {
+                "state_dir": str(tmp_path),
+                "keying": {"enabled": True, "min_elevation_deg": 0, "outputs": OUTPUTS},
+                "clock": {"trust": "any"},
+                "radio": {"driver": "socket", "options": {"port": port}},
+            }
+        )
         raw["bands"] = [{k: v for k, v in raw["bands"][0].items() if k != "transverter_offset_hz"}]
         raw["bands"][0] |= {
             "name": "144 MHz",
@@ -95,7 +99,7 @@ def test_the_amplifier_goes_off_and_the_relay_stays(
                 assert "radio does not switch off" in keyer.view.stuck[0]
                 if how is signal.SIGKILL:
                     await process.wait()
-                    process = await plain_rigctld(port, "-P", "RIG")
+                    process = await start_rigctld(port, "-P", "RIG")
                 else:
                     process.send_signal(signal.SIGCONT)
                 await until(lambda: keyer.view.state is Phase.IDLE, 8.0)

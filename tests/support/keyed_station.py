@@ -57,7 +57,7 @@ kind = "simulated"
 name = "amplifier"
 settle_ms = 20
 [[keying.outputs]]
-kind = "radio"
+{key}
 """
 
 
@@ -166,7 +166,8 @@ async def dummy(folder: Path) -> AsyncIterator[tuple[Radio, str]]:
 
 
 class Station:
-    """A daemon with keying, and the program that keys it through the share."""
+    """A daemon with keying, and the program that keys it through the share. key: the lines of the
+    config's output that keys the radio."""
 
     def __init__(
         self,
@@ -176,6 +177,7 @@ class Station:
         options: str,
         longest_s: float = 60.0,
         program: tuple[str, str] = ("-m", "moontrim"),
+        key: str = 'kind = "radio"',
     ) -> None:
         self.radio = radio
         self.program = program
@@ -194,6 +196,7 @@ class Station:
                 high_hz=SKED_HZ + 100_000,
                 offset_hz=OFFSET_HZ,
                 longest_s=longest_s,
+                key=key,
             )
         )
 
@@ -237,13 +240,14 @@ class Station:
         async with within(20):
             return (await self.reader.readline()).decode().strip()
 
-    async def key(self) -> None:
+    async def key(self, *, by_line: bool = False) -> None:
         """On frequency a moment later than the radio answers, so it is asked for again."""
         async with within(30):
             while await self.ask("T 1") != "RPRT 0":
                 await self.ask("T 0")
                 await asyncio.sleep(0.1)
-            await self.radio.keyed.wait()
+            if not by_line:
+                await self.radio.keyed.wait()
 
     async def stop(self) -> float:
         """Stops the daemon; the radio is unkeyed in time. Returns after how many seconds."""

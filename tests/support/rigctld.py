@@ -60,18 +60,29 @@ def is_listening(port: int) -> bool:
     return False
 
 
-@asynccontextmanager
-async def rigctld(
-    port: int, *radio: str, model: int = 1
-) -> AsyncIterator[asyncio.subprocess.Process]:
-    """Runs it until the end of the block, unless killed before. radio: how to reach it; model 1 is
-    the dummy."""
+async def start_rigctld(port: int, *options: str, model: int = 1) -> asyncio.subprocess.Process:
+    """Starts it and waits until it listens; model 1 is the dummy. Without `-P` among the options it
+    keys no radio."""
     process = await asyncio.create_subprocess_exec(
-        *("rigctld", "-m", str(model), "-P", "RIG", "-T", "127.0.0.1", "-t", str(port), *radio),
+        *("rigctld", "-m", str(model), *options, "-T", "127.0.0.1", "-t", str(port)),
         stderr=asyncio.subprocess.DEVNULL,
     )
     try:
         await listening(port)
+    except BaseException:
+        process.kill()
+        await process.wait()
+        raise
+    return process
+
+
+@asynccontextmanager
+async def rigctld(
+    port: int, *radio: str, model: int = 1
+) -> AsyncIterator[asyncio.subprocess.Process]:
+    """Runs it until the end of the block, unless killed before. radio: how to reach it."""
+    process = await start_rigctld(port, "-P", "RIG", *radio, model=model)
+    try:
         yield process
     finally:
         if process.returncode is None:

@@ -1,4 +1,5 @@
-"""The radio's own transmit command, with the guard process armed before it and until after it."""
+"""The radio's own transmit command, or the line that keys it, with the guard process armed from
+before it is given until it is known to have ended."""
 
 from __future__ import annotations
 
@@ -8,14 +9,14 @@ from moontrim.clock.system import Clock
 from moontrim.config.keying import KeyingSettings
 from moontrim.config.keyingports import RadioOutput
 from moontrim.guard.unkeyguard import UnkeyGuard
+from moontrim.keying.outputs import LineKey, Output
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING
 from moontrim_drivers.emergencyunkey import EmergencyUnkey
 
 
 class GuardedKey:
-    """Keys one radio by its command. by_line: it is keyed by a line instead, which falls with the
-    process.
+    """Keys one radio by its command. by_line: it is keyed by a line instead.
 
     rounds: as for `UnkeyGuard`. note: called with each text of the guard. over_ended: called when
     the guard has ended an over."""
@@ -30,18 +31,39 @@ class GuardedKey:
         over_ended: Callable[[], object],
     ) -> None:
         self.by_line = bool(keying.outputs) and not isinstance(keying.outputs[-1], RadioOutput)
-        self.used = keying.enabled and not self.by_line
+        self.by_command = keying.enabled and not self.by_line
         self._link = link
         self._over_ended = over_ended
+        self._line: Output | None = None
         self.guard = UnkeyGuard(
             clock,
             describe=self._emergency_unkey,
-            connected=lambda: link.view.state in ANSWERING,
+            # A line does not need the radio: that it does not answer is a matter of the keying.
+            connected=lambda: self.by_line or link.view.state in ANSWERING,
             rounds=rounds,
             longest_s=keying.longest_over_s,
             note=note,
             ended=self._guard_ended_over,
         )
+
+    def line_key(self, line: Output) -> Output:
+        """Returns the output that keys the radio in place of its command, with what belongs to a
+        key: a last look at the radio, and the guard."""
+        self._line = line
+        return LineKey(line, self._key_by_line)
+
+    async def _key_by_line(self, line: Output, on: bool) -> None:
+        if on:
+            await self._link.look_before_keying()
+            await self.guard.arm()
+            await line.on()
+            return
+        try:
+            await line.off()
+        except BaseException as error:  # cancelled, too: it took too long
+            self.guard.unkey(f"moontrim could not release {line.name} ({error or 'no answer'})")
+            raise
+        self.guard.disarm()
 
     async def key(self, on: bool) -> None:
         """Has the radio transmit or receive; returns when it has confirmed. Raises GuardError,
@@ -58,12 +80,13 @@ class GuardedKey:
         self.guard.disarm()
 
     def _emergency_unkey(self) -> EmergencyUnkey | None:
-        if not self.used:
-            return EmergencyUnkey(ends_with_process=True)
-        return self._link.emergency_unkey()
+        if self.by_command:
+            return self._link.emergency_unkey()
+        line = None if self._line is None else self._line.emergency_unkey()
+        return line or EmergencyUnkey(ends_with_process=True)
 
     def _guard_ended_over(self, reason: str, touched: bool) -> None:
         """touched: the guard may have sent the radio a command of its own."""
-        if touched:
+        if touched and self.by_command:
             self._link.reconnect(reason)
         self._over_ended()

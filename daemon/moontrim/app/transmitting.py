@@ -20,7 +20,7 @@ from moontrim.keying.interlocks import Conditions
 from moontrim.keying.keyer import Keyer
 from moontrim.keying.modemlines import Ports
 from moontrim.keying.networkedrelays import NetworkedRelays
-from moontrim.keying.outputs import LookFirst, make_outputs
+from moontrim.keying.outputs import make_outputs
 from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.keying.view import KeyingView
@@ -79,7 +79,7 @@ class Transmitting:
         )
         self._by_line = self._key.by_line
         if self._by_line:
-            outputs = (*outputs[:-1], LookFirst(outputs[-1], link.look_before_keying))
+            outputs = (*outputs[:-1], self._key.line_key(outputs[-1]))
         self.keyer = Keyer(
             keying,
             outputs,
@@ -94,7 +94,7 @@ class Transmitting:
         self._running = False  # from the first output on to the last one off
         self._outside: bool | None = None
         self._moving_one_dial = 0  # requests that wait for it
-        if self._key.used:
+        if self._key.by_command:
             link.unkey_first()
         contacts = make_contacts(keying, ports)
         self._external = ExternalTransmit(contacts, clock, self._keyed_outside)
@@ -189,7 +189,7 @@ class Transmitting:
     async def run(self) -> None:
         """Runs until cancelled; everything is switched off before it returns."""
         guarding = None
-        if self._key.used:
+        if self._settings.keying.enabled:
             guarding = asyncio.create_task(self.guard.run(), name="guard")
         try:
             async with asyncio.TaskGroup() as group:

@@ -19,7 +19,8 @@ class Arm:
     over: a number that grows. host, port: of a connection of the guard's own; host empty: the
     descriptor that comes with the packet. greeting, unkey: bytes in hexadecimal, sent once after
     connecting and to unkey. confirmed: a regular expression for the answer; empty: none is read.
-    longest_s: the longest that it may stay keyed."""
+    ioctl: the request that is done on the descriptor in place of writing, with `unkey` as its
+    argument; 0: none. longest_s: the longest that it may stay keyed."""
 
     over: int
     host: str
@@ -27,6 +28,7 @@ class Arm:
     greeting: str
     unkey: str
     confirmed: str
+    ioctl: int
     longest_s: float
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import os
 import re
 import select
@@ -101,20 +102,30 @@ class ServerConnection:
 
 
 class Descriptor:
-    """A duplicate of the descriptor on which the daemon speaks to the radio. It is only written to:
-    two who read would take each other's answers."""
+    """A duplicate of the descriptor on which the daemon speaks to the radio, or whose line keys it.
+    It is only written to: two who read would take each other's answers.
+
+    ioctl: the request that unkeys in place of bytes that are written; 0: none."""
 
     alone_s = 2.0  # chosen: a port that takes nothing must be free for the daemon's next start
 
-    def __init__(self, fd: int) -> None:
+    def __init__(self, fd: int, ioctl: int) -> None:
         self._fd = fd
+        self._ioctl = ioctl
 
     def prepare(self) -> None:
         """Does nothing: it is open."""
 
     def unkey(self, unkey: bytes) -> str:
-        """Writes it several times and returns that it did. Raises Unreachable."""
+        """Lowers the line; or writes the command, several times. Returns that it did. Raises
+        Unreachable."""
         written = 0
+        if self._ioctl:
+            try:
+                fcntl.ioctl(self._fd, self._ioctl, unkey)
+            except OSError as error:
+                raise Unreachable(f"the line: {error.strerror or error}") from None
+            return "the line that keys the radio has been released"
         try:
             for turn in range(WRITES):
                 time.sleep(AGAIN_S if turn else 0.0)
@@ -146,7 +157,7 @@ def open_route(arm: Arm, descriptors: list[int], before: Route | None) -> Route:
             else ServerConnection(arm.host, arm.port, bytes.fromhex(arm.greeting), arm.confirmed)
         )
     elif descriptors:
-        route = Descriptor(descriptors[0])
+        route = Descriptor(descriptors[0], arm.ioctl)
     else:
         raise Unreachable("no descriptor came")
     if before is not None and before is not route:

@@ -107,13 +107,15 @@ class UnkeyGuard:
             return
         self._over += 1
         host, port = how.address or ("", 0)
+        ioctl, unkey = how.ioctl or (0, how.unkey)
         arm = Arm(
             over=self._over,
             host=host,
             port=port,
             greeting=how.greeting.hex(),
-            unkey=how.unkey.hex(),
+            unkey=unkey.hex(),
             confirmed=how.confirmed,
+            ioctl=ioctl,
             longest_s=self._longest_s,
         )
         self._doubt, self._lost, self._requested, self._outcome = "", False, False, ""

@@ -6,15 +6,20 @@ from __future__ import annotations
 
 import contextlib
 import importlib
+import struct
 from collections.abc import Callable
 from typing import Any, Literal, Protocol, TypeVar
 
 from moontrim.keying.modemlines import OutputError
+from moontrim_drivers.emergencyunkey import EmergencyUnkey
 
 T = TypeVar("T")
 
 CONSUMER = "moontrim"  # shown as the user of the line by the tools of libgpiod
 Direction = Literal["out", "in"]
+# GPIO_V2_LINE_SET_VALUES_IOCTL; its bits, 0 for inactive, and its mask, the request's one line
+# (Linux, include/uapi/linux/gpio.h).
+SWITCH_OFF = 0xC010B40F, struct.pack("QQ", 0, 1)
 
 
 class GpioRequest(Protocol):
@@ -25,6 +30,9 @@ class GpioRequest(Protocol):
 
     def get(self) -> bool:
         """Returns whether the line is active."""
+
+    def emergency_release(self) -> EmergencyUnkey:
+        """Returns how another process switches an output off."""
 
     def close(self) -> None:
         """Gives the line back."""
@@ -67,6 +75,9 @@ class ChipLine:
     def get(self) -> bool:
         return bool(self._request.get_value(self._line) == self._value.ACTIVE)
 
+    def emergency_release(self) -> EmergencyUnkey:
+        return EmergencyUnkey(descriptor=self._request.fd, ioctl=SWITCH_OFF)
+
     def close(self) -> None:
         self._request.release()
 
@@ -98,6 +109,10 @@ class ReopenableLine:
     def get(self) -> bool:
         """Returns whether the line is active. It must be open."""
         return self._guarded(lambda request: request.get())
+
+    def emergency_release(self) -> EmergencyUnkey | None:
+        """Returns how another process switches an output off; None while it is not open."""
+        return None if self._request is None else self._request.emergency_release()
 
     def close(self) -> None:
         """Switches an output off and gives the line back; harmless when not open; never raises."""

@@ -23,6 +23,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any, Literal, Protocol, TypeVar
 
 from moontrim.errors import MoontrimError
+from moontrim_drivers.emergencyunkey import EmergencyUnkey
 
 T = TypeVar("T")
 LineName = Literal["rts", "dtr", "cts", "dsr"]
@@ -49,6 +50,9 @@ class OpenLines(Protocol):
 
     def get(self, line: LineName) -> bool:
         """Returns whether a line is raised."""
+
+    def emergency_lower(self, line: LineName) -> EmergencyUnkey:
+        """Returns how another process lowers a line."""
 
     def close(self) -> None:
         """Lowers RTS and DTR and closes the port."""
@@ -85,6 +89,10 @@ class ModemLines:
     def get(self, line: LineName) -> bool:
         answer = self._ioctl(self._fd, termios.TIOCMGET, struct.pack("I", 0))
         return bool(struct.unpack("I", answer)[0] & _BIT[line])
+
+    def emergency_lower(self, line: LineName) -> EmergencyUnkey:
+        lower = termios.TIOCMBIC, struct.pack("I", _BIT[line])
+        return EmergencyUnkey(descriptor=self._fd, ioctl=lower)
 
     def close(self) -> None:
         try:
@@ -138,6 +146,11 @@ class LinePort:
     async def get(self, line: LineName) -> bool:
         """Returns whether a line is raised. Raises OutputError."""
         return await self._in_order(lambda: self._get(line))
+
+    def emergency_lower(self, line: LineName) -> EmergencyUnkey | None:
+        """Returns how another process lowers a line; None while the port is not open."""
+        lines = self._lines
+        return None if lines is None else lines.emergency_lower(line)
 
     def close(self) -> None:
         """Lowers all lines and closes the port at once; harmless when not open; never raises."""

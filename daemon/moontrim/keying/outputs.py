@@ -16,6 +16,7 @@ from moontrim.config.keyingports import AnyOutput, GpioOutput, LineOutput, MqttO
 from moontrim.keying.gpio import ChipLine, GpioRequest, ReopenableLine, Requester
 from moontrim.keying.modemlines import LinePort, Ports
 from moontrim.keying.sequence import Role, Stage
+from moontrim_drivers.emergencyunkey import EmergencyUnkey
 
 KeyRadio = Callable[[bool], Awaitable[None]]
 """Keys (True) or unkeys the radio; returns once the radio has confirmed, raises if it has not."""
@@ -52,6 +53,10 @@ class Output(ABC):
 
     async def check_present(self) -> None:  # noqa: B027 (most cannot tell)
         """Raises when an output that was switched on is known not to be on any more."""
+
+    def emergency_unkey(self) -> EmergencyUnkey | None:
+        """Returns how another process switches it off while it is open; None where none can."""
+        return None
 
     def close(self) -> None:  # noqa: B027
         """Switches it off at once in whatever state it is, and closes it. Never waits, never
@@ -94,6 +99,9 @@ class SerialLine(Output):
     async def check_present(self) -> None:
         await self._port.get("cts")  # its state does not matter: an adapter that is gone raises
 
+    def emergency_unkey(self) -> EmergencyUnkey | None:
+        return self._port.emergency_lower(self._line)
+
     def close(self) -> None:
         self._port.close()
 
@@ -120,6 +128,9 @@ class GpioLineOutput(Output):
     async def check_present(self) -> None:
         self._line.get()
 
+    def emergency_unkey(self) -> EmergencyUnkey | None:
+        return self._line.emergency_release()
+
     def close(self) -> None:
         self._line.close()
 
@@ -139,25 +150,26 @@ class NetworkRelay(Output):
         await self._publish(self._settings.topic, self._settings.off_payload)
 
 
-class LookFirst(Output):
-    """An output that keys the radio past its own command, switched on only after a last look.
+class LineKey(Output):
+    """An output that keys the radio past its own command.
 
-    look: looks at the radio; raises if it must not be keyed."""
+    key: called with it in place of `on` and `off`: it looks first, and has it guarded."""
 
-    def __init__(self, output: Output, look: Callable[[], Awaitable[None]]) -> None:
+    on_answers = 5  # the guard, drive, settings, dials, and the line itself
+
+    def __init__(self, output: Output, key: Callable[[Output, bool], Awaitable[None]]) -> None:
         super().__init__(output.name)
         self.output = output
-        self._look = look
+        self._key = key
 
     async def open(self) -> None:
         await self.output.open()
 
     async def on(self) -> None:
-        await self._look()
-        await self.output.on()
+        await self._key(self.output, True)
 
     async def off(self) -> None:
-        await self.output.off()
+        await self._key(self.output, False)
 
     async def check_present(self) -> None:
         await self.output.check_present()

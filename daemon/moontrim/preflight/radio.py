@@ -9,7 +9,7 @@ import contextlib
 from moontrim.clock.system import Clock
 from moontrim.config.band import BandSettings
 from moontrim.config.keying import KeyingSettings
-from moontrim.config.keyingports import RadioOutput
+from moontrim.config.keyingports import RadioOutput, SimulatedOutputSettings
 from moontrim.config.settings import Settings
 from moontrim.guard.deadman import SILENCE_S
 from moontrim.guard.unkeyguard import UNGUARDED
@@ -150,9 +150,9 @@ async def _can_be_unkeyed(
 
 
 def guard_findings(keying: KeyingSettings, how: EmergencyUnkey | None) -> list[Finding]:
-    """Returns the lines about what unkeys a radio that is keyed by a command if moontrim hangs, and
-    if nothing works any more but the radio."""
-    if not keying.enabled or not isinstance(keying.outputs[-1], RadioOutput):
+    """Returns the lines about what unkeys the radio if moontrim hangs, and if nothing works any
+    more but the radio. how: by the radio's own command; None: nothing does."""
+    if not keying.enabled or isinstance(key := keying.outputs[-1], SimulatedOutputSettings):
         return []
     timer = Finding(
         "note",
@@ -160,10 +160,10 @@ def guard_findings(keying: KeyingSettings, how: EmergencyUnkey | None) -> list[F
         "the radio's own is not readable; it alone unkeys the radio if the computer or the cable "
         f"fails: set it to a little more than longest_over_s, {keying.longest_over_s:g} s",
     )
-    if how is None:
+    if isinstance(key, RadioOutput) and how is None:
         return [Finding("wrong", "guard", UNGUARDED), timer]
-    text = f"unkeys the radio {SILENCE_S:g} s after moontrim hangs or ends"
-    return [Finding("ok", "guard", text), timer]
+    what = "unkeys the radio" if isinstance(key, RadioOutput) else f"releases {key.name}"
+    return [Finding("ok", "guard", f"{what} {SILENCE_S:g} s after moontrim hangs or ends"), timer]
 
 
 async def _put_back(

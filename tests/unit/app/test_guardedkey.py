@@ -12,6 +12,7 @@ from moontrim.app.guardedkey import GuardedKey
 from moontrim.clock.system import SystemClock
 from moontrim.config.keying import KeyingSettings
 from moontrim.guard.unkeyguard import GuardError
+from moontrim.keying.outputs import Output
 from moontrim.rig.view import LinkState
 from moontrim_drivers.contract import RigClosed
 
@@ -24,7 +25,13 @@ class Link:
     view = SimpleNamespace(state=LinkState.READY)
 
     def __init__(self) -> None:
-        self.keyed = False
+        self.keyed = self.lost = False
+        self.log: list[str] = []
+
+    async def look_before_keying(self) -> None:
+        self.log.append("look")
+        if self.lost:
+            raise RigClosed("lost")
 
     def emergency_unkey(self) -> None:
         return None
@@ -43,11 +50,33 @@ def made(output: dict[str, Any]) -> tuple[GuardedKey, Link]:
     return key, link
 
 
-def test_what_a_line_keys_needs_no_guard() -> None:
+class Line(Output):
+    """A line that nothing but the daemon can release, as that of a networked relay."""
+
+    def __init__(self, log: list[str]) -> None:
+        super().__init__("ptt")
+        self.log = log
+
+    async def on(self) -> None:
+        self.log.append("on")
+
+    async def off(self) -> None:
+        self.log.append("off")
+
+
+def test_a_line_is_raised_only_after_a_last_look() -> None:
     async def main() -> None:
-        key, _ = made(LINE)
-        assert key.by_line and not key.used
+        key, link = made(LINE)
+        line = key.line_key(Line(link.log))
+        assert key.by_line and not key.by_command
         assert key.guard.doubt() == "" and key.guard.warnings() == ()
+        await line.on()
+        await line.off()
+        assert link.log == ["look", "on", "off"]
+        link.lost = True
+        with pytest.raises(RigClosed):
+            await line.on()
+        assert link.log == ["look", "on", "off", "look"]
 
     asyncio.run(main())
 
@@ -55,7 +84,7 @@ def test_what_a_line_keys_needs_no_guard() -> None:
 def test_a_radio_that_cannot_be_guarded_is_not_keyed() -> None:
     async def main() -> None:
         key, link = made({"kind": "radio"})
-        assert key.used and "no guard" in key.guard.doubt()
+        assert key.by_command and "no guard" in key.guard.doubt()
         with pytest.raises(GuardError, match="no guard"):
             await key.key(True)
         assert not link.keyed

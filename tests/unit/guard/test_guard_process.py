@@ -4,12 +4,15 @@ the end of its connection and after the longest over, and never while beats come
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import os
 import select
 import signal
 import socket
+import struct
 import subprocess
 import sys
+import termios
 import threading
 import time
 from collections.abc import Iterator
@@ -43,7 +46,7 @@ class Bench:
 
     def arm(self, *, host: str = "", port: int = 0, longest_s: float = 60.0) -> dict[str, Any]:
         confirmed = r"RPRT 0\b" if host else ""
-        arm = Arm(1, host, port, "", b"RX;".hex(), confirmed, longest_s)
+        arm = Arm(1, host, port, "", b"RX;".hex(), confirmed, 0, longest_s)
         socket.send_fds(self.socket, [encode_arm(arm)], [] if host else [self.port])
         return self.answer()
 
@@ -93,6 +96,27 @@ def test_silence_unkeys_and_beats_do_not(bench: Bench) -> None:
     assert "did not run" in fired["why"]
     assert "confirms nothing" in fired["outcome"], "no claim that the radio receives"
     assert not bench.heard(0.5) or os.read(bench.radio, 100) == b"RX;RX;"
+
+
+def test_silence_lowers_a_line(bench: Bench) -> None:
+    """The size of a pseudo-terminal stands for the modem lines, which it does not have."""
+    master, line = os.openpty()
+    size, raised, lowered = "HHHH", (1, 1, 0, 0), (2, 2, 0, 0)
+    fcntl.ioctl(line, termios.TIOCSWINSZ, struct.pack(size, *raised))
+    lower = struct.pack(size, *lowered).hex()
+    arm = Arm(1, "", 0, "", lower, "", termios.TIOCSWINSZ, 60.0)
+    socket.send_fds(bench.socket, [encode_arm(arm)], [line])
+    os.close(line)  # as at the end of the daemon, whose descriptor it was
+    assert bench.answer()["what"] == "armed"
+
+    def shown() -> tuple[int, ...]:
+        return struct.unpack(size, fcntl.ioctl(master, termios.TIOCGWINSZ, bytes(8)))
+
+    bench.beat(0.7)
+    assert shown() == raised
+    assert "has been released" in bench.fired()["outcome"]
+    assert shown() == lowered
+    os.close(master)
 
 
 def test_the_end_of_the_connection_unkeys(bench: Bench) -> None:

@@ -241,6 +241,21 @@ def test_bounds_of_a_gps_receiver_that_will_take_keying_away(
     assert (finding.level, text in finding.text) == (level, True), finding
 
 
+@pytest.mark.parametrize(
+    "output",
+    [
+        {"kind": "rts", "port": "/dev/ttyUSB1"},
+        {"kind": "gpio", "chip": "/dev/gpiochip0", "line": 17},
+    ],
+)
+def test_what_releases_a_line_that_keys_the_radio(output: dict[str, Any]) -> None:
+    keys = {"name": "ptt", "settle_ms": 0, "keys_radio": True}
+    keying = KeyingSettings.model_validate({"enabled": True, "outputs": [output | keys]})
+    guard, timer = guard_findings(keying, None)
+    assert guard.level == "ok" and "releases ptt 0.5 s after moontrim hangs" in guard.text
+    assert "time-out timer" in timer.what
+
+
 def test_the_guard_and_the_time_out_timer_have_a_line_each() -> None:
     line = {"kind": "simulated", "name": "line", "settle_ms": 0, "keys_radio": True}
     keying, by_line = (
@@ -253,5 +268,5 @@ def test_the_guard_and_the_time_out_timer_have_a_line_each() -> None:
     assert "time-out timer" in timer.what and "75 s" in timer.text, "what to set it to"
     guard, timer = guard_findings(keying, None)
     assert guard.level == "wrong" and "emergency_unkey" in guard.text and timer.level == "note"
-    assert guard_findings(by_line, None) == []
+    assert guard_findings(by_line, None) == [], "simulated"
     assert guard_findings(KeyingSettings(), None) == []
