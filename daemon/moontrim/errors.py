@@ -2,7 +2,7 @@
 
 MoontrimError
 |-- InputError      a value from the user is invalid: names field, value and what was expected
-|-- CoverageError   an instant outside the tables (Earth rotation, ephemeris) or a missing table
+|-- CoverageError   an instant outside the tables (Earth orientation, ephemeris) or a missing table
 |-- BusyError       too many requests at once; the same one may succeed later
 `-- NotNowError     not possible in the present state: names the state and the remedy
 """

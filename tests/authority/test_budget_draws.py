@@ -111,7 +111,7 @@ CASES = {
         for elevation_deg in (-0.5, 0.0, 0.5)
         for partner in (None, Site(45.0, 12.0, 300.0))
     },
-    "low Moon, the air left out": Case(
+    "low Moon, no troposphere": Case(
         Site(50.0, 10.0, 300.0),
         None,
         10_368_100_000.0,
@@ -210,7 +210,7 @@ CASES = {
             ("a slow radio, held", {"step_interval_s": 1.0, "over_s": 60.0}),
         )
     },
-    "Earth rotation a year ahead": Case(
+    "Earth orientation a year ahead": Case(
         Site(0.0, 16.0, 200.0),
         None,
         47_088_100_000.0,
@@ -218,9 +218,9 @@ CASES = {
         ("home",),
         elevation_deg=60.0,
         days=600.0,
-        largest=("Earth rotation",),
+        largest=("Earth orientation",),
     ),
-    "a lively ionosphere at 50 MHz": Case(
+    "a disturbed ionosphere at 50 MHz": Case(
         Site(48.0, 16.0, 200.0),
         Site(40.0, -3.0, 600.0),
         50_190_000.0,
@@ -278,7 +278,7 @@ def truths(
     ephemeris: Ephemeris, case: Case, utc_s: float, rng: np.random.Generator, count: int
 ) -> Truth:
     uncertainties = case.uncertainties
-    turn_s = rng.normal(0.0, ephemeris.earth_rotation(utc_s).uncertainty_s, count)
+    turn_s = rng.normal(0.0, ephemeris.earth_orientation(utc_s).uncertainty_s, count)
     homes, partners = (
         None
         if site is None
@@ -420,7 +420,7 @@ def test_95_percent_of_draws_are_inside(ephemeris: Ephemeris, name: str) -> None
         )
         off_hz = errors_hz(ephemeris, case, agreement, utc_s, truth, rng)
         for which, budget in zip(("rx", "tx"), budgets, strict=True):
-            assert budget.not_known == ()
+            assert budget.unknown == ()
             inside = float(np.mean(np.abs(off_hz[which]) <= budget.bound95_hz))
             rms_hz = float(np.sqrt(np.mean(off_hz[which] ** 2)))
             print(

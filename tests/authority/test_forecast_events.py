@@ -86,8 +86,8 @@ def test_rising_and_setting_by_naif(ephemeris: Ephemeris, site: Site, level_deg:
     worst, events = 0.0, 0
     for window in windows:
         for at_utc_s, owner in (
-            (window.start_utc_s, window.opened_by),
-            (window.end_utc_s, window.closed_by),
+            (window.start_utc_s, window.rise_limited_by),
+            (window.end_utc_s, window.set_limited_by),
         ):
             if owner is not None:
                 worst = max(worst, abs(at_utc_s - crossing(elevation, level_deg, at_utc_s)))
@@ -106,8 +106,8 @@ def test_a_pair_by_naif(ephemeris: Ephemeris) -> None:
     by_name = {"home": naif_elevation(SITES[0]), "partner": naif_elevation(SITES[1])}
     for window in windows:
         for at_utc_s, owner in (
-            (window.start_utc_s, window.opened_by),
-            (window.end_utc_s, window.closed_by),
+            (window.start_utc_s, window.rise_limited_by),
+            (window.end_utc_s, window.set_limited_by),
         ):
             assert owner is not None
             assert abs(at_utc_s - crossing(by_name[owner], 0.0, at_utc_s)) < TIMES_S
@@ -128,7 +128,7 @@ def test_rising_and_setting_by_astropy(ephemeris: Ephemeris) -> None:
     events = [
         at_utc_s
         for w in windows
-        for at_utc_s, owner in ((w.start_utc_s, w.opened_by), (w.end_utc_s, w.closed_by))
+        for at_utc_s, owner in ((w.start_utc_s, w.rise_limited_by), (w.end_utc_s, w.set_limited_by))
         if owner is not None
     ]
     assert len(events) >= 18

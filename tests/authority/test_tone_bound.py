@@ -89,7 +89,7 @@ def test_the_uncertainty_of_a_fading_tone_covers_its_error() -> None:
         seconds, rate_hz = float(rng.choice([20.0, 40.0, 60.0])), 4000
         at_hz, spread_hz = rng.uniform(600.0, 1400.0), rng.uniform(0.5, 2.5)
         made = recording(
-            rng, seconds, rate_hz, at_hz, snr_db_hz=rng.uniform(8.0, 18.0), spread_hz=spread_hz
+            rng, seconds, rate_hz, at_hz, cn0_db_hz=rng.uniform(8.0, 18.0), spread_hz=spread_hz
         )
         tone = measure(made, near_hz=round(at_hz, -1), within_hz=100.0)
         if tone.detected:

@@ -177,8 +177,8 @@ def test_on_paper(page: Path, tmp_path: Path, shared: Shared) -> None:
         ).stdout
         for words in (
             "On frequency",
-            "perfect 1 Hz steps",
+            "ideal 1 Hz dial",
             "elevation of",
-            "What they do not show",
+            "Limitations",
         ):
             assert words in text

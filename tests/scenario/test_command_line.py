@@ -113,10 +113,10 @@ def test_path_says_how_far_off_the_dials_may_be(capsys: pytest.CaptureFixture[st
     for which in ("rx", "tx"):
         # The echo does not show an error of the reference: both dials share it.
         unknown = {"home height", "clock"} | ({"reference"} if which == "tx" else set())
-        assert set(bare["error_budget"][which]["not_known"]) == unknown
+        assert set(bare["error_budget"][which]["unknown"]) == unknown
         budget = full["error_budget"][which]
-        assert budget["not_known"] == [] and budget["largest"] == "home position"
-        assert all(set(one) >= {"name", "sigma_hz", "largest_hz"} for one in budget["causes"])
+        assert budget["unknown"] == [] and budget["largest"] == "home position"
+        assert all(set(one) >= {"name", "sigma_hz", "max_hz"} for one in budget["causes"])
     text = said(capsys, *PATH, *stated)
     for words in ("home position", "1 sigma", "can cost", "95 % within", "6-character locator"):
         assert words in text
@@ -170,10 +170,10 @@ def test_forecast_has_the_promised_shape(capsys: pytest.CaptureFixture[str]) -> 
     assert len(windows) >= 2
     for window in windows:
         assert set(window) >= {
-            "partner", "start", "end", "best", "spread_minima", "path_loss_db",
+            "partner", "start", "end", "low_spread", "spread_minima", "path_loss_db",
         }  # fmt: skip
-        assert set(window["path_loss_db"]) >= {"start", "end", "least"}
-        assert all(set(best) >= {"start", "end", "spread_hz"} for best in window["best"])
+        assert set(window["path_loss_db"]) >= {"start", "end", "min", "max"}
+        assert all(set(one) >= {"start", "end", "spread_hz"} for one in window["low_spread"])
         assert all(set(turn) >= {"at", "spread_hz"} for turn in window["spread_minima"])
 
 
@@ -192,8 +192,8 @@ def test_ports_and_unkey(capsys: pytest.CaptureFixture[str], config: Path) -> No
         (["path", "--home", "91,0,0", *PATH[3:]], "--home", "90"),
         ([*PATH[:3], "--partner", "nowhere", *PATH[5:]], "--partner", "locator"),
         ([*PATH[:5], "--at", "tomorrow", *PATH[7:]], "--at", "ISO 8601"),
-        ([*PATH[:5], "--at", "2150-01-01", *PATH[7:]], "--at", "Earth rotation"),
-        ([*PATH[:5], "--at", "1960-01-01", *PATH[7:]], "--at", "Earth rotation"),
+        ([*PATH[:5], "--at", "2150-01-01", *PATH[7:]], "--at", "Earth orientation"),
+        ([*PATH[:5], "--at", "1960-01-01", *PATH[7:]], "--at", "Earth orientation"),
         ([*PATH[:7], "--frequency", "10 GHz"], "--frequency", "hertz"),
         ([*PATH[:7], "--frequency", "nan"], "--frequency", "hertz"),
         ([*PATH[:7], "--frequency", "-5e9"], "--frequency", "hertz"),
@@ -214,8 +214,12 @@ def test_ports_and_unkey(capsys: pytest.CaptureFixture[str], config: Path) -> No
         (["rehearse", "--plot", "/nowhere/x.png"], "--plot", "/nowhere not found"),
         (["rehearse", "--plot", "x.bmp"], "--plot", ".png"),
         (["rehearse", "--journal-dir", "/proc/x"], "--journal-dir", "cannot write a journal in"),
-        (["forecast", "--from", "1900-01-01", *FORECAST[1:], "144e6"], "--from", "Earth rotation"),
-        (["rehearse", "--from", "1900-01-01"], "--from", "Earth rotation"),
+        (
+            ["forecast", "--from", "1900-01-01", *FORECAST[1:], "144e6"],
+            "--from",
+            "Earth orientation",
+        ),
+        (["rehearse", "--from", "1900-01-01"], "--from", "Earth orientation"),
     ],
 )  # fmt: skip
 def test_a_mistake_gets_one_line(

@@ -50,7 +50,7 @@ def test_on_frequency_throughout(
     assert result.ticks >= end - start
     for dial in result.dials:
         assert dial.rms_hz <= 0.32
-        assert dial.largest_hz <= 0.6
+        assert dial.max_hz <= 0.6
         # A 1 Hz dial that follows something cannot do better than 1/sqrt(12).
         assert dial.rms_hz > 0.25 if dial.name in OURS[agreement] else dial.rms_hz == 0.0
     picture = tmp_path / "out" / "rehearsal.png"

@@ -122,8 +122,8 @@ def budget_json(rx_hz: float, tx_hz: float) -> str:
         {
             side: {
                 "causes": [
-                    {"name": "home's place", "sigma_hz": hz / 2, "largest_hz": hz},
-                    {"name": "reference", "sigma_hz": None, "largest_hz": None},
+                    {"name": "home's place", "sigma_hz": hz / 2, "max_hz": hz},
+                    {"name": "reference", "sigma_hz": None, "max_hz": None},
                 ]
             }
             for side, hz in (("rx", rx_hz), ("tx", tx_hz))

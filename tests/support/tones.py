@@ -78,7 +78,7 @@ def tone(
 
 def recording(
     rng: np.random.Generator, seconds: float, rate_hz: int, frequency_hz: float, *,
-    energy_db: float | None = None, snr_db_hz: float | None = None, drift_hz_per_s: float = 0.0,
+    energy_db: float | None = None, cn0_db_hz: float | None = None, drift_hz_per_s: float = 0.0,
     spread_hz: float = 0.0, kind: Noise = "white",
 ) -> Recording:  # fmt: skip
     """Returns a tone of this energy over the noise density at its frequency, or this SNR in 1
@@ -86,9 +86,9 @@ def recording(
     samples, density = noise(rng, seconds, rate_hz, kind)
     at = float(density[round(frequency_hz)])
     if energy_db is not None:
-        snr_db_hz = energy_db - 10.0 * np.log10(seconds)
-    assert snr_db_hz is not None
-    power = 10.0 ** (snr_db_hz / 10.0) * at
+        cn0_db_hz = energy_db - 10.0 * np.log10(seconds)
+    assert cn0_db_hz is not None
+    power = 10.0 ** (cn0_db_hz / 10.0) * at
     samples = samples + tone(
         rng, samples.size, rate_hz, frequency_hz, drift_hz_per_s, power, spread_hz
     )

@@ -17,7 +17,13 @@ import soundfile
 from numpy.typing import NDArray
 
 from moontrim.bench.hum import hum_lines, mains_hz
-from moontrim.bench.recordingfaults import Samples, ac_rms, clipping, constant_stretches
+from moontrim.bench.recordingfaults import (
+    Clipping,
+    Samples,
+    ac_rms,
+    clipping,
+    constant_stretches,
+)
 from moontrim.errors import InputError, not_found
 
 RecordingRemarkKind = Literal["clipping", "gap", "stereo", "hum", "short", "silent"]
@@ -51,11 +57,12 @@ class RecordingRemark:
 @dataclass(frozen=True)
 class Recording:
     """One channel of sound. samples: shape (n,), full scale 1.0, float64, or float32 if long;
-    `rate_hz` of them a second."""
+    `rate_hz` of them a second. clipped_share: of the samples, 0 to 1."""
 
     samples: Samples
     rate_hz: float
     remarks: tuple[RecordingRemark, ...]
+    clipped_share: float = 0.0
 
     @property
     def length_s(self) -> float:
@@ -88,8 +95,9 @@ def recording_of(
     samples: Samples, rate_hz: float, remarks: tuple[RecordingRemark, ...] = ()
 ) -> Recording:
     """Returns a recording of one channel in memory, its faults remarked upon after `remarks`."""
-    all_remarks = [*remarks, *_faults(samples, rate_hz)]
-    return Recording(samples, rate_hz, tuple(all_remarks))
+    clipped = clipping(samples)
+    all_remarks = [*remarks, *_faults(samples, rate_hz, clipped)]
+    return Recording(samples, rate_hz, tuple(all_remarks), clipped.share if clipped else 0.0)
 
 
 def _unreadable(path: Path, reason: str) -> InputError:
@@ -138,8 +146,8 @@ def _read(path: Path, file: Any, seconds: float | None) -> Recording:
         remarks.append(
             RecordingRemark(
                 "short",
-                f"the file ends after {filled / rate_hz:.1f} s although it says "
-                f"{frames / rate_hz:.1f} s: it is cut off",
+                f"the file ends after {filled / rate_hz:.1f} s of {frames / rate_hz:.1f} s by its "
+                "header",
             )
         )
     return recording_of(samples, rate_hz, tuple(remarks))
@@ -184,7 +192,7 @@ def _choose(file: Any, path: Path, frames: int) -> tuple[int, str]:
     other = 1 - best
     difference = power.sum() - 2.0 * covariance[0, 1]
     if difference < power[best] * 10.0 ** (ALIKE_DB / 10.0):
-        return 0, "two channels that are alike: the left one is used"
+        return 0, "two identical channels: the left one is used"
     names = ("left", "right")
     if power[other] < SILENT_RMS**2:
         return (
@@ -199,7 +207,9 @@ def _choose(file: Any, path: Path, frames: int) -> tuple[int, str]:
     )
 
 
-def _faults(samples: Samples, rate_hz: float) -> Iterator[RecordingRemark]:
+def _faults(
+    samples: Samples, rate_hz: float, clipped: Clipping | None
+) -> Iterator[RecordingRemark]:
     """Yields a remark for each fault of the samples."""
     length_s = samples.size / rate_hz
     if length_s < SHORT_S:
@@ -215,13 +225,12 @@ def _faults(samples: Samples, rate_hz: float) -> Iterator[RecordingRemark]:
         )
         if level == 0.0:
             return
-    clipped = clipping(samples)
     if clipped is not None:
         yield RecordingRemark(
             "clipping",
-            f"clipped: {_percent(clipped.share)} of the samples are stuck at "
-            f"{_percent(clipped.level)} of full scale, up to {clipped.longest} in a row; turn the "
-            "level down",
+            f"clipped: {_percent(clipped.share)} of the samples are at "
+            f"{_percent(clipped.level)} of full scale, up to {clipped.longest} in a row; reduce "
+            "the level",
         )
     constant = constant_stretches(samples, rate_hz)
     if constant:
@@ -230,8 +239,8 @@ def _faults(samples: Samples, rate_hz: float) -> Iterator[RecordingRemark]:
         times = "once" if len(constant) == 1 else f"{len(constant)} times"
         yield RecordingRemark(
             "gap",
-            f"the sound stops dead {times}, {lost_s:.2f} s in all, first at {first_s:.2f} s: "
-            "samples were lost",
+            f"samples lost: constant value {times}, {lost_s:.2f} s in all, first at "
+            f"{first_s:.2f} s",
         )
     lines = hum_lines(samples, rate_hz)
     if lines:
@@ -240,7 +249,7 @@ def _faults(samples: Samples, rate_hz: float) -> Iterator[RecordingRemark]:
             "hum",
             f"mains hum of {mains_hz(lines):.0f} Hz: {len(lines)} line"
             f"{'s' if len(lines) > 1 else ''}, the strongest at {loudest.frequency_hz:.1f} Hz, "
-            f"{loudest.level_db:.0f} dB over the noise in 1 Hz",
+            f"C/N0 {loudest.level_db:.0f} dB-Hz",
         )
 
 

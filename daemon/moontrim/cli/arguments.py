@@ -62,7 +62,7 @@ def ephemeris_of(settings: Settings) -> Ephemeris:
     """Loads the ephemeris, from the tables that the config names, if any."""
     from moontrim.path.ephemeris import Ephemeris
 
-    return Ephemeris.load(settings.data.earth_rotation_file, settings.data.ephemeris_file)
+    return Ephemeris.load(settings.data.earth_orientation_file, settings.data.ephemeris_file)
 
 
 def partner_of(text: str, field: str) -> Site | None:

@@ -65,7 +65,7 @@ def call(options: argparse.Namespace) -> int:
         from moontrim.bench.passband.show import show_passband
 
         show_passband(passband)
-    return 0 if passband.is_noise else 1
+    return 0 if passband.is_valid else 1
 
 
 def _hertz(text: str, field: str) -> float:

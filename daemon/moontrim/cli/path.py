@@ -71,7 +71,7 @@ def add(commands: Any) -> None:
     )
     for option, (metavar, about, _) in UNCERTAINTIES.items():
         command.add_argument(
-            option, metavar=metavar, help=f"error budget: {about} (default: not known)"
+            option, metavar=metavar, help=f"error budget: {about} (default: unknown)"
         )
     command.add_argument(
         "--json", action="store_true", help="print JSON: an object, or a list for several --at"

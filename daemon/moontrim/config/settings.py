@@ -82,8 +82,8 @@ class SessionSettings(Table):
 class DataSettings(Table):
     """Tables used instead of those that came with the Python packages."""
 
-    earth_rotation_file: FilePath | None = Field(
-        None, strict=False, description="A finals2000A table."
+    earth_orientation_file: FilePath | None = Field(
+        None, strict=False, description="Earth orientation table: an IERS finals2000A file."
     )
     ephemeris_file: FilePath | None = Field(
         None, strict=False, description="A JPL SPK kernel with the Moon."
@@ -123,7 +123,9 @@ class Settings(Table):
     state_dir: FilePath | None = Field(
         None, strict=False, description="Default: $STATE_DIRECTORY, else ~/.local/state/moontrim."
     )
-    troposphere: bool = Field(True, description="Correct for the bending and delay of the air.")
+    troposphere: bool = Field(
+        True, description="Correct for refraction and delay in the troposphere."
+    )
 
     @field_validator("bands", "front_ends", "partners", mode="before")
     @classmethod

@@ -8,8 +8,8 @@
 Errors count from what ought to be on the air under the agreement: under an agreement that leaves
 the correction to the partner, home's position does not matter. On our own echo the receive dial
 counts from the echo of what was sent, so there the errors of the path count twice under every
-agreement, and those that both dials share not at all (see `causes`). What nobody has stated is
-listed as not known and left out of the sums. Not listed because they are too small (at 10.368 GHz):
+agreement, and those that both dials share not at all (see `causes`). What is not stated is
+listed as unknown and left out of the sums. Not listed because they are too small (at 10.368 GHz):
 the lunar ephemeris (0.0006 Hz) and the uncertainty of polar motion (0.005 Hz a year ahead)."""
 
 from __future__ import annotations
@@ -30,21 +30,21 @@ from moontrim.path.site import Site
 from moontrim.tuning.correction import AGREEMENTS, Agreement
 
 # The advice where no known cause costs anything.
-NOTHING = "Nothing that is known puts this dial off."
+NOTHING = "No known cause of error on this dial."
 
 
 @dataclass(frozen=True)
 class Cause:
     """One cause's share of a dial's error.
 
-    sigma_hz, largest_hz: its root mean square, and the most it can cost (3 sigma where it is
-    normal); both None where nobody has stated what it depends on.
+    sigma_hz, max_hz: its root mean square, and its maximum (3 sigma where it is
+    normal); both None where what it depends on is unknown.
     shape: of the distribution: normal, uniform, square (sampled over a locator's square), several
-    of these, or "not known"."""
+    of these, or "unknown"."""
 
     name: str
     sigma_hz: float | None
-    largest_hz: float | None
+    max_hz: float | None
     advice: str
     shape: str
 
@@ -56,7 +56,7 @@ class Budget:
     sigma_hz: root sum square of the causes.
     bound95_hz: the dial is off by no more than this 95 % of the time (see `distributions`).
     largest: name of the largest known cause, empty if none costs anything.
-    advice: a sentence on that cause, and on what is not known."""
+    advice: a sentence on that cause, and on what is unknown."""
 
     causes: tuple[Cause, ...]
     sigma_hz: float
@@ -65,14 +65,14 @@ class Budget:
     advice: str
 
     @property
-    def not_known(self) -> tuple[str, ...]:
+    def unknown(self) -> tuple[str, ...]:
         """Returns the names of the causes that are left out of the sums."""
         return tuple(cause.name for cause in self.causes if cause.sigma_hz is None)
 
     def as_json(self) -> dict[str, Any]:
         """Returns the budget as plain numbers, strings and lists."""
         plain = asdict(self)
-        return plain | {"causes": list(plain["causes"]), "not_known": list(self.not_known)}
+        return plain | {"causes": list(plain["causes"]), "unknown": list(self.unknown)}
 
 
 def error_budget(
@@ -98,7 +98,7 @@ def error_budget(
             raise InputError(field, frequency_hz, "a positive number of Hz")
     if agreement not in AGREEMENTS:
         raise InputError("agreement", agreement, ", ".join(AGREEMENTS))
-    rotation = ephemeris.earth_rotation(utc_s)
+    rotation = ephemeris.earth_orientation(utc_s)
     rx, tx = effects(ephemeris, home, partner, utc_s, sked_hz, agreement, tx_sked_hz)
 
     def budget(transmit: bool) -> Budget:
@@ -122,20 +122,20 @@ def _summed(listed: Sequence[Contribution]) -> Budget:
     parts = [part for one in listed for part in one.parts or ()]
     worst = max(causes, key=lambda cause: cause.sigma_hz or 0.0)
     largest, advice = (worst.name, worst.advice) if worst.sigma_hz else ("", NOTHING)
-    not_known = [cause.name for cause in causes if cause.sigma_hz is None]
-    if not_known:
-        advice += f" Not counted, because not known: {', '.join(not_known)}."
+    unknown = [cause.name for cause in causes if cause.sigma_hz is None]
+    if unknown:
+        advice += f" Not included (unknown): {', '.join(unknown)}."
     return Budget(causes, root_sum_square(parts), bound95(parts), largest, advice)
 
 
 def _cause(one: Contribution) -> Cause:
     if one.parts is None:
-        return Cause(one.name, None, None, one.advice, "not known")
-    largest_hz = sum(part.largest for part in one.parts)
+        return Cause(one.name, None, None, one.advice, "unknown")
+    max_hz = sum(part.largest for part in one.parts)
     return Cause(
         one.name,
         root_sum_square(one.parts),
-        largest_hz,
-        one.advice if largest_hz > NEGLIGIBLE_HZ else "This costs nothing here.",
+        max_hz,
+        one.advice if max_hz > NEGLIGIBLE_HZ else "Negligible here.",
         " and ".join(dict.fromkeys(part.shape for part in one.parts)),
     )

@@ -17,14 +17,14 @@ from moontrim.errorbudget.distributions import Distribution, Normal, Uniform
 from moontrim.errorbudget.placecauses import height, position
 from moontrim.errorbudget.sensitivity import Effects
 from moontrim.errorbudget.uncertainties import Uncertainties
-from moontrim.path.earthrotation import EarthRotation
+from moontrim.path.earthorientation import EarthOrientation
 
 
 def contributions(
     effect: Effects,
     other: Effects,
     uncertainties: Uncertainties,
-    rotation: EarthRotation,
+    rotation: EarthOrientation,
     *,
     transmit: bool,
     echo: bool,
@@ -42,7 +42,7 @@ def contributions(
     if not echo:
         yield position("partner", effect.partner, uncertainties.partner)
         yield height("partner", effect.partner_height_hz_per_m, uncertainties.partner)
-    yield _earth_rotation(effect.ut1_hz_per_s, rotation)
+    yield _earth_orientation(effect.ut1_hz_per_s, rotation)
     yield _clock(effect.late_hz_per_s, uncertainties.clock_s)
     follows_sent = echo and not transmit
     shared_hz = 0.0 if follows_sent else effect.on_air_hz
@@ -64,15 +64,15 @@ def contributions(
     yield _ionosphere((effect.home_ionosphere_hz, effect.partner_ionosphere_hz))
 
 
-def _earth_rotation(hz_per_s: float, rotation: EarthRotation) -> Contribution:
+def _earth_orientation(hz_per_s: float, rotation: EarthOrientation) -> Contribution:
     part = Normal(abs(hz_per_s) * rotation.uncertainty_s)
-    known, todo = "measured", "there is nothing better"
+    known, todo = "measured", "no better figures exist"
     if rotation.predicted:
         known, todo = "predicted", "upgrade the package astropy-iers-data for newer figures"
     return Contribution(
-        "Earth rotation",
+        "Earth orientation",
         (part,),
-        f"Earth rotation is {known} to {rotation.uncertainty_s:.2g} s (1 sigma), which is "
+        f"Earth orientation {known}, UT1 uncertainty {rotation.uncertainty_s:.2g} s (1 sigma) = "
         f"{hertz(part.rms)}; {todo}.",
     )
 
@@ -82,35 +82,34 @@ def _clock(rate_hz_per_s: float, bound_s: float | None) -> Contribution:
         return Contribution(
             "clock",
             None,
-            "How wrong the clock may be is not known: every 100 ms costs "
-            f"{hertz(0.1 * rate_hz_per_s)}; synchronise it.",
+            f"Clock error unknown: every 100 ms costs {hertz(0.1 * rate_hz_per_s)}; synchronise "
+            "it.",
         )
     bound_s = bound_s or 0.0
     bound_hz = bound_s * abs(rate_hz_per_s)
     return Contribution(
         "clock",
         (Uniform(-bound_hz, bound_hz),),
-        f"The clock may be wrong by {duration(bound_s)}, which is {hertz(bound_hz)} here; "
-        "synchronise it.",
+        f"Clock error up to {duration(bound_s)} = {hertz(bound_hz)}; synchronise it better.",
     )
 
 
 def _reference(on_air_hz: float, ppb: float | None, echo: bool) -> Contribution:
-    hidden = " (your own echo does not show it, since both dials hang on it)" if echo else ""
+    hidden = " (own echoes do not reveal it: both dials share the reference)" if echo else ""
     if ppb is None and on_air_hz:
         return Contribution(
             "reference",
             None,
-            f"How wrong the frequency reference may be is not known: every 1 ppb costs "
-            f"{hertz(1e-9 * on_air_hz)}{hidden}; measure it and state reference_uncertainty_ppb.",
+            f"Reference uncertainty unknown: every 1 ppb costs {hertz(1e-9 * on_air_hz)}{hidden}; "
+            "measure it and set reference_uncertainty_ppb.",
         )
     ppb = ppb or 0.0
     part = Normal(ppb * 1e-9 * on_air_hz)
     return Contribution(
         "reference",
         (part,),
-        f"The frequency reference is uncertain by {ppb:.3g} ppb (1 sigma), which is "
-        f"{hertz(part.rms)}{hidden}; measure it better, or lock it to a better one.",
+        f"Reference uncertainty {ppb:.3g} ppb (1 sigma) = {hertz(part.rms)}{hidden}; measure it "
+        "better, or lock it to a better one.",
     )
 
 
@@ -120,14 +119,14 @@ def _transverter(sigma_hz: float | None, oscillators: int) -> Contribution:
         return Contribution(
             "transverter",
             None,
-            "How wrong the transverter's oscillator may be is not known; measure it and state "
-            "dial_error_hz and dial_uncertainty_hz (0 if it hangs on the radio's reference).",
+            "Uncertainty of the transverter oscillator unknown; measure it and set dial_error_hz "
+            "and dial_uncertainty_hz (0 if it shares the radio's reference).",
         )
     sigma_hz = sigma_hz or 0.0
     return Contribution(
         "transverter",
         (Normal(sigma_hz),) * oscillators or (Normal(0.0),),
-        f"The transverter's oscillator is uncertain by {hertz(sigma_hz)} (1 sigma); measure it "
+        f"Uncertainty of the transverter oscillator {hertz(sigma_hz)} (1 sigma); measure it "
         "better, or lock it to the reference.",
     )
 
@@ -179,7 +178,7 @@ def _held(rate_hz_per_s: float, uncertainties: Uncertainties) -> Contribution:
     return Contribution(
         "held dial",
         (part,),
-        f"The transmit dial stands still through an over of {duration(uncertainties.over_s)}, "
+        f"The transmit dial is held during an over of {duration(uncertainties.over_s)}, "
         f"which costs up to {hertz(part.largest)}; {todo}.",
     )
 
@@ -192,14 +191,15 @@ def _troposphere(whole_hz: float, weather_hz: tuple[float, float], corrected: bo
         return Contribution(
             "troposphere",
             weather,
-            "Weather changes the troposphere's part by "
-            f"{hertz(math.hypot(*(part.rms for part in weather)))} (1 sigma); it is less with the "
-            "Moon higher.",
+            "Weather changes the tropospheric contribution by "
+            f"{hertz(math.hypot(*(part.rms for part in weather)))} (1 sigma); less with the Moon "
+            "higher.",
         )
     return Contribution(
         "troposphere",
         (Uniform(whole_hz, whole_hz), *weather),
-        f"The air is left out, which costs {hertz(whole_hz)} here; set troposphere to true.",
+        f"Computed without the troposphere, an error of {hertz(whole_hz)}; set troposphere to "
+        "true.",
     )
 
 
@@ -208,6 +208,6 @@ def _ionosphere(ends_hz: tuple[float, float]) -> Contribution:
     return Contribution(
         "ionosphere",
         parts,
-        f"A lively ionosphere moves the path by {hertz(sum(map(abs, ends_hz)))} here, which "
-        "nothing corrects: take it as the floor.",
+        f"A disturbed ionosphere adds up to {hertz(sum(map(abs, ends_hz)))}, which is not "
+        "corrected: take it as the floor.",
     )

@@ -57,22 +57,21 @@ def path_report(
     Keys: at (ISO 8601 UTC), frequency_hz, home and partner (place and look of the Moon's centre:
     elevation_deg is apparent, with refraction, geometric_elevation_deg without), legs (delay_s,
     shift_hz, shift_rate_hz_per_s, troposphere_hz, spread_hz limb to limb; shift_hz includes
-    troposphere_hz), earth_rotation (with uncertainty_hz: how far one sigma of UT1 moves the shift
-    of from_partner), agreement, error_budget (rx and tx: see `budget.Budget`; uncertainties None:
+    troposphere_hz), earth_orientation (with uncertainty_hz: how far one sigma of UT1 moves that of
+    from_partner), agreement, error_budget (rx and tx: see `budget.Budget`; uncertainties None:
     nothing is stated) and warnings (sentences). Raises InputError for a frequency that is not
     positive and finite and for an unknown agreement, CoverageError outside the tables."""
     if not (math.isfinite(frequency_hz) and frequency_hz > 0.0):
         raise InputError("frequency_hz", frequency_hz, "a positive number of Hz")
     solution = solve_path(ephemeris, home, partner, utc_s, troposphere)
-    rotation = ephemeris.earth_rotation(utc_s)
+    rotation = ephemeris.earth_orientation(utc_s)
     sensitivity = ut1_sensitivity(ephemeris, home, partner, utc_s)
     uncertainty_hz = abs(sensitivity["from_partner"]) * rotation.uncertainty_s * frequency_hz
     warnings = []
     if rotation.predicted:
         warnings.append(
-            "Earth rotation is predicted here, not measured: "
-            f"UT1 is uncertain by {rotation.uncertainty_s:.4f} s (1 sigma), "
-            f"which moves the shift by {uncertainty_hz:.4f} Hz."
+            "Earth orientation predicted, not measured: UT1 uncertainty "
+            f"{rotation.uncertainty_s:.4f} s (1 sigma), Doppler error {uncertainty_hz:.4f} Hz."
         )
     far = home if partner is None else partner
     rx, tx = error_budget(
@@ -91,7 +90,7 @@ def path_report(
         "home": _place(home, solution.home_look),
         "partner": _place(far, solution.partner_look),
         "legs": {name: _leg(solution.legs[name], frequency_hz) for name in LEGS},
-        "earth_rotation": {
+        "earth_orientation": {
             "ut1_minus_utc_s": rotation.ut1_minus_utc_s,
             "uncertainty_s": rotation.uncertainty_s,
             "uncertainty_hz": uncertainty_hz,

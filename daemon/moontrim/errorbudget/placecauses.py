@@ -12,7 +12,7 @@ from moontrim.errorbudget.uncertainties import PlaceUncertainty
 GOOD_ENOUGH_HZ = 1.0
 # By number of characters: the next number, and by how many times the square then shrinks.
 FINER = {4: (6, 24.0), 6: (8, 10.0), 8: (10, 24.0), 10: (12, 10.0)}
-# An accuracy that nobody has stated still counts as known where even an error of this size costs no
+# An uncertainty that is not stated still counts as known where even an error of this size costs no
 # more than HARMLESS_HZ, as with the partner's place when each side corrects its own leg. Chosen:
 # the neighbouring town; the largest height of a station.
 UNSTATED_PLACE_M = 10_000.0
@@ -22,7 +22,7 @@ HARMLESS_HZ = 0.01
 
 def position(end: str, surface: Surface, uncertainty: PlaceUncertainty) -> Contribution:
     """Returns what the horizontal uncertainty of `home` or `partner` adds: the locator's square,
-    the stated accuracy, or both."""
+    the stated uncertainty, or both."""
     name, slope_hz_per_m = f"{end} position", surface.per_m
     parts: list[Distribution] = []
     advice = ""
@@ -33,16 +33,16 @@ def position(end: str, surface: Surface, uncertainty: PlaceUncertainty) -> Contr
         parts.append(Normal(uncertainty.position_uncertainty_m * slope_hz_per_m))
         if parts[-1].rms >= parts[0].rms:
             advice = (
-                f"{_whose(end).capitalize()} position is known to "
-                f"{uncertainty.position_uncertainty_m:.4g} m (1 sigma), which is "
-                f"{hertz(parts[-1].rms)}; measure it better."
+                f"{end.capitalize()} position uncertainty "
+                f"{uncertainty.position_uncertainty_m:.4g} m (1 sigma) = {hertz(parts[-1].rms)}; "
+                "measure it better."
             )
     if not parts:
         return _unstated(
             name,
             UNSTATED_PLACE_M * slope_hz_per_m,
-            f"The accuracy of {_whose(end)} position is not stated: every 100 m can cost "
-            f"{hertz(100.0 * slope_hz_per_m)}; state position_uncertainty_m.",
+            f"{end.capitalize()} position uncertainty unknown: every 100 m can cost "
+            f"{hertz(100.0 * slope_hz_per_m)}; set position_uncertainty_m.",
         )
     return Contribution(name, tuple(parts), advice)
 
@@ -54,25 +54,25 @@ def height(end: str, hz_per_m: float, uncertainty: PlaceUncertainty) -> Contribu
         return _unstated(
             name,
             UNSTATED_HEIGHT_M * abs(hz_per_m),
-            f"The accuracy of {_whose(end)} height is not stated: every 100 m costs "
-            f"{hertz(100.0 * hz_per_m)}; state height_m and height_uncertainty_m.",
+            f"{end.capitalize()} height uncertainty unknown: every 100 m costs "
+            f"{hertz(100.0 * hz_per_m)}; set height_m and height_uncertainty_m.",
         )
     part = Normal(sigma_m * abs(hz_per_m))
     return Contribution(
         name,
         (part,),
-        f"{_whose(end).capitalize()} height is known to {sigma_m:.4g} m (1 sigma), which is "
-        f"{hertz(part.rms)}; measure it better.",
+        f"{end.capitalize()} height uncertainty {sigma_m:.4g} m (1 sigma) = {hertz(part.rms)}; "
+        "measure it better.",
     )
 
 
 def _on_locator(end: str, surface: Surface) -> str:
     length, cost_hz = len(surface.site.locator or ""), surface.largest
     costs = (
-        f"{_whose(end).capitalize()} {length}-character locator alone can cost {hertz(cost_hz)}; "
+        f"The {length}-character locator of {_whose(end)} alone can cost {hertz(cost_hz)}; "
     )
     if cost_hz <= GOOD_ENOUGH_HZ:
-        return costs + "that is fine enough."
+        return costs + "fine enough."
     while cost_hz > GOOD_ENOUGH_HZ and length in FINER:
         length, shrinks = FINER[length]
         cost_hz /= shrinks
@@ -86,4 +86,4 @@ def _unstated(name: str, most_hz: float, advice: str) -> Contribution:
 
 
 def _whose(end: str) -> str:
-    return "home's" if end == "home" else "the partner's"
+    return "home" if end == "home" else "the partner"

@@ -23,7 +23,7 @@ LOOK_BEYOND_S = 1.5 * 86400.0
 # Hours solved at once, half a year: bounds the memory of a long span.
 HOURS_AT_ONCE = 4400
 # Chosen: galactic latitude below which the plane is remarked on, degrees; and the galactic
-# longitude from the centre below which the centre is events.
+# longitude from the centre below which the centre is named.
 PLANE_DEG, CENTRE_DEG = 6.0, 15.0
 # Chosen: beam widths between Moon and Sun below which the Sun is remarked on.
 SUN_BEAMS = 1.5
@@ -101,7 +101,7 @@ def remarks_on(
             remarks.append(
                 WindowRemark(
                     "perigee",
-                    f"perigee {_when(perigee.at_utc_s)}, {perigee.distance_km:,.0f} km",
+                    f"perigee {_when(perigee.at_utc_s)} UTC, {perigee.distance_km:,.0f} km",
                 )
             )
     for at_utc_s in events.new_moons_utc_s:
@@ -110,7 +110,8 @@ def remarks_on(
             remarks.append(
                 WindowRemark(
                     "new moon",
-                    f"new Moon {_when(at_utc_s)}, in this window {least:.1f}° or more from the Sun",
+                    f"new Moon {_when(at_utc_s)} UTC, in this window {least:.1f}° or more from the "
+                    "Sun",
                 )
             )
     ends: list[tuple[str, Gear, EndSeries]] = [("home", question.home.gear, home)]
@@ -131,8 +132,8 @@ def _sun_in_beam(name: str, gear: Gear, series: EndSeries, utc_s: Array) -> list
     k = int(near[np.argmin(series.sun_deg[near])])
     text = (
         f"Sun in the beam at {name} {_when(float(utc_s[near[0]]))} to "
-        f"{_when(float(utc_s[near[-1]]))}: {series.sun_deg[k]:.1f}° from the Moon; a quiet "
-        f"Sun brings the antenna to {series.antenna_k[near].max():,.0f} K"
+        f"{_when(float(utc_s[near[-1]]))} UTC: {series.sun_deg[k]:.1f}° from the Moon; a quiet "
+        f"Sun raises the antenna temperature to {series.antenna_k[near].max():,.0f} K"
     )
     return [WindowRemark("sun in beam", text)]
 
@@ -149,7 +150,7 @@ def _galactic_plane(utc_s: Array, home: EndSeries, sight_km: Array) -> list[Wind
         WindowRemark(
             "galactic plane",
             f"galactic plane{where}: latitude {home.galactic_deg[k]:+.1f}° at "
-            f"{_when(float(utc_s[k]))}, sky up to {home.sky_k.max():,.0f} K",
+            f"{_when(float(utc_s[k]))} UTC, sky up to {home.sky_k.max():,.0f} K",
         )
     ]
 

@@ -11,14 +11,14 @@ import numpy as np
 from moontrim.errors import CoverageError
 from moontrim.forecast.circumstances import MoonEvents, find_moon_events, remarks_on
 from moontrim.forecast.course import MARGIN_S, MINUTE_S, Course, MoonFromEnd
-from moontrim.forecast.polarisation import mismatch_text
+from moontrim.forecast.polarisation import offset_text
 from moontrim.forecast.question import ForecastQuestion, Gear
 from moontrim.forecast.series import series_of
 from moontrim.forecast.signal import missing
 from moontrim.forecast.sky.exposure import RULES, safe_distance_m
 from moontrim.forecast.sky.gases import HIGHEST_HZ
-from moontrim.forecast.spread import best_stretches, turning_points
-from moontrim.forecast.window import Peak, Series, Window, WindowRemark
+from moontrim.forecast.spread import low_spread_periods, turning_points
+from moontrim.forecast.window import MaxElevation, Series, Window, WindowRemark
 from moontrim.forecast.windowsearch import Span, find_windows
 from moontrim.formats import iso_utc
 from moontrim.path import Ephemeris
@@ -38,7 +38,7 @@ class Forecast:
 
     from_utc_s, until_utc_s: the span covered, which the tables may have made shorter than that of
     the question.
-    notes: sentences on what is missing or not known.
+    notes: sentences on what is missing or unknown.
     highest_deg, highest_utc_s: the Moon's greatest height above the horizon of the end where it is
     lower, negative without any window, and when."""
 
@@ -118,7 +118,7 @@ def coming_windows(
         course = _course(ephemeris, question, start_utc_s, end_utc_s)
         all_spans = find_windows(course, question.home, question.far).spans
         spans = [span for span in all_spans if span.end_utc_s > utc_s][:count]
-        if len(spans) == count and spans[-1].closed_by is not None:
+        if len(spans) == count and spans[-1].set_limited_by is not None:
             break
     events = find_moon_events(ephemeris, start_utc_s, end_utc_s)
     return tuple(_window(course, question, events, span) for span in spans)
@@ -143,15 +143,15 @@ def _covered(
     start_utc_s, end_utc_s = max(from_utc_s, first), min(until_utc_s, last)
     if start_utc_s >= end_utc_s:
         ephemeris.require(np.array([from_utc_s, until_utc_s]))
-        raise CoverageError("the span lies at the very end of the tables")
+        raise CoverageError("the span is at the very end of the tables")
     if start_utc_s == from_utc_s and end_utc_s == until_utc_s:
         return start_utc_s, end_utc_s, []
     return (
         start_utc_s,
         end_utc_s,
         [
-            f"The tables of Earth rotation and Moon cover {iso_utc(round(start_utc_s))} to "
-            f"{iso_utc(round(end_utc_s))} of the span asked for; the rest is left out."
+            f"The Earth orientation and Moon tables cover only {iso_utc(round(start_utc_s))} to "
+            f"{iso_utc(round(end_utc_s))} of the requested span."
         ],
     )
 
@@ -173,11 +173,11 @@ def _window(course: Course, question: ForecastQuestion, events: MoonEvents, span
         frequency_hz=question.frequency_hz,
         start_utc_s=span.start_utc_s,
         end_utc_s=span.end_utc_s,
-        opened_by=span.opened_by,
-        closed_by=span.closed_by,
-        home_peak=_peak(utc_s, sky.home),
-        far_peak=_peak(utc_s, sky.far),
-        best=best_stretches(utc_s, series.spread_hz, question.max_spread_hz),
+        rise_limited_by=span.rise_limited_by,
+        set_limited_by=span.set_limited_by,
+        home_max_elevation=_max_elevation(utc_s, sky.home),
+        far_max_elevation=_max_elevation(utc_s, sky.far),
+        low_spread=low_spread_periods(utc_s, series.spread_hz, question.max_spread_hz),
         minima=minima,
         maxima=maxima,
         remarks=(
@@ -192,24 +192,26 @@ def _polarisation(question: ForecastQuestion, series: Series) -> list[WindowRema
     """Returns a remark only where two ends are both known to be linearly polarised."""
     if question.partner is None or not (question.home.gear.linear and question.partner.gear.linear):
         return []
-    return [WindowRemark("polarisation", mismatch_text(series.rotation_deg))]
+    return [WindowRemark("polarisation", offset_text(series.spatial_offset_deg))]
 
 
-def _peak(utc_s: Array, view: MoonFromEnd) -> Peak:
+def _max_elevation(utc_s: Array, view: MoonFromEnd) -> MaxElevation:
     k = int(np.argmax(view.elevation_deg))
-    return Peak(float(utc_s[k]), float(view.elevation_deg[k]), float(view.azimuth_deg[k]))
+    return MaxElevation(float(utc_s[k]), float(view.elevation_deg[k]), float(view.azimuth_deg[k]))
 
 
 def _no_window_note(
     question: ForecastQuestion, highest_deg: float, at_utc_s: float, start: float, end: float
 ) -> str:
     both = (
-        "at home" if question.partner is None else f"at home and at {question.partner.name} at once"
+        "at home"
+        if question.partner is None
+        else f"at home and at {question.partner.name} at the same time"
     )
     return (
         f"{question.partner_name}: the Moon is never above the horizon {both} from "
-        f"{iso_utc(round(start))} to {iso_utc(round(end))}; it comes nearest at "
-        f"{iso_utc(round(at_utc_s))}, {-highest_deg:.1f}° short of it."
+        f"{iso_utc(round(start))} to {iso_utc(round(end))}; the nearest is "
+        f"{-highest_deg:.1f}° below it at {iso_utc(round(at_utc_s))}."
     )
 
 
@@ -220,24 +222,31 @@ def _is_known(sender: Gear, receiver: Gear) -> bool:
     )
 
 
+def _listed(names: list[str]) -> str:
+    """Returns `a`, `a and b`, or `a, b and c`."""
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+
+
 def _unknown_notes(question: ForecastQuestion) -> list[str]:
     notes = []
     home, far = question.home.gear, question.far.gear
+    snrs = [_is_known(far, home), _is_known(home, far)]
     ends = (
         [("home", home)]
         if question.partner is None
         else [("home", home), (question.partner.name, far)]
     )
-    lacking = [f"{', '.join(missing(gear))} at {name}" for name, gear in ends if missing(gear)]
+    lacking: dict[str, list[str]] = {}  # names of the ends, by what is missing there
+    for name, gear in ends:
+        if parts := missing(gear):
+            lacking.setdefault(_listed(parts), []).append(name)
     if lacking:
-        snrs = [_is_known(far, home), _is_known(home, far)]
-        what = "only one direction of the signal is" if any(snrs) else "the signal is not"
-        notes.append(
-            f"{question.partner_name} on {question.frequency_hz / 1e6:g} MHz: {what} forecast; "
-            f"not known: {'; '.join(lacking)}."
-        )
+        which = "S/N of one direction only" if any(snrs) else "No S/N"
+        whom = "own echoes" if question.partner is None else question.partner.name
+        why = "; ".join(f"{parts} not given for {_listed(at)}" for parts, at in lacking.items())
+        notes.append(f"{which} for {whom} on {question.frequency_hz / 1e6:g} MHz: {why}.")
     if question.frequency_hz > HIGHEST_HZ:
-        notes.append("Loss and noise of the air are not known above 48 GHz and are left out.")
+        notes.append("Atmospheric attenuation and noise above 48 GHz are unknown and not included.")
     if (
         question.partner is not None
         and home.linear
@@ -245,7 +254,7 @@ def _unknown_notes(question: ForecastQuestion) -> list[str]:
         and question.frequency_hz < FARADAY_HZ
     ):
         notes.append(
-            "Linear polarisation: the turn between the horizons is geometric; Faraday rotation in "
-            "the ionosphere is not modelled and may turn the plane by any amount."
+            "Linear polarisation: the spatial offset is geometric; Faraday rotation in the "
+            "ionosphere is not modelled and may rotate the plane by any amount."
         )
     return notes

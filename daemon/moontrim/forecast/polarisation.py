@@ -1,6 +1,6 @@
-"""The angle between the two stations' horizontals at the Moon, for linearly polarised antennas
-fixed to the horizon. Geometry only: Faraday rotation in the ionosphere is not modelled; below some
-1.3 GHz it turns the plane by an unpredictable amount."""
+"""The spatial polarisation offset: the angle between the two stations' horizontals at the Moon, for
+linearly polarised antennas fixed to the horizon. Geometry only: Faraday rotation in the ionosphere
+is not modelled; below some 1.3 GHz it turns the plane by an unpredictable amount."""
 
 from __future__ import annotations
 
@@ -31,25 +31,27 @@ def horizon_angle_deg(view: MoonFromEnd, site: Site) -> Array:
     return np.degrees(np.arctan2(right, up))
 
 
-def rotation_deg(home: MoonFromEnd, home_site: Site, far: MoonFromEnd, far_site: Site) -> Array:
+def spatial_offset_deg(
+    home: MoonFromEnd, home_site: Site, far: MoonFromEnd, far_site: Site
+) -> Array:
     """Returns the angle (N,) from the far station's horizontal to home's, degrees, -90 to 90. The
     two lines of sight are up to 2 degrees apart, which makes it uncertain by about a degree."""
     turn = horizon_angle_deg(far, far_site) - horizon_angle_deg(home, home_site)
     return np.asarray((turn + 90.0) % 180.0 - 90.0)
 
 
-def mismatch_db(rotation: Array) -> Array:
+def mismatch_db(offset_deg: Array) -> Array:
     """Returns the loss (N,) between linear antennas at an angle in degrees, dB, at most
     DEEPEST_DB."""
-    share = np.maximum(np.cos(np.radians(rotation)) ** 2, 10.0 ** (-DEEPEST_DB / 10.0))
+    share = np.maximum(np.cos(np.radians(offset_deg)) ** 2, 10.0 ** (-DEEPEST_DB / 10.0))
     return np.asarray(-10.0 * np.log10(share))
 
 
-def mismatch_text(rotation: Array) -> str:
-    """Returns a sentence on the rotation over a window and the loss that it causes."""
-    loss = mismatch_db(rotation)
+def offset_text(offset_deg: Array) -> str:
+    """Returns a sentence on the offset over a window and the loss that it causes."""
+    loss = mismatch_db(offset_deg)
     return (
-        f"horizontals turned by {rotation[0]:+.0f}° at first, {rotation[-1]:+.0f}° at last, up to "
-        f"{np.abs(rotation).max():.0f}°: linear antennas lose {loss.min():.1f} to {loss.max():.1f} "
-        "dB unless one is turned (not in the signal figures)"
+        f"spatial polarisation offset {offset_deg[0]:+.0f}° at start, {offset_deg[-1]:+.0f}° at "
+        f"end, max {np.abs(offset_deg).max():.0f}°: {loss.min():.1f} to {loss.max():.1f} dB loss "
+        "between linear antennas unless one is rotated (not included in S/N)"
     )

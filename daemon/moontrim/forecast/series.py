@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from moontrim.forecast.course import MoonFromEnd, Sky
-from moontrim.forecast.polarisation import rotation_deg
+from moontrim.forecast.polarisation import spatial_offset_deg
 from moontrim.forecast.question import ForecastQuestion
 from moontrim.forecast.signal import Noise, noise_at, snr_db
 from moontrim.forecast.sky.galaxy import galactic_deg
@@ -28,7 +28,7 @@ def series_of(question: ForecastQuestion, sky: Sky) -> Series:
         if question.partner is None
         else noise_at(question.frequency_hz, question.partner.gear, sky.far, sun)
     )
-    all_loss_db = loss_db + home_noise.air_db + far_noise.air_db
+    all_loss_db = loss_db + home_noise.gas_attenuation_db + far_noise.gas_attenuation_db
     home_snr = snr_db(question.far.gear, question.home.gear, all_loss_db, home_noise.system_k)
     far_snr = snr_db(question.home.gear, question.far.gear, all_loss_db, far_noise.system_k)
     signal = question.signal
@@ -44,7 +44,9 @@ def series_of(question: ForecastQuestion, sky: Sky) -> Series:
         spread_hz=spread_hz,
         half_power_hz=spread_hz * spectrum.half_power,
         path_loss_db=loss_db,
-        rotation_deg=rotation_deg(sky.home, question.home.site, sky.far, question.far.site),
+        spatial_offset_deg=spatial_offset_deg(
+            sky.home, question.home.site, sky.far, question.far.site
+        ),
         penalty_db=penalty_db,
         margin_db=_margin_db(home_snr, far_snr, penalty_db, signal.threshold_db),
     )
@@ -59,7 +61,7 @@ def _end_series(view: MoonFromEnd, noise: Noise, snr: Array | None) -> EndSeries
         galactic_deg(view.sight_km)[1],
         noise.sky_k,
         noise.antenna_k,
-        noise.air_db,
+        noise.gas_attenuation_db,
         noise.system_k,
         snr,
     )

@@ -12,7 +12,7 @@ import numpy as np
 from moontrim.forecast.course import MoonFromEnd
 from moontrim.forecast.question import REFERENCE_BANDWIDTH_HZ, Gear
 from moontrim.forecast.sky.galaxy import ecliptic_deg, moon_disk_k, moon_share, sky_k
-from moontrim.forecast.sky.gases import air_loss_db, through_air_k
+from moontrim.forecast.sky.gases import gas_attenuation_db, through_atmosphere_k
 from moontrim.forecast.sky.sun import BOLTZMANN_J_K, separation_deg, sun_noise_k
 from moontrim.path.vectors import Array
 
@@ -25,10 +25,10 @@ class Noise:
     """Noise temperatures at one end, (N,).
 
     sky_k: behind the Moon.
-    moon_k, sun_k: what Moon and Sun add to the antenna, before the air.
-    antenna_k: all of these through the air, and the ground.
+    moon_k, sun_k: what Moon and Sun add to the antenna, above the atmosphere.
+    antenna_k: antenna temperature: all of these through the atmosphere, and the ground.
     system_k: at the receiver; None without an antenna or the receiver's noise.
-    air_db: loss in the air, one way.
+    gas_attenuation_db: atmospheric attenuation, one way.
     sun_deg: from the Moon to the Sun."""
 
     sky_k: Array
@@ -36,7 +36,7 @@ class Noise:
     sun_k: Array
     antenna_k: Array
     system_k: Array | None
-    air_db: Array
+    gas_attenuation_db: Array
     sun_deg: Array
 
 
@@ -56,11 +56,12 @@ def noise_at(frequency_hz: float, gear: Gear, view: MoonFromEnd, sun: Array) -> 
         elongation = longitude - ecliptic_deg(sun)[0]
         moon = share * moon_disk_k(frequency_hz, elongation)
         in_beam = sun_noise_k(frequency_hz, antenna.gain_dbi, antenna.beam_deg, off_deg)
-    air_db = air_loss_db(frequency_hz, view.elevation_deg)
+    attenuation_db = gas_attenuation_db(frequency_hz, view.elevation_deg)
     # The Moon hides the sky behind it.
     above = sky * (1.0 - share) + moon + in_beam
-    antenna_k = through_air_k(above, air_db) + gear.ground_noise_k
-    return Noise(sky, moon, in_beam, antenna_k, _system_k(gear, antenna_k), air_db, off_deg)
+    antenna_k = through_atmosphere_k(above, attenuation_db) + gear.ground_noise_k
+    system_k = _system_k(gear, antenna_k)
+    return Noise(sky, moon, in_beam, antenna_k, system_k, attenuation_db, off_deg)
 
 
 def _system_k(gear: Gear, antenna_k: Array) -> Array | None:
@@ -74,7 +75,7 @@ def _system_k(gear: Gear, antenna_k: Array) -> Array | None:
 
 def snr_db(sender: Gear, receiver: Gear, loss_db: Array, system_k: Array | None) -> Array | None:
     """Returns the mean signal-to-noise ratio (N,) in 2.5 kHz, dB; None where power, an antenna or
-    the receiver's noise is not known. loss_db: path and air, both ways."""
+    the receiver's noise is not known. loss_db: path and atmosphere, both ways."""
     if sender.power_w is None or sender.antenna is None or receiver.antenna is None:
         return None
     if system_k is None:

@@ -1,4 +1,4 @@
-"""The spread within a window: its turning points, and the stretches in which it is small. All
+"""The spread within a window: its turning points, and the periods of low spread. All
 spreads are limb to limb."""
 
 from __future__ import annotations
@@ -10,10 +10,10 @@ import numpy as np
 from moontrim.forecast.window import LowSpread, SpreadExtreme
 from moontrim.path.vectors import Array
 
-# Chosen: percentage of a window's minutes, those with the smallest spread, that counts as its best
+# Chosen: percentage of a window's minutes, those with the smallest spread, that counts as low
 # when there is no limit.
-BEST_SHARE = 25.0
-# Chosen: shorter stretches are too short for a contact; they are left out if there is a longer one.
+LOW_SHARE = 25.0
+# Chosen: shorter periods are too short for a contact; they are left out if there is a longer one.
 SHORTEST_S = 600.0
 MINUTE_S = 60.0
 
@@ -43,21 +43,21 @@ def turning_points(
     return extremes[0], extremes[1]
 
 
-def best_stretches(
+def low_spread_periods(
     utc_s: Array, spread_hz: Array, max_spread_hz: float | None
 ) -> tuple[LowSpread, ...]:
-    """Returns the stretches of a window, given by samples (N,), with at most max_spread_hz; without
-    a limit, with at most the spread of the best quarter of its samples. Smallest average first;
-    those shorter than SHORTEST_S are left out if there are longer ones. Ends are interpolated
-    between samples."""
+    """Returns the periods of a window, given by samples (N,), with at most max_spread_hz; without a
+    limit, with at most the spread of the lowest quarter of its samples. Lowest mean first; those
+    shorter than SHORTEST_S are left out if there are longer ones. Ends are interpolated between
+    samples."""
     if utc_s.size < 2:
         return ()
-    limit_hz = float(np.percentile(spread_hz, BEST_SHARE)) if max_spread_hz is None else (
+    limit_hz = float(np.percentile(spread_hz, LOW_SHARE)) if max_spread_hz is None else (
         max_spread_hz
     )  # fmt: skip
     good = spread_hz <= limit_hz
     edges = np.diff(np.concatenate([[False], good, [False]]).astype(int))
-    stretches = []
+    periods = []
     for a, b in zip(
         np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True
     ):
@@ -69,11 +69,11 @@ def best_stretches(
         )
         inside = spread_hz[a : b + 1]
         mean = float(inside.mean())
-        stretches.append(
+        periods.append(
             LowSpread(start_utc_s, end_utc_s, mean, float(inside.min()), float(inside.max()))
         )
-    long_enough = [s for s in stretches if s.end_utc_s - s.start_utc_s >= SHORTEST_S]
-    return tuple(sorted(long_enough or stretches, key=lambda stretch: stretch.spread_hz))
+    long_enough = [s for s in periods if s.end_utc_s - s.start_utc_s >= SHORTEST_S]
+    return tuple(sorted(long_enough or periods, key=lambda period: period.mean_hz))
 
 
 def _crossing(utc_s: Array, spread_hz: Array, a: int, b: int, limit_hz: float) -> float:

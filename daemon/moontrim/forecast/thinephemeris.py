@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from moontrim.forecast.interpolation import AFTER, BEFORE, neighbours, slope_weights, weights
 from moontrim.path import Ephemeris
-from moontrim.path.earthrotation import DAY_S, TT_MINUS_TAI_S, UNIX_JD
+from moontrim.path.earthorientation import DAY_S, TT_MINUS_TAI_S, UNIX_JD
 from moontrim.path.vectors import Array, cross
 
 # Chosen: gives the error of at most 1 m above.

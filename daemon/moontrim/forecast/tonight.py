@@ -15,29 +15,29 @@ DAY_S = 86400.0
 
 @dataclass(frozen=True)
 class RankedPartner:
-    """A partner's best stretch within the day.
+    """A partner's best low-spread period within the day.
 
     margin_db: average margin of the weaker direction over the threshold; None if not known."""
 
     partner: str
     window: Window
-    stretch: LowSpread
+    period: LowSpread
     margin_db: float | None
 
 
 def tonight(forecasts: Iterable[Forecast]) -> list[RankedPartner]:
-    """Returns each partner's best stretch within the first 24 hours of the span, the most promising
-    first: by margin, or, if it is not known for all, by average spread. Partners without a window
+    """Returns each partner's best low-spread period within the first 24 hours of the span, the most
+    promising first: by margin, or, if it is not known for all, by mean spread. Partners without a window
     that day are left out."""
     choices = []
     for forecast in forecasts:
         until_utc_s = forecast.from_utc_s + DAY_S
         choices.append(
             [
-                RankedPartner(window.partner, window, stretch, _margin_db(window, stretch))
+                RankedPartner(window.partner, window, period, _margin_db(window, period))
                 for window in forecast.windows
-                for stretch in window.best
-                if stretch.start_utc_s < until_utc_s
+                for period in window.low_spread
+                if period.start_utc_s < until_utc_s
             ]
         )
     choices = [group for group in choices if group]
@@ -46,15 +46,15 @@ def tonight(forecasts: Iterable[Forecast]) -> list[RankedPartner]:
     def promise(choice: RankedPartner) -> float:
         if known and choice.margin_db is not None:
             return choice.margin_db
-        return -choice.stretch.spread_hz
+        return -choice.period.mean_hz
 
     firsts = [max(group, key=promise) for group in choices]
     return sorted(firsts, key=promise, reverse=True)
 
 
-def _margin_db(window: Window, stretch: LowSpread) -> float | None:
+def _margin_db(window: Window, period: LowSpread) -> float | None:
     series = window.series
     if series.margin_db is None:
         return None
-    inside = (series.utc_s >= stretch.start_utc_s) & (series.utc_s <= stretch.end_utc_s)
+    inside = (series.utc_s >= period.start_utc_s) & (series.utc_s <= period.end_utc_s)
     return float(np.mean(series.margin_db[inside])) if inside.any() else None

@@ -21,19 +21,19 @@ class SpreadExtreme:
 
 @dataclass(frozen=True)
 class LowSpread:
-    """A stretch of time with a small spread.
+    """A period of low spread.
 
-    spread_hz, least_hz, most_hz: average, least and largest spread, limb to limb."""
+    mean_hz, min_hz, max_hz: mean, minimum and maximum of the spread, limb to limb."""
 
     start_utc_s: float
     end_utc_s: float
-    spread_hz: float
-    least_hz: float
-    most_hz: float
+    mean_hz: float
+    min_hz: float
+    max_hz: float
 
 
 @dataclass(frozen=True)
-class Peak:
+class MaxElevation:
     """The Moon's highest position within the window at one end."""
 
     at_utc_s: float
@@ -56,8 +56,8 @@ class EndSeries:
     sun_deg: from the Moon to the Sun.
     galactic_deg: galactic latitude of the Moon.
     sky_k: the sky behind the Moon, in the antenna's beam.
-    antenna_k: with Moon, Sun, air and ground.
-    air_db: loss in the air, one way.
+    antenna_k: antenna temperature, with Moon, Sun, atmosphere and ground.
+    gas_attenuation_db: atmospheric attenuation, one way.
     system_k: with feed and receiver, at the receiver; None without the receiver's noise.
     snr_db: expected in 2.5 kHz for what this end receives from the other; None where gear is not
     known."""
@@ -69,7 +69,7 @@ class EndSeries:
     galactic_deg: Array
     sky_k: Array
     antenna_k: Array
-    air_db: Array
+    gas_attenuation_db: Array
     system_k: Array | None
     snr_db: Array | None
 
@@ -80,8 +80,9 @@ class Series:
 
     spread_hz: limb to limb.
     half_power_hz: full width of the echo's spectrum at half of its peak, by the scattering law.
-    path_loss_db: between isotropic antennas, without the air.
-    rotation_deg: angle between the two stations' horizontals at the Moon.
+    path_loss_db: between isotropic antennas, without the atmosphere.
+    spatial_offset_deg: spatial polarisation offset, from the partner's horizontal to home's at the
+    Moon.
     penalty_db: estimated loss due to the spread; None without a tone spacing.
     margin_db: of the weaker direction over the threshold; None if not known."""
 
@@ -91,7 +92,7 @@ class Series:
     spread_hz: Array
     half_power_hz: Array
     path_loss_db: Array
-    rotation_deg: Array
+    spatial_offset_deg: Array
     penalty_db: Array | None
     margin_db: Array | None
 
@@ -100,21 +101,21 @@ class Series:
 class Window:
     """Time with the Moon up at both ends (partner "self": at home), POSIX seconds UTC.
 
-    opened_by, closed_by: the end at which the Moon rises or sets then; None where the forecast
-    begins or ends inside the window.
-    home_peak, far_peak: the Moon's highest positions.
-    best: stretches of small spread, smallest first.
+    rise_limited_by, set_limited_by: the end at which the Moon rises or sets then; None where the
+    forecast begins or ends inside the window.
+    home_max_elevation, far_max_elevation: the Moon's highest positions.
+    low_spread: periods of low spread, the lowest mean first.
     minima, maxima: of the spread, in order of time."""
 
     partner: str
     frequency_hz: float
     start_utc_s: float
     end_utc_s: float
-    opened_by: EndName | None
-    closed_by: EndName | None
-    home_peak: Peak
-    far_peak: Peak
-    best: tuple[LowSpread, ...]
+    rise_limited_by: EndName | None
+    set_limited_by: EndName | None
+    home_max_elevation: MaxElevation
+    far_max_elevation: MaxElevation
+    low_spread: tuple[LowSpread, ...]
     minima: tuple[SpreadExtreme, ...]
     maxima: tuple[SpreadExtreme, ...]
     remarks: tuple[WindowRemark, ...]
@@ -126,12 +127,12 @@ class Window:
         return self.partner == "self"
 
     @property
-    def least_spread_hz(self) -> float:
-        """Returns the smallest spread of the whole window, turning points and ends included."""
+    def min_spread_hz(self) -> float:
+        """Returns the minimum spread of the whole window, turning points and ends included."""
         return min([float(self.series.spread_hz.min()), *(turn.spread_hz for turn in self.minima)])
 
     @property
-    def best_margin_db(self) -> float | None:
-        """Returns the largest margin of the weaker direction over the threshold."""
+    def max_margin_db(self) -> float | None:
+        """Returns the maximum margin of the weaker direction over the threshold."""
         margin = self.series.margin_db
         return None if margin is None else float(margin.max())

@@ -26,13 +26,13 @@ HALVINGS = 20
 class Span:
     """A window's start and end, POSIX seconds UTC.
 
-    opened_by, closed_by: the end whose horizon that is; None: the course begins or ends while the
-    Moon is up."""
+    rise_limited_by, set_limited_by: the end whose horizon that is; None: the course begins or ends
+    while the Moon is up."""
 
     start_utc_s: float
     end_utc_s: float
-    opened_by: EndName | None
-    closed_by: EndName | None
+    rise_limited_by: EndName | None
+    set_limited_by: EndName | None
 
 
 @dataclass(frozen=True)

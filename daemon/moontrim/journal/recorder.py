@@ -128,8 +128,9 @@ class Recorder:
         records: list[Record] = []
         if snapshot.tracking is not self._tracking:
             records += self._well_again(snapshot.utc_s)
+            start_up = self._tracking is None and snapshot.tracking is Tracking.STARTING
             self._tracking = snapshot.tracking
-            if snapshot.tracking not in WELL:
+            if snapshot.tracking not in WELL and not start_up:
                 kind = f"tracking:{snapshot.tracking}"
                 self._wrong = TroubleRecord(
                     self.session, snapshot.utc_s, kind, clean(snapshot.reason)

@@ -99,7 +99,7 @@ class Writer:
             async with self._wall.timeout(FAREWELL_S):
                 await asyncio.shield(asyncio.wrap_future(self._done))
         except TimeoutError:
-            log.warning("the disk did not take the end of the journal in time")
+            log.warning("journal not fully written at exit")
         if problem := self.problem:
             log.warning("at the end, %s", problem)
 

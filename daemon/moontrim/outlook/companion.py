@@ -60,15 +60,15 @@ def search(ephemeris: Ephemeris, settings: Settings, session: Session, utc_s: fl
 
 
 def _view(window: Window) -> WindowView:
-    best = window.best[0] if window.best else None
+    lowest = window.low_spread[0] if window.low_spread else None
     return WindowView(
         window.start_utc_s,
         window.end_utc_s,
-        window.home_peak.elevation_deg,
-        None if window.own_echo else window.far_peak.elevation_deg,
-        best.start_utc_s if best else None,
-        best.end_utc_s if best else None,
-        best.spread_hz if best else None,
+        window.home_max_elevation.elevation_deg,
+        None if window.own_echo else window.far_max_elevation.elevation_deg,
+        lowest.start_utc_s if lowest else None,
+        lowest.end_utc_s if lowest else None,
+        lowest.mean_hz if lowest else None,
     )
 
 
@@ -162,7 +162,7 @@ async def keep_outlook(daemon: Daemon) -> None:
                 )
                 daemon.inbox.post(outlook)
             except MoontrimError as error:
-                log.debug("no outlook: %s", error)
+                log.debug("forecast failed: %s", error)
             except Exception:
-                log.exception("no outlook; the radio is not affected")
+                log.exception("forecast failed; the radio is not affected")
         await wall.sleep(POLL_S)

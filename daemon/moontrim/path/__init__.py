@@ -14,13 +14,13 @@ from moontrim.path.site import Site, locator_of, parse_site
 
 if TYPE_CHECKING:
     from moontrim.path.delaymodel import DelayModel, LegNow, MoonNow
-    from moontrim.path.earthrotation import EarthRotation
+    from moontrim.path.earthorientation import EarthOrientation
     from moontrim.path.ephemeris import Ephemeris
     from moontrim.path.exact import LEGS, Leg, LegName, PathSolution, solve_path
     from moontrim.path.moondirection import Look, moon_from
 else:
     _MODULES = {
-        "EarthRotation": "earthrotation",
+        "EarthOrientation": "earthorientation",
         "Ephemeris": "ephemeris",
         **dict.fromkeys(("Look", "moon_from"), "moondirection"),
         **dict.fromkeys(("DelayModel", "LegNow", "MoonNow"), "delaymodel"),
@@ -36,7 +36,7 @@ else:
 __all__ = [
     "LEGS",
     "DelayModel",
-    "EarthRotation",
+    "EarthOrientation",
     "Ephemeris",
     "Leg",
     "LegName",

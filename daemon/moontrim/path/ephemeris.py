@@ -26,11 +26,11 @@ from skyfield.timelib import Time, Timescale
 
 from moontrim.errors import CoverageError
 from moontrim.path.chebyshev import VectorCurve, fit_matrix, nodes
-from moontrim.path.earthrotation import (
+from moontrim.path.earthorientation import (
     DAY_S,
     TT_MINUS_TAI_S,
     UNIX_JD,
-    EarthRotation,
+    EarthOrientation,
     EarthTable,
     itrf93_from_itrf,
 )
@@ -79,7 +79,7 @@ class Ephemeris:
     def load(
         cls, finals_path: Path | str | None = None, kernel_path: Path | str | None = None
     ) -> Ephemeris:
-        """Reads the Earth-rotation table and the lunar kernel. Raises CoverageError if a file is
+        """Reads the Earth orientation table and the lunar kernel. Raises CoverageError if a file is
         missing or damaged.
 
         finals_path: a finals2000A file; None: the one of the package astropy-iers-data.
@@ -89,7 +89,7 @@ class Ephemeris:
             read_kernel(Path(kernel_path) if kernel_path else packaged_kernel()),
         )
 
-    def earth_rotation(self, utc_s: float) -> EarthRotation:
+    def earth_orientation(self, utc_s: float) -> EarthOrientation:
         """Returns UT1-UTC, the pole, their one-sigma uncertainties and whether UT1 is predicted.
         Raises CoverageError outside the usable range."""
         self.require(np.float64(utc_s))
@@ -104,7 +104,7 @@ class Ephemeris:
         if not good.all():
             worst = float(utc[~good].flat[0])
             raise CoverageError(
-                f"{_iso(worst)} is outside the tables of Earth rotation and Moon, which cover "
+                f"{_iso(worst)} is outside the tables (Earth orientation, Moon), which cover "
                 f"{_iso(self.first_utc_s)} to {_iso(self.last_utc_s)}; {UPGRADE}"
             )
 

@@ -1,4 +1,4 @@
-"""Readers of the two files behind an `Ephemeris`: the Earth-rotation table (finals2000A) and the
+"""Readers of the two files behind an `Ephemeris`: the Earth orientation table (finals2000A) and the
 lunar kernel (JPL SPK). A file that is missing, damaged or of another kind raises CoverageError."""
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from jplephem.spk import SPK, BaseSegment
 from skyfield.data import iers
 
 from moontrim.errors import CoverageError
-from moontrim.path.earthrotation import EarthTable
+from moontrim.path.earthorientation import EarthTable
 
 # Where finals2000A.all begins: 1973-01-02. Its leap seconds are counted from there.
 FIRST_MJD = 41684.0
@@ -30,15 +30,15 @@ def read_table(path: Path) -> EarthTable:
         content = path.read_bytes()
     except OSError as error:
         raise CoverageError(
-            f"the Earth-rotation table {path} cannot be read ({error.strerror}); "
+            f"the Earth orientation table {path} cannot be read ({error.strerror}); "
             "install the package astropy-iers-data or give a finals2000A file"
         ) from None
     try:
         return _parse_table(content)
     except (ValueError, IndexError, TypeError):
         raise CoverageError(
-            f"the Earth-rotation table {path} is damaged or not a finals2000A file that begins in "
-            f"1973; {UPGRADE}"
+            f"the Earth orientation table {path} is damaged or not a finals2000A file that begins "
+            f"in 1973; {UPGRADE}"
         ) from None
 
 

@@ -16,7 +16,7 @@ from moontrim.session.session import Session
 def moon_findings(
     settings: Settings, session: Session, ephemeris: Ephemeris, now_utc_s: float
 ) -> Iterator[Finding]:
-    """Yields the Moon's direction from home and the next window, with its smallest spread."""
+    """Yields the Moon's direction from home and the next window, with its period of low spread."""
     home, partner = settings.home.site(), session.partner_site(settings)
     try:
         moon = moon_from(ephemeris, home, now_utc_s)
@@ -37,10 +37,10 @@ def moon_findings(
     text = f"{iso(window.start_utc_s)} to {iso(window.end_utc_s)}"
     if window.start_utc_s <= now_utc_s:
         text += ", under way"
-    if window.best:
-        best = window.best[0]
+    if window.low_spread:
+        lowest = window.low_spread[0]
         text += (
-            f"; smallest spread {best.spread_hz:.1f} Hz (limb to limb) from "
-            f"{iso(best.start_utc_s)[11:16]} to {iso(best.end_utc_s)[11:16]}"
+            f"; low spread {iso(lowest.start_utc_s)[11:16]} to {iso(lowest.end_utc_s)[11:16]}, "
+            f"mean {lowest.mean_hz:.1f} Hz (limb to limb)"
         )
     yield Finding("ok", "window", text)

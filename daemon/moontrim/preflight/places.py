@@ -41,5 +41,5 @@ def budget_findings(
         return
     for name, budget in zip(("receive", "transmit"), budgets, strict=True):
         text = f"within {budget.bound95_hz:.2f} Hz in 95 of 100 cases. {budget.advice}"
-        good = budget.bound95_hz <= GOOD_HZ and not budget.not_known
+        good = budget.bound95_hz <= GOOD_HZ and not budget.unknown
         yield Finding("ok" if good else "note", f"{name} accuracy", text)

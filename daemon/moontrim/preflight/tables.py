@@ -1,4 +1,4 @@
-"""The table of Earth rotation: its age, how far it reaches, what its age costs, how to renew it."""
+"""The Earth orientation table: its age, how far it reaches, what its age costs, how to renew it."""
 
 from __future__ import annotations
 
@@ -17,8 +17,12 @@ SHORT_DAYS = 30.0  # chosen: less than a lunar month of predictions left is wort
 OFFLINE_DAYS = 28.0  # chosen: the cost is also given for so long without a network
 RENEW = (
     "renew it with `pip install --upgrade astropy-iers-data`, or put a finals2000A file beside the "
-    "config and name it as earth_rotation_file in [data]"
+    "config and name it as earth_orientation_file in [data]"
 )
+
+
+def _hz(size_hz: float) -> str:
+    return f"{size_hz:.3f} Hz" if size_hz >= 0.001 else "below 0.001 Hz"
 
 
 def table_findings(
@@ -38,21 +42,21 @@ def table_findings(
             for hour in range(24)
         )
         today_hz, later_hz = (
-            hz_per_s * ephemeris.earth_rotation(utc_s).uncertainty_s
+            hz_per_s * ephemeris.earth_orientation(utc_s).uncertainty_s
             for utc_s in (now_utc_s, later_s)
         )
     except MoontrimError as error:
-        yield Finding("wrong", "Earth rotation", f"{error}; {RENEW}")
+        yield Finding("wrong", "Earth orientation", f"{error}; {RENEW}")
         return
     age_days = (now_utc_s - ephemeris.table_last_measured_utc_s) / DAY_S
     left_days = (ephemeris.last_utc_s - now_utc_s) / DAY_S
     text = (
         f"measured to {iso(ephemeris.table_last_measured_utc_s)[:10]} ({age_days:.0f} days ago), "
-        f"predicted to {iso(ephemeris.last_utc_s)[:10]}; at {sked_hz / 1e6:.0f} MHz it may be "
-        f"wrong by {today_hz:.3f} Hz today, {later_hz:.3f} Hz after "
-        f"{(later_s - now_utc_s) / DAY_S:.0f} days without a newer one"
+        f"predicted to {iso(ephemeris.last_utc_s)[:10]}; error at {sked_hz / 1e6:.0f} MHz "
+        f"{_hz(today_hz)} now, {_hz(later_hz)} in {(later_s - now_utc_s) / DAY_S:.0f} days unless "
+        "renewed"
     )
     if left_days < SHORT_DAYS:
-        yield Finding("note", "Earth rotation", f"{text}; {RENEW}")
+        yield Finding("note", "Earth orientation", f"{text}; {RENEW}")
     else:
-        yield Finding("ok", "Earth rotation", text)
+        yield Finding("ok", "Earth orientation", text)

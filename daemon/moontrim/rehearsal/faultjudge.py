@@ -47,7 +47,7 @@ class FaultOutcome:
             "states": list(self.states),
             "took_s": self.took_s,
             "limit_s": self.limit_s,
-            "kept": self.effect,
+            "effect": self.effect,
             "passed": self.passed,
         }
 

@@ -42,13 +42,13 @@ RMS_LIMIT, LARGEST_LIMIT = 0.32, 0.6
 
 @dataclass(frozen=True)
 class DialResult:
-    """One dial over the pass, in arrays of ten samples a second. largest_hz: also of both sides of
+    """One dial over the pass, in arrays of ten samples a second. max_hz: also of both sides of
     every step. residual_hz: NaN while the dial is not compared (see the module's docstring)."""
 
     name: str
     steps: int
     rms_hz: float
-    largest_hz: float
+    max_hz: float
     utc_s: Array
     shift_hz: Array
     dial_hz: Array
@@ -80,7 +80,7 @@ class Result:
             and not self.faults
             and bool(self.dials)
             and all(
-                d.rms_hz <= RMS_LIMIT * step_hz and d.largest_hz <= LARGEST_LIMIT * step_hz
+                d.rms_hz <= RMS_LIMIT * step_hz and d.max_hz <= LARGEST_LIMIT * step_hz
                 for d in self.dials
             )
         )
@@ -98,7 +98,7 @@ class Result:
             "missed_seconds": self.missed_seconds,
             "faults": [fault.text for fault in self.faults],
             "dials": {
-                d.name: {"steps": d.steps, "rms_hz": d.rms_hz, "largest_hz": d.largest_hz}
+                d.name: {"steps": d.steps, "rms_hz": d.rms_hz, "max_hz": d.max_hz}
                 for d in self.dials
             },
             "passed": self.passed,
@@ -160,13 +160,13 @@ def judge(
         if name == "receive":
             jumping = ideal.echo_has_jumped(np.concatenate([utc_s, beside_s]))
             near_hz = np.where(jumping, np.nan, near_hz)
-        largest_hz = np.nanmax(np.abs(near_hz))
+        max_hz = np.nanmax(np.abs(near_hz))
         dials.append(
             DialResult(
                 name=name,
                 steps=int(np.count_nonzero(np.diff(stood_hz))),
                 rms_hz=float(np.sqrt(np.nanmean(residual_hz**2))),
-                largest_hz=float(largest_hz),
+                max_hz=float(max_hz),
                 utc_s=utc_s,
                 shift_hz=on_air_hz - (now.rx_sked_hz if name == "receive" else now.tx_sked_hz),
                 dial_hz=dial_hz if split else np.where(np.isfinite(residual_hz), dial_hz, np.nan),

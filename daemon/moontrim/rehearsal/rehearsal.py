@@ -61,7 +61,7 @@ def next_window(ephemeris: Ephemeris, settings: Settings, from_utc_s: float) -> 
         settings.home.site(), partner, band.name, float(band.sked_hz), from_utc_s
     )
     for window in coming_windows(ephemeris, question, from_utc_s):
-        whole = window.opened_by is not None and window.closed_by is not None
+        whole = window.rise_limited_by is not None and window.set_limited_by is not None
         if whole and window.start_utc_s > from_utc_s:
             return float(round(window.start_utc_s)), float(round(window.end_utc_s))
     place = partner and (partner.locator or (partner.latitude_deg, partner.longitude_deg))

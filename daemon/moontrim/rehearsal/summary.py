@@ -25,7 +25,7 @@ def show_result(result: Result, plot: Path) -> None:
     for dial in result.dials:
         print(
             f"{dial.name:8} steps {dial.steps}, residual RMS {dial.rms_hz:.3f} Hz, "
-            f"largest {dial.largest_hz:.3f} Hz"
+            f"max {dial.max_hz:.3f} Hz"
         )
     if not result.dials:
         print("nothing to judge: correction was paused, or a choice changed at the end")

@@ -141,7 +141,7 @@ def summary(report: SessionReport) -> dict[str, Any]:
             }
             for dial in facts.dials
         },
-        "stretches": [
+        "settings": [
             asdict(s.context)
             | {"from": words.utc(s.spell.from_utc_s), "seconds": s.spell.seconds}
             | {"on_frequency_s": s.on_frequency}

@@ -51,14 +51,14 @@ class StateTime:
 @dataclass(frozen=True)
 class Residuals:
     """The residuals of one dial over the seconds counted. p95_hz: size not exceeded by 95 % of
-    them. largest_hz: size, without its sign. within_share: share of the seconds within half a dial
-    step of the ideal."""
+    them. max_hz: maximum size, without its sign. within_share: share of the seconds within half a
+    dial step of the ideal."""
 
     seconds: int
     rms_hz: float
     p95_hz: float
-    largest_hz: float
-    largest_at_utc_s: int
+    max_hz: float
+    max_at_utc_s: int
     within_share: float
 
 
@@ -225,8 +225,8 @@ def _residuals(utc_s: Array, residual_hz: Array, counted: Mask, step_hz: float) 
         seconds=int(counted.sum()),
         rms_hz=float(np.sqrt(np.mean(size_hz**2))),
         p95_hz=float(np.percentile(size_hz, 95.0)),
-        largest_hz=float(size_hz[worst]),
-        largest_at_utc_s=int(utc_s[counted][worst]),
+        max_hz=float(size_hz[worst]),
+        max_at_utc_s=int(utc_s[counted][worst]),
         # Half a step, and a millihertz for what the stored numbers are rounded by.
         within_share=float(np.mean(size_hz <= step_hz / 2.0 + 0.001)),
     )

@@ -32,7 +32,7 @@ from moontrim.report.style import (
     rms,
     time_axis,
 )
-from moontrim.report.words import INTENDED
+from moontrim.report.words import INTENDED, NO_FAULT
 from moontrim.state.snapshot import Tracking
 
 # Of the histogram. Chosen: bins fine enough for the shape of one step; what is beyond five steps is
@@ -48,7 +48,7 @@ def states(figure: Figure, recorded: Recorded, facts: Facts) -> None:
         codes = [
             c for c, text in recorded.code_names.get("tracking", {}).items() if text == state.name
         ]
-        good = state.name in (Tracking.ON_FREQUENCY, *INTENDED)
+        good = state.name in {*NO_FAULT, *INTENDED}
         rows.append((plain(state.name), GOOD if good else BAD, s.utc_s[np.isin(s.tracking, codes)]))
     if facts.gaps:
         missed = np.concatenate([np.arange(gap.from_utc_s, gap.to_utc_s) for gap in facts.gaps])
@@ -74,8 +74,8 @@ def states(figure: Figure, recorded: Recorded, facts: Facts) -> None:
 
 
 def residual_over_time(figure: Figure, recorded: Recorded, facts: Facts) -> None:
-    """Draws the range of each dial's residual as a band and its RMS as a line, with lines at half a
-    dial step."""
+    """Draws the range of each dial's residual as a shaded area and its RMS as a line, with lines at
+    half a dial step."""
     shown = _with_residuals(facts)
     panels = panels_of(figure, len(shown), 1.35)
     edges, on = edges_of(facts, PARTS), state_mask(recorded, Tracking.ON_FREQUENCY)
@@ -85,7 +85,7 @@ def residual_over_time(figure: Figure, recorded: Recorded, facts: Facts) -> None
         low_hz, high_hz = by_part(parts, np.min), by_part(parts, np.max)
         colour = LINES[dial.name]["color"]
         axes.fill_between(
-            middle, low_hz, high_hz, color=colour, alpha=0.3, linewidth=0, label="range"
+            middle, low_hz, high_hz, color=colour, alpha=0.3, linewidth=0, label="min to max"
         )
         axes.plot(middle, by_part(parts, rms), **LINES[dial.name], label="RMS")
         for level_hz in (-dial.step_hz / 2, dial.step_hz / 2):
@@ -98,14 +98,14 @@ def residual_over_time(figure: Figure, recorded: Recorded, facts: Facts) -> None
 
 
 def residual_histogram(figure: Figure, recorded: Recorded, facts: Facts) -> None:
-    """Draws how often each residual occurred, beside what a perfect dial of this step gives."""
+    """Draws how often each residual occurred, beside what an ideal dial of this step gives."""
     (axes,) = panels_of(figure, 1, 1.6)
     on = state_mask(recorded, Tracking.ON_FREQUENCY)
     step_hz = facts.dials[0].step_hz
-    largest_hz = max(
-        one.on_frequency.largest_hz for one in facts.dials if one.on_frequency is not None
+    max_hz = max(
+        one.on_frequency.max_hz for one in facts.dials if one.on_frequency is not None
     )
-    steps = math.ceil(min(max(1.0, largest_hz / step_hz), MOST_STEPS))
+    steps = math.ceil(min(max(1.0, max_hz / step_hz), MOST_STEPS))
     reach_hz = steps * step_hz
     edges = np.linspace(-reach_hz, reach_hz, 2 * steps * BINS_PER_STEP + 1)
     for dial in _with_residuals(facts):
@@ -122,7 +122,7 @@ def residual_histogram(figure: Figure, recorded: Recorded, facts: Facts) -> None
         color=INK,
         linewidth=1.0,
         linestyle=":",
-        label=f"perfect {step_hz:g} Hz steps",
+        label=f"ideal {step_hz:g} Hz dial",
     )
     axes.set_xlabel("residual, dial as read back minus ideal (Hz)")
     axes.set_ylabel(f"seconds (%)\nper {step_hz / BINS_PER_STEP:g} Hz")
@@ -185,7 +185,7 @@ def doubts(figure: Figure, recorded: Recorded, facts: Facts) -> None:
     if clock:
         worst_ms = by_part(parts_of(recorded.seconds.utc_s, bound_ms, edges), np.max)
         panels[0].plot(middles(edges), worst_ms, color=INK, linewidth=1.4)
-        panels[0].set_ylabel("clock within\n(ms)")
+        panels[0].set_ylabel("clock error\nbound (ms)")
         panels[0].set_ylim(bottom=0.0)
     if budget:
         at = days(np.array([one.at_utc_s for one in recorded.budgets]))

@@ -1,4 +1,4 @@
-"""The report as one HTML page: verdict, figures, tables, and how the numbers came about.
+"""The report as one HTML page: verdict, figures, tables, method and limitations.
 
 The page needs nothing but itself: no script, no other file, no network. Everything that comes from
 the journal is escaped."""
@@ -135,12 +135,12 @@ def _agreements(report: SessionReport) -> list[str]:
 
 
 def _conditions(report: SessionReport) -> list[tuple[str, str, list[str]]]:
-    """Returns name, unit and values (at the start, at the end, least, most) of each condition."""
+    """Returns name, unit and values (at the start, at the end, min, max) of each condition."""
     s, again = report.recorded.seconds, report.again
     bound_s = s.clock_bound_ms[again.row] / 1e3
     rows: list[tuple[str, str, Array, int]] = [
         ("Elevation of the Moon at home", "°", s.elevation_deg, 1),
-        ("Elevation of the Moon at the partner's", "°", s.partner_elevation_deg, 1),
+        ("Elevation of the Moon at the partner", "°", s.partner_elevation_deg, 1),
         ("Receive shift", "Hz", s.rx_shift_hz, 1),
         ("Transmit shift", "Hz", s.tx_shift_hz, 1),
         ("Receive shift, rate", "Hz/s", again.rx_rate_hz_per_s, 3),
@@ -149,8 +149,8 @@ def _conditions(report: SessionReport) -> list[tuple[str, str, list[str]]]:
         ("Path loss between isotropic antennas", "dB", again.loss_db, 2),
         ("Distance of the Moon from home", "km", again.home_km, 0),
         ("Distance of the Moon from the partner", "km", again.partner_km, 0),
-        ("Clock known to within", "ms", s.clock_bound_ms, 1),
-        ("What that clock can cost in receive", "Hz", bound_s * np.abs(again.rx_rate_hz_per_s), 4),
+        ("Clock error bound", "ms", s.clock_bound_ms, 1),
+        ("Receive error from that bound", "Hz", bound_s * np.abs(again.rx_rate_hz_per_s), 4),
     ]
     conditions = []
     for name, unit, values, decimals in rows:
@@ -162,7 +162,7 @@ def _conditions(report: SessionReport) -> list[tuple[str, str, list[str]]]:
 
 
 def _budgets(report: SessionReport) -> list[dict[str, Any]]:
-    """Returns for each dial the least and the greatest 95 % bound that was stated."""
+    """Returns for each dial the minimum and the maximum of the 95 % bounds."""
     bounds_stated = []
     for dial, bounds in zip(
         report.facts.dials,
@@ -174,12 +174,12 @@ def _budgets(report: SessionReport) -> list[dict[str, Any]]:
     ):
         known = [bound for bound in bounds if bound is not None]
         if known:
-            bounds_stated.append({"dial": dial, "least_hz": min(known), "most_hz": max(known)})
+            bounds_stated.append({"dial": dial, "min_hz": min(known), "max_hz": max(known)})
     return bounds_stated
 
 
 def _causes(report: SessionReport) -> list[tuple[str, list[str]]]:
-    """Returns each cause of the last budget by name, with one sigma and the largest error of the
+    """Returns each cause of the last budget by name, with one sigma and the maximum error of the
     receive dial, then of the transmit dial."""
     try:
         both = json.loads(report.recorded.budgets[-1].json)
@@ -190,7 +190,7 @@ def _causes(report: SessionReport) -> list[tuple[str, list[str]]]:
                 [
                     words.hz(side[name][key]) if name in side else words.NONE
                     for side in sides
-                    for key in ("sigma_hz", "largest_hz")
+                    for key in ("sigma_hz", "max_hz")
                 ],
             )
             for name in sides[0] | sides[1]
@@ -208,7 +208,7 @@ def _partners(report: SessionReport) -> dict[str, str]:
                 site = report.recorded.station.partner_named(context.partner)
                 places[context.partner] = words.place(site)
             except MoontrimError:
-                places[context.partner] = "not a place that can be worked with"
+                places[context.partner] = "not a valid place"
     return places
 
 

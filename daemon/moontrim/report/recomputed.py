@@ -1,4 +1,4 @@
-"""The path solved once more for seconds spread over a session, and compared with what the daemon
+"""The path recomputed for seconds spread over a session, and compared with what the daemon
 recorded then. Pure.
 
 The daemon takes its dials from a fit of the delay, made ahead of time, through straight lines of a
@@ -68,7 +68,7 @@ def recompute(
                     ephemeris, recorded, context, utc_s[part], keyed[at : at + CHUNK]
                 )
         except KeyError as missing:
-            problems.append(f"the journal does not tell about {missing}")
+            problems.append(f"{missing} not in the journal")
         except MoontrimError as error:
             problems.append(str(error))
     problem = "; ".join(dict.fromkeys(problems))
@@ -189,11 +189,11 @@ def _dial(band: Band, on_air_hz: Array) -> Array:
 
 @dataclass(frozen=True)
 class Difference:
-    """Recorded minus recomputed ideal dial, receive and transmit together. largest_hz: its largest
-    size; at_utc_s: the second of that."""
+    """Recorded minus recomputed ideal dial, receive and transmit together. max_hz: its
+    maximum size; at_utc_s: the second of that."""
 
     instants: int
-    largest_hz: float
+    max_hz: float
     at_utc_s: int
     rms_hz: float
 
@@ -213,7 +213,7 @@ def difference(recorded: Recorded, again: Recomputed) -> Difference | None:
     _, worst = np.unravel_index(np.nanargmax(np.abs(off_hz)), off_hz.shape)
     return Difference(
         instants=int(known.any(axis=0).sum()),
-        largest_hz=float(np.nanmax(np.abs(off_hz))),
+        max_hz=float(np.nanmax(np.abs(off_hz))),
         at_utc_s=int(s.utc_s[again.row[worst]]),
         rms_hz=float(np.sqrt(np.nanmean(off_hz**2))),
     )

@@ -1,4 +1,4 @@
-"""A session added up, and compared with the path solved once more, for the page and the summary."""
+"""A session added up, and compared with the path recomputed, for the page and the summary."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from moontrim.report.recorded import Recorded
 
 @dataclass(frozen=True)
 class SessionReport:
-    """A report. made_utc_s: when. earth_rotation: how well the tables used now know the Earth's
-    rotation of that day, as text."""
+    """A report. made_utc_s: when. earth_orientation: how well the tables used now know that of the
+    day, as text."""
 
     recorded: Recorded
     facts: Facts
     again: Recomputed
     difference: Difference | None
     made_utc_s: float
-    earth_rotation: str
+    earth_orientation: str
 
     @property
     def verdict(self) -> list[str]:
@@ -35,7 +35,7 @@ class SessionReport:
 
 
 def report_of(recorded: Recorded, ephemeris: Ephemeris, now_utc_s: float) -> SessionReport:
-    """Adds the session up and solves its path once more. now_utc_s: when the report is made."""
+    """Adds the session up and recomputes its path. now_utc_s: when the report is made."""
     again = recompute(ephemeris, recorded)
     return SessionReport(
         recorded=recorded,
@@ -43,5 +43,5 @@ def report_of(recorded: Recorded, ephemeris: Ephemeris, now_utc_s: float) -> Ses
         again=again,
         difference=difference(recorded, again),
         made_utc_s=now_utc_s,
-        earth_rotation=words.earth_rotation(ephemeris, recorded),
+        earth_orientation=words.earth_orientation(ephemeris, recorded),
     )

@@ -14,9 +14,11 @@ from moontrim.state.snapshot import Tracking
 
 NONE = "–"
 LIVE_S = 60.0  # chosen: a session whose last second is older than this no longer runs
-# More than the daemon's fit (0.0001 Hz) and later tables of the Earth's rotation (0.006 Hz for 3 ms
+# More than the daemon's fit (0.0001 Hz) and later tables of Earth orientation (0.006 Hz for 3 ms
 # of UT1 at 10 GHz) can explain.
 ASTRAY_HZ = 0.05
+# States that are neither a fault nor need an explanation.
+NO_FAULT = {Tracking.ON_FREQUENCY, Tracking.STARTING}
 # States that are intended, as a sentence names them.
 INTENDED = {
     Tracking.HELD_KEYED: "held while transmitting",
@@ -60,9 +62,8 @@ def dial(value: float) -> str:
 
 
 def percent(share: float) -> str:
-    """Returns a share in percent, rounded down, so that only 1 gives 100 %."""
-    value = math.floor(share * 10_000) / 100
-    return "100 %" if share == 1.0 else f"{value:.2f} %"
+    """Returns a share in percent, rounded, but 100 % only for 1."""
+    return "100 %" if share == 1.0 else f"{min(share * 100.0, 99.99):.2f} %"
 
 
 def count(number: int, one: str) -> str:
@@ -78,7 +79,7 @@ def ending(recorded: Recorded, facts: Facts, now_utc_s: float) -> str:
         return "still running"
     return (
         f"no end recorded; the last second is {utc(facts.spell.to_utc_s - 1)} "
-        "(power loss, or ended by force)"
+        "(power loss, or killed)"
     )
 
 
@@ -93,26 +94,24 @@ def verdict(facts: Facts, difference: Difference | None) -> list[str]:
 
 
 def _again(difference: Difference | None) -> list[str]:
-    """Returns sentences on the path solved once more."""
+    """Returns a sentence on the path recomputed."""
     if difference is None:
-        return ["The path could not be solved once more: nothing but the journal says so."]
-    sentences = [
-        f"Solved once more for {difference.instants:,} instants, the path gives the recorded "
-        f"ideal dials to {hz(difference.largest_hz, 4)} Hz."
-    ]
-    if difference.largest_hz > ASTRAY_HZ:
-        sentences.append(
-            f"That is too much (for {utc(difference.at_utc_s)}): the daemon did not follow this "
-            "path, or the journal is not as it was written."
-        )
-    return sentences
+        return ["The path could not be recomputed; the figures rest on the journal alone."]
+    how = f"Recomputed independently at {difference.instants:,} instants, the ideal dials"
+    if difference.max_hz > ASTRAY_HZ:
+        return [
+            f"{how} differ from the recorded ones by up to {hz(difference.max_hz, 4)} Hz (at "
+            f"{utc(difference.at_utc_s)}), which is too much: the daemon did not follow this path, "
+            "or the journal was altered."
+        ]
+    return [f"{how} agree with the recorded ones to {hz(difference.max_hz, 4)} Hz."]
 
 
 def _time(facts: Facts) -> list[str]:
     """Returns sentences on the time in each state."""
     on = f"{facts.on_frequency:,} of {facts.expected:,} s ({percent(facts.on_frequency_share)})"
     meant = [s for s in facts.states if s.name in INTENDED]
-    astray = [s for s in facts.states if s.name not in {Tracking.ON_FREQUENCY, *INTENDED}]
+    astray = [s for s in facts.states if s.name not in {*NO_FAULT, *INTENDED}]
     sentences = [f"On frequency for {on}."]
     if meant:
         well = facts.on_frequency + sum(s.seconds for s in meant)
@@ -121,6 +120,9 @@ def _time(facts: Facts) -> list[str]:
             f"As intended for {well:,} of {facts.expected:,} s ({percent(well / facts.expected)}): "
             f"{facts.on_frequency:,} s on frequency, {parts}."
         ]
+    sentences += [
+        f"Start-up: {span(s.seconds)}." for s in facts.states if s.name == Tracking.STARTING
+    ]
     if astray:
         parts = ", ".join(
             f"{s.name} for {span(s.seconds)}"
@@ -132,18 +134,18 @@ def _time(facts: Facts) -> list[str]:
 
 
 def _dials(facts: Facts) -> list[str]:
-    """Returns a sentence on how close the dials were."""
-    shown = [
-        f"the {one.name} dial was within {hz(one.on_frequency.largest_hz)} Hz of where the path "
-        f"wanted it, RMS {hz(one.on_frequency.rms_hz)} Hz"
+    """Returns a sentence on the residuals of the dials."""
+    stayed = [
+        f"the {one.name} dial stayed within {hz(one.on_frequency.max_hz)} Hz of ideal "
+        f"(RMS {hz(one.on_frequency.rms_hz)} Hz)"
         for one in facts.dials
         if one.on_frequency is not None
     ]
-    if not shown:
-        return ["No dial was read back while on frequency: nothing shows where it was."]
+    if not stayed:
+        return ["No dial was read back while on frequency: residuals unknown."]
     step_hz = facts.dials[0].step_hz
     return [
-        f"While on frequency {'; '.join(shown)}. Perfect steps of {step_hz:g} Hz would give "
+        f"While on frequency {' and '.join(stayed)}; an ideal {step_hz:g} Hz dial would give "
         f"{hz(step_hz / 2, 1)} and {hz(step_hz * ROUNDING_SIGMA)} Hz."
     ]
 
@@ -159,15 +161,15 @@ def _missed(facts: Facts) -> list[str]:
     ]
 
 
-def earth_rotation(ephemeris: Ephemeris, recorded: Recorded) -> str:
-    """Returns whether the tables used for the report contain the Earth's rotation of that day as
+def earth_orientation(ephemeris: Ephemeris, recorded: Recorded) -> str:
+    """Returns whether the tables used for the report contain the Earth orientation of that day as
     measured or as predicted; empty outside them."""
     try:
-        rotation = ephemeris.earth_rotation(float(recorded.seconds.utc_s[0]))
+        rotation = ephemeris.earth_orientation(float(recorded.seconds.utc_s[0]))
     except CoverageError:
         return ""
     how = "predicted" if rotation.predicted else "measured"
-    return f"{how} for that day, UT1 to {rotation.uncertainty_s * 1e3:.2f} ms (1 sigma)"
+    return f"{how} for that day, UT1 uncertainty {rotation.uncertainty_s * 1e3:.2f} ms (1 sigma)"
 
 
 def exact(site: Site) -> str:

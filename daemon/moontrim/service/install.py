@@ -200,7 +200,7 @@ def _remarks(name: str, settings: Settings) -> Iterator[str]:
             f"leave it out, and /var/lib/moontrim/{name} is used."
         )
     named = {
-        "data.earth_rotation_file": settings.data.earth_rotation_file,
+        "data.earth_orientation_file": settings.data.earth_orientation_file,
         "data.ephemeris_file": settings.data.ephemeris_file,
         "data.band_plan_file": settings.data.band_plan_file,
         "remote.tls_ca_file": settings.remote.tls_ca_file,

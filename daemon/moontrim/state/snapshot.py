@@ -93,16 +93,16 @@ class Change:
 @dataclass(frozen=True, slots=True)
 class WindowView:
     """A time with the Moon up at both ends, its highest elevation at each (None: our own echo), and
-    the part of it with the smallest spread, limb to limb, on the present band (None: not known).
+    the period in it with the lowest mean spread, limb to limb, on the present band (None: unknown).
     """
 
     start_utc_s: float
     end_utc_s: float
-    peak_home_deg: float
-    peak_partner_deg: float | None
-    best_start_utc_s: float | None = None
-    best_end_utc_s: float | None = None
-    best_spread_hz: float | None = None
+    max_elevation_home_deg: float
+    max_elevation_partner_deg: float | None
+    low_spread_start_utc_s: float | None = None
+    low_spread_end_utc_s: float | None = None
+    low_spread_mean_hz: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

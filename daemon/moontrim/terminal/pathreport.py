@@ -33,7 +33,7 @@ def show_path(report: dict[str, Any]) -> None:
     console.print(ends)
     # Shifts at 122 GHz, and these headings, just fit into 80 columns.
     legs = Table(box=None, header_style="dim", padding=(0, 2, 0, 0), pad_edge=False)
-    for heading in ("", "delay s", "shift Hz", "rate Hz/s", "by air Hz", "limb spread Hz"):
+    for heading in ("", "delay s", "shift Hz", "rate Hz/s", "troposphere Hz", "spread Hz"):
         legs.add_column(heading, justify="right" if heading else "left", no_wrap=True)
     for name, label in LEG_LABELS.items():
         leg = report["legs"][name]
@@ -62,7 +62,7 @@ def _show_budget(console: Console, budget: dict[str, Any], agreement: str) -> No
     by_name = [{cause["name"]: cause for cause in side["causes"]} for side in (rx, tx)]
     for name in by_name[1] | by_name[0]:  # in the order of the transmit dial, which has every cause
         table.add_row(name, *_sizes(by_name[0].get(name)), *_sizes(by_name[1].get(name)))
-    table.add_row("all that is known", f"{rx['sigma_hz']:.3f}", "", f"{tx['sigma_hz']:.3f}", "")
+    table.add_row("known causes (RSS)", f"{rx['sigma_hz']:.3f}", "", f"{tx['sigma_hz']:.3f}", "")
     table.add_row(
         "95 % within", f"{rx['bound95_hz']:.3f}", "", f"{tx['bound95_hz']:.3f}", "", style="bold"
     )
@@ -81,9 +81,9 @@ def _show_budget(console: Console, budget: dict[str, Any], agreement: str) -> No
 
 
 def _sizes(cause: dict[str, Any] | None) -> tuple[str, str]:
-    """Returns one sigma and the largest error of a cause, as text."""
+    """Returns one sigma and the maximum error of a cause, as text."""
     if cause is None:
         return "", ""
     if cause["sigma_hz"] is None:
-        return "not known", ""
-    return f"{cause['sigma_hz']:.3f}", f"{cause['largest_hz']:.3f}"
+        return "unknown", ""
+    return f"{cause['sigma_hz']:.3f}", f"{cause['max_hz']:.3f}"

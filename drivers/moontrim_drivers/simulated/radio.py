@@ -230,7 +230,7 @@ class SimulatedRadio:
         every = self.options.refuse_every
         by_count = every > 0 and self._settings % every == 0
         if by_count or self._random.random() < self.options.refuse_probability:
-            raise RigRefused("the simulated radio is in no mood for it")
+            raise RigRefused("rejected (simulated)")
 
     def _report_change(self) -> None:
         state = (self.rx_dial_hz, self.tx_dial_hz, self.transmitting)

@@ -85,7 +85,7 @@ def test_what_is_long_is_held_in_single_precision(
 @pytest.mark.parametrize(
     ("other", "says"),
     [
-        (lambda x: x, "alike: the left one is used"),
+        (lambda x: x, "identical channels: the left one is used"),
         (lambda x: 0.5 * x, "correlation 1.00.*left one is used, 6.0 dB louder"),
         (lambda x: 0.0 * x, "left one is used, the right one is silent"),
         (lambda x: 0.0 * x + 0.7, "left one is used, the right one is silent"),

@@ -23,7 +23,7 @@ def test_a_clean_tone_to_a_hundredth_of_a_hertz(rate_hz: int, frequency_hz: floa
     assert tone.detected
     assert abs(tone.frequency_hz - frequency_hz) < 0.01
     assert abs(tone.frequency_hz - frequency_hz) < 5.0 * tone.uncertainty_hz < 0.01
-    assert tone.snr_db_hz == pytest.approx(50.0 - 10.0 * np.log10(5.0), abs=1.5)
+    assert tone.cn0_db_hz == pytest.approx(50.0 - 10.0 * np.log10(5.0), abs=1.5)
     assert tone.spread_hz == 0.0
 
 
@@ -36,16 +36,16 @@ def test_a_tone_without_any_noise() -> None:
 
 def test_ten_decibels_under_the_noise_of_one_hertz() -> None:
     """-10 dB in 1 Hz for 400 s is 16 dB of energy over the noise density."""
-    made = recording(np.random.default_rng(5), 400.0, 4000, 1234.5, snr_db_hz=-10.0)
+    made = recording(np.random.default_rng(5), 400.0, 4000, 1234.5, cn0_db_hz=-10.0)
     tone = measure(made, near_hz=1250.0)
     assert tone.detected
     assert abs(tone.frequency_hz - 1234.5) < 5.0 * tone.uncertainty_hz < 0.002
-    assert tone.snr_db_hz == pytest.approx(-10.0, abs=2.0)
+    assert tone.cn0_db_hz == pytest.approx(-10.0, abs=2.0)
 
 
 def test_drift() -> None:
     made = recording(
-        np.random.default_rng(2), 30.0, 8000, 1500.3, snr_db_hz=15.0, drift_hz_per_s=0.1
+        np.random.default_rng(2), 30.0, 8000, 1500.3, cn0_db_hz=15.0, drift_hz_per_s=0.1
     )
     tone = measure(made)
     assert tone.detected
@@ -58,7 +58,7 @@ def test_drift() -> None:
 
 def test_a_strong_tone_that_drifts_fast() -> None:
     made = recording(
-        np.random.default_rng(4), 60.0, 8000, 1500.0, snr_db_hz=25.0, drift_hz_per_s=1.9
+        np.random.default_rng(4), 60.0, 8000, 1500.0, cn0_db_hz=25.0, drift_hz_per_s=1.9
     )
     tone = measure(made)
     assert tone.detected
@@ -66,7 +66,7 @@ def test_a_strong_tone_that_drifts_fast() -> None:
 
 
 def test_a_spread_tone_is_called_one() -> None:
-    made = recording(np.random.default_rng(6), 60.0, 6000, 811.0, snr_db_hz=12.0, spread_hz=1.0)
+    made = recording(np.random.default_rng(6), 60.0, 6000, 811.0, cn0_db_hz=12.0, spread_hz=1.0)
     tone = measure(made)
     assert tone.detected
     assert tone.spread_hz == pytest.approx(2.35, rel=0.4)
@@ -75,7 +75,7 @@ def test_a_spread_tone_is_called_one() -> None:
 
 def test_white_phase_noise_gives_the_allan_deviation_it_should() -> None:
     """The noise of the measurement alone: sqrt(3) x / tau, NIST SP 1065 on white phase noise."""
-    made = recording(np.random.default_rng(8), 60.0, 8000, 1010.7, snr_db_hz=25.0)
+    made = recording(np.random.default_rng(8), 60.0, 8000, 1010.7, cn0_db_hz=25.0)
     track = measure(made).track
     assert track is not None
     assert track.phase_turns is not None
@@ -84,9 +84,9 @@ def test_white_phase_noise_gives_the_allan_deviation_it_should() -> None:
         assert point.deviation == pytest.approx(expected, rel=0.2)
 
 
-def _with_hum(made: Recording, fundamental_hz: float, snr_db_hz: float) -> Recording:
+def _with_hum(made: Recording, fundamental_hz: float, cn0_db_hz: float) -> Recording:
     t = np.arange(made.samples.size) / made.rate_hz
-    power = 10.0 ** (snr_db_hz / 10.0) * NOISE_RMS**2 * 2.0 / made.rate_hz
+    power = 10.0 ** (cn0_db_hz / 10.0) * NOISE_RMS**2 * 2.0 / made.rate_hz
     hum = np.zeros(t.size)
     for order in range(1, 25):
         hum += np.sqrt(2.0 * power) * np.cos(2.0 * np.pi * order * fundamental_hz * t + order)
@@ -94,7 +94,7 @@ def _with_hum(made: Recording, fundamental_hz: float, snr_db_hz: float) -> Recor
 
 
 def test_a_tone_is_found_beside_stronger_hum() -> None:
-    made = recording(np.random.default_rng(9), 20.0, 8000, 1017.3, snr_db_hz=10.0)
+    made = recording(np.random.default_rng(9), 20.0, 8000, 1017.3, cn0_db_hz=10.0)
     tone = measure(_with_hum(made, 50.02, 25.0))
     assert tone.detected
     assert abs(tone.frequency_hz - 1017.3) < 5.0 * tone.uncertainty_hz
@@ -102,14 +102,14 @@ def test_a_tone_is_found_beside_stronger_hum() -> None:
 
 
 def test_hum_alone_is_no_tone_and_is_named() -> None:
-    made = recording(np.random.default_rng(10), 20.0, 8000, 1017.3, snr_db_hz=-60.0)
+    made = recording(np.random.default_rng(10), 20.0, 8000, 1017.3, cn0_db_hz=-60.0)
     tone = measure(_with_hum(made, 59.98, 25.0))
     assert not tone.detected
     assert "harmonics of the mains" in tone.reason
 
 
 def test_a_lone_tone_on_a_harmonic_is_found_with_a_remark() -> None:
-    made = recording(np.random.default_rng(11), 10.0, 8000, 1000.0, snr_db_hz=20.0)
+    made = recording(np.random.default_rng(11), 10.0, 8000, 1000.0, cn0_db_hz=20.0)
     tone = measure(made)
     assert tone.detected
     assert tone.mains == "20 × 50 Hz"

@@ -87,7 +87,7 @@ def test_json_for_several_partners(capsys: pytest.CaptureFixture[str]) -> None:
     out, err = capsys.readouterr()
     windows = json.loads(out)
     assert {window["partner"] for window in windows} == {"self", "FN20"}
-    assert err.count("the signal is not forecast") == 2
+    assert err.count("No S/N for ") == 2
 
 
 def test_table_is_the_default(capsys: pytest.CaptureFixture[str]) -> None:
@@ -205,8 +205,8 @@ def test_unknown_band() -> None:
 def test_which_partner_tonight(capsys: pytest.CaptureFixture[str]) -> None:
     assert run("--from", FROM) == 0
     out, err = capsys.readouterr()
-    assert "who to call within the first 24 hours" in out
-    assert "west on 10368.1 MHz: the signal is not forecast" in err
+    assert "partners ranked for the first 24 hours" in out
+    assert "No S/N for west on 10368.1 MHz: " in err
     assert "south" not in err
 
 

@@ -39,7 +39,7 @@ def run(*arguments: str | Path) -> int:
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("tone") / "tone.wav"
-    sound = recording(np.random.default_rng(1), 10.0, 8000, FREQUENCY_HZ, snr_db_hz=25.0)
+    sound = recording(np.random.default_rng(1), 10.0, 8000, FREQUENCY_HZ, cn0_db_hz=25.0)
     soundfile.write(path, sound.samples, 8000, subtype="PCM_24")
     return path
 
@@ -54,11 +54,11 @@ def config(tmp_path: Path) -> Path:
 def test_json(made: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(made, "--json", "--expected", "1000", "--on-air", "1296.1e6") == 0
     told = json.loads(capsys.readouterr().out)
-    assert told["found"] is True
+    assert told["detected"] is True
     assert told["frequency_hz"] == pytest.approx(FREQUENCY_HZ, abs=0.01)
     assert told["difference_hz"] == pytest.approx(11.25, abs=0.01)
     assert 0.0 < told["uncertainty_hz"] < 0.01
-    assert told["snr_db_hz"] == pytest.approx(25.0, abs=1.0)
+    assert told["cn0_db_hz"] == pytest.approx(25.0, abs=1.0)
     assert abs(told["drift_hz_per_s"]) < 0.01
     assert told["allan_fraction_of"] == "on-air"
     assert {"tau_s", "deviation"} <= set(told["allan"][0])
@@ -80,22 +80,22 @@ def test_noise_is_exit_code_1_and_a_sentence(
     path = tmp_path / "noise.flac"
     soundfile.write(path, 0.05 * np.random.default_rng(2).standard_normal(40_000), 8000)
     assert run(path, "--plot", tmp_path / "noise.png") == 1
-    assert "no tone to be sure of" in capsys.readouterr().out
+    assert "no tone detected: " in capsys.readouterr().out
     assert run(path, "--json") == 1
     told = json.loads(capsys.readouterr().out)
-    assert (told["found"], told["frequency_hz"], told["allan"]) == (False, None, [])
+    assert (told["detected"], told["frequency_hz"], told["allan"]) == (False, None, [])
 
 
 def test_remarks_of_the_recording_are_told(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     rng = np.random.default_rng(3)
-    sound = recording(rng, 6.0, 8000, FREQUENCY_HZ, snr_db_hz=25.0).samples
+    sound = recording(rng, 6.0, 8000, FREQUENCY_HZ, cn0_db_hz=25.0).samples
     t = np.arange(sound.size) / 8000.0
     hum = sum(np.cos(2.0 * np.pi * 50.0 * k * t) for k in range(1, 8))
     broken = {
         "clipped": np.clip(4.0 * sound, -0.1, 0.1),
-        "stops dead": np.where((t > 2.0) & (t < 2.4), 0.0, sound),
+        "samples lost": np.where((t > 2.0) & (t < 2.4), 0.0, sound),
         "mains hum": sound + 0.01 * hum,
         "two channels": np.stack((sound, 0.5 * sound + 0.02 * rng.standard_normal(t.size)), axis=1),
         "only 2.0 s": sound[:16_000],
@@ -145,7 +145,7 @@ def test_what_may_be_hum_is_not_stored(
     tmp_path: Path, config: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = tmp_path / "hum.wav"
-    sound = recording(np.random.default_rng(4), 6.0, 8000, 1000.0, snr_db_hz=25.0)
+    sound = recording(np.random.default_rng(4), 6.0, 8000, 1000.0, cn0_db_hz=25.0)
     soundfile.write(path, sound.samples, 8000)
     asked = ("--expected", "990", "--band", "1296 MHz", "--config", config, "--store", "dial")
     assert run(path, *asked, "--yes") == 1
@@ -213,7 +213,7 @@ class FakePortAudioError(Exception):
 
 def test_live(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     asked: list[Any] = []
-    sound = recording(np.random.default_rng(5), 2.0, 48_000, FREQUENCY_HZ, snr_db_hz=30.0)
+    sound = recording(np.random.default_rng(5), 2.0, 48_000, FREQUENCY_HZ, cn0_db_hz=30.0)
 
     def rec(frames: int, rate: int, **more: Any) -> Any:
         asked.append((frames, rate, more["device"]))

@@ -45,7 +45,7 @@ def test_shape(ephemeris: Ephemeris, partner: Site | None) -> None:
         leg = solve_path(ephemeris, HOME, partner, MEASURED_UTC_S).legs[name]
         assert again["legs"][name]["shift_hz"] == float(leg.fraction) * F_HZ
     assert again["warnings"] == []
-    assert again["earth_rotation"]["predicted"] is False
+    assert again["earth_orientation"]["predicted"] is False
 
 
 def test_without_troposphere(ephemeris: Ephemeris) -> None:
@@ -77,9 +77,9 @@ def test_error_budget_is_in_it(ephemeris: Ephemeris) -> None:
 def test_uncertainty_is_what_one_sigma_of_ut1_does(ephemeris: Ephemeris) -> None:
     """Stations carried along by a UT1 error of one sigma, solved again."""
     utc_s = ephemeris.table_last_measured_utc_s + 300 * 86400.0
-    rotation = ephemeris.earth_rotation(utc_s)
+    rotation = ephemeris.earth_orientation(utc_s)
     report = path_report(ephemeris, HOME, PARTNER, utc_s, F_HZ)
-    reported = report["earth_rotation"]["uncertainty_hz"]  # type: ignore[index]
+    reported = report["earth_orientation"]["uncertainty_hz"]  # type: ignore[index]
     turn = rotation.uncertainty_s * EARTH_ANGLE_DEG_PER_S
     moved = [replace(s, longitude_deg=s.longitude_deg + turn) for s in (HOME, PARTNER)]
     before = solve_path(ephemeris, HOME, PARTNER, utc_s, False).legs["from_partner"].fraction
@@ -96,7 +96,7 @@ def test_the_predicted_part_warns_and_the_warning_grows(ephemeris: Ephemeris) ->
         utc_s = last + months * 27.3217 * 86400.0
         report = path_report(ephemeris, HOME, PARTNER, utc_s, F_HZ)
         (warning,) = report["warnings"]  # type: ignore[misc]
-        rotation = report["earth_rotation"]
+        rotation = report["earth_orientation"]
         assert "predicted" in warning
         assert f"{rotation['uncertainty_hz']:.4f} Hz" in warning  # type: ignore[index]
         reported.append(rotation["uncertainty_s"])  # type: ignore[index]

@@ -1,4 +1,4 @@
-"""Effects of single errors against figures from outside: WGS84 and Earth rotation of the IERS
+"""Effects of single errors against figures from outside: WGS84 and Earth orientation of the IERS
 Conventions 2010; the table of error sizes was computed with the NAIF toolkit (DE440) for one's own
 echo, largest over geometry."""
 

@@ -11,7 +11,7 @@ from moontrim.forecast.course import MoonFromEnd
 from moontrim.forecast.question import Antenna, Gear
 from moontrim.forecast.signal import in_bandwidth_db, missing, noise_at, snr_db
 from moontrim.forecast.sky.galaxy import moon_disk_k, moon_share, sky_k, survey_k
-from moontrim.forecast.sky.gases import air_loss_db, air_mass, through_air_k
+from moontrim.forecast.sky.gases import gas_attenuation_db, air_mass, through_atmosphere_k
 from moontrim.forecast.sky.sun import quiet_flux_sfu, sun_direction, sun_noise_k
 
 LONGITUDES = np.arange(0.0, 360.0, 10.0)
@@ -107,7 +107,7 @@ P676 = (
 
 @pytest.mark.parametrize("row", P676)
 def test_air(row: tuple[float, ...]) -> None:
-    ours = air_loss_db(row[0] * 1e6, np.array([5.0, 10.0, 30.0, 90.0]))
+    ours = gas_attenuation_db(row[0] * 1e6, np.array([5.0, 10.0, 30.0, 90.0]))
     assert ours == pytest.approx(row[1:], rel=0.08, abs=0.001)
 
 
@@ -115,14 +115,14 @@ def test_air_at_the_horizon_and_beyond_its_table() -> None:
     mass = air_mass(np.array([90.0, 0.0, -3.0]))
     assert mass[0] == pytest.approx(1.0, abs=1e-3)
     assert 40.0 < mass[1] == mass[2] < 50.0
-    assert air_loss_db(77e9, np.array([5.0])) == 0.0
+    assert gas_attenuation_db(77e9, np.array([5.0])) == 0.0
 
 
 def test_noise_through_air() -> None:
     """0.57 dB at 5 degrees adds about 35 K to a cold sky; opaque air is as warm as itself."""
-    assert through_air_k(np.array(0.0), np.array(0.57)) == pytest.approx(33.3, abs=0.5)
-    assert through_air_k(np.array(1000.0), np.array(200.0)) == pytest.approx(270.74, abs=0.1)
-    assert through_air_k(np.array(77.0), np.array(0.0)) == 77.0
+    assert through_atmosphere_k(np.array(0.0), np.array(0.57)) == pytest.approx(33.3, abs=0.5)
+    assert through_atmosphere_k(np.array(1000.0), np.array(200.0)) == pytest.approx(270.74, abs=0.1)
+    assert through_atmosphere_k(np.array(77.0), np.array(0.0)) == 77.0
 
 
 def view(elevation_deg: float, sight: np.ndarray) -> MoonFromEnd:
@@ -138,7 +138,8 @@ def test_noise_is_the_sum_of_its_parts() -> None:
     share = 1.0 - 2.0 ** (-((0.518 / 2.5) ** 2))
     assert noise.moon_k == pytest.approx(share * 210.0, rel=0.08)
     above = noise.sky_k * (1.0 - share) + noise.moon_k + noise.sun_k
-    assert noise.antenna_k == pytest.approx(through_air_k(above, noise.air_db) + 12.0, abs=0.01)
+    below = through_atmosphere_k(above, noise.gas_attenuation_db)
+    assert noise.antenna_k == pytest.approx(below + 12.0, abs=0.01)
     passed = 10**-0.1
     assert noise.system_k is not None
     assert noise.system_k == pytest.approx(noise.antenna_k * passed + 290 * (1 - passed) + 50.0)

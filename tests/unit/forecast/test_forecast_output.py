@@ -27,7 +27,13 @@ from moontrim.forecast.shown.pages import month_page, window_page, write_pages
 from moontrim.forecast.shown.plain import COLUMNS, as_plain, write_csv
 from moontrim.forecast.shown.terminal import BLOCKS, show_forecasts, sparkline
 from moontrim.forecast.shown.timeaxes import tick_instants
-from moontrim.forecast.shown.words import hz_text, span_text, zone_named, zone_text
+from moontrim.forecast.shown.words import (
+    dated_span_text,
+    hz_text,
+    span_text,
+    zone_named,
+    zone_text,
+)
 from moontrim.path import Ephemeris, Site
 
 T0 = datetime(2026, 3, 20, 12, tzinfo=UTC).timestamp()
@@ -39,21 +45,29 @@ PARTNER = End("partner of 16 ch", Site(40.0, -80.0, 50.0), Horizon(), FULL)
 VIENNA = zone_named("Europe/Vienna", "zone")
 
 INSTANT = {"type": "string", "pattern": r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ$"}
-STRETCH = {
+LOW_SPREAD = {
     "type": "object",
     "required": ["start", "end", "spread_hz"],
-    "properties": {"start": INSTANT, "end": INSTANT, "spread_hz": {"type": "number"}},
+    "properties": {
+        "start": INSTANT,
+        "end": INSTANT,
+        "spread_hz": {
+            "type": "object",
+            "required": ["mean", "min", "max"],
+            "additionalProperties": {"type": "number"},
+        },
+    },
 }
 SCHEMA = {
     "type": "array",
     "items": {
         "type": "object",
-        "required": ["partner", "start", "end", "best", "spread_minima", "path_loss_db"],
+        "required": ["partner", "start", "end", "low_spread", "spread_minima", "path_loss_db"],
         "properties": {
             "partner": {"type": "string"},
             "start": INSTANT,
             "end": INSTANT,
-            "best": {"type": "array", "items": STRETCH},
+            "low_spread": {"type": "array", "items": LOW_SPREAD},
             "spread_minima": {
                 "type": "array",
                 "items": {
@@ -64,7 +78,7 @@ SCHEMA = {
             },
             "path_loss_db": {
                 "type": "object",
-                "required": ["start", "end", "least"],
+                "required": ["start", "end", "min", "max"],
                 "additionalProperties": {"type": "number"},
             },
         },
@@ -99,13 +113,13 @@ def test_json_has_the_shape_and_the_values(week: list[Forecast]) -> None:
             assert seconds(data["start"]) == pytest.approx(window.start_utc_s, abs=0.5)
             assert seconds(data["end"]) == pytest.approx(window.end_utc_s, abs=0.5)
             loss = window.series.path_loss_db
-            assert data["path_loss_db"]["least"] == pytest.approx(loss.min(), abs=1e-3)
+            assert data["path_loss_db"]["min"] == pytest.approx(loss.min(), abs=1e-3)
             assert data["path_loss_db"]["end"] == pytest.approx(loss[-1], abs=1e-3)
             assert [t["spread_hz"] for t in data["spread_minima"]] == pytest.approx(
                 [t.spread_hz for t in window.minima], abs=1e-3
             )
-            assert data["signal"]["margin_db"]["most"] == pytest.approx(
-                window.best_margin_db, abs=1e-3
+            assert data["signal"]["margin_db"]["max"] == pytest.approx(
+                window.max_margin_db, abs=1e-3
             )
             assert (data["polarisation"] is None) == window.own_echo
 
@@ -166,9 +180,31 @@ def test_table_fits_and_tells(week: list[Forecast], columns: int) -> None:
             assert span_text(start, end) in text
             assert f"{span_text(start, end, VIENNA)} CET" in text
     assert "…" not in text
-    assert "within the first 24 hours" in text
+    assert "ranked for the first 24 hours" in text
     assert "limb to limb" in text
     assert sum(line.count(block) for line in lines for block in BLOCKS) >= 12 * 12
+
+
+def test_the_same_time_never_twice(week: list[Forecast]) -> None:
+    """In a zone that is UTC nothing stands beside UTC, nor above the panels."""
+    for zone in (UTC, zone_named("UTC", "zone"), zone_named("Africa/Abidjan", "zone")):
+        out = io.StringIO()
+        show_forecasts(week, zone, Console(file=out, width=80))
+        window = week[0].windows[0]
+        texts = labels_of(window_page(week[0], window, zone))
+        for text in (out.getvalue(), texts):
+            assert "local" not in text and "GMT" not in text
+        assert out.getvalue().count(span_text(window.start_utc_s, window.end_utc_s)) == 1
+
+
+def test_a_title_names_both_days(week: list[Forecast]) -> None:
+    start = datetime(2026, 11, 26, 17, 12, tzinfo=UTC).timestamp()
+    assert dated_span_text(start, start + 57_540.0) == "Thu 26 Nov 17:12 to Fri 27 Nov 09:11"
+    assert dated_span_text(start, start + 3600.0, year=" %Y") == "Thu 26 Nov 2026 17:12 to 18:12"
+    assert dated_span_text(start, start + 3600.0, VIENNA) == "Thu 26 Nov 18:12 to 19:12"
+    window = week[0].windows[0]
+    texts = labels_of(window_page(week[0], window, VIENNA))
+    assert f"{dated_span_text(window.start_utc_s, window.end_utc_s, year=' %Y')} UTC, " in texts
 
 
 def test_table_of_nothing(ephemeris: Ephemeris) -> None:
@@ -250,9 +286,10 @@ def test_nothing_overlaps_on_any_page(
     for page in pages:
         assert overlaps(page) == []
         texts = labels_of(page)
-        for label in ("elevation, °", "spread, Hz", "path loss, dB", "noise, K", "margin, dB"):
+        for label in ("elevation, °", "spread, Hz", "path loss, dB", "margin, dB"):
             assert label in texts
-        assert "UTC" in texts and "the clock here" in texts
+        assert "antenna\ntemperature, K" in texts
+        assert "UTC" in texts and f"local ({zone})" in texts
 
 
 def test_long_windows_and_plain_signal_to_noise(ephemeris: Ephemeris) -> None:
@@ -271,7 +308,7 @@ def test_signal_is_explained_where_it_is_shown(ephemeris: Ephemeris) -> None:
         home = End("home", HOME.site, Horizon(), gear)
         result = forecast(ephemeris, ForecastQuestion(home, None, F_HZ, T0, T0 + DAY_S))
         texts = labels_of(window_page(result, result.windows[0], VIENNA))
-        assert "Noise: at the antenna." in texts
+        assert "antenna\ntemperature, K" in texts
         assert ("in 2.5 kHz" in texts) is (gear is FULL)
 
 
@@ -376,4 +413,4 @@ def test_system_zone_by_its_rules(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_words_of_sequences(week: Sequence[Forecast]) -> None:
-    assert all(w.least_spread_hz <= w.series.spread_hz.min() for f in week for w in f.windows)
+    assert all(w.min_spread_hz <= w.series.spread_hz.min() for f in week for w in f.windows)

@@ -59,11 +59,11 @@ def test_series_by_the_exact_path(ephemeris: Ephemeris, partner: End | None) -> 
         assert np.all(s.utc_s[1:-1] % 60.0 == 0.0)
         assert np.all(np.diff(s.utc_s) > 0.0)
         assert np.diff(s.utc_s).max() <= 60.0 + 1e-6
-        assert window.home_peak.elevation_deg == pytest.approx(s.home.elevation_deg.max())
+        assert window.home_max_elevation.elevation_deg == pytest.approx(s.home.elevation_deg.max())
         for turn in window.minima + window.maxima:
             assert window.start_utc_s < turn.at_utc_s < window.end_utc_s
-        for stretch in window.best:
-            inside = (s.utc_s >= stretch.start_utc_s) & (s.utc_s <= stretch.end_utc_s)
+        for period in window.low_spread:
+            inside = (s.utc_s >= period.start_utc_s) & (s.utc_s <= period.end_utc_s)
             assert s.spread_hz[inside].max() <= np.percentile(s.spread_hz, 25) + 1e-9
         assert s.margin_db is not None and s.penalty_db is not None
         assert s.home.snr_db is not None and s.far.snr_db is not None
@@ -73,7 +73,7 @@ def test_series_by_the_exact_path(ephemeris: Ephemeris, partner: End | None) -> 
 
 def test_everything_of_a_window_is_the_same_in_a_longer_span(ephemeris: Ephemeris) -> None:
     short, long = (forecast(ephemeris, question(days)).windows for days in (3.0, 45.0))
-    whole = [w for w in short if w.opened_by and w.closed_by]
+    whole = [w for w in short if w.rise_limited_by and w.set_limited_by]
     assert whole
     for window in whole:
         twin = next(w for w in long if abs(w.start_utc_s - window.start_utc_s) < 0.01)
@@ -87,12 +87,12 @@ def test_everything_of_a_window_is_the_same_in_a_longer_span(ephemeris: Ephemeri
 
 def test_limit_of_spread(ephemeris: Ephemeris) -> None:
     result = forecast(ephemeris, question(30.0, max_spread_hz=40.0)).windows
-    good = [stretch for window in result for stretch in window.best]
+    good = [period for window in result for period in window.low_spread]
     assert good
-    assert all(stretch.most_hz <= 40.0 for stretch in good)
-    assert any(not window.best for window in result)
+    assert all(period.max_hz <= 40.0 for period in good)
+    assert any(not window.low_spread for window in result)
     for window in result:
-        assert bool(window.best) == bool((window.series.spread_hz <= 40.0).any())
+        assert bool(window.low_spread) == bool((window.series.spread_hz <= 40.0).any())
 
 
 def test_never(ephemeris: Ephemeris) -> None:
@@ -113,15 +113,15 @@ def test_what_is_not_known_is_said_and_the_rest_is_there(ephemeris: Ephemeris) -
     bare = replace(PARTNER, gear=Gear(power_w=100.0))
     result = forecast(ephemeris, question(2.0, partner=bare))
     note, _caution = result.notes
-    assert "not known: antenna, receiver noise at west" in note
-    assert "the signal is not forecast" in note
+    assert "No S/N for west on 10368.1 MHz: " in note
+    assert "antenna and receiver noise not given for west" in note
     series = result.windows[0].series
     assert series.home.snr_db is None and series.far.snr_db is None and series.margin_db is None
     assert series.spread_hz.size and series.home.system_k is not None
     # A deaf partner can still be heard.
     deaf = replace(PARTNER, gear=replace(FULL, receiver_noise_k=None))
     result = forecast(ephemeris, question(2.0, partner=deaf))
-    assert "only one direction" in result.notes[0]
+    assert "S/N of one direction only" in result.notes[0]
     series = result.windows[0].series
     assert series.far.snr_db is None and series.home.snr_db is not None
     assert series.margin_db is not None
@@ -140,7 +140,7 @@ def test_beyond_the_tables(ephemeris: Ephemeris) -> None:
     result = forecast(
         ephemeris, question(from_utc_s=last - 5 * DAY_S, until_utc_s=last + 3650 * DAY_S)
     )
-    assert "the rest is left out" in result.notes[0]
+    assert "of the requested span" in result.notes[0]
     assert 4 <= len(result.windows) <= 6
     assert result.until_utc_s < last
     with pytest.raises(CoverageError, match="outside the tables"):
@@ -183,7 +183,7 @@ def test_coming_windows_that_are_rare_or_at_the_end_of_the_tables(ephemeris: Eph
     pole = question(home=End("home", Site(89.5, 0.0)), partner=None)
     coming = coming_windows(ephemeris, pole, T0)
     assert len(coming) == 4
-    assert all(window.closed_by for window in coming)
+    assert all(window.set_limited_by for window in coming)
     assert coming[-1].end_utc_s - coming[0].end_utc_s > 70 * DAY_S
     assert len(coming_windows(ephemeris, question(), ephemeris.last_utc_s - 2 * DAY_S)) in (1, 2, 3)
     with pytest.raises(CoverageError):
@@ -245,7 +245,7 @@ def test_whom_to_call_tonight(ephemeris: Ephemeris) -> None:
     assert choices[0].margin_db > choices[1].margin_db
     by_spread = tonight([made["weak"], made["unknown"]])
     assert {choice.partner for choice in by_spread} == {"weak", "unknown"}
-    assert by_spread[0].stretch.spread_hz <= by_spread[1].stretch.spread_hz
+    assert by_spread[0].period.mean_hz <= by_spread[1].period.mean_hz
     for choice in choices:
-        assert choice.stretch.start_utc_s < T0 + DAY_S
+        assert choice.period.start_utc_s < T0 + DAY_S
     assert tonight([made["antipodes"]]) == []

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from moontrim.forecast.course import Course
-from moontrim.forecast.polarisation import mismatch_db, mismatch_text, rotation_deg
+from moontrim.forecast.polarisation import mismatch_db, offset_text, spatial_offset_deg
 from moontrim.path import Ephemeris, Site
 from moontrim.path.vectors import cross, dot, unit
 
@@ -19,7 +19,7 @@ def turn(ephemeris: Ephemeris, home: Site, far: Site) -> tuple[np.ndarray, np.nd
     utc_s = np.linspace(T0, T0 + 5 * DAY_S, 700)
     sky = course.at(utc_s)
     up = (sky.home.elevation_deg > 0.0) & (sky.far.elevation_deg > 0.0)
-    return utc_s[up], rotation_deg(sky.home, home, sky.far, far)[up], course
+    return utc_s[up], spatial_offset_deg(sky.home, home, sky.far, far)[up], course
 
 
 def test_neighbours_are_not_turned(ephemeris: Ephemeris) -> None:
@@ -57,6 +57,6 @@ def test_against_directions_in_space(ephemeris: Ephemeris, far: Site) -> None:
 def test_mismatch() -> None:
     loss = mismatch_db(np.array([0.0, 45.0, -60.0, 90.0]))
     assert loss == pytest.approx([0.0, 3.0103, 6.0206, 20.0], abs=1e-4)
-    text = mismatch_text(np.array([-45.0, 0.0, 60.0, 30.0]))
-    for part in ("-45° at first", "+30° at last", "up to 60°", "0.0 to 6.0 dB"):
+    text = offset_text(np.array([-45.0, 0.0, 60.0, 30.0]))
+    for part in ("-45° at start", "+30° at end", "max 60°", "0.0 to 6.0 dB loss"):
         assert part in text

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from moontrim.forecast.spread import best_stretches, turning_points
+from moontrim.forecast.spread import low_spread_periods, turning_points
 
 T0 = 1_750_000_000.0
 HOUR_S = 3600.0
@@ -47,21 +47,21 @@ def test_best_under_a_limit() -> None:
     """|t| in minutes around two hours: at most 30 Hz from 1:30 to 2:30, to the second."""
     utc_s = T0 + 60.0 * np.arange(241)
     spread = np.abs(utc_s - T0 - 2 * HOUR_S) / 60.0 + 0.25
-    (stretch,) = best_stretches(utc_s, spread, 30.0)
+    (stretch,) = low_spread_periods(utc_s, spread, 30.0)
     assert stretch.start_utc_s == pytest.approx(T0 + 5415.0, abs=1e-6)
     assert stretch.end_utc_s == pytest.approx(T0 + 8985.0, abs=1e-6)
-    assert stretch.least_hz == 0.25
-    assert stretch.most_hz <= 30.0
-    assert stretch.least_hz < stretch.spread_hz < stretch.most_hz
-    assert best_stretches(utc_s, spread, 0.2) == ()
-    (whole,) = best_stretches(utc_s, spread, 1000.0)
+    assert stretch.min_hz == 0.25
+    assert stretch.max_hz <= 30.0
+    assert stretch.min_hz < stretch.mean_hz < stretch.max_hz
+    assert low_spread_periods(utc_s, spread, 0.2) == ()
+    (whole,) = low_spread_periods(utc_s, spread, 1000.0)
     assert (whole.start_utc_s, whole.end_utc_s) == (utc_s[0], utc_s[-1])
 
 
 def test_without_a_limit_the_lowest_quarter() -> None:
     utc_s = T0 + 60.0 * np.arange(401)
     spread = 100.0 - 50.0 * np.sin(np.pi * np.arange(401) / 400.0)
-    (stretch,) = best_stretches(utc_s, spread, None)
+    (stretch,) = low_spread_periods(utc_s, spread, None)
     assert stretch.end_utc_s - stretch.start_utc_s == pytest.approx(100 * 60.0, abs=120.0)
 
 
@@ -69,9 +69,9 @@ def test_smallest_first_and_short_ones_left_out() -> None:
     utc_s = T0 + 60.0 * np.arange(200)
     spread = np.full(200, 100.0)
     spread[10:40], spread[100:130], spread[150:154] = 20.0, 10.0, 1.0
-    stretches = best_stretches(utc_s, spread, 50.0)
+    stretches = low_spread_periods(utc_s, spread, 50.0)
     assert [s.spread_hz for s in stretches] == [10.0, 20.0]
     spread[10:40] = spread[100:130] = 100.0
-    (only,) = best_stretches(utc_s, spread, 50.0)
+    (only,) = low_spread_periods(utc_s, spread, 50.0)
     assert only.spread_hz == 1.0
-    assert best_stretches(utc_s[:1], spread[:1], None) == ()
+    assert low_spread_periods(utc_s[:1], spread[:1], None) == ()

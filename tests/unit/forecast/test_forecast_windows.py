@@ -42,8 +42,8 @@ def test_edges_by_the_exact_look(ephemeris: Ephemeris, horizon: Horizon, alone: 
     for span in scanned.spans:
         in_window |= (minutes >= span.start_utc_s) & (minutes <= span.end_utc_s)
         for edge, sign, owner in (
-            (span.start_utc_s, 1.0, span.opened_by),
-            (span.end_utc_s, -1.0, span.closed_by),
+            (span.start_utc_s, 1.0, span.rise_limited_by),
+            (span.end_utc_s, -1.0, span.set_limited_by),
         ):
             if owner is None:
                 assert edge in (T0, T0 + 12 * DAY_S)
@@ -62,7 +62,7 @@ def test_span_that_begins_and_ends_inside_a_window(ephemeris: Ephemeris) -> None
     whole = scan(ephemeris, home, home).spans[1]
     start, end = whole.start_utc_s + 3600.5, whole.end_utc_s - 3600.5
     (cut,) = scan(ephemeris, home, home, (end - start) / DAY_S, start).spans
-    assert (cut.opened_by, cut.closed_by) == (None, None)
+    assert (cut.rise_limited_by, cut.set_limited_by) == (None, None)
     assert cut.start_utc_s == start
     assert cut.end_utc_s == pytest.approx(end, abs=1e-3)
 

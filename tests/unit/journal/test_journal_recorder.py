@@ -85,6 +85,16 @@ def test_stretches_off_frequency_begin_and_end() -> None:
         assert of(FaultRecord, recording.take(snapshot(T0 + 3, 4, tracking=well))) == []
 
 
+def test_start_up_is_no_fault_but_a_later_wait_is() -> None:
+    recording = recorder()
+    starting: dict[str, Any] = {"tracking": Tracking.STARTING, "reason": "nothing planned yet"}
+    first = snapshot(T0, 1)._replace(**starting)
+    assert of(FaultRecord, recording.take(first)) == []
+    assert of(FaultRecord, recording.take(snapshot(T0 + 1, 2))) == []
+    (later,) = of(FaultRecord, recording.take(snapshot(T0 + 2, 3)._replace(**starting)))
+    assert later.stretch.kind == f"tracking:{Tracking.STARTING}"
+
+
 def test_events_once_each_and_the_end_ends_what_is_open() -> None:
     """Also those that came between two snapshots, and none again in another session."""
     recording = recorder()

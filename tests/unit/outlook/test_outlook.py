@@ -34,12 +34,13 @@ def test_windows_are_those_of_the_moon(ephemeris: Ephemeris) -> None:
         for site in (home, partner):
             assert site is not None
             assert float(moon_from(ephemeris, site, middle).elevation_deg) > 0.0
-        assert 0.0 < window.peak_home_deg < 90.0
-        assert window.peak_partner_deg is not None and 0.0 < window.peak_partner_deg < 90.0
-        assert window.best_start_utc_s is not None and window.best_end_utc_s is not None
-        assert window.start_utc_s <= window.best_start_utc_s < window.best_end_utc_s
-        assert window.best_end_utc_s <= window.end_utc_s
-        assert window.best_spread_hz is not None and 1.0 < window.best_spread_hz < 500.0
+        assert 0.0 < window.max_elevation_home_deg < 90.0
+        assert window.max_elevation_partner_deg is not None
+        assert 0.0 < window.max_elevation_partner_deg < 90.0
+        assert window.low_spread_start_utc_s is not None and window.low_spread_end_utc_s is not None
+        assert window.start_utc_s <= window.low_spread_start_utc_s < window.low_spread_end_utc_s
+        assert window.low_spread_end_utc_s <= window.end_utc_s
+        assert window.low_spread_mean_hz is not None and 1.0 < window.low_spread_mean_hz < 500.0
     later = [w for w in coming.windows if w.start_utc_s > T0]
     assert (later[0].start_utc_s, later[0].end_utc_s) == pytest.approx(
         next_window(ephemeris, chosen, T0), abs=1.0
@@ -74,7 +75,7 @@ def test_shift_ahead(ephemeris: Ephemeris, agreement: str) -> None:
 def test_own_echo_has_no_far_end(ephemeris: Ephemeris) -> None:
     chosen = settings(partner="self")
     coming = search(ephemeris, chosen, first_session(chosen), T0)
-    assert all(window.peak_partner_deg is None for window in coming.windows)
+    assert all(window.max_elevation_partner_deg is None for window in coming.windows)
 
 
 def test_up_to_the_end_of_the_tables_and_no_further(ephemeris: Ephemeris) -> None:

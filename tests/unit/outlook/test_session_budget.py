@@ -87,7 +87,7 @@ def test_budget_of_a_session(ephemeris: Ephemeris) -> None:
     rx, tx = result
     assert rx.largest == "home position"
     assert "held dial" in {one.name for one in tx.causes}
-    assert rx.not_known == ("partner height", "reference", "transverter")
+    assert rx.unknown == ("partner height", "reference", "transverter")
     alone = session.model_copy(update={"partner": "self"})
     assert "partner position" not in {
         one.name for one in budget_now(config, alone, ephemeris, T0, None)[0].causes

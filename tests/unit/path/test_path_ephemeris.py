@@ -14,7 +14,7 @@ from moontrim.errors import CoverageError
 from moontrim.path import Ephemeris, Site
 from moontrim.path.chebyshev import fit_matrix, nodes
 from moontrim.path.constants import SPEED_OF_LIGHT_KM_S
-from moontrim.path.earthrotation import TT_MINUS_TAI_S, UNIX_JD, DailyCurve
+from moontrim.path.earthorientation import TT_MINUS_TAI_S, UNIX_JD, DailyCurve
 
 F_HZ = 10.368e9
 SITE = Site(-20.0, 110.0, 500.0)
@@ -80,8 +80,8 @@ def test_leap_second_of_2016(ephemeris: Ephemeris) -> None:
     assert ephemeris.tai_minus_utc_s(midnight) == 37
     # IERS Bulletin C 52: UT1-UTC rises by one second there.
     jump = (
-        ephemeris.earth_rotation(midnight).ut1_minus_utc_s
-        - ephemeris.earth_rotation(midnight - 1.0).ut1_minus_utc_s
+        ephemeris.earth_orientation(midnight).ut1_minus_utc_s
+        - ephemeris.earth_orientation(midnight - 1.0).ut1_minus_utc_s
     )
     assert abs(jump - 1.0) < 1e-6
 
@@ -103,7 +103,7 @@ def test_leap_seconds_of_iers(ephemeris: Ephemeris, utc_s: float, tai_minus_utc_
 
 def test_table_values_are_met_on_their_days(ephemeris: Ephemeris) -> None:
     """First rows of finals2000A.all, read here by eye: 1973-01-03, UT1-UTC 0.8056163 s."""
-    rotation = ephemeris.earth_rotation(94867200.0)
+    rotation = ephemeris.earth_orientation(94867200.0)
     assert abs(rotation.ut1_minus_utc_s - 0.8056163) < 1e-7
     assert abs(rotation.pole_x_arcsec - 0.118980) < 1e-6
     assert abs(rotation.pole_y_arcsec - 0.135656) < 1e-6
@@ -113,10 +113,10 @@ def test_table_values_are_met_on_their_days(ephemeris: Ephemeris) -> None:
 
 def test_the_predicted_part_says_so_and_grows(ephemeris: Ephemeris) -> None:
     last = ephemeris.table_last_measured_utc_s
-    assert not ephemeris.earth_rotation(last - DAY_S).predicted
-    later = [ephemeris.earth_rotation(last + days * DAY_S) for days in (1, 10, 40, 90, 200, 350)]
+    assert not ephemeris.earth_orientation(last - DAY_S).predicted
+    later = [ephemeris.earth_orientation(last + days * DAY_S) for days in (1, 10, 40, 90, 200, 350)]
     assert all(rotation.predicted for rotation in later)
-    sigmas = [ephemeris.earth_rotation(last - DAY_S).uncertainty_s] + [
+    sigmas = [ephemeris.earth_orientation(last - DAY_S).uncertainty_s] + [
         rotation.uncertainty_s for rotation in later
     ]
     assert all(a < b for a, b in pairwise(sigmas))
@@ -143,7 +143,7 @@ def test_fit_is_exact_for_polynomials() -> None:
 
 @pytest.mark.parametrize("utc_s", [0.0, 4e9, -1e300, math.nan, math.inf, -math.inf])
 def test_outside_the_tables(ephemeris: Ephemeris, utc_s: float) -> None:
-    for ask in (ephemeris.moon_km, ephemeris.earth_rotation):
+    for ask in (ephemeris.moon_km, ephemeris.earth_orientation):
         with pytest.raises(CoverageError, match=r"1973-01-\d\dT.* to 20\d\d-.*astropy-iers-data"):
             ask(utc_s)
 
@@ -151,7 +151,7 @@ def test_outside_the_tables(ephemeris: Ephemeris, utc_s: float) -> None:
 def test_the_ends_of_the_range_work(ephemeris: Ephemeris) -> None:
     for utc_s in (ephemeris.first_utc_s, ephemeris.last_utc_s):
         assert np.all(np.isfinite(ephemeris.moon_km(utc_s)))
-        ephemeris.earth_rotation(utc_s)
+        ephemeris.earth_orientation(utc_s)
     with pytest.raises(CoverageError):
         ephemeris.moon_km(ephemeris.last_utc_s + 1.0)
     with pytest.raises(CoverageError):
@@ -159,7 +159,8 @@ def test_the_ends_of_the_range_work(ephemeris: Ephemeris) -> None:
 
 
 def test_missing_files(tmp_path: Path) -> None:
-    with pytest.raises(CoverageError, match=r"Earth-rotation table .*nothing.*astropy-iers-data"):
+    names = r"Earth orientation table .*nothing.*astropy-iers-data"
+    with pytest.raises(CoverageError, match=names):
         Ephemeris.load(finals_path=tmp_path / "nothing")
     with pytest.raises(CoverageError, match=r"lunar kernel .*nothing.*skyfield-data"):
         Ephemeris.load(kernel_path=tmp_path / "nothing")

@@ -207,18 +207,18 @@ def test_outputs_that_are_not_there(tmp_path: Path, ephemeris: Ephemeris) -> Non
     found = {one.what: one for one in clock.run(check(given, ephemeris, clock))}
     assert found["relay"].level == found["bias"].level == "wrong"
     assert "moontrim ports" in found["relay"].text or "not there" in found["relay"].text
-    assert found["window"].level == "ok" and "Hz" in found["Earth rotation"].text
+    assert found["window"].level == "ok" and "Hz" in found["Earth orientation"].text
 
 
 def test_tables_that_have_ended_say_how_to_renew_them(tmp_path: Path, ephemeris: Ephemeris) -> None:
     clock = VirtualClock(ephemeris.last_utc_s - 5 * 86400.0)
     found = {one.what: one for one in clock.run(check(settings(tmp_path), ephemeris, clock))}
-    assert found["Earth rotation"].level == "note"
-    assert "astropy-iers-data" in found["Earth rotation"].text
+    assert found["Earth orientation"].level == "note"
+    assert "astropy-iers-data" in found["Earth orientation"].text
     clock = VirtualClock(ephemeris.last_utc_s + 86400.0)
     found = {one.what: one for one in clock.run(check(settings(tmp_path), ephemeris, clock))}
-    assert found["Earth rotation"].level == "wrong"
-    assert "earth_rotation_file" in found["Earth rotation"].text
+    assert found["Earth orientation"].level == "wrong"
+    assert "earth_orientation_file" in found["Earth orientation"].text
 
 
 @pytest.mark.parametrize(

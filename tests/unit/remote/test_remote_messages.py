@@ -202,8 +202,8 @@ def test_values_are_bare_and_never_empty() -> None:
 def test_outlook_and_info() -> None:
     outlook = json.loads(encode(messages.outlook(OUTLOOK)))
     assert outlook["moon_rises_ms"] is None
-    assert outlook["windows"][0]["peak_home_deg"] == 31.3
-    assert outlook["windows"][0]["peak_partner_deg"] is None
+    assert outlook["windows"][0]["max_elevation_home_deg"] == 31.3
+    assert outlook["windows"][0]["max_elevation_partner_deg"] is None
     assert outlook["shift_ahead"]["step_s"] == 60
     info = json.loads(encode(messages.info(SETTINGS, "0badcafe", COMMANDS)))
     assert info["bands"][0]["allowed_high_hz"] == 10_370_000_000

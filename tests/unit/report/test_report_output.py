@@ -135,9 +135,9 @@ def test_the_page_says_it_all(tmp_path: Path, ephemeris: Ephemeris) -> None:
         "KP20nf11aa (60.212587,25.091840,60.0)",
         "10 368 100 000",
         "receiver: both send on the sked frequency",
-        "Largest difference of an ideal dial 0.000",
+        "Maximum difference of an ideal dial 0.000",
         "Nothing here was measured on the air.",
-        "perfect 1 Hz steps",
+        "ideal 1 Hz dial",
         "2026-11-18T15:12:00Z",
         "8, 6 min in all",
     ):
@@ -172,8 +172,8 @@ def test_a_session_that_says_nothing_about_dials(tmp_path: Path, ephemeris: Ephe
     _, page = made_page(path, tmp_path / "page.html")
     assert "No dial was read back" in page.text
     assert page.tags.count("svg") == 1
-    assert "Nobody asked for anything." in page.text
-    assert "Nothing that the daemon noticed." in page.text
+    assert "Commands\nNone." in page.text
+    assert "Faults\nNone detected." in page.text
     assert "No error budget was recorded." in page.text
 
 
@@ -193,7 +193,7 @@ def test_long_tables_are_cut_and_say_so(tmp_path: Path, ephemeris: Ephemeris) ->
     path = make_journal(tmp_path, ephemeris, Made(140, commands=commands))
     _, page = made_page(path, tmp_path / "page.html")
     assert "sked 99 Hz" in page.text and "sked 100 Hz" not in page.text
-    assert "30 more are left out here" in page.text
+    assert "30 more are not shown" in page.text
 
 
 def test_by_hand_the_same_shift(
@@ -291,7 +291,7 @@ def test_the_summary_is_plain_json(
     }
     receive = summary["dials"]["receive"]["on_frequency"]
     assert receive["rms_hz"] == pytest.approx(1.0 / math.sqrt(12.0), rel=0.1)
-    assert summary["recomputed"]["largest_hz"] < 0.0005
+    assert summary["recomputed"]["max_hz"] < 0.0005
     assert summary["commands"][0]["by"] == f"phone {EVIL}"
     assert len(summary["overs"]) == 8
 
@@ -351,7 +351,7 @@ def test_of_a_daemon_that_still_runs(tmp_path: Path, ephemeris: Ephemeris) -> No
     assert "No second was missed." in page.text
     assert re.search(r"radio lost for 2\d s", page.text)
     assert "no end recorded" in page.text, "by the machine's clock it ended days ago"
-    match = re.search(r"recorded ideal dials to ([0-9.]+) Hz", page.text)
+    match = re.search(r"agree with the recorded ones to ([0-9.]+) Hz", page.text)
     assert match and float(match[1]) < 0.0005
 
 

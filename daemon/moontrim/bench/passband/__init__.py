@@ -1,1 +1,1 @@
-"""The pass band of a receiver (ripple and edges), measured from a recording of noise."""
+"""The passband of a receiver (ripple and edges), measured from a recording of noise."""

@@ -1,4 +1,4 @@
-"""The pass band of a receiver, from a recording of broadband noise through it.
+"""The passband of a receiver, from a recording of broadband noise through it.
 
 What goes in is flat, so the spectrum of what comes out is the response. It is measured in eight
 successive parts of the recording (see `spectrum`), divided by their median levels and averaged.
@@ -50,6 +50,9 @@ SMOOTHING_HZ = (10.0, 100.0)  # chosen: limits to what POINTS gives for an odd r
 # this factor. Measured over flat, tilted and rippling responses: the 95 % hold (tests/authority).
 CHOICE = 1.2
 SIGMAS_95 = 1.96  # of a normal distribution
+# Chosen: share of clipped samples above which the recording is unfit. The distortion of Gaussian
+# noise clipped by so much is 19 dB down and fills a dip of 3 dB by 0.1 dB, half of WANTED_DB.
+CLIPPED_SHARE = 0.05
 WANTED_DB = 0.2  # chosen: a fifth of the ripple of a radio that counts as flat
 # Chosen: variance between the parts, over that of steady noise. For comparison, 1.3 is 3 sigma.
 UNSTEADY, NOT_NOISE = 2.0, 6.0
@@ -61,12 +64,12 @@ LINE_MATTERS = 0.1
 
 @dataclass(frozen=True)
 class Passband:
-    """A measured pass band. Levels in dB are relative to the median level in the range.
+    """A measured passband. Levels in dB are relative to the median level in the range.
 
     frequency_hz, response_db, fine_db, point_error_db: shape (cells,); response smoothed and
     unsmoothed, standard error of the smoothed one; NaN where lines leave nothing.
     ripple_uncertainty_db: 95 %. edges: lower and upper, None where the recording does not show it.
-    is_noise: whether the recording is fit for this at all."""
+    is_noise: whether the recording is steady broadband noise. clipped_share: of its samples."""
 
     low_hz: float
     high_hz: float
@@ -84,6 +87,12 @@ class Passband:
     tones: tuple[HumLine, ...]
     remarks: tuple[PassbandRemark, ...]
     is_noise: bool
+    clipped_share: float
+
+    @property
+    def is_valid(self) -> bool:
+        """Whether the recording is fit for a statement about the radio."""
+        return self.is_noise and self.clipped_share <= CLIPPED_SHARE
 
     @property
     def in_range(self) -> slice:
@@ -99,7 +108,7 @@ class Passband:
 
 
 def measure_passband(recording: Recording, low_hz: float, high_hz: float) -> Passband:
-    """Measures the pass band between low_hz and high_hz.
+    """Measures the passband between low_hz and high_hz.
 
     Raises InputError for a range that is not in the recording, or a recording that is silent or has
     less than 4 s of sound."""
@@ -122,8 +131,8 @@ def measure_passband(recording: Recording, low_hz: float, high_hz: float) -> Pas
         raise InputError(
             "recording",
             recording.length_s,
-            problem=f"no noise left in {recording.length_s:.1f} s beside hum and tones; record a "
-            "minute or more",
+            problem=f"no noise left in {recording.length_s:.1f} s besides hum and tones; record "
+            "a minute or more",
         )
     levels = np.median(parts.density[:, usable], axis=1)
     shapes = parts.density / levels[:, None]
@@ -150,7 +159,7 @@ def measure_passband(recording: Recording, low_hz: float, high_hz: float) -> Pas
         low_hz, high_hz, samples.size / rate_hz, parts.smoothing_hz,
         parts.frequency_hz, response_db, _db(parts.fine) - np.median(_db(parts.fine)[usable]),
         point_error_db, ripple_db, SIGMAS_95 * error_db, edges[0], edges[1], hum, tones,
-        tuple(remarks), excess < NOT_NOISE and share < LINES_SHARE,
+        tuple(remarks), excess < NOT_NOISE and share < LINES_SHARE, recording.clipped_share,
     )  # fmt: skip
 
 

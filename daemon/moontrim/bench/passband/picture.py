@@ -1,4 +1,4 @@
-"""The picture of a pass band: the response with its edges above, the range enlarged below."""
+"""The picture of a passband: the response with its edges above, the range enlarged below."""
 
 from __future__ import annotations
 
@@ -29,10 +29,10 @@ def draw_passband(passband: Passband, path: Path) -> None:
     figure = Figure(figsize=(11, 8), dpi=110, layout="constrained")
     FigureCanvasAgg(figure)
     whole, near = figure.subplots(2, 1, height_ratios=(3, 2))
-    title = "Not steady broadband noise"
-    if passband.is_noise:
+    title = "Clipped recording" if passband.is_noise else "Not steady broadband noise"
+    if passband.is_valid:
         title = (
-            f"Pass band: ripple {passband.ripple_db:.2f} dB ± {passband.ripple_uncertainty_db:.2f} "
+            f"Passband: ripple {passband.ripple_db:.2f} dB ± {passband.ripple_uncertainty_db:.2f} "
             f"(95 %) from {passband.low_hz:g} to {passband.high_hz:g} Hz"
         )
     figure.suptitle(title, fontsize=14, weight="bold")
@@ -59,9 +59,8 @@ def _whole_panel(axes: Axes, passband: Passband) -> None:
     shown = passband.frequency_hz <= top_hz
     f = passband.frequency_hz[shown]
     axes.plot(f, passband.fine_db[shown], label="unsmoothed", **FINE)
-    axes.plot(
-        f, passband.response_db[shown], label=f"mean of {passband.smoothing_hz:.0f} Hz", **SMOOTH
-    )
+    label = f"{passband.smoothing_hz:.0f} Hz moving average"
+    axes.plot(f, passband.response_db[shown], label=label, **SMOOTH)
     axes.axvspan(passband.low_hz, passband.high_hz, **RANGE)
     highest = float(np.nanmax(passband.response_db[shown]))
     lowest = max(float(np.nanmin(passband.response_db[shown])) - 3.0, LOWEST_DB)
@@ -78,7 +77,7 @@ def _whole_panel(axes: Axes, passband: Passband) -> None:
     if lines:
         axes.plot(
             lines, [0.03] * len(lines), "|", transform=axes.get_xaxis_transform(), markersize=11,
-            label="hum or tone, left out", **LINES,
+            label="hum or tone, excluded", **LINES,
         )  # fmt: skip
     axes.set_xlim(0.0, top_hz)
     axes.set_ylim(min(lowest, -9.0), highest + 4.0)
@@ -88,13 +87,13 @@ def _whole_panel(axes: Axes, passband: Passband) -> None:
 
 
 def _near_panel(axes: Axes, passband: Passband) -> None:
-    """Draws the response in the range, with the 95 % band of each point."""
+    """Draws the response in the range, with the 95 % confidence band."""
     within = passband.in_range
     f, level_db = passband.frequency_hz[within], passband.response_db[within]
     doubt_db = SIGMAS_95 * passband.point_error_db[within]
     axes.fill_between(
         f, level_db - doubt_db, level_db + doubt_db, color=SMOOTH["color"], alpha=0.18,
-        linewidth=0.0, label="95 % of each point",
+        linewidth=0.0, label="95 % confidence band",
     )  # fmt: skip
     axes.plot(f, level_db, **SMOOTH)
     for k in (int(np.nanargmax(level_db)), int(np.nanargmin(level_db))):
@@ -110,8 +109,8 @@ def _near_panel(axes: Axes, passband: Passband) -> None:
     low, high = axes.get_ylim()
     if high - low < 2.0:  # a flat one should look flat
         axes.set_ylim(-1.0, 1.0)
-    axes.set_ylabel("in the range, dB")
-    axes.set_xlabel("frequency of the sound, Hz")
+    axes.set_ylabel("response in the range, dB")
+    axes.set_xlabel("audio frequency, Hz")
     axes.legend(loc="best", fontsize=8, framealpha=0.9)
     axes.grid(alpha=0.25)
 

@@ -1,4 +1,4 @@
-"""Remarks on a measured pass band, as sentences."""
+"""Remarks on a measured passband, as sentences."""
 
 from __future__ import annotations
 
@@ -32,21 +32,14 @@ def tone_notes(tones: Sequence[HumLine], share: float | None) -> list[PassbandRe
     notes = []
     if tones:
         loudest = max(tones, key=lambda line: line.level_db)
-        text = (
-            f"at {loudest.frequency_hz:.1f} Hz, {loudest.level_db:.0f} dB over the noise in 1 Hz; "
-            "left out of the ripple"
-        )
-        if len(tones) == 1:
-            notes.append(PassbandRemark("tone", f"a tone stands out {text}"))
-        else:
-            notes.append(
-                PassbandRemark("tone", f"{len(tones)} tones stand out, the strongest {text}")
-            )
+        which = "tone" if len(tones) == 1 else f"{len(tones)} tones, the strongest"
+        text = f"at {loudest.frequency_hz:.1f} Hz, C/N0 {loudest.level_db:.0f} dB-Hz, excluded"
+        notes.append(PassbandRemark("tone", f"{which} {text}"))
     if share is not None:
         notes.append(
             PassbandRemark(
                 "tone",
-                f"not broadband noise: tones or hum hold {100.0 * share:.0f} % of the power in "
+                f"not broadband noise: {100.0 * share:.0f} % of the power is tones or hum in "
                 "the range",
             )
         )
@@ -56,7 +49,7 @@ def tone_notes(tones: Sequence[HumLine], share: float | None) -> list[PassbandRe
 def unsteady_note(excess: float, hopeless: bool) -> PassbandRemark:
     """Returns the remark on noise that is not steady. excess: variance between parts of the
     recording, over that of steady noise. hopeless: too much for any measurement."""
-    text = f"the spectrum changes: its parts differ {np.sqrt(excess):.1f} times as much as noise's"
+    text = f"spectrum changes: parts differ {np.sqrt(excess):.1f} times as much as steady noise"
     return PassbandRemark("unsteady", f"not steady noise: {text}" if hopeless else text)
 
 
@@ -66,18 +59,18 @@ def level_notes(levels_db: NDArray[np.float64]) -> list[PassbandRemark]:
     if change_db < LEVEL_CHANGE_DB:
         return []
     return [
-        PassbandRemark("unsteady", f"the level changes by {change_db:.1f} dB in the course of it")
+        PassbandRemark("unsteady", f"level changes by {change_db:.1f} dB during the recording")
     ]
 
 
 def edge_notes(edges_3db: Edges, edges_6db: Edges) -> list[PassbandRemark]:
     """Returns a remark for each side on which the recording shows no edge."""
     notes = []
-    for side, where in enumerate(("lower edge: even near 0 Hz", "upper edge: up to the top")):
+    for side, where in enumerate(("lower edge: near 0 Hz", "upper edge: up to the top")):
         missing = [down for down, edges in ((3, edges_3db), (6, edges_6db)) if edges[side] is None]
         if missing:
             notes.append(
-                PassbandRemark("edge", f"no {where} the response is not {missing[0]} dB down")
+                PassbandRemark("edge", f"no {where} the response is less than {missing[0]} dB down")
             )
     return notes
 
@@ -85,13 +78,13 @@ def edge_notes(edges_3db: Edges, edges_6db: Edges) -> list[PassbandRemark]:
 def range_notes(
     edges_3db: Edges, low_hz: float, high_hz: float, smoothing_hz: float, least_span_hz: float
 ) -> list[PassbandRemark]:
-    """Returns a remark if the range reaches beyond the pass band, with a range that does not."""
+    """Returns a remark if the range reaches beyond the passband, with a range that does not."""
     inside = [edge for edge in edges_3db if edge is not None and low_hz < edge < high_hz]
     if not inside:
         return []
     text = (
         f"the response is 3 dB down at {' and '.join(f'{edge:.0f}' for edge in inside)} Hz, inside "
-        "the range: what is given as ripple has the slope of the filter in it"
+        "the range, so the ripple includes the slope of the filter"
     )
     low, high = edges_3db
     a = low_hz if low is None else max(low_hz, 10.0 * np.ceil((low + smoothing_hz) / 10.0))

@@ -1,4 +1,4 @@
-"""A measured pass band as text with a verdict, and as plain data for JSON."""
+"""A measured passband as text with a verdict, and as plain data for JSON."""
 
 from __future__ import annotations
 
@@ -21,46 +21,51 @@ def verdict(passband: Passband) -> str:
     """Returns one sentence on the radio, or on why the recording tells nothing about it."""
     if not passband.is_noise:
         return (
-            "This is not steady broadband noise, so it says nothing about the radio: record the "
-            "noise of the antenna or of a noise source, without signals."
+            "Not steady broadband noise, so it shows nothing about the radio; record the noise of "
+            "the antenna or of a noise source, without signals."
         )
+    if not passband.is_valid:
+        return "Clipped, so it shows nothing about the radio; reduce the level and record again."
     ripple_db, doubt_db = passband.ripple_db, passband.ripple_uncertainty_db
     if any(remark.kind == "range" for remark in passband.remarks):
-        return "The range reaches beyond the pass band; choose a narrower one to see the ripple."
+        return "The range extends beyond the passband; choose a narrower one to measure the ripple."
     if doubt_db > DOUBT_DB:
-        return "Too short to tell a flat radio from one that is not."
+        return "Recording too short to judge the ripple."
     if ripple_db <= FLAT_DB:
-        how = "as flat as a good radio"
+        how = "flat"
     elif ripple_db <= 0.5 * (FLAT_DB + OLDER_DB):
-        how = "between a good radio, which is flat, and an older one with about 2.5 dB"
+        how = "moderate"
     elif ripple_db <= MUCH_DB:
-        how = "about the 2.5 dB of an older radio; a good one is flat"
+        how = "large, as of an older radio"
     else:
-        how = "more than the 2.5 dB of an older radio"
-    return f"Ripple of {ripple_db:.1f} dB is {how} (common practice)."
+        how = "very large"
+    return (
+        f"Ripple {ripple_db:.1f} dB: {how} (common practice: a flat radio is below {FLAT_DB:g} dB, "
+        f"older radios are about {OLDER_DB:g} dB)."
+    )
 
 
 def relevant_remarks(passband: Passband) -> list[PassbandRemark]:
     """Returns the remarks to show: without a ripple none on how to choose the range for it."""
-    left_out = () if passband.is_noise else ("range", "edge")
+    left_out = () if passband.is_valid else ("range", "edge")
     return [remark for remark in passband.remarks if remark.kind not in left_out]
 
 
 def longer(passband: Passband) -> str:
     """Returns the length of the recording, with the length that would be enough."""
-    length = f"{passband.length_s:.0f} s of sound"
-    if not passband.is_noise:
+    length = f"{passband.length_s:.0f} s"
+    if not passband.is_valid:
         return length
     if passband.needed_s <= passband.length_s:
-        return f"{length}, long enough for {WANTED_DB:g} dB"
+        return f"{length}, enough for ±{WANTED_DB:g} dB"
     needed_s = 10.0 * np.ceil(passband.needed_s / 10.0)
-    return f"{length}; make it {needed_s:.0f} seconds long for {WANTED_DB:g} dB"
+    return f"{length}; {needed_s:.0f} s needed for ±{WANTED_DB:g} dB"
 
 
 def as_plain(passband: Passband) -> dict[str, Any]:
     """Returns plain data for JSON. Uncertainty of the ripple: 95 %; error of a point: 1 sigma,
-    median in the range. Ripple and edges are null if the recording is not noise."""
-    known = passband.is_noise
+    median in the range. Ripple and edges are null if the recording is not valid."""
+    known = passband.is_valid
     point_db = float(np.nanmedian(passband.point_error_db[passband.in_range]))
     return {
         "ripple_db": round(passband.ripple_db, 3) if known else None,
@@ -78,7 +83,7 @@ def as_plain(passband: Passband) -> dict[str, Any]:
         "remarks": [
             {"kind": remark.kind, "text": remark.text} for remark in relevant_remarks(passband)
         ],
-        "noise": passband.is_noise,
+        "valid": passband.is_valid,
         "verdict": verdict(passband),
     }
 
@@ -98,23 +103,23 @@ def show_passband(passband: Passband, console: Console | None = None) -> None:
     console = console or Console()
     point_db = float(np.nanmedian(passband.point_error_db[passband.in_range]))
     lines = [("length", longer(passband))]
-    if passband.is_noise:
+    if passband.is_valid:
         lines += [
             (
                 "ripple",
                 f"{passband.ripple_db:.2f} dB peak to peak, ± {passband.ripple_uncertainty_db:.2f} "
                 f"(95 %), from {passband.low_hz:g} to {passband.high_hz:g} Hz",
             ),
-            ("edges", f"at -3 dB {edges_text(passband.edges_3db_hz)}"),
-            ("", f"at -6 dB {edges_text(passband.edges_6db_hz)}"),
+            ("edges", f"-3 dB: {edges_text(passband.edges_3db_hz)}"),
+            ("", f"-6 dB: {edges_text(passband.edges_6db_hz)}"),
             (
                 "smoothing",
-                f"{passband.smoothing_hz:.0f} Hz; standard error of a point {point_db:.2f} dB",
+                f"{passband.smoothing_hz:.0f} Hz moving average, standard error {point_db:.2f} dB",
             ),
         ]
     if passband.hum:
         listed = ", ".join(f"{line.frequency_hz:.1f}" for line in passband.hum)
-        lines.append(("hum", f"{listed} Hz; left out of the ripple"))
+        lines.append(("hum", f"{listed} Hz, excluded"))
     for name, text in lines:
         console.print(f"{name:10} {text}", highlight=False)
     for remark in relevant_remarks(passband):
@@ -125,8 +130,11 @@ def show_passband(passband: Passband, console: Console | None = None) -> None:
 
 def edges_text(edges: Edges) -> str:
     """Returns both edges and the width between them, as text."""
-    low, high = ("-" if edge is None else f"{edge:.0f}" for edge in edges)
-    text = f"{low} to {high} Hz"
-    if edges[0] is not None and edges[1] is not None:
-        text += f", {edges[1] - edges[0]:.0f} wide"
-    return text
+    low, high = edges
+    if low is None and high is None:
+        return "not reached"
+    if low is None:
+        return f"not reached below, {high:.0f} Hz above"
+    if high is None:
+        return f"{low:.0f} Hz below, not reached above"
+    return f"{low:.0f} to {high:.0f} Hz, {high - low:.0f} Hz wide"

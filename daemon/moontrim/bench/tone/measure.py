@@ -49,8 +49,8 @@ class Tone:
     """The result of a measurement.
 
     low_hz, high_hz: searched. detected: if false, the numbers below are NaN. frequency_hz: at the
-    middle of the recording. uncertainty: 1 sigma. snr_db_hz: power over that of the noise in 1 Hz.
-    spread_hz: half-power width; 0 for a steady tone. track: with frequencies of audio; None if the
+    middle of the recording. uncertainty: 1 sigma. cn0_db_hz: C/N0, power over that of the noise in
+    1 Hz. spread_hz: half-power width; 0 for a steady tone. track: with frequencies of audio; None if the
     tone is too weak for one. mains: the harmonic it may be, or empty. reason: why not detected."""
 
     duration_s: float
@@ -61,7 +61,7 @@ class Tone:
     detected: bool = False
     frequency_hz: float = float("nan")
     uncertainty_hz: float = float("nan")
-    snr_db_hz: float = float("nan")
+    cn0_db_hz: float = float("nan")
     drift_hz_per_s: float = float("nan")
     drift_uncertainty_hz_per_s: float = float("nan")
     spread_hz: float = float("nan")
@@ -97,7 +97,7 @@ def measure(
     if not np.isfinite(power):
         raise InputError("recording", power, problem="samples that are not finite numbers")
     if power == 0.0:
-        return replace(nothing, reason="the recording is silent there")
+        return replace(nothing, reason="the recording is silent in the range searched")
     looks = Looks(low_hz - band.centre_hz, high_hz - band.centre_hz)
     place = search(band, looks)
     if place is None:
@@ -116,7 +116,7 @@ def measure(
     others = mains.others(tone.frequency_hz, cell_hz)
     strongest_db = max((h.level_db for h in others), default=-np.inf)
     name = f"{order} × {mains.fundamental_hz:.3f} Hz"
-    if tone.snr_db_hz > strongest_db + STANDS_OUT_DB:
+    if tone.cn0_db_hz > strongest_db + STANDS_OUT_DB:
         return _with_mains(tone, name)
     return _beside(band, levels, mains, looks, nothing, tone, name)
 
@@ -178,7 +178,7 @@ def _measured(band: Baseband, levels: Density, place: ToneCandidate, nothing: To
         detected=True,
         frequency_hz=at_hz + band.centre_hz,
         uncertainty_hz=errors[0],
-        snr_db_hz=10.0 * float(np.log10(ratio)),
+        cn0_db_hz=10.0 * float(np.log10(ratio)),
         drift_hz_per_s=drift,
         drift_uncertainty_hz_per_s=errors[1],
         spread_hz=width_hz,
@@ -191,8 +191,8 @@ def _with_mains(tone: Tone, name: str) -> Tone:
     if not name:
         return tone
     text = (
-        f"the tone sits where a harmonic of the mains would be ({name}); move the dial by a few Hz "
-        "and see whether it moves along"
+        f"the tone is at a possible harmonic of the mains ({name}); move the dial by a few Hz and "
+        "check that the tone moves with it"
     )
     return replace(tone, mains=name, remarks=(*tone.remarks, text))
 
@@ -215,16 +215,16 @@ def _beside(
             return tone
     reason = (
         f"the strongest line, {hum.frequency_hz:.2f} Hz, is one of {len(mains.lines)} harmonics of "
-        f"the mains ({name}); nothing else stands out"
+        f"the mains ({name}); nothing else is above the noise"
     )
     return replace(nothing, reason=reason)
 
 
 def _not_sure(nothing: Tone) -> str:
-    """Returns the reason why no tone is reported, with the strength that it would have taken."""
+    """Returns the reason why no tone is reported, with the C/N0 that is nearly always detected."""
     need_db = FULL_LOOK_DB - 10.0 * float(np.log10(nothing.duration_s))
     return (
-        f"no tone to be sure of from {nothing.low_hz:.0f} to {nothing.high_hz:.0f} Hz; in "
-        f"{nothing.duration_s:.0f} s a steady one of {need_db:.0f} dB in 1 Hz with less than "
-        f"{widest_drift_hz_per_s(nothing.duration_s):.2g} Hz/s of drift would nearly always show"
+        f"{nothing.low_hz:.0f} to {nothing.high_hz:.0f} Hz searched; detection limit in "
+        f"{nothing.duration_s:.0f} s about C/N0 {need_db:.0f} dB-Hz for a steady tone with a drift "
+        f"below {widest_drift_hz_per_s(nothing.duration_s):.2g} Hz/s"
     )

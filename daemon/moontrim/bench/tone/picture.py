@@ -36,11 +36,11 @@ def draw_tone(report: ToneReport, name: str, path: Path) -> None:
     title = f"{name}, {tone.duration_s:.0f} s: "
     if tone.detected:
         title += (
-            f"tone at {tone.frequency_hz:.3f} Hz, {tone.snr_db_hz:.1f} dB in 1 Hz, "
+            f"tone at {tone.frequency_hz:.3f} Hz, C/N0 {tone.cn0_db_hz:.1f} dB-Hz, "
             f"drift {tone.drift_hz_per_s:+.2g} Hz/s"
         )
     else:
-        title += "no tone to be sure of"
+        title += "no tone detected"
     figure.suptitle(title, fontsize=12)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -66,7 +66,7 @@ def _course(axes: Axes, report: ToneReport) -> None:
     line_hz = tone.drift_hz_per_s * (ends_s - 0.5 * tone.duration_s)
     axes.plot(
         ends_s, line_hz, "--", color=SECOND, linewidth=1.4,
-        label=f"fit: uncertainty {tone.uncertainty_hz:.2g} Hz in the middle",
+        label=f"fit: uncertainty {tone.uncertainty_hz:.2g} Hz at the middle, 1 sigma",
     )  # fmt: skip
     if report.expected_hz is not None and abs(report.expected_hz - base_hz) < 20.0 * np.ptp(off_hz):
         axes.axhline(report.expected_hz - base_hz, color="black", linewidth=0.9, label="expected")
@@ -102,7 +102,7 @@ def _spectrum(axes: Axes, report: ToneReport) -> None:
     if axes.get_legend_handles_labels()[0]:
         axes.legend(loc="best", frameon=False, fontsize=9)
     axes.set_xlabel("audio frequency (Hz)")
-    axes.set_ylabel(f"over the median,\nin {1.5 * tone.density.step_hz:.2g} Hz (dB)")
+    axes.set_ylabel(f"power above median (dB),\n{1.5 * tone.density.step_hz:.2g} Hz resolution")
     axes.margins(x=0)
     axes.grid(alpha=0.25)
 
@@ -117,7 +117,7 @@ def _allan(axes: Axes, report: ToneReport) -> None:
     axes.errorbar(tau_s, deviation, error, fmt=".-", color=INK, label="measured")
     noise = [n for t in tau_s if (n := track.noise_deviation(t, report.of_hz)) is not None]
     if noise:
-        axes.plot(tau_s, noise, "--", color=SECOND, label="noise of the measurement alone")
+        axes.plot(tau_s, noise, "--", color=SECOND, label="measurement noise alone")
     axes.set_xscale("log")
     axes.set_yscale("log")
     axes.xaxis.set_minor_formatter(NullFormatter())

@@ -48,10 +48,10 @@ def as_plain(report: ToneReport) -> dict[str, Any]:
         return value if tone.detected else None
 
     return {
-        "found": tone.detected,
+        "detected": tone.detected,
         "frequency_hz": known(tone.frequency_hz),
         "uncertainty_hz": known(tone.uncertainty_hz),
-        "snr_db_hz": known(tone.snr_db_hz),
+        "cn0_db_hz": known(tone.cn0_db_hz),
         "drift_hz_per_s": known(tone.drift_hz_per_s),
         "drift_uncertainty_hz_per_s": known(tone.drift_uncertainty_hz_per_s),
         "spread_hz": known(tone.spread_hz),
@@ -75,7 +75,7 @@ def lines(report: ToneReport) -> Iterator[str]:
     """Yields the lines for the terminal."""
     tone = report.tone
     if not tone.detected:
-        yield f"not found: {tone.reason}"
+        yield f"no tone detected: {tone.reason}"
     else:
         yield from _measured_lines(report)
     for remark in tone.remarks:
@@ -93,23 +93,22 @@ def _measured_lines(report: ToneReport) -> Iterator[str]:
     if report.expected_hz is not None and report.difference_hz is not None:
         difference = f"{report.difference_hz:+.{digits}f}"
         yield f"difference {difference} Hz from {report.expected_hz:.{digits}f} Hz"
-    yield f"strength   {tone.snr_db_hz:.1f} dB in 1 Hz"
+    yield f"C/N0       {tone.cn0_db_hz:.1f} dB-Hz"
     drift = f"{tone.drift_hz_per_s:+.{_digits(tone.drift_uncertainty_hz_per_s)}f}"
-    yield (f"drift      {drift} Hz/s, uncertainty {tone.drift_uncertainty_hz_per_s:.2g} Hz/s")
+    yield (
+        f"drift      {drift} Hz/s, uncertainty {tone.drift_uncertainty_hz_per_s:.2g} Hz/s (1 sigma)"
+    )
     if tone.spread_hz > 0.0:
-        yield f"spread     {tone.spread_hz:.2g} Hz wide at half power"
+        yield f"spread     {tone.spread_hz:.2g} Hz, -3 dB width"
     chosen = report.allan
     if chosen:
         of = "on-air" if report.on_air_hz is not None else "audio"
         each = ", ".join(f"{p.deviation:.1e} at {p.tau_s:.3g} s" for p in chosen)
-        yield f"Allan      {each} (of {report.of_hz:.0f} Hz {of})"
+        yield f"Allan      deviation {each} (of {report.of_hz:.0f} Hz {of})"
     else:
-        yield "Allan      the tone is too weak, or the recording too short, to cut it up"
+        yield "Allan      unknown: the tone is too weak, or the recording too short"
     card_hz = SOUND_CARD_PPM * 1e-6 * tone.frequency_hz
-    yield (
-        f"clock      the sound card's counts too: {SOUND_CARD_PPM:.0f} ppm of it are "
-        f"{card_hz:.2g} Hz here"
-    )
+    yield f"sound card {SOUND_CARD_PPM:.0f} ppm error = {card_hz:.2g} Hz"
 
 
 def _digits(uncertainty_hz: float) -> int:

@@ -11,7 +11,15 @@ from icalendar import Calendar, Event
 
 from moontrim.errors import unwritable
 from moontrim.forecast.compute import Forecast
-from moontrim.forecast.shown.words import day_text, hz_text, minute, span_text, utc_time, zone_text
+from moontrim.forecast.shown.words import (
+    day_text,
+    hz_text,
+    is_utc,
+    minute,
+    span_text,
+    utc_time,
+    zone_text,
+)
 from moontrim.forecast.window import Window
 
 
@@ -40,7 +48,7 @@ def _event(forecast: Forecast, window: Window, zone: tzinfo | None) -> Event:
     event.add(
         "summary",
         f"Moon: {what}, {window.frequency_hz / 1e6:g} MHz, "
-        f"spread from {hz_text(window.least_spread_hz)} Hz",
+        f"minimum spread {hz_text(window.min_spread_hz)} Hz",
     )
     event.add("dtstart", utc_time(window.start_utc_s))
     event.add("dtend", utc_time(window.end_utc_s))
@@ -56,29 +64,30 @@ def _uid(forecast: Forecast, window: Window) -> str:
     """Returns the same text for the same sites, frequency and window, whatever the span: by the
     window's end, or by its start if the forecast ends inside."""
     home, far = forecast.question.home.site, forecast.question.far.site
-    edge_utc_s = window.start_utc_s if window.closed_by is None else window.end_utc_s
+    edge_utc_s = window.start_utc_s if window.set_limited_by is None else window.end_utc_s
     text = f"{home}|{far}|{window.frequency_hz:.0f}|{round(edge_utc_s / 60.0)}"
     return hashlib.sha256(text.encode()).hexdigest()[:32] + "@moontrim"
 
 
 def _lines(window: Window, zone: tzinfo | None) -> list[str]:
-    peaks = f"Highest {window.home_peak.elevation_deg:.0f}° at home"
+    highest = f"Maximum elevation {window.home_max_elevation.elevation_deg:.0f}° at home"
     if not window.own_echo:
-        peaks += f", {window.far_peak.elevation_deg:.0f}° at {window.partner}"
+        highest += f", {window.far_max_elevation.elevation_deg:.0f}° at {window.partner}"
     loss = window.series.path_loss_db
-    lines = [peaks, f"Path loss {loss.min():.1f} to {loss.max():.1f} dB", "Spread, limb to limb:"]
-    for stretch in window.best:
-        start, end = stretch.start_utc_s, stretch.end_utc_s
+    lines = [highest, f"Path loss {loss.min():.1f} to {loss.max():.1f} dB", "Spread, limb to limb:"]
+    for period in window.low_spread:
+        start, end = period.start_utc_s, period.end_utc_s
+        local = f" ({span_text(start, end, zone)} {zone_text(start, zone)})"
         lines.append(
-            f"- best {span_text(start, end)} UTC ({span_text(start, end, zone)} "
-            f"{zone_text(start, zone)}): {hz_text(stretch.spread_hz)} Hz on average"
+            f"- low {span_text(start, end)} UTC{'' if is_utc(zone, start, end) else local}: "
+            f"mean {hz_text(period.mean_hz)} Hz"
         )
     lines += [
-        f"- least {hz_text(turn.spread_hz)} Hz at {day_text(turn.at_utc_s)} "
+        f"- minimum {hz_text(turn.spread_hz)} Hz at {day_text(turn.at_utc_s)} "
         f"{utc_time(minute(turn.at_utc_s)):%H:%M} UTC"
         for turn in window.minima
     ]
-    if window.best_margin_db is not None:
-        lines.append(f"Signal over threshold, at best: {window.best_margin_db:+.1f} dB")
+    if window.max_margin_db is not None:
+        lines.append(f"Maximum margin over the threshold: {window.max_margin_db:+.1f} dB")
     lines += [remark.text[0].upper() + remark.text[1:] for remark in window.remarks]
     return lines

@@ -18,7 +18,16 @@ from moontrim.errors import InputError, unwritable
 from moontrim.forecast.compute import Forecast
 from moontrim.forecast.shown.panels import fill, kinds_of
 from moontrim.forecast.shown.timeaxes import mark_above, mark_below
-from moontrim.forecast.shown.words import day_text, hz_text, minute, span_text, utc_time, zone_text
+from moontrim.forecast.shown.words import (
+    dated_span_text,
+    day_text,
+    hz_text,
+    is_utc,
+    minute,
+    span_text,
+    utc_time,
+    zone_text,
+)
 from moontrim.forecast.window import LowSpread, Window
 
 SUFFIXES = (".png", ".svg")
@@ -27,11 +36,11 @@ MONTH_S = 31 * 86400.0
 PORTRAIT_INCH, LANDSCAPE_INCH = (8.27, 11.69), (11.69, 8.27)
 DOTS_PER_INCH = 120  # chosen: legible on a screen without zooming
 # Left edge and width of the panels as shares of the page: room for labels and legends.
-LEFT, WIDTH = 0.10, 0.75
+LEFT, WIDTH = 0.115, 0.735
 # Distance of the labels from the panels' left edge.
-LABELS_LEFT_INCH = 0.6
-# Chosen: stretches listed below the panels, a line each.
-BEST_SHOWN = 6
+LABELS_LEFT_INCH = 0.56
+# Chosen: low-spread periods listed below the panels, a line each.
+PERIODS_SHOWN = 6
 DAY_S = 86400.0
 
 
@@ -101,10 +110,9 @@ def window_page(forecast: Forecast, window: Window, zone: tzinfo | None) -> Figu
     """Draws one window, portrait A4."""
     start, end = window.start_utc_s, window.end_utc_s
     title = f"{_who(forecast)}, {window.frequency_hz / 1e6:g} MHz"
-    under = (
-        f"{day_text(start)} {utc_time(start):%Y}, {span_text(start, end)} UTC, "
-        f"{day_text(start, zone)} {span_text(start, end, zone)} {zone_text(start, zone)}"
-    )
+    under = f"{dated_span_text(start, end, year=' %Y')} UTC"
+    if not is_utc(zone, start, end):
+        under += f", {dated_span_text(start, end, zone)} {zone_text(start, zone)}"
     lines: list[str] = []
     for remark in window.remarks:
         lines += textwrap.wrap(remark.text[0].upper() + remark.text[1:], 100)
@@ -169,19 +177,21 @@ def _who(forecast: Forecast) -> str:
     return "home, echoes" if partner is None else f"home with {partner.name}"
 
 
-def _best_of(windows: Sequence[Window]) -> list[LowSpread]:
-    """Returns the stretches of the smallest spread, in order of time."""
-    stretches = sorted((s for w in windows for s in w.best), key=lambda s: s.spread_hz)
-    return sorted(stretches[:BEST_SHOWN], key=lambda s: s.start_utc_s)
+def _low_spread_of(windows: Sequence[Window]) -> list[LowSpread]:
+    """Returns the periods of the lowest spread, in order of time."""
+    periods = sorted((s for w in windows for s in w.low_spread), key=lambda s: s.mean_hz)
+    return sorted(periods[:PERIODS_SHOWN], key=lambda s: s.start_utc_s)
 
 
-def _best_lines(best: Sequence[LowSpread], zone: tzinfo | None) -> list[str]:
-    return [
-        f"{day_text(s.start_utc_s)} {span_text(s.start_utc_s, s.end_utc_s)} UTC "
-        f"({span_text(s.start_utc_s, s.end_utc_s, zone)} {zone_text(s.start_utc_s, zone)}): "
-        f"{hz_text(s.spread_hz)} Hz on average, {hz_text(s.least_hz)} at least"
-        for s in best
-    ]
+def _low_spread_line(period: LowSpread, zone: tzinfo | None) -> str:
+    start, end = period.start_utc_s, period.end_utc_s
+    local = "" if is_utc(zone, start, end) else (
+        f" ({span_text(start, end, zone)} {zone_text(start, zone)})"
+    )  # fmt: skip
+    return (
+        f"{day_text(start)} {span_text(start, end)} UTC{local}: "
+        f"mean {hz_text(period.mean_hz)} Hz, minimum {hz_text(period.min_hz)} Hz"
+    )
 
 
 def _stack(
@@ -198,11 +208,11 @@ def _stack(
     figure = Figure(figsize=size_inch, dpi=DOTS_PER_INCH)
     FigureCanvasAgg(figure)
     kinds = kinds_of(forecast)
-    best = _best_of(windows)
-    legend = "Shaded: smallest spread. Noise: at the antenna."
+    low_spread = _low_spread_of(windows)
+    legend = "Shaded: low spread."
     if "signal" in kinds:
         legend += " S/N and margin: in 2.5 kHz."
-    lines = [legend, *_best_lines(best, zone), *remark_lines]
+    lines = [legend, *(_low_spread_line(one, zone) for one in low_spread), *remark_lines]
     line_high = 0.165 / size_inch[1]
     bottom = (len(lines) + 4.5) * line_high
     top = 1.0 - 1.25 / size_inch[1]
@@ -211,7 +221,7 @@ def _stack(
         figure.add_axes((LEFT, top - each * (k + 1), WIDTH, each * 0.88)) for k in range(len(kinds))
     ]
     for k, (axes, kind) in enumerate(zip(panels, kinds, strict=True)):
-        fill(axes, kind, forecast, windows, best)
+        fill(axes, kind, forecast, windows, low_spread)
         place = axes.get_position()
         axes.yaxis.set_label_coords(
             LEFT - LABELS_LEFT_INCH / size_inch[0],
@@ -221,7 +231,7 @@ def _stack(
         mark_below(axes, start_utc_s, end_utc_s, labels=k == len(kinds) - 1)
     mark_above(panels[0], start_utc_s, end_utc_s, zone)
     figure.text(LEFT, 1.0 - 0.32 / size_inch[1], heading[0], fontsize=14, weight="bold", va="top")
-    figure.text(LEFT, 1.0 - 0.58 / size_inch[1], heading[1], fontsize=10, va="top")
+    figure.text(LEFT, 1.0 - 0.58 / size_inch[1], heading[1], fontsize=9, va="top")
     figure.text(
         LEFT, len(lines) * line_high + 0.7 * line_high, "\n".join(lines), fontsize=8.5, va="top",
         linespacing=1.25,

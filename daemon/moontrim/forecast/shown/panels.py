@@ -18,7 +18,7 @@ HOME: dict[str, Any] = {"color": "#16325c", "linestyle": "-", "linewidth": 1.4}
 FAR: dict[str, Any] = {"color": "#d1701c", "linestyle": (0, (5, 2)), "linewidth": 1.4}
 MAIN: dict[str, Any] = {"color": "#16325c", "linestyle": "-", "linewidth": 1.6}
 SECOND: dict[str, Any] = {"color": "#7a7a7a", "linestyle": (0, (1.5, 1.5)), "linewidth": 1.4}
-BEST: dict[str, Any] = {"color": "#bfbfbf", "alpha": 0.55, "linewidth": 0.0}
+LOW_SPREAD: dict[str, Any] = {"color": "#bfbfbf", "alpha": 0.55, "linewidth": 0.0}
 
 
 def kinds_of(forecast: Forecast) -> list[str]:
@@ -35,10 +35,10 @@ def fill(
     kind: str,
     forecast: Forecast,
     windows: Sequence[Window],
-    best: Sequence[LowSpread],
+    low_spread: Sequence[LowSpread],
 ) -> None:
-    """Draws one quantity over time for windows of one forecast, with its name and unit and the best
-    stretches shaded."""
+    """Draws one quantity over time for windows of one forecast, with its name and unit and the
+    periods of low spread shaded."""
     {
         "elevation": _elevation,
         "spread": _spread,
@@ -46,8 +46,8 @@ def fill(
         "noise": _noise,
         "signal": _signal,
     }[kind](axes, forecast, windows)
-    for stretch in best:
-        axes.axvspan(stretch.start_utc_s, stretch.end_utc_s, zorder=0, **BEST)
+    for period in low_spread:
+        axes.axvspan(period.start_utc_s, period.end_utc_s, zorder=0, **LOW_SPREAD)
     axes.grid(True, color="#dddddd", linewidth=0.6, zorder=0)
     axes.yaxis.label.set_fontsize(9)
     if len(axes.get_legend_handles_labels()[0]) > 1:
@@ -77,8 +77,9 @@ def _ends(
     forecast: Forecast,
     windows: Sequence[Window],
     pick: Callable[[EndSeries], Array | None],
+    before_name: str = "",
 ) -> None:
-    """Draws a line for each end; only home's for our own echo."""
+    """Draws a line for each end; only home's for our own echo. before_name: of its label."""
     lines: list[tuple[str, dict[str, Any], Callable[[Series], Array | None]]]
     lines = [("home", HOME, lambda s: pick(s.home))]
     if forecast.question.partner is not None:
@@ -86,7 +87,7 @@ def _ends(
     for name, style, value in lines:
         utc_s, values = _joined(windows, value)
         if utc_s.size:
-            axes.plot(utc_s, values, label=_short(name), **style)
+            axes.plot(utc_s, values, label=before_name + _short(name), **style)
 
 
 def _from_zero(axes: Axes) -> None:
@@ -126,7 +127,7 @@ def _loss(axes: Axes, forecast: Forecast, windows: Sequence[Window]) -> None:
 def _noise(axes: Axes, forecast: Forecast, windows: Sequence[Window]) -> None:
     _ends(axes, forecast, windows, lambda end: end.antenna_k)
     _from_zero(axes)
-    axes.set_ylabel("noise, K")
+    axes.set_ylabel("antenna\ntemperature, K")
 
 
 def _signal(axes: Axes, forecast: Forecast, windows: Sequence[Window]) -> None:
@@ -142,7 +143,7 @@ def _signal(axes: Axes, forecast: Forecast, windows: Sequence[Window]) -> None:
     if forecast.question.partner is None:
         axes.plot(*_joined(windows, lambda s: s.home.snr_db), **MAIN)
     else:
-        _ends(axes, forecast, windows, _snr)
+        _ends(axes, forecast, windows, _snr, "received\nat ")
     axes.margins(y=0.1)
     axes.set_ylabel("S/N, dB")
 

@@ -11,7 +11,14 @@ from rich.table import Table
 from rich.text import Text
 
 from moontrim.forecast.compute import Forecast
-from moontrim.forecast.shown.words import day_text, hz_text, span_text, zone_text
+from moontrim.forecast.shown.words import (
+    day_text,
+    hz_text,
+    is_utc,
+    span_text,
+    zone_label,
+    zone_text,
+)
 from moontrim.forecast.signal import in_bandwidth_db
 from moontrim.forecast.tonight import tonight
 from moontrim.forecast.window import LowSpread, Window
@@ -21,7 +28,7 @@ from moontrim.path.vectors import Array
 BLOCKS = "▁▂▃▄▅▆▇█"
 SPARK_WIDTH = 12
 NAME_WIDTH = 16
-STRETCHES_SHOWN = 2
+PERIODS_SHOWN = 2
 COLOURS = ("green", "yellow", "red")
 
 
@@ -63,10 +70,10 @@ def _show_one(console: Console, forecast: Forecast, zone: tzinfo | None) -> None
     top = max(float(window.series.spread_hz.max()) for window in forecast.windows)
     table = Table(box=None, header_style="dim", padding=(0, 1, 0, 0))
     headings = [
-        ("window UTC\nby the clock here", "left"),
-        ("peak\n°", "right"),
+        (_heading(forecast, zone), "left"),
+        ("elev.\nmax °", "right"),
         ("spread Hz\nlimb to limb", "left"),
-        ("smallest spread\nUTC, average Hz", "left"),
+        ("low spread\nUTC, mean Hz", "left"),
         ("loss\ndB", "right"),
         ("noise\nK", "right"),
     ]
@@ -92,16 +99,16 @@ def _cells(
     start, end = window.start_utc_s, window.end_utc_s
     when = Text(f"{day_text(start)} {span_text(start, end)}\n")
     when.append(_local(start, end, zone), "dim")
-    peak = f"{window.home_peak.elevation_deg:.0f}"
+    highest = f"{window.home_max_elevation.elevation_deg:.0f}"
     if not window.own_echo:
-        peak += f"/{window.far_peak.elevation_deg:.0f}"
+        highest += f"/{window.far_max_elevation.elevation_deg:.0f}"
     spread = sparkline(s.spread_hz, top)
-    spread.append(f"\n{hz_text(window.least_spread_hz)} to {hz_text(float(s.spread_hz.max()))}")
+    spread.append(f"\n{hz_text(window.min_spread_hz)} to {hz_text(float(s.spread_hz.max()))}")
     cells = [
         when,
-        Text(peak),
+        Text(highest),
         spread,
-        Text("\n").join(_stretch(stretch) for stretch in window.best[:STRETCHES_SHOWN]),
+        Text("\n").join(_low_spread(one) for one in window.low_spread[:PERIODS_SHOWN]),
         Text(f"{s.path_loss_db.min():.1f}"),
         Text(f"{s.home.antenna_k.min():,.0f}"),
     ]
@@ -111,51 +118,64 @@ def _cells(
 
 
 def _local(start: float, end: float, zone: tzinfo | None) -> str:
-    """Returns a span by local time, with the day of the week where it differs from that in UTC."""
+    """Returns a span by local time, with the day of the week where it differs from that in UTC;
+    empty where local time is UTC."""
+    if is_utc(zone, start, end):
+        return ""
     local_day, utc_day = day_text(start, zone), day_text(start)
     day = "" if local_day == utc_day else local_day[:4]
     return f"{day}{span_text(start, end, zone)} {zone_text(start, zone)}"
 
 
-def _stretch(stretch: LowSpread) -> Text:
-    span = span_text(stretch.start_utc_s, stretch.end_utc_s)
-    return Text(f"{span} {hz_text(stretch.spread_hz):>4}")
+def _heading(forecast: Forecast, zone: tzinfo | None) -> str:
+    """Returns the heading of windows, with local time only where it differs from UTC."""
+    edges = [at for window in forecast.windows for at in (window.start_utc_s, window.end_utc_s)]
+    if is_utc(zone, *edges):
+        return "window UTC"
+    return f"window UTC\n{zone_label(zone, edges[0], edges[-1])}"
+
+
+def _low_spread(period: LowSpread) -> Text:
+    span = span_text(period.start_utc_s, period.end_utc_s)
+    return Text(f"{span} {hz_text(period.mean_hz):>4}")
 
 
 def _signal(forecast: Forecast, window: Window) -> Text:
-    """Returns the best signal-to-noise ratio of the weaker direction, and the margin under it."""
+    """Returns the maximum signal-to-noise ratio of the weaker direction, the margin below it."""
     s = window.series
     known = [end.snr_db for end in (s.home, s.far) if end.snr_db is not None]
     if not known:
         return Text("?")
-    best = float(np.min(known, axis=0).max())
-    text = Text(f"{best:+.1f}")
-    margin = window.best_margin_db
+    highest = float(np.min(known, axis=0).max())
+    text = Text(f"{highest:+.1f}")
+    margin = window.max_margin_db
     if margin is not None:
         text.append(f"\n{margin:+.1f}", "bold green" if margin >= 0.0 else "red")
     elif forecast.question.signal.bandwidth_hz != 2500.0:
-        in_bandwidth = in_bandwidth_db(best, forecast.question.signal.bandwidth_hz)
+        in_bandwidth = in_bandwidth_db(highest, forecast.question.signal.bandwidth_hz)
         text.append(f"\n{in_bandwidth:+.1f}", "dim")
     return text
 
 
 def _show_legend(console: Console, forecast: Forecast, signal: bool) -> None:
-    lines = ["loss: least, isotropic; noise: least at home's antenna"]
-    if forecast.question.partner is not None:
-        lines[0] = "peak: at home/at the partner; " + lines[0]
+    ends = "" if forecast.question.partner is None else "elev.: maximum elevation, home/partner; "
+    lines = [
+        f"{ends}loss: minimum, isotropic antennas",
+        "noise: minimum antenna temperature, home",
+    ]
     if signal:
-        under = ""
+        below = ""
         if forecast.question.signal.threshold_db is not None:
-            under = "; under it: best over the threshold, after the estimated cost of the spread"
+            below = "; below it: maximum margin, less the estimated spread loss"
         elif forecast.question.signal.bandwidth_hz != 2500.0:
-            under = f"; under it: in {forecast.question.signal.bandwidth_hz:g} Hz"
-        lines.append(f"S/N: weaker direction, at best, in 2.5 kHz{under}")
+            below = f"; below it: in {forecast.question.signal.bandwidth_hz:g} Hz"
+        lines.append(f"S/N: maximum, weaker direction, in 2.5 kHz{below}")
     for line in lines:
         console.print(f"  {line}", style="dim", highlight=False)
     printed: set[str] = set()
     for window in forecast.windows:
         for remark in window.remarks:
-            # A perigee may be near to several windows; a turned horizon is near to all.
+            # A perigee may be near to several windows; an offset of polarisation is everywhere.
             if remark.text not in printed and remark.kind != "polarisation":
                 printed.add(remark.text)
                 day = day_text(window.start_utc_s)
@@ -164,24 +184,26 @@ def _show_legend(console: Console, forecast: Forecast, signal: bool) -> None:
 
 
 def _show_tonight(console: Console, forecasts: Sequence[Forecast], zone: tzinfo | None) -> None:
-    console.print("[bold]who to call within the first 24 hours[/bold]", highlight=False)
+    console.print("[bold]partners ranked for the first 24 hours[/bold]", highlight=False)
     choices = tonight(forecasts)
     if not choices:
         console.print("  nobody", style="yellow")
         return
     table = Table(box=None, header_style="dim", padding=(0, 2, 0, 0))
-    for heading in ("partner", "UTC", "by the clock here", "Hz", "margin dB"):
-        right = heading in ("Hz", "margin dB")
+    edges = [at for one in choices for at in (one.period.start_utc_s, one.period.end_utc_s)]
+    local = "" if is_utc(zone, *edges) else zone_label(zone, edges[0], edges[-1])
+    for heading in ("partner", "UTC", local, "spread Hz", "margin dB"):
+        right = heading in ("spread Hz", "margin dB")
         table.add_column(heading, justify="right" if right else "left", no_wrap=True)
     for choice in choices:
-        start, end = choice.stretch.start_utc_s, choice.stretch.end_utc_s
+        start, end = choice.period.start_utc_s, choice.period.end_utc_s
         table.add_row(
             choice.partner
             if len(choice.partner) <= NAME_WIDTH
             else (choice.partner[: NAME_WIDTH - 1] + "…"),
             f"{day_text(start, UTC)} {span_text(start, end)}",
             _local(start, end, zone),
-            hz_text(choice.stretch.spread_hz),
+            hz_text(choice.period.mean_hz),
             "-" if choice.margin_db is None else f"{choice.margin_db:+.1f}",
         )
     console.print(table)

@@ -1,4 +1,4 @@
-"""Time axes in POSIX seconds, marked in UTC below and in local time above."""
+"""Time axes in POSIX seconds, marked in UTC below and in local time, if it differs, above."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from datetime import UTC, tzinfo
 
 from matplotlib.axes import Axes
 
-from moontrim.forecast.shown.words import local_time, zone_text
+from moontrim.forecast.shown.words import is_utc, local_time, zone_label
 
 HOUR_S, DAY_S = 3600.0, 86400.0
 # Steps between ticks that make round times of day and dates.
@@ -27,13 +27,14 @@ def mark_below(axes: Axes, start_utc_s: float, end_utc_s: float, labels: bool) -
 
 
 def mark_above(axes: Axes, start_utc_s: float, end_utc_s: float, zone: tzinfo | None) -> None:
-    """Marks the local time of a zone along the upper edge."""
+    """Marks the local time of a zone along the upper edge, unless it is UTC."""
+    if is_utc(zone, start_utc_s, end_utc_s):
+        return
     upper = axes.twiny()
     upper.set_xlim(start_utc_s, end_utc_s)
     _mark(upper, start_utc_s, end_utc_s, zone)
     upper.tick_params(labelsize=8)
-    names = dict.fromkeys((zone_text(start_utc_s, zone), zone_text(end_utc_s, zone)))
-    upper.set_xlabel(f"{'/'.join(names)}, the clock here", fontsize=9)
+    upper.set_xlabel(zone_label(zone, start_utc_s, end_utc_s), fontsize=9)
 
 
 def _mark(axes: Axes, start_utc_s: float, end_utc_s: float, zone: tzinfo | None) -> None:

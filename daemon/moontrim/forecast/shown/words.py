@@ -42,12 +42,22 @@ def minute(utc_s: float) -> float:
 
 def span_text(start_utc_s: float, end_utc_s: float, zone: tzinfo | None = UTC) -> str:
     """Returns `17:03-06:12` in a zone, rounded to minutes; with the last day if the span is a day
-    or
-    longer: `17:03-Fri 04 Dec 06:12`."""
+    or longer: `17:03-Fri 04 Dec 06:12`."""
     start, end = (local_time(minute(at), zone).strftime(CLOCK) for at in (start_utc_s, end_utc_s))
     if end_utc_s - start_utc_s >= DAY_S:
         end = f"{day_text(end_utc_s, zone)} {end}"
     return f"{start}-{end}"
+
+
+def dated_span_text(
+    start_utc_s: float, end_utc_s: float, zone: tzinfo | None = UTC, year: str = ""
+) -> str:
+    """Returns `Thu 26 Nov 17:12 to Fri 27 Nov 09:11` in a zone, the day once if it is the same.
+
+    year: format of what follows the first day."""
+    start, end = (local_time(minute(at), zone) for at in (start_utc_s, end_utc_s))
+    last_day = "" if start.date() == end.date() else f"{end:{DAY}} "
+    return f"{start:{DAY}{year} {CLOCK}} to {last_day}{end:{CLOCK}}"
 
 
 def day_text(utc_s: float, zone: tzinfo | None = UTC) -> str:
@@ -59,6 +69,20 @@ def zone_text(utc_s: float, zone: tzinfo | None) -> str:
     """Returns the zone's short name at an instant, as CET; UTC+0545 where it has none."""
     name = local_time(utc_s, zone).tzname() or "local"
     return f"UTC{name}" if name[0] in "+-" else name
+
+
+def zone_label(zone: tzinfo | None, start_utc_s: float, end_utc_s: float) -> str:
+    """Returns `local (Europe/Vienna)`, the heading of times in a zone; with the short names of the
+    system's zone, which has no other."""
+    name = getattr(zone, "key", None)
+    names = dict.fromkeys(zone_text(at, zone) for at in (start_utc_s, end_utc_s))
+    return f"local ({name or '/'.join(names)})"
+
+
+def is_utc(zone: tzinfo | None, *instants_utc_s: float) -> bool:
+    """Returns whether a zone shows UTC at all of these instants, so that its times need not be
+    printed beside UTC."""
+    return not any(local_time(at, zone).utcoffset() for at in instants_utc_s)
 
 
 def hz_text(value: float) -> str:

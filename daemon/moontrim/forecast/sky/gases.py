@@ -1,5 +1,5 @@
-"""Loss and noise of the gases in the air, by frequency and apparent elevation (ITU-R P.676, annex
-1, takes that one), without rain and clouds.
+"""Attenuation and noise of the atmospheric gases, by frequency and apparent elevation (ITU-R
+P.676, annex 1, takes that one), without rain and clouds.
 
 Attenuation at 5 degrees from the line-by-line method of ITU-R P.676 (computed once with the package
 itur 0.4.0, slant path, at sea level: 1013.25 hPa, 288.15 K, 7.5 g/m3); other elevations by the
@@ -31,7 +31,7 @@ def air_mass(elevation_deg: Array) -> Array:
     return np.asarray(ratio * (np.sqrt(sine**2 + 2.0 / ratio + 1.0 / ratio**2) - sine))
 
 
-def air_loss_db(frequency_hz: float, elevation_deg: Array) -> Array:
+def gas_attenuation_db(frequency_hz: float, elevation_deg: Array) -> Array:
     """Returns the attenuation (N,), dB, one way; 0 above HIGHEST_HZ, where it is not known."""
     if frequency_hz > HIGHEST_HZ:
         return np.zeros_like(elevation_deg)
@@ -39,8 +39,8 @@ def air_loss_db(frequency_hz: float, elevation_deg: Array) -> Array:
     return np.asarray(np.exp(logarithm) * air_mass(elevation_deg) / air_mass(np.array(5.0)))
 
 
-def through_air_k(above_k: Array, loss_db: Array) -> Array:
-    """Returns the noise temperature below the air from above_k, that above it (ITU-R P.372-16,
-    equations 10 and 11, with Tmr = 37.34 + 0.81 Ts)."""
+def through_atmosphere_k(above_k: Array, loss_db: Array) -> Array:
+    """Returns the noise temperature below the atmosphere from above_k, that above it (ITU-R
+    P.372-16, equations 10 and 11, with Tmr = 37.34 + 0.81 Ts)."""
     passed = 10.0 ** (-loss_db / 10.0)
     return np.asarray((37.34 + 0.81 * SURFACE_K) * (1.0 - passed) + above_k * passed)

@@ -3,7 +3,7 @@
 L = -10 log10[eta r^2 lambda^2 / (64 pi^2 d1^2 d2^2)], r = 1738 km, eta = 0.065 (EME chapter of
 the ARRL Handbook, from memory; mean of the measurements 0.07, single ones to a factor of
 two: Pettengill 1965, Lunar Radar Reflections, AD0628197). Distances are to the Moon's
-centre: to the near surface the loss would be 0.4 dB less. Air not included."""
+centre: to the near surface the loss would be 0.4 dB less. Atmospheric attenuation not included."""
 
 from __future__ import annotations
 

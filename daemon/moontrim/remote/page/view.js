@@ -132,14 +132,14 @@ export function showOutlook(outlook, nowMs, elevation) {
   const texts = items.map((window) => {
     const open = window.start_ms <= nowMs;
     const span = `${day(window.start_ms)}, ${clock(window.start_ms)} to ${clock(window.end_ms)} UTC`;
-    const peak = window.peak_partner_deg === null
-      ? `max ${degrees(window.peak_home_deg, 0)}`
-      : `max ${degrees(window.peak_home_deg, 0)} here, ${degrees(window.peak_partner_deg, 0)} at partner`;
+    const highest = window.max_elevation_partner_deg === null
+      ? `max ${degrees(window.max_elevation_home_deg, 0)}`
+      : `max ${degrees(window.max_elevation_home_deg, 0)} here, ${degrees(window.max_elevation_partner_deg, 0)} at partner`;
     const when = open ? `Open for another ${lasting(window.end_ms - nowMs)}` : `Opens in ${lasting(window.start_ms - nowMs)}`;
-    const best = window.best_spread_hz === null
+    const low = window.low_spread_mean_hz === null
       ? ""
-      : `; best ${clock(window.best_start_ms)} to ${clock(window.best_end_ms)}, spread ${window.best_spread_hz.toFixed(0)} Hz`;
-    return [when, `${span}, ${peak}${best}`];
+      : `; low spread ${clock(window.low_spread_start_ms)} to ${clock(window.low_spread_end_ms)}, mean ${window.low_spread_mean_hz.toFixed(0)} Hz`;
+    return [when, `${span}, ${highest}${low}`];
   });
   const key = texts.join("|") || "none";
   if (list.dataset.key === key) return;

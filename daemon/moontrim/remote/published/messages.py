@@ -160,11 +160,11 @@ def outlook(ahead: Outlook) -> dict[str, Any]:
             {
                 "start_ms": ms(window.start_utc_s),
                 "end_ms": ms(window.end_utc_s),
-                "peak_home_deg": round(window.peak_home_deg, 1),
-                "peak_partner_deg": _rounded(window.peak_partner_deg, 1),
-                "best_start_ms": _instant(window.best_start_utc_s),
-                "best_end_ms": _instant(window.best_end_utc_s),
-                "best_spread_hz": _rounded(window.best_spread_hz, 1),
+                "max_elevation_home_deg": round(window.max_elevation_home_deg, 1),
+                "max_elevation_partner_deg": _rounded(window.max_elevation_partner_deg, 1),
+                "low_spread_start_ms": _instant(window.low_spread_start_utc_s),
+                "low_spread_end_ms": _instant(window.low_spread_end_utc_s),
+                "low_spread_mean_hz": _rounded(window.low_spread_mean_hz, 1),
             }
             for window in ahead.windows
         ],
@@ -181,7 +181,7 @@ def outlook(ahead: Outlook) -> dict[str, Any]:
                 "bound95_hz": round(budget.bound95_hz, 3),
                 "largest": budget.largest,
                 "advice": budget.advice,
-                "not_known": list(budget.not_known),
+                "unknown": list(budget.unknown),
             }
             for name, budget in zip(("rx", "tx"), ahead.budgets, strict=True)
         },

@@ -1,4 +1,4 @@
-"""The Earth-rotation table (IERS finals2000A): UT1, polar motion, their sigmas and leap seconds,
+"""The Earth orientation table (IERS finals2000A): UT1, polar motion, their sigmas and leap seconds,
 interpolated between the daily values; and the frame that stations are in.
 
 Takes parsed columns: `tablefiles` reads the file."""
@@ -28,7 +28,7 @@ _RAD_PER_MAS = np.pi / (180.0 * 3600.0e3)
 
 
 @dataclass(frozen=True)
-class EarthRotation:
+class EarthOrientation:
     """State of the Earth's rotation at an instant, interpolated from the table.
 
     uncertainty_s: one sigma of ut1_minus_utc_s. predicted: whether the instant is after the last
@@ -110,14 +110,14 @@ class EarthTable:
         """Returns the pole coordinates x, y in arcseconds at Julian dates TT."""
         return self._pole_x(tt_jd), self._pole_y(tt_jd)
 
-    def at(self, utc_s: float) -> EarthRotation:
+    def at(self, utc_s: float) -> EarthOrientation:
         """Returns the Earth's rotation at POSIX seconds, which the caller has checked to be inside
         the table."""
         ahead_s = float(self.tai_minus_utc_s(utc_s))
         tt_jd = np.array(UNIX_JD + (utc_s + ahead_s + TT_MINUS_TAI_S) / DAY_S)
         mjd = UNIX_MJD + utc_s / DAY_S
         pole_x, pole_y = self.pole_arcsec(tt_jd)
-        return EarthRotation(
+        return EarthOrientation(
             ut1_minus_utc_s=float(TT_MINUS_TAI_S + ahead_s - self._delta_t(tt_jd)),
             uncertainty_s=float(np.interp(mjd, self._utc_mjd, self._ut1_sigma_s)),
             predicted=utc_s > self.last_measured_utc_s,
@@ -131,7 +131,7 @@ def itrf93_from_itrf(tt_jd: Array) -> Array:
     """Returns the matrices (3, 3, N) that turn vectors from the current ITRF into ITRF93 at Julian
     dates TT (N,); rotation only.
 
-    The Earth-rotation table gives the celestial orientation of the current ITRF (2014 and 2020
+    The Earth orientation table gives the celestial orientation of the current ITRF (2014 and 2020
     agree to millimetres); ITRF93, the frame of NAIF's Earth kernels, is turned against it by about
     0.2 m at the equator. Stations are taken to be in ITRF93, so that results can be compared with
     JPL's tools digit by digit. A position from a GNSS receiver is in the current ITRF: taking it
