@@ -64,7 +64,7 @@ def add(commands: Any) -> None:
     command.add_argument(
         "--max-spread",
         metavar="HZ",
-        help="largest limb-to-limb spread of a good stretch (default: config)",
+        help="largest limb-to-limb spread of a low-spread period (default: config)",
     )
     command.add_argument(
         "--timezone", metavar="NAME", help="time zone of local times (default: of this machine)"

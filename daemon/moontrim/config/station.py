@@ -140,13 +140,13 @@ class SignalSettings(Table):
 
     bandwidth_hz: float = Field(2500.0, gt=0, le=1e6, description="Noise bandwidth of the mode.")
     tone_spacing_hz: float | None = Field(
-        None, gt=0, le=1e5, description="A larger spread costs signal (an estimate)."
+        None, gt=0, le=1e5, description="Tone spacing of the mode: a larger spread costs signal."
     )
     threshold_db: float | None = Field(
-        None, ge=-60, le=60, description="Signal to noise in 2.5 kHz at which it is still read."
+        None, ge=-60, le=60, description="Decoding threshold of the mode: S/N in 2.5 kHz."
     )
     max_spread_hz: float | None = Field(
-        None, gt=0, le=1e6, description="Limb to limb: up to this a stretch counts as good."
+        None, gt=0, le=1e6, description="Largest limb-to-limb spread of a low-spread period."
     )
 
     def signal(self) -> Signal:
@@ -159,10 +159,10 @@ class ForecastSettings(Table):
 
     days: float = Field(30.0, gt=0, le=3660)
     timezone: str | None = Field(
-        None, description="Name as in Europe/Vienna, for local times; the system's if left out."
+        None, description="Zone of local times such as Europe/Vienna; default: the system's."
     )
     bands: dict[str, SignalSettings] = Field(
-        default_factory=dict, description="By name of band: what is to be received there."
+        default_factory=dict, description="By name of band: the mode used on it."
     )
 
 

@@ -125,7 +125,7 @@ class Signal:
 
     bandwidth_hz: its noise bandwidth.
     tone_spacing_hz: distance of its tones; None: it has none.
-    threshold_db: least signal-to-noise ratio in 2.5 kHz at which it is read; None: not judged."""
+    threshold_db: lowest signal-to-noise ratio in 2.5 kHz that decodes; None: not judged."""
 
     bandwidth_hz: float = REFERENCE_BANDWIDTH_HZ
     tone_spacing_hz: float | None = None
@@ -137,7 +137,7 @@ class ForecastQuestion:
     """The question that a forecast answers, for one pair and a span in POSIX seconds UTC.
 
     partner: None for our own echo.
-    max_spread_hz: limb to limb, the most that counts as a good stretch; None: the lowest quarter of
+    max_spread_hz: limb to limb, the most that counts as low spread; None: the lowest quarter of
     each window counts."""
 
     home: End
