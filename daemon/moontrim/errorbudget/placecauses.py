@@ -68,9 +68,7 @@ def height(end: str, hz_per_m: float, uncertainty: PlaceUncertainty) -> Contribu
 
 def _on_locator(end: str, surface: Surface) -> str:
     length, cost_hz = len(surface.site.locator or ""), surface.largest
-    costs = (
-        f"The {length}-character locator of {_whose(end)} alone can cost {hertz(cost_hz)}; "
-    )
+    costs = f"The {length}-character locator of {_whose(end)} alone can cost {hertz(cost_hz)}; "
     if cost_hz <= GOOD_ENOUGH_HZ:
         return costs + "fine enough."
     while cost_hz > GOOD_ENOUGH_HZ and length in FINER:

@@ -27,8 +27,8 @@ class RankedPartner:
 
 def tonight(forecasts: Iterable[Forecast]) -> list[RankedPartner]:
     """Returns each partner's best low-spread period within the first 24 hours of the span, the most
-    promising first: by margin, or, if it is not known for all, by mean spread. Partners without a window
-    that day are left out."""
+    promising first: by margin, or, if it is not known for all, by mean spread. Partners without a
+    window that day are left out."""
     choices = []
     for forecast in forecasts:
         until_utc_s = forecast.from_utc_s + DAY_S

@@ -100,7 +100,6 @@ def _residual_panel(axes: Axes, one: DialResult) -> None:
         rms,
         STYLE[one.name],
         color=INK[one.name],
-        label=f"{one.name}: RMS {one.rms_hz:.3f} Hz, max {one.max_hz:.3f} Hz, "
-        f"{one.steps:,} steps",
+        label=f"{one.name}: RMS {one.rms_hz:.3f} Hz, max {one.max_hz:.3f} Hz, {one.steps:,} steps",
     )
     axes.legend(loc="lower left", frameon=False, fontsize=9, title="shaded: min to max; line: RMS")

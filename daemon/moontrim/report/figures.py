@@ -102,9 +102,7 @@ def residual_histogram(figure: Figure, recorded: Recorded, facts: Facts) -> None
     (axes,) = panels_of(figure, 1, 1.6)
     on = state_mask(recorded, Tracking.ON_FREQUENCY)
     step_hz = facts.dials[0].step_hz
-    max_hz = max(
-        one.on_frequency.max_hz for one in facts.dials if one.on_frequency is not None
-    )
+    max_hz = max(one.on_frequency.max_hz for one in facts.dials if one.on_frequency is not None)
     steps = math.ceil(min(max(1.0, max_hz / step_hz), MOST_STEPS))
     reach_hz = steps * step_hz
     edges = np.linspace(-reach_hz, reach_hz, 2 * steps * BINS_PER_STEP + 1)

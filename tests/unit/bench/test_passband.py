@@ -160,9 +160,7 @@ def test_much_clipping_is_no_measurement(level: float, valid: bool) -> None:
     assert (show.as_plain(passband)["ripple_db"] is not None) is valid
 
 
-def test_command_on_a_clipped_recording(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_command_on_a_clipped_recording(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     soundfile.write(tmp_path / "a.wav", np.clip(20.0 * noise(), -1.0, 1.0), RATE_HZ)
     assert run(tmp_path / "a.wav", "--plot", tmp_path / "a.png") == 1
     out, _ = capsys.readouterr()

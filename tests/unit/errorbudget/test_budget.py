@@ -237,9 +237,7 @@ def test_what_the_echo_does_not_show_need_not_be_known(ephemeris: Ephemeris) -> 
     rx = budgets(ephemeris, partner=None, uncertainties=two)["rx"]
     assert cause(rx, "transverter").sigma_hz == pytest.approx(math.sqrt(2) * 20.0)
     unknown = replace(two, transverter_hz=None)
-    assert budgets(ephemeris, partner=None, uncertainties=unknown)["rx"].unknown == (
-        "transverter",
-    )
+    assert budgets(ephemeris, partner=None, uncertainties=unknown)["rx"].unknown == ("transverter",)
 
 
 def test_cross_band(ephemeris: Ephemeris) -> None:

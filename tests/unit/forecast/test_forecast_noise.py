@@ -11,7 +11,7 @@ from moontrim.forecast.course import MoonFromEnd
 from moontrim.forecast.question import Antenna, Gear
 from moontrim.forecast.signal import in_bandwidth_db, missing, noise_at, snr_db
 from moontrim.forecast.sky.galaxy import moon_disk_k, moon_share, sky_k, survey_k
-from moontrim.forecast.sky.gases import gas_attenuation_db, air_mass, through_atmosphere_k
+from moontrim.forecast.sky.gases import air_mass, gas_attenuation_db, through_atmosphere_k
 from moontrim.forecast.sky.sun import quiet_flux_sfu, sun_direction, sun_noise_k
 
 LONGITUDES = np.arange(0.0, 360.0, 10.0)

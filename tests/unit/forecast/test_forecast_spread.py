@@ -70,8 +70,8 @@ def test_smallest_first_and_short_ones_left_out() -> None:
     spread = np.full(200, 100.0)
     spread[10:40], spread[100:130], spread[150:154] = 20.0, 10.0, 1.0
     stretches = low_spread_periods(utc_s, spread, 50.0)
-    assert [s.spread_hz for s in stretches] == [10.0, 20.0]
+    assert [s.mean_hz for s in stretches] == [10.0, 20.0]
     spread[10:40] = spread[100:130] = 100.0
     (only,) = low_spread_periods(utc_s, spread, 50.0)
-    assert only.spread_hz == 1.0
+    assert only.mean_hz == 1.0
     assert low_spread_periods(utc_s[:1], spread[:1], None) == ()

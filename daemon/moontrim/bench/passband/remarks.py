@@ -58,9 +58,7 @@ def level_notes(levels_db: NDArray[np.float64]) -> list[PassbandRemark]:
     change_db = float(np.ptp(levels_db))
     if change_db < LEVEL_CHANGE_DB:
         return []
-    return [
-        PassbandRemark("unsteady", f"level changes by {change_db:.1f} dB during the recording")
-    ]
+    return [PassbandRemark("unsteady", f"level changes by {change_db:.1f} dB during the recording")]
 
 
 def edge_notes(edges_3db: Edges, edges_6db: Edges) -> list[PassbandRemark]:

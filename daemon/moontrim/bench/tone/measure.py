@@ -50,8 +50,9 @@ class Tone:
 
     low_hz, high_hz: searched. detected: if false, the numbers below are NaN. frequency_hz: at the
     middle of the recording. uncertainty: 1 sigma. cn0_db_hz: C/N0, power over that of the noise in
-    1 Hz. spread_hz: half-power width; 0 for a steady tone. track: with frequencies of audio; None if the
-    tone is too weak for one. mains: the harmonic it may be, or empty. reason: why not detected."""
+    1 Hz. spread_hz: half-power width; 0 for a steady tone. track: with frequencies of audio; None
+    if the tone is too weak for one. mains: the harmonic it may be, or empty. reason: why not
+    detected."""
 
     duration_s: float
     low_hz: float

@@ -28,6 +28,7 @@ from moontrim.path.vectors import Array
 BLOCKS = "▁▂▃▄▅▆▇█"
 SPARK_WIDTH = 12
 NAME_WIDTH = 16
+LABEL_WIDTH = 22  # of a window; longer names of zones are left out, each time has the short one
 PERIODS_SHOWN = 2
 COLOURS = ("green", "yellow", "red")
 
@@ -73,7 +74,7 @@ def _show_one(console: Console, forecast: Forecast, zone: tzinfo | None) -> None
         (_heading(forecast, zone), "left"),
         ("elev.\nmax °", "right"),
         ("spread Hz\nlimb to limb", "left"),
-        ("low spread\nUTC, mean Hz", "left"),
+        ("low-spread periods\nUTC, mean Hz", "left"),
         ("loss\ndB", "right"),
         ("noise\nK", "right"),
     ]
@@ -132,7 +133,8 @@ def _heading(forecast: Forecast, zone: tzinfo | None) -> str:
     edges = [at for window in forecast.windows for at in (window.start_utc_s, window.end_utc_s)]
     if is_utc(zone, *edges):
         return "window UTC"
-    return f"window UTC\n{zone_label(zone, edges[0], edges[-1])}"
+    label = zone_label(zone, edges[0], edges[-1])
+    return f"window UTC\n{label if len(label) <= LABEL_WIDTH else 'local'}"
 
 
 def _low_spread(period: LowSpread) -> Text:
@@ -192,8 +194,8 @@ def _show_tonight(console: Console, forecasts: Sequence[Forecast], zone: tzinfo 
     table = Table(box=None, header_style="dim", padding=(0, 2, 0, 0))
     edges = [at for one in choices for at in (one.period.start_utc_s, one.period.end_utc_s)]
     local = "" if is_utc(zone, *edges) else zone_label(zone, edges[0], edges[-1])
-    for heading in ("partner", "UTC", local, "spread Hz", "margin dB"):
-        right = heading in ("spread Hz", "margin dB")
+    for heading in ("partner", "UTC", local.replace(" ", "\n"), "spread\nHz", "margin\ndB"):
+        right = heading in ("spread\nHz", "margin\ndB")
         table.add_column(heading, justify="right" if right else "left", no_wrap=True)
     for choice in choices:
         start, end = choice.period.start_utc_s, choice.period.end_utc_s
