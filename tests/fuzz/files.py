@@ -139,7 +139,7 @@ _CONFIG_TOKENS = (
     *(b"\ndial_error_hz = nan\n", b"\nreference_error_ppb = nan\n", b"\nover_s = nan\n"),
     *(b"\nheight_m = nan\n", b"\ndrive_ceiling = nan\n", b"\naccuracy_m = nan\n", b'"""', b"'"),
     *(
-        b'\n[data]\nearth_rotation_file = "\\u0000"\n',
+        b'\n[data]\nearth_orientation_file = "\\u0000"\n',
         b"\n[forecast]\ndays = 3\n",
         b"\x00",
         b"\xff",

@@ -100,7 +100,7 @@ def test_path_fits_into_80_columns(
         "--frequency", "122250e6",
     )  # fmt: skip
     assert "…" not in out
-    for words in ("latitude °", "longitude °", "rate Hz/s", "limb spread Hz"):
+    for words in ("latitude °", "longitude °", "rate", "Hz/s", "troposphere", "limb spread"):
         assert words in out
 
 
@@ -120,7 +120,7 @@ def test_path_says_how_far_off_the_dials_may_be(capsys: pytest.CaptureFixture[st
     text = said(capsys, *PATH, *stated)
     for words in ("home position", "1 sigma", "can cost", "95 % within", "6-character locator"):
         assert words in text
-    assert "not known" not in text and "not known" in said(capsys, *PATH)
+    assert "unknown" not in text and "unknown" in said(capsys, *PATH)
 
 
 # --- the other commands ---
@@ -247,10 +247,10 @@ def test_a_mistake_gets_one_line(
         (LEAST_CONFIG + '[radio]\noptions = { latency_s = "slow" }\n', "latency_s"),
         (LEAST_CONFIG + '[session]\nagreement = "both"\n', "agreement"),
         (
-            LEAST_CONFIG + '[data]\nearth_rotation_file = "/nowhere/finals.all"\n',
+            LEAST_CONFIG + '[data]\nearth_orientation_file = "/nowhere/finals.all"\n',
             "/nowhere/finals.all",
         ),
-        (LEAST_CONFIG + '[data]\nearth_rotation_file = "GARBAGE"\n', "garbage"),
+        (LEAST_CONFIG + '[data]\nearth_orientation_file = "GARBAGE"\n', "garbage"),
         (LEAST_CONFIG + '[data]\nephemeris_file = "/nowhere/moon.bsp"\n', "/nowhere/moon.bsp"),
         (LEAST_CONFIG + '[data]\nephemeris_file = "GARBAGE"\n', "garbage"),
     ],
@@ -277,7 +277,7 @@ def test_own_tables_are_used(
 
     table = tmp_path / "finals2000A.all"
     table.write_bytes(Path(IERS_A_FILE).read_bytes())
-    config.write_text(config.read_text() + f'[data]\nearth_rotation_file = "{table}"\n')
+    config.write_text(config.read_text() + f'[data]\nearth_orientation_file = "{table}"\n')
     findings = json.loads(said(capsys, "check", "--config", str(config), "--json"))
     assert "wrong" not in {finding["level"] for finding in findings}
 

@@ -29,7 +29,7 @@ def hertz(size_hz: float) -> str:
         return f"{size_hz:,.0f} Hz"
     if size_hz >= 1.0:
         return f"{size_hz:.1f} Hz"
-    return f"{size_hz:.2g} Hz" if size_hz >= NEGLIGIBLE_HZ else "less than 0.001 Hz"
+    return f"{size_hz:.2g} Hz" if size_hz >= NEGLIGIBLE_HZ else "below 0.001 Hz"
 
 
 def duration(length_s: float) -> str:

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from moontrim.errorbudget.budget import error_budget
+from moontrim.errorbudget.contribution import hertz
 from moontrim.errorbudget.displaced import turned
 from moontrim.errorbudget.uncertainties import Uncertainties
 from moontrim.errors import InputError
@@ -71,7 +72,7 @@ def path_report(
     if rotation.predicted:
         warnings.append(
             "Earth orientation predicted, not measured: UT1 uncertainty "
-            f"{rotation.uncertainty_s:.4f} s (1 sigma), Doppler error {uncertainty_hz:.4f} Hz."
+            f"{rotation.uncertainty_s:.4f} s (1 sigma), Doppler error {hertz(uncertainty_hz)}."
         )
     far = home if partner is None else partner
     rx, tx = error_budget(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from moontrim.config.settings import Settings
+from moontrim.errorbudget.contribution import hertz
 from moontrim.errorbudget.pathreport import ut1_sensitivity
 from moontrim.errors import MoontrimError
 from moontrim.formats import iso
@@ -19,10 +20,6 @@ RENEW = (
     "renew it with `pip install --upgrade astropy-iers-data`, or put a finals2000A file beside the "
     "config and name it as earth_orientation_file in [data]"
 )
-
-
-def _hz(size_hz: float) -> str:
-    return f"{size_hz:.3f} Hz" if size_hz >= 0.001 else "below 0.001 Hz"
 
 
 def table_findings(
@@ -53,7 +50,7 @@ def table_findings(
     text = (
         f"measured to {iso(ephemeris.table_last_measured_utc_s)[:10]} ({age_days:.0f} days ago), "
         f"predicted to {iso(ephemeris.last_utc_s)[:10]}; error at {sked_hz / 1e6:.0f} MHz "
-        f"{_hz(today_hz)} now, {_hz(later_hz)} in {(later_s - now_utc_s) / DAY_S:.0f} days unless "
+        f"{hertz(today_hz)} now, {hertz(later_hz)} in {(later_s - now_utc_s) / DAY_S:.0f} days unless "
         "renewed"
     )
     if left_days < SHORT_DAYS:

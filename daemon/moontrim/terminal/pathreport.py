@@ -33,8 +33,15 @@ def show_path(report: dict[str, Any]) -> None:
     console.print(ends)
     # Shifts at 122 GHz, and these headings, just fit into 80 columns.
     legs = Table(box=None, header_style="dim", padding=(0, 2, 0, 0), pad_edge=False)
-    for heading in ("", "delay s", "shift Hz", "rate Hz/s", "troposphere Hz", "spread Hz"):
-        legs.add_column(heading, justify="right" if heading else "left", no_wrap=True)
+    for name, unit in (
+        ("", ""),
+        ("delay", "s"),
+        ("shift", "Hz"),
+        ("rate", "Hz/s"),
+        ("troposphere", "Hz"),
+        ("limb spread", "Hz"),
+    ):
+        legs.add_column(f"{name}\n{unit}", justify="right" if name else "left", no_wrap=True)
     for name, label in LEG_LABELS.items():
         leg = report["legs"][name]
         legs.add_row(
