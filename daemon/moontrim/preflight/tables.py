@@ -50,8 +50,8 @@ def table_findings(
     text = (
         f"measured to {iso(ephemeris.table_last_measured_utc_s)[:10]} ({age_days:.0f} days ago), "
         f"predicted to {iso(ephemeris.last_utc_s)[:10]}; error at {sked_hz / 1e6:.0f} MHz "
-        f"{hertz(today_hz)} now, {hertz(later_hz)} in {(later_s - now_utc_s) / DAY_S:.0f} days unless "
-        "renewed"
+        f"{hertz(today_hz)} now, {hertz(later_hz)} in {(later_s - now_utc_s) / DAY_S:.0f} days "
+        "unless renewed"
     )
     if left_days < SHORT_DAYS:
         yield Finding("note", "Earth orientation", f"{text}; {RENEW}")

@@ -348,7 +348,7 @@ def test_sums(ephemeris: Ephemeris) -> None:
 
 def test_words() -> None:
     assert [hertz(x) for x in (1234.5, -12.34, 0.123, 0.0001)] == [
-        "1,234 Hz", "12.3 Hz", "0.12 Hz", "less than 0.001 Hz",
+        "1,234 Hz", "12.3 Hz", "0.12 Hz", "below 0.001 Hz",
     ]  # fmt: skip
     assert [duration(x) for x in (60.0, 0.12, 1.5)] == ["60 s", "120 ms", "1.5 s"]
 

@@ -9,6 +9,7 @@ from dataclasses import replace
 import pytest
 
 from moontrim.errorbudget.budget import error_budget
+from moontrim.errorbudget.contribution import hertz
 from moontrim.errorbudget.displaced import EARTH_ANGLE_DEG_PER_S
 from moontrim.errorbudget.pathreport import path_report
 from moontrim.errorbudget.uncertainties import Uncertainties
@@ -98,7 +99,7 @@ def test_the_predicted_part_warns_and_the_warning_grows(ephemeris: Ephemeris) ->
         (warning,) = report["warnings"]  # type: ignore[misc]
         rotation = report["earth_orientation"]
         assert "predicted" in warning
-        assert f"{rotation['uncertainty_hz']:.4f} Hz" in warning  # type: ignore[index]
+        assert f"Doppler error {hertz(rotation['uncertainty_hz'])}." in warning  # type: ignore[index]
         reported.append(rotation["uncertainty_s"])  # type: ignore[index]
     assert reported[0] < reported[1] < reported[2]
 
