@@ -38,7 +38,7 @@ def draw_passband(passband: Passband, path: Path) -> None:
     figure.suptitle(title, fontsize=14, weight="bold")
     _whole_panel(whole, passband)
     _near_panel(near, passband)
-    texts = [f"{verdict(passband)} {longer(passband)}."]
+    texts = [f"{verdict(passband)} Length {longer(passband)}."]
     texts += [
         remark.text[0].upper() + remark.text[1:] + "." for remark in relevant_remarks(passband)
     ]

@@ -117,7 +117,7 @@ def _allan(axes: Axes, report: ToneReport) -> None:
     axes.errorbar(tau_s, deviation, error, fmt=".-", color=INK, label="measured")
     noise = [n for t in tau_s if (n := track.noise_deviation(t, report.of_hz)) is not None]
     if noise:
-        axes.plot(tau_s, noise, "--", color=SECOND, label="measurement noise alone")
+        axes.plot(tau_s, noise, ".--", color=SECOND, label="measurement noise alone")
     axes.set_xscale("log")
     axes.set_yscale("log")
     axes.xaxis.set_minor_formatter(NullFormatter())

@@ -209,13 +209,14 @@ def _stack(
     FigureCanvasAgg(figure)
     kinds = kinds_of(forecast)
     low_spread = _low_spread_of(windows)
-    legend = "Shaded: low spread."
+    legend = "Shaded: low spread." if low_spread else "No period of low spread."
     if "signal" in kinds:
-        legend += " S/N and margin: in 2.5 kHz."
+        judged = forecast.question.signal.threshold_db is not None
+        legend += f" {'Margin' if judged else 'S/N'} in 2.5 kHz."
     lines = [legend, *(_low_spread_line(one, zone) for one in low_spread), *remark_lines]
     line_high = 0.165 / size_inch[1]
     bottom = (len(lines) + 4.5) * line_high
-    top = 1.0 - 1.25 / size_inch[1]
+    top = 1.0 - (0.85 if is_utc(zone, start_utc_s, end_utc_s) else 1.25) / size_inch[1]
     each = (top - bottom) / len(kinds)
     panels = [
         figure.add_axes((LEFT, top - each * (k + 1), WIDTH, each * 0.88)) for k in range(len(kinds))
