@@ -38,13 +38,13 @@ def test_the_receive_dial_is_where_the_echo_arrives(
     low_hz = {10: 10_368_000_000, 24: 24_048_000_000}[ghz]
     band = EMBEDDED["bands"][0] | {
         "sked_hz": low_hz + 100_000,
-        "allowed_low_hz": low_hz,
-        "allowed_high_hz": low_hz + 2_000_000,
+        "tx_low_hz": low_hz,
+        "tx_high_hz": low_hz + 2_000_000,
         "transverter_offset_hz": low_hz - 144_000_000,
         "while_transmitting": "step" if stepped else "hold",
     }
     raw = EMBEDDED | {"bands": [band], "partner": "self", "troposphere": False}
-    settings = settings_from(raw | {"session": {"agreement": agreement}}, "test")
+    settings = settings_from(raw | {"defaults": {"agreement": agreement}}, "test")
     planning = Planning(
         CurrentSession(settings, first_session(settings), lambda session: None), ephemeris
     )

@@ -36,7 +36,7 @@ from moontrim_drivers.contract import RigDetails, RigRefused, RigTimeout, RigUnr
 
 _LOW = {"name": "432 MHz", "sked_hz": 432_070_000}
 _LOW |= {"front_end": "10 GHz", "transverter_offset_hz": 288_000_000}
-_LOW |= {"allowed_low_hz": 432_000_000, "allowed_high_hz": 433_000_000}
+_LOW |= {"tx_low_hz": 432_000_000, "tx_high_hz": 433_000_000}
 SETTINGS = settings_from(EMBEDDED | {"bands": [EMBEDDED["bands"][0], _LOW]}, "fuzz")
 _SNAPSHOT_FIELDS = tuple(inspect.signature(Snapshot).parameters)
 _SHARE = ShareSettings(lan=True, clients=3, users=("*",))
@@ -86,7 +86,7 @@ class _Daemon:
             SETTINGS.band(self.session.band),
             self.session.band_choices(SETTINGS).sked_hz,
         )
-        hold(band.allowed_low_hz <= sked_hz <= band.allowed_high_hz, f"sked {sked_hz}")
+        hold(band.tx_low_hz <= sked_hz <= band.tx_high_hz, f"sked {sked_hz}")
         if self.mood != 5:
             self.publish()
         return self.session

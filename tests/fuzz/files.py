@@ -78,8 +78,8 @@ def config(data: bytes) -> None:
     _walk(settings)
     settings.state_path()
     for band in settings.bands:
-        hold(band.allowed_low_hz < band.allowed_high_hz, f"{band.name}: no range")
-        hold(band.tx_band().dial_hz(band.allowed_low_hz) > 0, f"{band.name}: no dial")
+        hold(band.tx_low_hz < band.tx_high_hz, f"{band.name}: no range")
+        hold(band.tx_band().dial_hz(band.tx_low_hz) > 0, f"{band.name}: no dial")
     if settings.keying.enabled:
         outputs = settings.keying.outputs
         hold(outputs and outputs[-1].keys_radio, "what keys the radio is not the last")
@@ -110,8 +110,8 @@ locator = "JN88"
 [[bands]]
 name = "144 MHz"
 sked_hz = 144_120_000
-allowed_low_hz = 144_000_000
-allowed_high_hz = 146_000_000
+tx_low_hz = 144_000_000
+tx_high_hz = 146_000_000
 """
 _CONFIGS = (
     _SMALL,
@@ -155,7 +155,7 @@ def session(data: bytes) -> None:
     path = _written(SESSION, data)
     result = load_session(path.parent, SETTINGS)
     choices, band = result.band_choices(SETTINGS), SETTINGS.band(result.band)
-    hold(band.allowed_low_hz <= choices.sked_hz <= band.allowed_high_hz, f"sked {choices.sked_hz}")
+    hold(band.tx_low_hz <= choices.sked_hz <= band.tx_high_hz, f"sked {choices.sked_hz}")
     hold(max(abs(choices.trim_rx_hz), abs(choices.trim_tx_hz)) <= TRIM_LIMIT_HZ, f"{choices}")
     hold(result.agreement in AGREEMENTS, result.agreement)
     result.partner_site(SETTINGS)

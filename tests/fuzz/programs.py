@@ -187,7 +187,7 @@ def mqtt_command(data: bytes) -> None:
 
 def _judge(session: Session) -> None:
     choices, band = session.band_choices(SETTINGS), SETTINGS.band(session.band)
-    hold(band.allowed_low_hz <= choices.sked_hz <= band.allowed_high_hz, f"sked {choices.sked_hz}")
+    hold(band.tx_low_hz <= choices.sked_hz <= band.tx_high_hz, f"sked {choices.sked_hz}")
     for trim_hz in (choices.trim_rx_hz, choices.trim_tx_hz):
         hold(abs(trim_hz) <= TRIM_LIMIT_HZ, f"trim {trim_hz}")
     hold(session.agreement in AGREEMENTS, session.agreement)
@@ -209,7 +209,7 @@ _MQTT_SEEDS = tuple(
             b'{"partner": "KP20NF", "reply_to": "moontrim/station/reply/local/x"}',
         ),
         ("trim", 0, 0x80, 0, b'{"rx_hz": 1.5, "tx_hz": -2e1, "id": 7}'),
-        ("correct", 1, 0, 0, b"off"),
+        ("correction", 1, 0, 0, b"off"),
         ("transmit", 0, 0, 0, b'{"permitted": true, "confirm": "0123456789abcdef"}'),
         ("transmit", 1, 0, 1, b"on"),
         ("transmit", 0, 0x70, 0, b'{"permitted": false}'),

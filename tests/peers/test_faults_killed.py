@@ -322,7 +322,7 @@ port = {share_port}
 [home]
 latitude_deg = {home.latitude_deg}
 longitude_deg = {home.longitude_deg}
-[session]
+[defaults]
 agreement = "halves"
 [radio]
 driver = "civ"
@@ -330,8 +330,8 @@ options = {{ port = "{link}", address = 0xA2 }}
 [[bands]]
 name = "10 GHz"
 sked_hz = {SKED_HZ}
-allowed_low_hz = {SKED_HZ - 100_000}
-allowed_high_hz = {SKED_HZ + 100_000}
+tx_low_hz = {SKED_HZ - 100_000}
+tx_high_hz = {SKED_HZ + 100_000}
 transverter_offset_hz = {OFFSET_HZ}
 drive_ceiling = 0.2
 [keying]
@@ -464,8 +464,8 @@ options = {{ port = "{line.path}", address = 0xA2 }}
 [[bands]]
 name = "144 MHz"
 sked_hz = 144_100_000
-allowed_low_hz = 145_000_000
-allowed_high_hz = 146_000_000
+tx_low_hz = 145_000_000
+tx_high_hz = 146_000_000
 """)
             process = await asyncio.create_subprocess_exec(
                 *(sys.executable, "-m", "moontrim", "run", "--quiet", "--config", str(config)),

@@ -112,13 +112,13 @@ def test_every_command_reaches_the_radio_and_comes_back(
             await ask("band", {"band": "10 GHz"})
             await watch.state(lambda s: s["sked_hz"] == 10_368_101_000)
 
-            await ask("correct", {"on": False})
+            await ask("correction", {"on": False})
             await watch.state(lambda s: s["tracking"] == "paused")
             radio.turn_dial(777)
             turned_hz = radio.rx_dial_hz
             await ask("readback")
             await watch.state(lambda s: s["rx"]["dial_hz"] == turned_hz)
-            await ask("correct", "on")
+            await ask("correction", "on")
             await watch.state(lambda s: s["tracking"] == "on frequency")
             assert radio.rx_dial_hz != turned_hz
 

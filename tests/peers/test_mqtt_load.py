@@ -47,7 +47,7 @@ GOOD: dict[str, list[Any]] = {
     "agreement": [{"agreement": "home"}, "home"],
     "partner": [{"partner": "KP20"}, {"partner": "60.2,25.1,60"}, "self"],
     "trim": [{"rx_hz": 5, "tx_hz": 6}, {"rx_hz": 5}],
-    "correct": [{"on": False}, False],
+    "correction": [{"on": False}, False],
     "transmit": [{"permitted": True}, {"permitted": True, "confirm": "0123456789abcdef"}, False],
     "readback": [{}, {"id": "a"}],
 }

@@ -54,7 +54,7 @@ enabled = false
 [home]
 latitude_deg = {home.latitude_deg}
 longitude_deg = {home.longitude_deg}
-[session]
+[defaults]
 agreement = "{self.agreement}"
 [radio]
 driver = "socket"
@@ -62,8 +62,8 @@ options = {{ port = {self.port} }}
 [[bands]]
 name = "band"
 sked_hz = {self.sked_hz}
-allowed_low_hz = {self.sked_hz - 1_000_000}
-allowed_high_hz = {self.sked_hz + 1_000_000}
+tx_low_hz = {self.sked_hz - 1_000_000}
+tx_high_hz = {self.sked_hz + 1_000_000}
 transverter_offset_hz = {self.offset_hz}
 """)
         return path

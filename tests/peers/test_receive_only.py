@@ -53,8 +53,8 @@ def test_started_with_keying(
         raw["bands"][0] |= {
             "name": "144 MHz",
             "sked_hz": 144_100_000,
-            "allowed_low_hz": 144_000_000,
-            "allowed_high_hz": 146_000_000,
+            "tx_low_hz": 144_000_000,
+            "tx_high_hz": 146_000_000,
         }
         daemon = Daemon(settings_from(raw, "test"), SystemClock(), ephemeris)
         daemon.link.permit_transmit(permitted)

@@ -45,7 +45,7 @@ state_dir = "{folder / name}"
 enabled = false
 [share]
 enabled = false
-[session]
+[defaults]
 agreement = "{agreement}"
 [radio]
 driver = "socket"
@@ -53,8 +53,8 @@ options = {{ port = {port} }}
 [[bands]]
 name = "10 GHz"
 sked_hz = {sked_hz}
-allowed_low_hz = 10_368_000_000
-allowed_high_hz = 10_369_000_000
+tx_low_hz = 10_368_000_000
+tx_high_hz = 10_369_000_000
 transverter_offset_hz = 10_224_000_000
 """)
     return path

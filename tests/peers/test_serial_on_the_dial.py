@@ -33,7 +33,7 @@ enabled = false
 [home]
 latitude_deg = {home.latitude_deg}
 longitude_deg = {home.longitude_deg}
-[session]
+[defaults]
 agreement = "receiver"
 [radio]
 driver = "civ"
@@ -41,8 +41,8 @@ options = {{ port = "{port}", {options} }}
 [[bands]]
 name = "band"
 sked_hz = {SKED_HZ}
-allowed_low_hz = {SKED_HZ - 1_000_000}
-allowed_high_hz = {SKED_HZ + 1_000_000}
+tx_low_hz = {SKED_HZ - 1_000_000}
+tx_high_hz = {SKED_HZ + 1_000_000}
 transverter_offset_hz = {OFFSET_HZ}
 """)
     return path

@@ -307,7 +307,7 @@ def test_two_programs_and_a_phone_at_once(scene: Any) -> None:
             while not stop.is_set():
                 seen = await s.daemon.hub.next()
                 band = bands[seen.band]
-                assert band.allowed_low_hz <= seen.sked_hz <= band.allowed_high_hz
+                assert band.tx_low_hz <= seen.sked_hz <= band.tx_high_hz
                 assert seen.sked_hz in asked_hz | {432_070_000}
 
         async with s.program() as a, s.program() as b, asyncio.TaskGroup() as group:

@@ -458,5 +458,5 @@ def test_no_password_in_the_log_of_a_full_run(tmp_path: Path, config: Path) -> N
     assert set(kept) >= {"phone", "viewer"} and "mosquitto" in children
     for secret in (*kept.values(), "other-secret"):
         assert secret not in log
-    assert "a password was made" in log, "of which the log speaks"
+    assert "new password for the page" in log, "of which the log speaks"
     assert b"NOTIFY_SOCKET" not in children["mosquitto"], "it would call itself the daemon"

@@ -67,7 +67,7 @@ def test_the_amplifier_goes_off_and_the_relay_stays(
             | places_under_the_moon()
             | {
                 "state_dir": str(tmp_path),
-                "keying": {"enabled": True, "min_elevation_deg": 0, "outputs": OUTPUTS},
+                "keying": {"enabled": True, "min_tx_elevation_deg": 0, "outputs": OUTPUTS},
                 "clock": {"trust": "any"},
                 "radio": {"driver": "socket", "options": {"port": port}},
             }
@@ -76,8 +76,8 @@ def test_the_amplifier_goes_off_and_the_relay_stays(
         raw["bands"][0] |= {
             "name": "144 MHz",
             "sked_hz": 144_100_000,
-            "allowed_low_hz": 144_000_000,
-            "allowed_high_hz": 146_000_000,
+            "tx_low_hz": 144_000_000,
+            "tx_high_hz": 146_000_000,
         }
         daemon = Daemon(settings_from(raw, "test"), SystemClock(), ephemeris)
 

@@ -21,8 +21,8 @@ from support.stage import Stage, play
 LOW = {
     "name": "144 MHz",
     "sked_hz": 144_120_000,
-    "allowed_low_hz": 144_000_000,
-    "allowed_high_hz": 146_000_000,
+    "tx_low_hz": 144_000_000,
+    "tx_high_hz": 146_000_000,
     "mode": "CW",
 }
 CEILING = 0.1
@@ -252,8 +252,8 @@ def test_a_mode_that_moves_the_dials_after_a_hand_on_them(
     other = {
         "name": "432 MHz",
         "sked_hz": 432_070_000,
-        "allowed_low_hz": 432_000_000,
-        "allowed_high_hz": 433_000_000,
+        "tx_low_hz": 432_000_000,
+        "tx_high_hz": 433_000_000,
         "mode": "USB",
     }
 

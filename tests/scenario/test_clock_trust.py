@@ -130,6 +130,6 @@ def test_a_receiver_elsewhere_is_said(stage: Callable[..., Stage]) -> None:  # n
 
 
 def test_home_left_out_without_a_receiver_is_refused() -> None:
-    band = {"name": "b", "sked_hz": 144_100_000, "allowed_low_hz": 144_000_000}
+    band = {"name": "b", "sked_hz": 144_100_000, "tx_low_hz": 144_000_000}
     with pytest.raises(InputError, match="home"):
-        settings_from({"bands": [band | {"allowed_high_hz": 146_000_000}]}, "test")
+        settings_from({"bands": [band | {"tx_high_hz": 146_000_000}]}, "test")

@@ -245,7 +245,7 @@ def test_a_mistake_gets_one_line(
         ),
         (LEAST_CONFIG + '[radio]\ndriver = "telepathy"\n', "telepathy"),
         (LEAST_CONFIG + '[radio]\noptions = { latency_s = "slow" }\n', "latency_s"),
-        (LEAST_CONFIG + '[session]\nagreement = "both"\n', "agreement"),
+        (LEAST_CONFIG + '[defaults]\nagreement = "both"\n', "agreement"),
         (
             LEAST_CONFIG + '[data]\nearth_orientation_file = "/nowhere/finals.all"\n',
             "/nowhere/finals.all",

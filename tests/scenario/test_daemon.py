@@ -108,8 +108,8 @@ def test_choices_survive_a_restart(stage: Any) -> None:
     stage(second, T0 + 60)
 
 
-@pytest.mark.parametrize(("on_exit", "goes_back"), [("sked", True), ("stay", False)])
-def test_on_exit_the_dial_goes_back_or_stays(stage: Any, on_exit: str, goes_back: bool) -> None:
+@pytest.mark.parametrize(("on_exit", "goes_back"), [("sked", True), ("leave", False)])
+def test_on_exit_the_dial_is_restored_or_left(stage: Any, on_exit: str, goes_back: bool) -> None:
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
         assert s.radio.rx_dial_hz != 144_100_000
@@ -191,7 +191,7 @@ def test_put_back_but_no_fight(stage: Any) -> None:
         assert any("left alone" in fault.text for fault in s.daemon.record.faults[before:])
         await s.until(Tracking.ON_FREQUENCY, 13.0)
 
-    stage(scene, radio={"when_turned": "put_back"})
+    stage(scene, radio={"on_manual_tuning": "restore"})
 
 
 def test_turned_out_of_the_band_is_left_there_until_it_comes_back(stage: Any) -> None:

@@ -121,10 +121,10 @@ def test_a_sked_frequency_chosen_meanwhile_counts(stage: Any) -> None:
 # --- A and B exchanged ----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("when_turned", ["follow", "put_back"])
+@pytest.mark.parametrize("on_manual_tuning", ["follow", "restore"])
 @pytest.mark.parametrize("agreement", AGREEMENTS)
 def test_exchanged_dials_are_restored_and_named(
-    stage: Any, agreement: str, when_turned: str
+    stage: Any, agreement: str, on_manual_tuning: str
 ) -> None:
     """At any moment of the second, also while a set is under way, and exchanged back by hand."""
 
@@ -146,8 +146,8 @@ def test_exchanged_dials_are_restored_and_named(
 
     stage(
         scene,
-        radio={"when_turned": when_turned},
-        tables={"session": {"agreement": agreement}},
+        radio={"on_manual_tuning": on_manual_tuning},
+        tables={"defaults": {"agreement": agreement}},
         retunes_while_transmitting=False,
     )
 
@@ -277,13 +277,13 @@ async def beside(s: Stage, folder: Path, ephemeris: Ephemeris, act: Act, **chang
 ELSEWHERE = {"partner": {"locator": "JN88"}}
 SECOND: list[dict[str, Any]] = [
     {"apart": {"hz": 20_000}},
-    {"session": {"agreement": "receiver"}} | ELSEWHERE,
-    {"session": {"agreement": "transmitter"}},
-    {"session": {"agreement": "home"}},
+    {"defaults": {"agreement": "receiver"}} | ELSEWHERE,
+    {"defaults": {"agreement": "transmitter"}},
+    {"defaults": {"agreement": "home"}},
 ]
 
 
-@pytest.mark.parametrize("when_turned", ["follow", "put_back"])
+@pytest.mark.parametrize("on_manual_tuning", ["follow", "restore"])
 @pytest.mark.parametrize("changes", SECOND)
 @pytest.mark.parametrize("agreement", ["halves", "receiver"])
 def test_two_daemons_know_each_other_and_keep_their_skeds(
@@ -292,7 +292,7 @@ def test_two_daemons_know_each_other_and_keep_their_skeds(
     ephemeris: Ephemeris,
     agreement: str,
     changes: dict[str, Any],
-    when_turned: str,
+    on_manual_tuning: str,
 ) -> None:
     """They name each other and leave the radio alone; nothing is keyed. One never disturbed
     may go on, then alone and on frequency. It lasts until the operator pauses and resumes."""
@@ -338,8 +338,8 @@ def test_two_daemons_know_each_other_and_keep_their_skeds(
 
     stage(
         scene,
-        radio={"when_turned": when_turned},
-        tables={"keying": KEYING, "session": {"agreement": agreement}},
+        radio={"on_manual_tuning": on_manual_tuning},
+        tables={"keying": KEYING, "defaults": {"agreement": agreement}},
         band={"drive_ceiling": 0.5},
     )
 

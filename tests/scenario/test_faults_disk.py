@@ -25,7 +25,7 @@ from support.unshared import on_small_disk
 @pytest.mark.parametrize("scene", ["full", "read_only"])
 def test_it_runs_on_from_memory_and_the_old_session_stays(tmp_path: Path, scene: str) -> None:
     seen = on_small_disk(__file__, tmp_path, scene, "64k", 90)
-    reason = {"full": "No space left on device", "read_only": "Read-only file system"}[scene]
+    reason = {"full": "no space left on device", "read_only": "read-only file system"}[scene]
     assert reason in seen["problem"]
     assert seen["steady"], "on frequency all the while"
     assert seen["memory_hz"] == SKED_HZ + 2000, "the daemon has the new choice"

@@ -28,16 +28,16 @@ BAND = {"drive_ceiling": CEILING}
 DIRECT = {
     "name": "144 MHz",
     "sked_hz": 144_120_000,
-    "allowed_low_hz": 144_000_000,
-    "allowed_high_hz": 146_000_000,
+    "tx_low_hz": 144_000_000,
+    "tx_high_hz": 146_000_000,
 }
 CROSS = BAND | {
-    "name": "10 GHz cross",
+    "name": "10 GHz split",
     "front_end": "10 GHz",
     "sked_hz": 10_450_100_000,
     "tx_sked_hz": 10_368_100_000,
-    "allowed_low_hz": 10_368_000_000,
-    "allowed_high_hz": 10_370_000_000,
+    "tx_low_hz": 10_368_000_000,
+    "tx_high_hz": 10_370_000_000,
     "transverter_offset_hz": 10_306_000_000,
     "tx_transverter_offset_hz": 10_224_000_000,
 }
@@ -86,7 +86,7 @@ def test_a_program_changes_bands_of_one_front_end(tmp_path: Path, ephemeris: Eph
         await connected(s, "10 GHz")
         radio = program(s)
         assert await radio.tune(10_450_101_000) == OK
-        assert s.daemon.session.band == "10 GHz cross"
+        assert s.daemon.session.band == "10 GHz split"
         assert s.daemon.session.transmit_permitted
         await s.clock.sleep(SETTLED_S)
         assert await radio.set_power(CEILING) == OK
@@ -209,7 +209,7 @@ def test_a_changed_config_confirms_nothing(tmp_path: Path, ephemeris: Ephemeris)
     act(tmp_path, ephemeris, second, band=renamed, more_bands=())
 
 
-ON_144 = {"keying": KEYING, "session": {"band": "144 MHz"}}
+ON_144 = {"keying": KEYING, "defaults": {"band": "144 MHz"}}
 
 
 # --- what differs by band, and what a contact proves ---
@@ -293,7 +293,7 @@ def test_the_minimum_elevation_of_a_band(tmp_path: Path, ephemeris: Ephemeris) -
         await connected(s, "direct")
         await s.daemon.transmitting.request("desk")
 
-    act(tmp_path, ephemeris, scene, band=BAND | {"min_elevation_deg": 89.0})
+    act(tmp_path, ephemeris, scene, band=BAND | {"min_tx_elevation_deg": 89.0})
 
 
 class RecallingDriver(SimulatedDriver):
@@ -311,7 +311,7 @@ def test_a_power_that_the_radio_recalls_with_the_dial_is_turned_down_first(
     tmp_path: Path, ephemeris: Ephemeris
 ) -> None:
     direct = DIRECT | {"name": "432 MHz", "sked_hz": 432_070_000}
-    direct |= {"allowed_low_hz": 432_000_000, "allowed_high_hz": 433_000_000}
+    direct |= {"tx_low_hz": 432_000_000, "tx_high_hz": 433_000_000}
     ready_at: list[float] = []
 
     async def scene(s: Stage) -> None:
@@ -321,7 +321,7 @@ def test_a_power_that_the_radio_recalls_with_the_dial_is_turned_down_first(
             await s.clock.sleep(0.01)
         ready_at.append(s.radio.power_fraction)
 
-    tables = {"keying": KEYING, "session": {"band": "432 MHz"}}
+    tables = {"keying": KEYING, "defaults": {"band": "432 MHz"}}
     act(
         tmp_path,
         ephemeris,

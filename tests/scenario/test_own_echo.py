@@ -34,15 +34,15 @@ def station(tmp_path: Path, mhz: int, agreement: str, mode: str, **band: Any) ->
     low_hz = offset_hz + 144_000_000
     made = EMBEDDED["bands"][0] | {
         "sked_hz": low_hz + 100_000,
-        "allowed_low_hz": low_hz,
-        "allowed_high_hz": low_hz + 2_000_000,
+        "tx_low_hz": low_hz,
+        "tx_high_hz": low_hz + 2_000_000,
         "transverter_offset_hz": offset_hz,
         "while_transmitting": mode,
     }
     return deepcopy(EMBEDDED) | {
         "bands": [made | band],
         "partner": "self",
-        "session": {"agreement": agreement},
+        "defaults": {"agreement": agreement},
         "state_dir": str(tmp_path),
     }
 

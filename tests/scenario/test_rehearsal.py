@@ -32,7 +32,7 @@ def test_on_frequency_throughout(
 ) -> None:
     raw = deepcopy(EMBEDDED) | {
         "state_dir": str(tmp_path),
-        "session": {"agreement": agreement},
+        "defaults": {"agreement": agreement},
         "partner": PARTNER,
     }
     raw["radio"]["options"]["split"] = split

@@ -310,8 +310,8 @@ def test_a_day_without_a_missed_second(tmp_path: Path, ephemeris: Ephemeris) -> 
     band = {
         "name": "1296 MHz",
         "sked_hz": 1_296_100_000,
-        "allowed_low_hz": 1_296_000_000,
-        "allowed_high_hz": 1_297_000_000,
+        "tx_low_hz": 1_296_000_000,
+        "tx_high_hz": 1_297_000_000,
         "transverter_offset_hz": 0,
     }
     done = play_stage(tmp_path, ephemeris, scene, band=band, radio={"poll_s": 5.0})

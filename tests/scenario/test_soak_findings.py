@@ -39,7 +39,7 @@ def test_news_just_after_a_step_out_of_the_tables(tmp_path: Path, ephemeris: Eph
         await s.until(Tracking.ON_FREQUENCY, 3.0)
 
     # A dial about to move would have kept the state from being published.
-    play(tmp_path, ephemeris, scene, tables={"session": {"agreement": "partner"}})
+    play(tmp_path, ephemeris, scene, tables={"defaults": {"agreement": "partner"}})
 
 
 def test_no_step_of_before_is_taken_when_the_clock_is_back_in_the_tables(
@@ -67,14 +67,14 @@ def test_no_step_of_before_is_taken_when_the_clock_is_back_in_the_tables(
 AT_432: dict[str, Any] = {
     "name": "432 MHz",
     "sked_hz": 432_070_000,
-    "allowed_low_hz": 432_000_000,
-    "allowed_high_hz": 433_000_000,
+    "tx_low_hz": 432_000_000,
+    "tx_high_hz": 433_000_000,
 }
 AT_144: dict[str, Any] = {
     "name": "144 MHz",
     "sked_hz": 144_120_000,
-    "allowed_low_hz": 144_000_000,
-    "allowed_high_hz": 146_000_000,
+    "tx_low_hz": 144_000_000,
+    "tx_high_hz": 146_000_000,
     "transverter_offset_hz": 0,
 }
 
@@ -115,8 +115,8 @@ def test_a_radio_that_follows_again_is_no_longer_said_to_disagree(
         ephemeris,
         scene,
         band=AT_144,
-        radio={"when_turned": "put_back"},
-        tables={"session": {"agreement": "partner"}},  # whose dial never moves at all
+        radio={"on_manual_tuning": "restore"},
+        tables={"defaults": {"agreement": "partner"}},  # whose dial never moves at all
         driver_class=LyingDriver,
     )
 
@@ -144,8 +144,8 @@ def test_where_nothing_is_to_be_set_no_radio_disagrees(
         ephemeris,
         scene,
         band=AT_144 | {"sked_hz": 145_999_900},
-        radio={"when_turned": "put_back"},
-        tables={"session": {"agreement": "partner"}},
+        radio={"on_manual_tuning": "restore"},
+        tables={"defaults": {"agreement": "partner"}},
         driver_class=LyingDriver,
         split=False,
     )

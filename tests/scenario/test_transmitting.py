@@ -39,12 +39,12 @@ def stage(tmp_path: Path, ephemeris: Ephemeris) -> Callable[..., Stage]:
     def run(
         scene: Any,
         start_utc_s: float | None = None,
-        station: dict[str, Any] | None = None,
+        equipment: dict[str, Any] | None = None,
         **changes: Any,
     ) -> Stage:
         if start_utc_s is None:
             start_utc_s = moon_high(ephemeris)
-        tables = {"keying": KEYING | changes.pop("keying", {}), "station": station or {}}
+        tables = {"keying": KEYING | changes.pop("keying", {}), "equipment": equipment or {}}
         tables |= changes.pop("tables", {})
         band = {"drive_ceiling": 0.2} | changes.pop("band", {})
         return play(tmp_path, ephemeris, scene, start_utc_s, tables=tables, band=band, **changes)
@@ -105,7 +105,7 @@ def test_a_hill_in_the_way_is_refused(stage: Any) -> None:
             await s.daemon.transmitting.keyer.request("test")
         assert not s.radio.transmitting
 
-    stage(scene, station={"horizon": [[0, 10], [90, 80], [180, 10]]})
+    stage(scene, equipment={"horizon": [[0, 10], [90, 80], [180, 10]]})
 
 
 def setting_for(ephemeris: Ephemeris, utc_s: float) -> str:
@@ -176,8 +176,8 @@ OTHER = {  # behind the same transverter
     "name": "144 MHz",
     "front_end": "10 GHz",
     "sked_hz": 144_120_000,
-    "allowed_low_hz": 144_000_000,
-    "allowed_high_hz": 146_000_000,
+    "tx_low_hz": 144_000_000,
+    "tx_high_hz": 146_000_000,
     "transverter_offset_hz": 116_000_000,
     "drive_ceiling": 0.2,
 }

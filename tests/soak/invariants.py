@@ -314,7 +314,7 @@ class Judge:
             echo_hz = self._exact.echo_hz(session, utc_s, sent_hz, lead_s)
             now = now._replace(rx_hz=echo_hz)
         limit_hz = max(1.0, 0.5 * band.dial_resolution_hz + 0.2)
-        if not band.band().allows(tx_hz) or abs(tx_hz - band.allowed_low_hz) < 2.0:
+        if not band.band().allows(tx_hz) or abs(tx_hz - band.tx_low_hz) < 2.0:
             return None
         off_hz = abs(radio.rx_dial_hz - band.band().dial_hz(now.rx_hz))
         if radio.tx_dial_hz is not None:

@@ -69,7 +69,7 @@ def wish(chance: random.Random, settings: Settings, source: str) -> Command:
             return ReadBack(source)
         case 9:  # just inside an edge, across which the Doppler shift may carry it
             inside_hz = chance.uniform(-20.0, 200.0)
-            low_hz, high_hz = band.allowed_low_hz + inside_hz, band.allowed_high_hz - inside_hz
+            low_hz, high_hz = band.tx_low_hz + inside_hz, band.tx_high_hz - inside_hz
             return SetSked(source, chance.choice([low_hz, high_hz]))
         case _:
             return SetTrim(source, rx_hz=0.0, tx_hz=0.0)
@@ -108,7 +108,7 @@ class Operators:
         rig = RigAccess(link.details, link.set_mode, link.set_power)
         self._shared = SharedRadio(daemon, daemon.transmitting, rig, clock)
         settings = daemon.settings
-        topics = Topics(settings.remote.root, settings.remote.station)
+        topics = Topics(settings.remote.root, settings.remote.name)
         self._topics = topics
         self._admission = Admission(
             topics, settings, lambda: daemon.session, frozenset({PHONE}), clock, SecondStep()
@@ -220,7 +220,7 @@ class Operators:
                 ("sked", {"hz": band.sked_hz + 1234}),
                 ("nudge", {"by_hz": 10}),
                 ("trim", {"rx_hz": 5}),
-                ("correct", {"on": False}),
+                ("correction", {"on": False}),
                 ("transmit", {"permitted": False}),
                 ("transmit", {"permitted": True, "confirm": "0"}),
                 ("readback", {}),

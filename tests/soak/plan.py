@@ -22,23 +22,23 @@ GRID_S = 600.0
 BANDS: dict[str, dict[str, Any]] = {
     "144 MHz": {
         "sked_hz": 144_120_000,
-        "allowed_low_hz": 144_000_000,
-        "allowed_high_hz": 146_000_000,
+        "tx_low_hz": 144_000_000,
+        "tx_high_hz": 146_000_000,
     },
     "432 MHz": {
         "sked_hz": 432_070_000,
-        "allowed_low_hz": 432_000_000,
-        "allowed_high_hz": 433_000_000,
+        "tx_low_hz": 432_000_000,
+        "tx_high_hz": 433_000_000,
     },
     "1296 MHz": {
         "sked_hz": 1_296_100_000,
-        "allowed_low_hz": 1_296_000_000,
-        "allowed_high_hz": 1_297_000_000,
+        "tx_low_hz": 1_296_000_000,
+        "tx_high_hz": 1_297_000_000,
     },
     "10 GHz": {
         "sked_hz": 10_368_100_000,
-        "allowed_low_hz": 10_368_000_000,
-        "allowed_high_hz": 10_370_000_000,
+        "tx_low_hz": 10_368_000_000,
+        "tx_high_hz": 10_370_000_000,
         "transverter_offset_hz": 10_224_000_000,
     },
 }
@@ -88,8 +88,8 @@ class Plan:
         band = self.settings.bands[0]
         return (
             f"seed {self.seed}: {self.duration_s / 3600:g} h from {self.start_utc_s:.2f} on "
-            f"{band.name}, {self.settings.session.agreement}, {band.while_transmitting}, "
-            f"{radio.when_turned}, keying {keying.enabled}, options {radio.options}, "
+            f"{band.name}, {self.settings.defaults.agreement}, {band.while_transmitting}, "
+            f"{radio.on_manual_tuning}, keying {keying.enabled}, options {radio.options}, "
             f"calm {self.calm:g}, misfortunes: {', '.join(self.kinds)}"
         )
 
@@ -133,14 +133,14 @@ def draw(
             "driver": "simulated",
             "options": habits,
             "poll_s": chance.choice(mix.poll_s),
-            "when_turned": chance.choice(["follow", "put_back"]),
-            "on_exit": chance.choice(["sked", "stay"]),
+            "on_manual_tuning": chance.choice(["follow", "restore"]),
+            "on_exit": chance.choice(["sked", "leave"]),
         },
-        "session": {
+        "defaults": {
             "agreement": chance.choice(["halves", "halves", "receiver", "transmitter", "home"]),
         },
         "keying": _keying(chance, by_line=by_line) if keying else {},
-        "station": {"min_elevation_deg": 0.0},
+        "equipment": {"min_elevation_deg": 0.0},
         "remote": {"enabled": True},
         "state_dir": folder,
         "troposphere": chance.random() < 0.25,
@@ -190,7 +190,7 @@ def _keying(chance: random.Random, *, by_line: bool) -> dict[str, Any]:
     return {
         "enabled": True,
         "outputs": [*relays, key],
-        "min_elevation_deg": 5.0,
+        "min_tx_elevation_deg": 5.0,
         "longest_over_s": chance.choice([5.0, 20.0, 60.0]),
     }
 

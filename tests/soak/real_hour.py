@@ -29,8 +29,8 @@ driver = "simulated"
 [[bands]]
 name = "1296 MHz"
 sked_hz = 1_296_100_000
-allowed_low_hz = 1_296_000_000
-allowed_high_hz = 1_297_000_000
+tx_low_hz = 1_296_000_000
+tx_high_hz = 1_297_000_000
 [remote]
 enabled = false
 [share]

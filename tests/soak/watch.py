@@ -117,7 +117,7 @@ class UnkeyWatch:
             elevation_deg = self._exact.elevation_deg(self._clock.utc_s())
         except CoverageError:
             return True
-        return elevation_deg < self._plan.settings.keying.min_elevation_deg - 0.002
+        return elevation_deg < self._plan.settings.keying.min_tx_elevation_deg - 0.002
 
     def _add(self, passed_s: float, reasons: dict[str, tuple[bool, float]]) -> None:
         for reason, (is_so, noticed_in_s) in reasons.items():

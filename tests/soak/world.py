@@ -287,7 +287,7 @@ class World:
         """When in the run the Moon first goes below the keying's limit, to a second."""
         seconds = int(self.plan.duration_s)
         elevation_deg = self._exact.elevations_deg(self.plan.start_utc_s, seconds)
-        low = elevation_deg <= self.plan.settings.keying.min_elevation_deg
+        low = elevation_deg <= self.plan.settings.keying.min_tx_elevation_deg
         sinks = np.flatnonzero(low[1:] & ~low[:-1])
         return float(sinks[0] + 1) if sinks.size else -math.inf
 

@@ -37,7 +37,7 @@ port = {share_port}
 [home]
 latitude_deg = {home.latitude_deg}
 longitude_deg = {home.longitude_deg}
-[session]
+[defaults]
 agreement = "halves"
 [radio]
 driver = "{driver}"
@@ -45,8 +45,8 @@ options = {{ {options} }}
 [[bands]]
 name = "10 GHz"
 sked_hz = {sked_hz}
-allowed_low_hz = {low_hz}
-allowed_high_hz = {high_hz}
+tx_low_hz = {low_hz}
+tx_high_hz = {high_hz}
 transverter_offset_hz = {offset_hz}
 drive_ceiling = 0.2
 [keying]

@@ -22,8 +22,8 @@ locator = "JN88"
 [[bands]]
 name = "1296 MHz"
 sked_hz = 1296_100_000
-allowed_low_hz = 1296_000_000
-allowed_high_hz = 1298_000_000
+tx_low_hz = 1296_000_000
+tx_high_hz = 1298_000_000
 """
 
 

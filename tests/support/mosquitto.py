@@ -36,8 +36,8 @@ SECOND_BAND = {  # in the same box of transverters
     "name": "24 GHz",
     "front_end": "10 GHz",
     "sked_hz": 24_048_100_000,
-    "allowed_low_hz": 24_048_000_000,
-    "allowed_high_hz": 24_050_000_000,
+    "tx_low_hz": 24_048_000_000,
+    "tx_high_hz": 24_050_000_000,
     "transverter_offset_hz": 23_904_000_000,
 }
 

@@ -33,8 +33,8 @@ LOW = {  # in the same box of transverters, so that a program may choose it
     "front_end": "10 GHz",
     "transverter_offset_hz": 288_000_000,
     "sked_hz": 432_070_000,
-    "allowed_low_hz": 432_000_000,
-    "allowed_high_hz": 433_000_000,
+    "tx_low_hz": 432_000_000,
+    "tx_high_hz": 433_000_000,
 }
 
 

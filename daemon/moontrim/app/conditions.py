@@ -44,12 +44,12 @@ class StationConditions:
         self._hub = hub
         self._clock_doubt = clock_doubt
         self._home_doubt = home_doubt
-        station = settings.station
-        self._horizon = Horizon(station.min_elevation_deg, station.horizon)
+        equipment = settings.equipment
+        self._horizon = Horizon(equipment.min_elevation_deg, equipment.horizon)
         self._lowest_deg = {
-            band.name: settings.keying.min_elevation_deg
-            if band.min_elevation_deg is None
-            else band.min_elevation_deg
+            band.name: settings.keying.min_tx_elevation_deg
+            if band.min_tx_elevation_deg is None
+            else band.min_tx_elevation_deg
             for band in settings.bands
         }
         self._bands = {band.name: (band.band(), band.entry()) for band in settings.bands}
@@ -83,7 +83,7 @@ class StationConditions:
         return Conditions(
             moon_azimuth_deg=now.moon.azimuth_deg if now.moon else None,
             moon_elevation_deg=now.moon.elevation_deg if now.moon else None,
-            min_elevation_deg=self._lowest_deg[now.band],
+            min_tx_elevation_deg=self._lowest_deg[now.band],
             horizon_deg=self._horizon_deg(now.moon.azimuth_deg) if now.moon else 0.0,
             on_frequency=on_frequency and not moved,
             tracking=moved or tracking,

@@ -49,7 +49,7 @@ from moontrim_drivers.registry import load
 
 log = logging.getLogger(__name__)
 
-FAREWELL_S = 2.5  # chosen: for a slow radio to be put back; service managers wait for much longer
+FAREWELL_S = 2.5  # chosen: to restore the dial of a slow radio; service managers wait for much longer
 
 # A task that runs beside the daemon (a view, a remote control, a simulated operator); cancelled
 # before the link.
@@ -119,6 +119,7 @@ class Daemon:
             self.clock_trust, lambda: self.transmitting.keyer.view
         )
         self.surroundings.register("session", self._session_warnings)
+        self.surroundings.register("trim", lambda: self.session.trim_warnings(self.settings))
         self.surroundings.register("radio", self._radio_warnings)
         self.surroundings.register("front end", self._front_end_warnings)
         self.surroundings.register("guard", self.transmitting.guard.warnings)
@@ -168,7 +169,7 @@ class Daemon:
 
     def _session_warnings(self) -> tuple[str, ...]:
         problem, inhibited = self.saver.problem, self.saver.inhibited
-        warnings = (f"session: {problem}",) if problem else ()
+        warnings = (f"choices not saved: {problem}",) if problem else ()
         return (*warnings, f"transmit inhibited: {inhibited}") if inhibited else warnings
 
     def _front_end_warnings(self) -> tuple[str, ...]:
@@ -250,7 +251,7 @@ class Daemon:
             async with self.clock.timeout(FAREWELL_S):
                 await asyncio.shield(link)
         except TimeoutError:
-            log.warning("the radio did not answer in time to put its dial back")
+            log.warning("dial not set to the sked frequency at exit: no reply from the radio in time")
             link.cancel()
 
     def _farewell_dials(self) -> tuple[int | None, int | None]:
@@ -261,7 +262,7 @@ class Daemon:
             Tracking.OTHER_PROGRAM,
             Tracking.OUTSIDE_BAND,
         )
-        if self.settings.radio.on_exit == "stay" or left_alone:
+        if self.settings.radio.on_exit == "leave" or left_alone:
             return None, None
         if self.link.view.state not in ANSWERING:
             return None, None

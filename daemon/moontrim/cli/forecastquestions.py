@@ -17,12 +17,12 @@ from moontrim.cli.arguments import (
 )
 from moontrim.config.band import BandSettings
 from moontrim.config.settings import Settings
-from moontrim.config.station import (
+from moontrim.config.equipment import (
     ForecastSettings,
     ForecastTables,
     PartnerSettings,
     SignalSettings,
-    StationSettings,
+    EquipmentSettings,
 )
 from moontrim.errors import InputError
 from moontrim.forecast.question import End, ForecastQuestion, Horizon
@@ -49,7 +49,7 @@ def work_of(options: argparse.Namespace, now_utc_s: float) -> Work:
     alone = options.config is None and options.home and options.partner and options.frequency
     settings = None if alone else _settings(options)
     tables = (
-        ForecastTables(StationSettings(), (), ForecastSettings())
+        ForecastTables(EquipmentSettings(), (), ForecastSettings())
         if settings is None
         else settings.forecast_tables
     )
@@ -57,7 +57,7 @@ def work_of(options: argparse.Namespace, now_utc_s: float) -> Work:
     on_air_hz = _on_air_hz(options, band)
     signals = tables.forecast.bands.get(band.name if band else "", SignalSettings())
     min_elevation_deg = number(options.min_elevation, "--min-elevation", -5.0, 89.0)
-    home = _home(options, settings, tables.station, band, on_air_hz)
+    home = _home(options, settings, tables.equipment, band, on_air_hz)
     partners = _partners(options, settings, tables, band, on_air_hz)
     if min_elevation_deg is not None:
         home = _raised(home, min_elevation_deg)
@@ -111,11 +111,11 @@ def _band(options: argparse.Namespace, settings: Settings | None) -> BandSetting
     if options.band is not None:
         return settings.band(options.band)
     if options.frequency is None:
-        name = settings.session.band
+        name = settings.defaults.band
         return settings.bands[0] if name is None else settings.band(name)
     on_air_hz = frequency_hz(options.frequency)
     for band in settings.bands:
-        if band.allowed_low_hz <= on_air_hz <= band.allowed_high_hz:
+        if band.tx_low_hz <= on_air_hz <= band.tx_high_hz:
             return band
     return None
 
@@ -130,18 +130,18 @@ def _on_air_hz(options: argparse.Namespace, band: BandSettings | None) -> float:
 def _home(
     options: argparse.Namespace,
     settings: Settings | None,
-    station: StationSettings,
+    equipment: EquipmentSettings,
     band: BandSettings | None,
     on_air_hz: float,
 ) -> End:
     """Returns the config's station; with --home its equipment at that place, without its
     horizon."""
-    gear = station.on_band(band.name if band else None).gear(on_air_hz)
+    gear = equipment.on_band(band.name if band else None).gear(on_air_hz)
     if options.home is not None:
         home = End("home", parse_site(options.home, "--home"), gear=gear)
     else:
         assert settings is not None  # or a home was given
-        horizon = Horizon(station.min_elevation_deg, station.horizon)
+        horizon = Horizon(equipment.min_elevation_deg, equipment.horizon)
         home = End("home", settings.home.site(), horizon, gear)
     if options.horizon is not None:
         home = replace(home, horizon=_mask(options.horizon, home.horizon.min_elevation_deg))
@@ -160,7 +160,7 @@ def _partners(
     named = {partner.name: partner for partner in tables.partners}
 
     def end_of(partner: PartnerSettings) -> End:
-        return partner.station.end(partner.name, partner, band.name if band else None, on_air_hz)
+        return partner.equipment.end(partner.name, partner, band.name if band else None, on_air_hz)
 
     if options.partner is None:
         if named:

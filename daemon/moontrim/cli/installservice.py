@@ -119,7 +119,7 @@ def _old(placed: Placed, root: Path) -> str | None:
 def _difference(placed: Placed, root: Path) -> str:
     old, new = (_old(placed, root) or "").splitlines(True), placed.content.splitlines(True)
     return "".join(
-        difflib.unified_diff(old, new, f"{placed.path} as it is", f"{placed.path} as it would be")
+        difflib.unified_diff(old, new, f"{placed.path} (current)", f"{placed.path} (new)")
     )
 
 
@@ -131,7 +131,7 @@ def _put(placed: Placed, root: Path) -> None:
     path, old = _below(root, placed.path), _old(placed, root)
     print(f"{placed.path}: {placed.why}")
     if old == placed.content or (placed.theirs and old is not None):
-        print("  is there already" if old == placed.content else "  is yours by now, left alone")
+        print("  unchanged" if old == placed.content else "  modified, left unchanged")
         return
     new = path.with_name(path.name + ".new")
     try:

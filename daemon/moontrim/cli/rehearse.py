@@ -223,7 +223,7 @@ def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
     remote = _remote_on_free_ports(settings.remote)
     settings = settings.model_copy(update={"remote": remote})
     if options.agreement:
-        session = settings.session.model_copy(update={"agreement": options.agreement})
+        session = settings.defaults.model_copy(update={"agreement": options.agreement})
         settings = settings.model_copy(update={"session": session})
     return settings
 

@@ -21,13 +21,15 @@ MODE = Matching("[A-Z0-9]{1,12}", "up to 12 capital letters and digits, such as 
 
 
 class BandSettings(Table):
-    """One band: how the dial maps to the air, what may be transmitted, and how the radio is
-    treated there."""
+    """One band: conversion between dial and on-air frequency, transmit limits, and settings of the
+    radio."""
 
     name: str = Field(min_length=1, max_length=40)
-    sked_hz: Hertz = Field(description="On-air frequency to start with, agreed with the partner.")
-    allowed_low_hz: Hertz = Field(description="Lowest on-air frequency that may be transmitted.")
-    allowed_high_hz: Hertz = Field(description="Highest on-air frequency that may be transmitted.")
+    sked_hz: Hertz = Field(
+        description="On-air frequency agreed with the partner; used at the first start."
+    )
+    tx_low_hz: Hertz = Field(description="Transmit limits: lowest on-air frequency.")
+    tx_high_hz: Hertz = Field(description="Transmit limits: highest on-air frequency.")
     transverter_offset_hz: int = Field(
         0,
         ge=0,
@@ -38,13 +40,19 @@ class BandSettings(Table):
     transverter_sense: Literal["plus", "minus"] = "plus"
     tx_sked_hz: Hertz | None = Field(
         None,
-        description="Cross-band: where we transmit, if the two sides use different segments. It "
-        "moves along with the sked frequency, which is then where we receive.",
+        description="Split-segment working, where the two stations must transmit in different "
+        "segments: on-air transmit frequency. sked_hz is then the receive frequency, and both move "
+        "together.",
     )
     tx_transverter_offset_hz: int | None = Field(
-        None, ge=0, lt=10**12, description="Where transmitting goes through another oscillator."
+        None,
+        ge=0,
+        lt=10**12,
+        description="Offset of the transmit path, if it has a separate local oscillator (LO).",
     )
-    dial_resolution_hz: int = Field(1, ge=1, le=1000, description="Smallest dial step to use here.")
+    dial_resolution_hz: int = Field(
+        1, ge=1, le=1000, description="Smallest dial step to use on this band."
+    )
     dial_error_hz: float = Field(
         0.0, ge=-1e6, le=1e6, description="Measured: true on-air minus indicated on-air frequency."
     )
@@ -58,76 +66,82 @@ class BandSettings(Table):
         None,
         ge=0,
         le=1e5,
-        description="How well reference_error_ppb is known, one sigma; left out: not known.",
+        description="Uncertainty of reference_error_ppb (1 sigma); default: unknown.",
     )
     dial_uncertainty_hz: float | None = Field(
         None,
         ge=0,
         le=1e6,
-        description="How well dial_error_hz (a transverter's oscillator) is known, one sigma; 0 if "
-        "it hangs on the radio's reference; left out: not known.",
+        description="Uncertainty of dial_error_hz, such as that of a transverter's oscillator "
+        "(1 sigma); 0 if it shares the radio's reference; default: unknown.",
     )
     while_transmitting: WhileTransmitting = Field(
         "hold",
-        description="hold: leave the dial as it is while keyed. mid_over: while receiving, keep "
-        "the transmit dial where it should be half an over later, then hold. step: keep "
-        "correcting while keyed (only on a radio that can).",
+        description="hold: keep the dial constant while keyed. mid_over: set the transmit dial, "
+        "while receiving, to the ideal value half an over later, then hold. step: continue the "
+        "correction while keyed (only on a radio that can retune then).",
     )
     drive_ceiling: float | None = Field(
         None,
         ge=0,
         le=1,
-        description="Largest RF power, as a fraction of full, that the radio may be set to here. A "
-        "transverter takes little; without a figure nothing is watched or set.",
+        description="Highest RF power setting of the radio on this band, as a fraction of full "
+        "power, such as the drive that a transverter can take. If omitted, drive is neither "
+        "checked nor set.",
     )
     trim_limit_hz: int | None = Field(
         None,
         ge=0,
         le=100_000,
-        description="Largest trim, either way; a larger one is refused as a mistake. Left out: two "
-        "parts per million of sked_hz, what an unlocked crystal oscillator may be off, and 2000 Hz "
-        "at least, the width of a voice channel.",
+        description="Largest trim, up or down; a larger one is rejected. Default: 2 ppm of sked_hz, "
+        "the error of an unlocked crystal oscillator, but at least 2000 Hz, the width of a voice "
+        "channel.",
     )
     mode: Annotated[str, MODE] | None = Field(
-        None, description="Mode to set on entering the band, such as USB."
+        None, description="Mode to set on entering the band, such as USB; default: not set."
     )
-    passband_hz: int = Field(0, ge=0, le=20_000, description="With it; 0: the mode's normal one.")
+    passband_hz: int = Field(
+        0,
+        ge=0,
+        le=20_000,
+        description="Passband to set with the mode; 0: the usual one of the mode.",
+    )
     commands: tuple[str, ...] = Field(
         (),
         max_length=16,
         strict=False,
-        description="Free-form commands sent once on entering the band, for what a radio needs "
-        "besides; in the language of its driver. None that transmits is accepted.",
+        description="Commands sent to the radio once on entering the band, in the syntax of its "
+        "driver. Commands that transmit are rejected.",
     )
     clear_offsets: bool = Field(
         False,
-        description="Switch off RIT, XIT and repeater shift at the radio whenever they are on, "
-        "never while it transmits. Otherwise they are reported, and transmit is inhibited.",
+        description="true: switch off RIT, XIT and repeater shift whenever they are on, never while "
+        "transmitting. false: they are reported, and transmit is inhibited.",
     )
-    over_s: float = Field(60.0, gt=0, le=600, description="Length of one over, for mid_over.")
+    over_s: float = Field(60.0, gt=0, le=600, description="Duration of one over, for mid_over.")
     front_end: str | None = Field(
         None,
         min_length=1,
         max_length=40,
-        description="What is connected to the radio's antenna socket on this band. Power and key "
-        "never go from one front end to another before the operator has confirmed the change. "
-        'Left out: "direct" without a transverter; with one, the band\'s own name. Bands behind '
-        "the same transverter name the same front end.",
+        description="Name of what is connected to the radio's antenna socket on this band. After a "
+        "change of front end transmit is inhibited until the operator has confirmed it. "
+        'Default: "direct" without a transverter; with one, the name of the band. Bands that use '
+        "the same transverter need the same front end.",
     )
     outputs: tuple[str, ...] | None = Field(
         None,
         max_length=8,
         strict=False,
-        description="Names of the keying outputs to switch on this band; the last one of the list "
-        "there, which keys the radio, always is. Left out: all.",
+        description="Names of the [[keying.outputs]] to switch on this band, besides the last one, "
+        "which keys the radio; default: all.",
     )
-    min_elevation_deg: float | None = Field(
+    min_tx_elevation_deg: float | None = Field(
         None,
         ge=0,
         le=90,
         allow_inf_nan=False,
-        description="No transmitting on this band with the Moon lower than this; left out: "
-        "keying.min_elevation_deg. The horizon in the [station] table counts as well.",
+        description="Lowest elevation of the Moon for transmitting on this band; default: "
+        "keying.min_tx_elevation_deg. The horizon of the [equipment] table applies as well.",
     )
 
     @field_validator(
@@ -144,17 +158,17 @@ class BandSettings(Table):
 
     @model_validator(mode="after")
     def _consistent(self) -> BandSettings:
-        if self.allowed_low_hz >= self.allowed_high_hz:
-            raise ValueError("allowed_low_hz must be below allowed_high_hz")
+        if self.tx_low_hz >= self.tx_high_hz:
+            raise ValueError("tx_low_hz must be below tx_high_hz")
         key = "sked_hz" if self.tx_sked_hz is None else "tx_sked_hz"
-        if not self.allowed_low_hz <= getattr(self, key) <= self.allowed_high_hz:
+        if not self.tx_low_hz <= getattr(self, key) <= self.tx_high_hz:
             raise ValueError(
-                f"{key} {getattr(self, key)} is outside allowed_low_hz {self.allowed_low_hz} to "
-                f"allowed_high_hz {self.allowed_high_hz}"
+                f"{key} {getattr(self, key)} is outside tx_low_hz {self.tx_low_hz} to "
+                f"tx_high_hz {self.tx_high_hz}"
             )
         if self.transverter_sense == "minus" and self.transverter_offset_hz == 0:
             raise ValueError('transverter_sense = "minus" needs a transverter_offset_hz')
-        for key in ("allowed_low_hz", "allowed_high_hz"):
+        for key in ("tx_low_hz", "tx_high_hz"):
             if (dial_hz := self.tx_band().dial_hz(getattr(self, key))) <= 0:
                 raise ValueError(
                     f"{key} would need a dial of {dial_hz:.0f} Hz; check transverter_offset_hz"
@@ -184,7 +198,7 @@ class BandSettings(Table):
 
     @property
     def tx_shift_hz(self) -> int:
-        """Transmit sked minus receive sked in cross-band operation; else 0."""
+        """Transmit sked minus receive sked in split-segment working; else 0."""
         return 0 if self.tx_sked_hz is None else self.tx_sked_hz - self.sked_hz
 
     @property
@@ -202,9 +216,7 @@ class BandSettings(Table):
 
     def entry(self) -> BandEntry:
         """Returns what the radio must be set to on this band besides its dials."""
-        edges = sorted(
-            self.tx_band().dial_hz(hz) for hz in (self.allowed_low_hz, self.allowed_high_hz)
-        )
+        edges = sorted(self.tx_band().dial_hz(hz) for hz in (self.tx_low_hz, self.tx_high_hz))
         return BandEntry(
             self.name,
             edges[0],
@@ -220,8 +232,8 @@ class BandSettings(Table):
         """Returns conversion and limits as `tuning` takes them."""
         return Band(
             name=self.name,
-            allowed_low_hz=self.allowed_low_hz,
-            allowed_high_hz=self.allowed_high_hz,
+            tx_low_hz=self.tx_low_hz,
+            tx_high_hz=self.tx_high_hz,
             transverter_offset_hz=self.transverter_offset_hz,
             transverter_sense=self.transverter_sense,
             dial_resolution_hz=self.dial_resolution_hz,

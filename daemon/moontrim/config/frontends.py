@@ -18,14 +18,14 @@ from moontrim.config.table import Table
 
 
 class FrontEndSettings(Table):
-    """What proves that a front end is the one connected; optional."""
+    """A contact that proves which front end is connected; optional."""
 
-    name: Name = Field(description="As in front_end of the bands.")
+    name: Name = Field(description="Name of the front end, as in front_end of the bands.")
     contact: AnyInput | None = Field(
         None,
-        description="An input that is active while this front end is connected, as a switch in its "
-        "plug. Transmit takes this one active and those of all other front ends inactive. Left "
-        "out: only the operator's confirmation counts.",
+        description="Input that is active while this front end is connected, such as a switch in "
+        "its plug. Transmitting needs this one active and those of all other front ends inactive. "
+        "Default: the operator's confirmation alone is needed.",
     )
 
 

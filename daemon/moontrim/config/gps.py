@@ -12,24 +12,24 @@ from moontrim_drivers.serial.portchoice import NOTATION, check_port
 
 
 class GpsSettings(Table):
-    """Off unless a source is named."""
+    """The GPS receiver; default: none."""
 
     source: Literal["none", "gpsd", "nmea"] = Field(
-        "none", description="gpsd: its socket. nmea: a receiver on a serial port of our own."
+        "none", description="none: no receiver. gpsd: through gpsd. nmea: on a serial port."
     )
-    host: str = Field("127.0.0.1", min_length=1, max_length=253, description="Where gpsd runs.")
-    port: int = Field(2947, ge=1, le=65535, description="gpsd's TCP port.")
+    host: str = Field("127.0.0.1", min_length=1, max_length=253, description="Host of gpsd.")
+    port: int = Field(2947, ge=1, le=65535, description="TCP port of gpsd.")
     device: str | None = Field(
         None,
         max_length=4096,
-        description=f"nmea: the serial port, {NOTATION}. gpsd: listen to this receiver only, by "
-        "the name gpsd has for it.",
+        description=f"nmea: serial port, {NOTATION}. gpsd: use only this receiver, by its name in "
+        "gpsd.",
     )
     baud: int = Field(
-        9600, ge=300, le=921_600, description="nmea: bits per second; the standard says 4800."
+        9600, ge=300, le=921_600, description="nmea: bits per second; 4800 by the standard."
     )
     use_for_home: bool = Field(
-        False, description="A steady fix in three dimensions replaces the place in [home]."
+        False, description="true: the position of a steady 3D fix replaces [home]."
     )
 
     @field_validator("host")

@@ -8,13 +8,13 @@ from moontrim.config.table import Table
 
 
 class JournalSettings(Table):
-    """The record of every session, beside the saved session in the state folder."""
+    """The record of every session, in the state folder."""
 
-    enabled: bool = Field(True, description="false: nothing is recorded, and nothing deleted.")
+    enabled: bool = Field(True, description="false: nothing is recorded, and nothing is deleted.")
     max_mb: int = Field(
         200,
         ge=8,
         le=100_000,
-        description="Largest size of the journal in megabytes; a whole day takes about seven. "
-        "The oldest sessions go first.",
+        description="Largest size of the journal in megabytes; a whole day takes about 7. The "
+        "oldest sessions are deleted first.",
     )

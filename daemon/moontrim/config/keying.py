@@ -22,29 +22,32 @@ Degrees = Annotated[float, Field(allow_inf_nan=False)]
 class KeyingSettings(Table):
     """How moontrim keys the radio, if at all."""
 
-    enabled: bool = Field(False, description="false: moontrim never keys anything.")
+    enabled: bool = Field(False, description="false: moontrim never keys the radio or any output.")
     outputs: tuple[AnyOutput, ...] = Field(
         (),
         max_length=MOST_OUTPUTS,
-        description="What is switched on, in this order; off in reverse. The radio's key is last.",
+        description="Outputs in switch-on order; switched off in reverse. The last one keys the radio.",
     )
-    min_elevation_deg: Degrees = Field(
+    min_tx_elevation_deg: Degrees = Field(
         5.0,
         ge=0,
         le=90,
-        description="No transmitting with the Moon lower than this, as the antenna points "
-        "(apparent, with refraction): a low beam meets people, roofs and roads, and may expose "
-        "them to more RF than is allowed. Find the value for your station by its RF-exposure "
-        "assessment. The horizon in the [station] table counts as well.",
+        description="Lowest elevation of the Moon for transmitting (apparent, with refraction): a "
+        "low beam reaches people, roofs and roads, and may exceed RF-exposure limits. Take the "
+        "value from the RF-exposure assessment of your station. The horizon of the [equipment] table applies as well.",
     )
     longest_over_s: float = Field(
-        90.0, ge=1, le=600, allow_inf_nan=False, description="Unkeyed after this long, always."
+        90.0,
+        ge=1,
+        le=600,
+        allow_inf_nan=False,
+        description="Longest over; the radio is unkeyed after this time in any case.",
     )
     inputs: tuple[AnyInput, ...] = Field(
         (),
         max_length=4,
-        description="A relay or foot switch that shows that the radio transmits, for a radio that "
-        "cannot tell; any of several.",
+        description="Contacts of a relay or foot switch that are active while the radio transmits, "
+        "for a radio that does not report it; one active input is enough.",
     )
 
     @field_validator("outputs", "inputs", mode="before")

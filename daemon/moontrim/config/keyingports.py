@@ -40,32 +40,34 @@ Topic = Annotated[
 
 
 class OutputSettings(Table):
-    """What every output has."""
+    """Settings of every output."""
 
-    name: Name = Field(description="What it is called when it fails, as `coax relay`.")
+    name: Name = Field(description="Name in messages, such as coax relay.")
     settle_ms: Milliseconds = Field(
-        description="Wait after switching on, before the next output: the longest its contacts "
-        "take to close and stop bouncing."
+        description="Operate plus bounce time: wait after switching this output on before switching "
+        "on the next one."
     )
     release_ms: Milliseconds = Field(
-        30, description="Wait after switching off, before the output before it is switched off."
+        30,
+        description="Release time: wait after switching this output off before switching off the "
+        "previous one.",
     )
     role: Literal["amplifier", "relay", "other"] = Field(
         "other",
-        description="What is done if the radio cannot be unkeyed. amplifier: switched off at once. "
-        "relay: it carries RF, so it is not switched while the radio may transmit. other: switched "
-        "off a second later.",
+        description="Action if the radio cannot be unkeyed. amplifier: switched off at once. relay: "
+        "carries RF, so it is not switched while the radio may be transmitting. other: switched "
+        "off one second later.",
     )
 
 
 class RadioOutput(OutputSettings):
-    """The radio's own transmit command, through its driver."""
+    """The transmit command of the radio, through its driver."""
 
     kind: Literal["radio"]
     name: Name = "radio"
     settle_ms: Milliseconds = Field(
         0,
-        description="Time to full power after the radio has confirmed, before it counts as keyed.",
+        description="Time from the radio's confirmation to full power.",
     )
 
     @property
@@ -82,7 +84,9 @@ class LineOutput(OutputSettings):
 
     kind: Literal["rts", "dtr"]
     port: PortName
-    keys_radio: bool = Field(False, description="This line keys the radio: it must be the last.")
+    keys_radio: bool = Field(
+        False, description="true: this line keys the radio; it must be the last output."
+    )
     active_low: bool = Field(False, description="Not possible on a serial line.")
 
     @model_validator(mode="after")
@@ -100,14 +104,16 @@ class LineOutput(OutputSettings):
 
 
 class GpioOutput(OutputSettings):
-    """A GPIO line through libgpiod. Where it goes when the process ends is up to the chip: it needs
+    """A GPIO line through libgpiod. The chip decides its level once the process has ended: it needs
     a resistor that pulls it to off."""
 
     kind: Literal["gpio"]
     chip: Chip
     line: GpioOffset
-    keys_radio: bool = Field(False, description="This line keys the radio: it must be the last.")
-    active_low: bool = Field(False, description="On is a low level.")
+    keys_radio: bool = Field(
+        False, description="true: this line keys the radio; it must be the last output."
+    )
+    active_low: bool = Field(False, description="true: on is the low level.")
 
     @property
     def place(self) -> tuple[object, ...]:
@@ -120,8 +126,8 @@ class MqttOutput(OutputSettings):
 
     kind: Literal["mqtt"]
     topic: Topic
-    on_payload: str = Field("on", max_length=200)
-    off_payload: str = Field("off", max_length=200)
+    on_payload: str = Field("on", max_length=200, description="Message that switches on.")
+    off_payload: str = Field("off", max_length=200, description="Message that switches off.")
 
     @model_validator(mode="after")
     def _tells_apart(self) -> MqttOutput:
@@ -142,7 +148,9 @@ class SimulatedOutputSettings(OutputSettings):
     """Switches nothing; for rehearsals and tests."""
 
     kind: Literal["simulated"]
-    keys_radio: bool = Field(False, description="Stands for the radio's key: must be the last.")
+    keys_radio: bool = Field(
+        False, description="true: simulates the radio's key line; it must be the last output."
+    )
 
     @property
     def place(self) -> tuple[object, ...]:
@@ -156,12 +164,12 @@ AnyOutput = Annotated[
 
 
 class LineInput(Table):
-    """The CTS or DSR line of a serial port, read."""
+    """An input: the CTS or DSR line of a serial port."""
 
     kind: Literal["cts", "dsr"]
     name: Name
     port: PortName
-    active_low: bool = Field(False, description="Transmitting is an inactive line.")
+    active_low: bool = Field(False, description="true: an inactive line means active.")
 
     @property
     def place(self) -> tuple[object, ...]:
@@ -169,13 +177,13 @@ class LineInput(Table):
 
 
 class GpioInput(Table):
-    """A GPIO line, read."""
+    """An input: a GPIO line."""
 
     kind: Literal["gpio"]
     name: Name
     chip: Chip
     line: GpioOffset
-    active_low: bool = Field(False, description="Transmitting is a low level.")
+    active_low: bool = Field(False, description="true: a low level means active.")
 
     @property
     def place(self) -> tuple[object, ...]:

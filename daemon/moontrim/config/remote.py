@@ -17,65 +17,77 @@ TopicLevel = Annotated[str, Matching("[a-z0-9-]{1,32}", "1 to 32 small letters, 
 
 
 class RemoteSettings(Table):
-    """How phones and dashboards reach the daemon."""
+    """Access by phones and dashboards: MQTT broker and page."""
 
-    enabled: bool = Field(True, description="false: no broker, no MQTT, no page.")
+    enabled: bool = Field(True, description="false: no MQTT broker and no phone page.")
     root: TopicLevel = Field("moontrim", description="First level of every topic.")
-    station: TopicLevel = Field("station", description="Second level: tells several daemons apart.")
+    name: TopicLevel = Field(
+        "station",
+        description="Name of this daemon, the second level of every topic; tells several daemons "
+        "apart.",
+    )
     lan: bool = Field(
         False,
-        description="Open page and broker to the network, by TLS and with a password. Each phone "
-        "then needs this station's certificate once; the plain http page offers it.",
+        description="Open page and broker to the network, with TLS and a password. Each phone needs "
+        "the certificate of this daemon once; the plain http page offers it.",
     )
     lan_address: str = Field(
         "0.0.0.0",  # noqa: S104 (only with `lan`, and then behind a password)
         min_length=1,
         max_length=64,
-        description="IPv4 address to listen on when `lan` is on; default: all.",
+        description="With lan = true: IPv4 address to listen on; default: all.",
     )
     broker: str | None = Field(
-        None, min_length=1, max_length=253, description="Host of a broker that is there already."
+        None,
+        min_length=1,
+        max_length=253,
+        description="Host name of another MQTT broker; default: the built-in one.",
     )
     port: int | None = Field(
         None,
         ge=1,
         le=65535,
-        description=f"The broker's port. Own broker: {BUILT_IN_PORT}, or a free one where that is "
-        f"taken. Other broker: {PLAIN_PORT}, with TLS {TLS_PORT}.",
+        description=f"Port of the broker; default: {BUILT_IN_PORT} for the built-in one (or a free "
+        f"port if in use), {PLAIN_PORT} for another one, {TLS_PORT} for another one with TLS.",
     )
     user: str | None = Field(
         None,
         min_length=1,
         max_length=64,
-        description="User name at the other broker. Its password comes from the credential "
+        description="User name on the other broker. Its password comes from the credential "
         "mqtt_password ($CREDENTIALS_DIRECTORY) or from $MOONTRIM_MQTT_PASSWORD.",
     )
-    tls: bool = Field(False, description="Speak TLS with the other broker.")
+    tls: bool = Field(False, description="Use TLS with the other broker.")
     tls_ca_file: FilePath | None = Field(
-        None, strict=False, description="Own certificate authority (PEM) to check it by."
+        None,
+        strict=False,
+        description="CA certificate (PEM) of the other broker; default: the system's CAs.",
     )
     http_port: int = Field(
         8144,
         ge=1,
         le=65535,
-        description="Port of the page on this machine; with `lan`, other machines find the "
-        "certificate there, and nothing else.",
+        description="Port of the page on this machine; with lan = true other machines get the "
+        "certificate on this port, and nothing else.",
     )
     https_port: int = Field(
-        HTTPS_PORT, ge=1, le=65535, description="Port of the page for other machines, with `lan`."
+        HTTPS_PORT,
+        ge=1,
+        le=65535,
+        description="With lan = true: port of the page for other machines.",
     )
     tls_port: int = Field(
         TLS_PORT,
         ge=1,
         le=65535,
-        description="Port of the built-in broker for other machines (MQTT over TLS), with `lan`.",
+        description="With lan = true: port of the built-in broker for other machines (MQTT over TLS).",
     )
     plain_port: int | None = Field(
         None,
         ge=1,
         le=65535,
-        description="Port of the built-in broker for relays and dashboards on the network that "
-        "cannot speak TLS: account viewer only, which may read and not command.",
+        description="With lan = true: port of the built-in broker for relays and dashboards without "
+        "TLS; only for the account viewer, which is read-only.",
     )
     discovery: bool = Field(
         False, description="Announce the daemon to home-automation hubs on the broker."
@@ -84,7 +96,7 @@ class RemoteSettings(Table):
         str, Matching("[A-Za-z0-9_-]{1,32}", "1 to 32 letters, digits, _ and -")
     ] = Field(
         "homeassistant",
-        description="First level of the topics such hubs listen to; this is what most expect.",
+        description="First level of the discovery topics; most hubs use the default.",
     )
 
     @field_validator("lan_address")

@@ -22,11 +22,11 @@ from moontrim.config.mistakes import Expected, Mistakes, mistakes
 from moontrim.config.remote import RemoteSettings
 from moontrim.config.share import ShareSettings
 from moontrim.config.site import SiteSettings
-from moontrim.config.station import (
+from moontrim.config.equipment import (
     ForecastSettings,
     ForecastTables,
     PartnerSettings,
-    StationSettings,
+    EquipmentSettings,
 )
 from moontrim.config.table import FilePath, Table, read_toml
 from moontrim.errors import InputError
@@ -36,24 +36,34 @@ from moontrim_drivers.registry import DriverNotFoundError, load
 
 
 class RadioSettings(Table):
-    """The radio, and how the rig link treats it whatever its driver."""
+    """The radio: its driver, timing and dials."""
 
     driver: str = Field(
-        "simulated", description="Name of a driver: `simulated`, `socket`, or one installed."
+        "simulated",
+        description="Name of a driver: simulated, socket, civ, asciicat or another installed one.",
     )
-    options: dict[str, Any] = Field(default_factory=dict, description="The driver's own settings.")
-    deadline_s: float = Field(1.5, gt=0, le=30, description="Longest wait for any one answer.")
+    options: dict[str, Any] = Field(default_factory=dict, description="Options of the driver.")
+    deadline_s: float = Field(
+        1.5, gt=0, le=30, description="Longest wait for one reply of the radio."
+    )
     poll_s: float = Field(
-        0.5, ge=0.05, le=5, description="How often the dial is read back when idle."
+        0.5, ge=0.05, le=5, description="Interval between readbacks of the dial when idle."
     )
     max_steps_per_s: float | None = Field(
-        None, gt=0, le=1000, description="Fewer dial steps than it could."
+        None,
+        gt=0,
+        le=1000,
+        description="Most dial steps per second; default: as many as the radio takes.",
     )
-    when_turned: Literal["follow", "put_back"] = Field(
-        "follow", description="A dial turned by hand moves the sked frequency, or is put back."
+    on_manual_tuning: Literal["follow", "restore"] = Field(
+        "follow",
+        description="When the receive dial is turned by hand. follow: the sked frequency moves with "
+        "it. restore: the dial is set back.",
     )
-    on_exit: Literal["sked", "stay"] = Field(
-        "sked", description="Where the dial is left: at the sked frequency, or where it is."
+    on_exit: Literal["sked", "leave"] = Field(
+        "sked",
+        description="When moontrim stops. sked: set the dial to the sked frequency. leave: leave "
+        "the dial as it is.",
     )
 
     def driver_options(self) -> DriverOptions:
@@ -72,24 +82,30 @@ class RadioSettings(Table):
         return self
 
 
-class SessionSettings(Table):
-    """What a first start begins with; afterwards the saved session counts."""
+class DefaultsSettings(Table):
+    """The choices of a first start; afterwards the saved choices count."""
 
-    band: str | None = Field(None, description="Name of a band below; the first one if left out.")
-    agreement: Agreement = Field("halves", description="Who corrects what; see README.")
+    band: str | None = Field(
+        None, description="Name of a band; default: the first one of [[bands]]."
+    )
+    agreement: Agreement = Field(
+        "halves", description="Who corrects which part of the Doppler shift; see README."
+    )
 
 
 class DataSettings(Table):
-    """Tables used instead of those that came with the Python packages."""
+    """Data files used instead of those in the Python packages."""
 
     earth_orientation_file: FilePath | None = Field(
         None, strict=False, description="Earth orientation table: an IERS finals2000A file."
     )
     ephemeris_file: FilePath | None = Field(
-        None, strict=False, description="A JPL SPK kernel with the Moon."
+        None, strict=False, description="JPL SPK kernel with the Moon."
     )
     band_plan_file: FilePath | None = Field(
-        None, strict=False, description="Where moonbounce is usual; hints of `moontrim check` only."
+        None,
+        strict=False,
+        description="Band plan with the usual moonbounce segments; only for notes of `moontrim check`.",
     )
 
 
@@ -98,21 +114,25 @@ _NOWHERE = SiteSettings(latitude_deg=0.0, longitude_deg=0.0)
 
 
 class Settings(Table):
-    """The whole file."""
+    """The config file of moontrim."""
 
-    station: StationSettings = Field(StationSettings(), description="Ours, at home.")
+    equipment: EquipmentSettings = Field(
+        EquipmentSettings(), description="Equipment and horizon at home."
+    )
     partners: tuple[PartnerSettings, ...] = ()
     forecast: ForecastSettings = ForecastSettings()
     home: SiteSettings = Field(
-        _NOWHERE, description="Where the station is; may be left out with gps.use_for_home."
+        _NOWHERE,
+        description="Position of the home station; may be omitted with gps.use_for_home = true.",
     )
     partner: SiteSettings | Literal["self"] = Field(
-        "self", description="A place, or `self` for your own echoes."
+        "self",
+        description='Position of the partner (a table like [home]), or "self" for your own echoes.',
     )
     bands: tuple[BandSettings, ...] = Field(min_length=1)
     front_ends: tuple[FrontEndSettings, ...] = ()
     radio: RadioSettings = RadioSettings()
-    session: SessionSettings = SessionSettings()
+    defaults: DefaultsSettings = DefaultsSettings()
     data: DataSettings = DataSettings()
     remote: RemoteSettings = RemoteSettings()
     keying: KeyingSettings = KeyingSettings()
@@ -121,7 +141,10 @@ class Settings(Table):
     gps: GpsSettings = GpsSettings()
     journal: JournalSettings = JournalSettings()
     state_dir: FilePath | None = Field(
-        None, strict=False, description="Default: $STATE_DIRECTORY, else ~/.local/state/moontrim."
+        None,
+        strict=False,
+        description="Folder of saved choices and journal; default: $STATE_DIRECTORY, else "
+        "~/.local/state/moontrim.",
     )
     troposphere: bool = Field(
         True, description="Correct for refraction and delay in the troposphere."
@@ -155,7 +178,7 @@ class Settings(Table):
     @property
     def forecast_tables(self) -> ForecastTables:
         """The tables that the forecast reads."""
-        return ForecastTables(self.station, self.partners, self.forecast)
+        return ForecastTables(self.equipment, self.partners, self.forecast)
 
     @model_validator(mode="after")
     def _different_partners(self) -> Settings:
@@ -188,9 +211,9 @@ class Settings(Table):
                         f'[[bands]] "{band.name}": drive_ceiling: missing; needed with keying, '
                         "since full power would destroy the transverter"
                     )
-        if self.session.band is not None and self.session.band not in names:
+        if self.defaults.band is not None and self.defaults.band not in names:
             raise ValueError(
-                f"session.band: invalid value {self.session.band!r}; expected one of "
+                f"defaults.band: invalid value {self.defaults.band!r}; expected one of "
                 f"{', '.join(names)}"
             )
         return self
@@ -222,7 +245,7 @@ class Settings(Table):
         return names[0] if len(names) == 1 else None
 
     def state_path(self) -> Path:
-        """Returns the folder for session and journal: of the config, of systemd, or the user's."""
+        """Returns the folder for saved choices and journal: of the config, of systemd, or the user's."""
         if self.state_dir is not None:
             return self.state_dir
         folders = os.environ.get("STATE_DIRECTORY")  # systemd.exec(5): separated by colons

@@ -16,33 +16,40 @@ EVERYONE = "*"  # among `users`
 class ShareSettings(Table):
     """The rig-control socket for other programs.
 
-    On by default: it listens on the loopback only, for the user who runs moontrim, does nothing
-    until a program connects, and keys only where `[keying]` is set up. Hamlib's network protocol
-    knows no passwords worth the name, so opening it to the network trusts everyone there with the
-    frequency; with the transmitter only if that is asked for as well."""
+    On by default: it listens on the loopback interface only, for the user who runs moontrim, does
+    nothing until a program connects, and keys only where `[keying]` is set up. Hamlib's network
+    protocol has no adequate authentication: with lan = true anyone on the network can set the
+    frequency, and with lan_transmit = true key the transmitter."""
 
-    enabled: bool = Field(True, description="false: no other program uses the radio through us.")
-    port: int = Field(4534, ge=1, le=65535, description="TCP port; give this to the other program.")
+    enabled: bool = Field(
+        True, description="false: no other program can use the radio through moontrim."
+    )
+    port: int = Field(
+        4534, ge=1, le=65535, description="TCP port, for the settings of the other program."
+    )
     lan: bool = Field(
-        False, description="Open it to the network, where anyone may then change the frequency."
+        False, description="true: open to the network, where anyone can then change the frequency."
     )
     lan_address: str = Field(
         "0.0.0.0",  # noqa: S104 (only with `lan`)
         min_length=1,
         max_length=45,
-        description="IP address of this machine to listen on when `lan` is on; default: all.",
+        description="With lan = true: IP address of this machine to listen on; default: all.",
     )
     lan_transmit: bool = Field(
-        False, description="Let programs on other machines key the transmitter; needs `lan`."
+        False,
+        description="true: programs on other machines may key the transmitter; needs lan = true.",
     )
     users: tuple[str, ...] = Field(
         (),
         strict=False,  # TOML has lists only
         max_length=64,
-        description="Other users of this machine whose programs may use it, besides the one who "
-        'runs moontrim and root; "*": every user.',
+        description="Users of this machine whose programs may connect, besides root and the user "
+        'that runs moontrim; "*": every user.',
     )
-    clients: int = Field(8, ge=1, le=64, description="Most programs connected at once.")
+    clients: int = Field(
+        8, ge=1, le=64, description="Highest number of programs connected at the same time."
+    )
 
     @field_validator("lan_address")
     @classmethod

@@ -12,23 +12,29 @@ from moontrim.path.site import Site, parse_site
 
 
 class SiteSettings(Table):
-    """Where a station is: a locator, or latitude and longitude."""
+    """The position of a station: a locator, or latitude and longitude."""
 
     locator: str | None = Field(
-        None, description="Locator of 4 to 12 characters; at 10 GHz give at least 8, better 10."
+        None,
+        description="Maidenhead locator of 4 to 12 characters; from 10 GHz up at least 8, better "
+        "10.",
     )
-    latitude_deg: float | None = Field(None, ge=-90, le=90, description="WGS84, north positive.")
-    longitude_deg: float | None = Field(None, ge=-180, le=180, description="WGS84, east positive.")
-    height_m: float = Field(0.0, ge=-500, le=9000, description="Above the WGS84 ellipsoid.")
+    latitude_deg: float | None = Field(
+        None, ge=-90, le=90, description="WGS84 latitude, north positive."
+    )
+    longitude_deg: float | None = Field(
+        None, ge=-180, le=180, description="WGS84 longitude, east positive."
+    )
+    height_m: float = Field(0.0, ge=-500, le=9000, description="Height above the WGS84 ellipsoid.")
     position_uncertainty_m: float | None = Field(
         None,
         ge=0,
         le=100_000,
-        description="How well the place is known horizontally, one sigma, for the error budget; a "
-        "locator's square comes on top. A satellite receiver is good to about 5.",
+        description="Horizontal uncertainty of the position (1 sigma), for the error budget; the "
+        "size of a locator's square is added. About 5 for a satellite receiver.",
     )
     height_uncertainty_m: float | None = Field(
-        None, ge=0, le=10_000, description="How well the height is known, one sigma."
+        None, ge=0, le=10_000, description="Uncertainty of the height (1 sigma)."
     )
 
     @model_validator(mode="after")

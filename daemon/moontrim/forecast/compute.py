@@ -91,7 +91,7 @@ def _exposure_notes(question: ForecastQuestion) -> list[str]:
     gear = question.home.gear
     if gear.power_w is None or gear.antenna is None:
         return []
-    power_w = gear.power_w * 10.0 ** (-gear.feed_loss_db / 10.0)
+    power_w = gear.power_w * 10.0 ** (-gear.feedline_loss_db / 10.0)
     gain_dbi, frequency_hz = gear.antenna.gain_dbi, question.frequency_hz
     fcc_m, icnirp_m = (
         math.ceil(safe_distance_m(power_w, gain_dbi, frequency_hz, rules, "public"))

@@ -96,16 +96,16 @@ class Gear:
     """A station's equipment on one band; None for what is not known.
 
     power_w: at the transmitter's output.
-    feed_loss_db: between radio and antenna, the same for transmitting and receiving.
+    feedline_loss_db: between radio and antenna, the same for transmitting and receiving.
     receiver_noise_k: of the receiver, at the radio's end of the feed.
-    ground_noise_k: what the antenna picks up from the ground.
+    spillover_k: what the antenna picks up from the ground.
     linear: linearly polarised; False: circular, None: unknown."""
 
     power_w: float | None = None
-    feed_loss_db: float = 0.0
+    feedline_loss_db: float = 0.0
     antenna: Antenna | None = None
     receiver_noise_k: float | None = None
-    ground_noise_k: float = 0.0
+    spillover_k: float = 0.0
     linear: bool | None = None
 
 

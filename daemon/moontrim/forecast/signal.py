@@ -59,7 +59,7 @@ def noise_at(frequency_hz: float, gear: Gear, view: MoonFromEnd, sun: Array) -> 
     attenuation_db = gas_attenuation_db(frequency_hz, view.elevation_deg)
     # The Moon hides the sky behind it.
     above = sky * (1.0 - share) + moon + in_beam
-    antenna_k = through_atmosphere_k(above, attenuation_db) + gear.ground_noise_k
+    antenna_k = through_atmosphere_k(above, attenuation_db) + gear.spillover_k
     system_k = _system_k(gear, antenna_k)
     return Noise(sky, moon, in_beam, antenna_k, system_k, attenuation_db, off_deg)
 
@@ -69,7 +69,7 @@ def _system_k(gear: Gear, antenna_k: Array) -> Array | None:
     receiver's."""
     if gear.receiver_noise_k is None or gear.antenna is None:
         return None
-    passed = 10.0 ** (-gear.feed_loss_db / 10.0)
+    passed = 10.0 ** (-gear.feedline_loss_db / 10.0)
     return np.asarray(antenna_k * passed + FEED_K * (1.0 - passed) + gear.receiver_noise_k)
 
 
@@ -82,11 +82,11 @@ def snr_db(sender: Gear, receiver: Gear, loss_db: Array, system_k: Array | None)
         return None
     received_dbw = (
         10.0 * math.log10(sender.power_w)
-        - sender.feed_loss_db
+        - sender.feedline_loss_db
         + sender.antenna.gain_dbi
         - loss_db
         + receiver.antenna.gain_dbi
-        - receiver.feed_loss_db
+        - receiver.feedline_loss_db
     )
     noise_dbw = 10.0 * np.log10(BOLTZMANN_J_K * system_k * REFERENCE_BANDWIDTH_HZ)
     return np.asarray(received_dbw - noise_dbw)

@@ -46,7 +46,7 @@ def station_json(settings: Settings) -> str:
             "partner": None if partner is None else asdict(partner),
             "partner_text": first_session(settings).partner_text(settings),
             "driver": settings.radio.driver,
-            "when_turned": settings.radio.when_turned,
+            "on_manual_tuning": settings.radio.on_manual_tuning,
             "troposphere": settings.troposphere,
             "bands": [band.model_dump(mode="json") for band in settings.bands],
         }

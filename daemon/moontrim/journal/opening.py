@@ -93,7 +93,7 @@ def set_aside(path: Path, utc_s: float, reason: str) -> Path:
         if beside.exists():
             beside.rename(aside.with_name(aside.name + ending))
     log.warning(
-        "journal %s cannot be used (%s); kept as %s, a fresh one begins", path, reason, aside
+        "journal %s unusable (%s); renamed to %s, starting a new one", path, reason, aside
     )
     return aside
 

@@ -155,7 +155,7 @@ class Writer:
         if reason and not before:
             log.warning("the journal in %s cannot be written: %s", self._folder, reason)
         if before and not reason:
-            log.info("the journal is written again, %d s of it were lost", lost)
+            log.info("journal writable again; %d s lost", lost)
         return not reason
 
     def _pause(self, written: bool) -> None:

@@ -17,7 +17,7 @@ class Conditions:
     """The state of the station at an instant, as far as it matters to transmitting.
 
     moon_azimuth_deg, moon_elevation_deg: seen from home; None: not known.
-    min_elevation_deg: lowest elevation to transmit at on the band.
+    min_tx_elevation_deg: lowest elevation to transmit at on the band.
     horizon_deg: elevation of the obstructed horizon at that azimuth.
     on_frequency: the dials are where they ought to be. Also true while they are held for keying,
         whatever Doppler has added since.
@@ -34,7 +34,7 @@ class Conditions:
 
     moon_azimuth_deg: float | None
     moon_elevation_deg: float | None
-    min_elevation_deg: float
+    min_tx_elevation_deg: float
     horizon_deg: float
     on_frequency: bool
     tracking: str
@@ -93,10 +93,10 @@ def _moon_reasons(conditions: Conditions) -> list[str]:
     azimuth_deg, elevation_deg = conditions.moon_azimuth_deg, conditions.moon_elevation_deg
     if azimuth_deg is None or elevation_deg is None:
         return ["it is not known where the Moon is"]
-    if not elevation_deg >= conditions.min_elevation_deg:
+    if not elevation_deg >= conditions.min_tx_elevation_deg:
         return [
             f"the Moon is at {elevation_deg:.2f} degrees elevation, below the minimum of "
-            f"{conditions.min_elevation_deg:g}: RF exposure of people near a low beam"
+            f"{conditions.min_tx_elevation_deg:g}: RF exposure of people near a low beam"
         ]
     edge_deg = conditions.horizon_deg
     if not elevation_deg >= edge_deg:

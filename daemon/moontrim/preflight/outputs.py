@@ -26,7 +26,7 @@ def output_findings(settings: Settings) -> Iterator[Finding]:
         "ok",
         "keying",
         f"{len(keying.outputs)} output(s), RF {settles_ms} ms after a request, Moon above "
-        f"{keying.min_elevation_deg:g} degrees, overs of at most {keying.longest_over_s:g} s; try "
+        f"{keying.min_tx_elevation_deg:g} degrees, overs of at most {keying.longest_over_s:g} s; try "
         "it with the amplifier off",
     )
     for band in settings.bands:
@@ -43,8 +43,8 @@ def output_findings(settings: Settings) -> Iterator[Finding]:
 def _differing(band: BandSettings) -> str:
     """Returns what of the sequence differs on a band; empty if nothing does."""
     differences = []
-    if band.min_elevation_deg is not None:
-        differences.append(f"Moon above {band.min_elevation_deg:g} degrees")
+    if band.min_tx_elevation_deg is not None:
+        differences.append(f"Moon above {band.min_tx_elevation_deg:g} degrees")
     if band.outputs is not None:
         differences.append(f"outputs {', '.join(band.outputs) or 'none'} and the radio's key")
     return "; ".join(differences)

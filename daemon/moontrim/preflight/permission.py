@@ -37,7 +37,7 @@ def permission_findings(settings: Settings, folders: Iterable[Path]) -> Iterator
             continue
         if not session.transmit_permitted:
             forbidden = why_forbidden(session, settings)
-            why = f"saved session not usable ({problem})" if problem else forbidden
+            why = f"saved choices invalid ({problem})" if problem else forbidden
         if running and why:
             yield Finding(
                 "note", "permission", f"transmit inhibited ({folder}): {why}; {TO_PERMIT}"

@@ -58,7 +58,7 @@ async def radio_findings(settings: Settings, clock: Clock, *, move_dials: bool) 
                 for band in settings.bands:
                     findings.append(await _obeys(driver, band, clock, deadline_s))
             finally:
-                findings += await _put_back(driver, rig, details, clock, OPEN_S + 2 * deadline_s)
+                findings += await _restore(driver, rig, details, clock, OPEN_S + 2 * deadline_s)
         return findings
     except (RigError, TimeoutError) as error:
         reason = str(error) or "no answer in time"
@@ -166,7 +166,7 @@ def guard_findings(keying: KeyingSettings, how: EmergencyUnkey | None) -> list[F
     return [Finding("ok", "guard", f"{what} {SILENCE_S:g} s after moontrim hangs or ends"), timer]
 
 
-async def _put_back(
+async def _restore(
     driver: RigDriver, rig: RigState, details: RigDetails, clock: Clock, within_s: float
 ) -> list[Finding]:
     """Puts dials and mode back, however the trial ended. Returns a line if that is not possible."""

@@ -30,8 +30,8 @@ EMBEDDED: dict[str, Any] = {
         {
             "name": "10 GHz",
             "sked_hz": 10_368_100_000,
-            "allowed_low_hz": 10_368_000_000,
-            "allowed_high_hz": 10_370_000_000,
+            "tx_low_hz": 10_368_000_000,
+            "tx_high_hz": 10_370_000_000,
             "transverter_offset_hz": 10_224_000_000,
             "while_transmitting": "step",
         }

@@ -68,7 +68,7 @@ class Remote:
     ) -> None:
         self._remote = remote
         self._notice = OperatorNotice(remote, show, show_password, on_page)
-        self._topics = Topics(remote.root, remote.station)
+        self._topics = Topics(remote.root, remote.name)
         self.broker: ChildBroker | None = None
         self._real: Clock = SystemClock()
         self._tls = broker_tls(remote)
@@ -209,7 +209,7 @@ class Remote:
             page_socket,
             password_needed=not trusts_local(remote),
             root=remote.root,
-            station=remote.station,
+            name=remote.name,
             tls=self._tls,
         )
         relays = daemon.transmitting.relays

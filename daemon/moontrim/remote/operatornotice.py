@@ -55,7 +55,7 @@ class OperatorNotice:
         try:
             passwords, new = stored_passwords(folder, accounts)
         except OSError as error:
-            log.warning("passwords cannot be kept (%s); the next start makes others", error)
+            log.warning("passwords cannot be saved (%s); new ones will be made at the next start", error)
             passwords, new = {account: new_password() for account in accounts}, True
         new = new or tls.certificates.new
         if self._show is not None and (new or self._show_password):
@@ -63,5 +63,5 @@ class OperatorNotice:
             fingerprint = tls.certificates.fingerprint
             self._show(welcome(self._secure_urls(), passwords, plain, fingerprint))
         elif new:
-            log.info("a password was made for the page; `moontrim run --show-password` shows it")
+            log.info("new password for the page; to see it: moontrim run --show-password")
         return passwords

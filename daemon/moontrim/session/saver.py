@@ -12,6 +12,7 @@ from pathlib import Path
 
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.settings import Settings
+from moontrim.errors import reason_of
 from moontrim.session.session import Session
 from moontrim.session.sessionfile import (
     TO_PERMIT,
@@ -76,7 +77,7 @@ class SessionSaver:
             async with self._real.timeout(START_S):
                 await (self.flush() if self._first_start else self._attempt(None, 0))
         except TimeoutError:
-            self.problem = f"no answer from the disk within {START_S:g} s"
+            self.problem = f"no reply from the disk within {START_S:g} s"
         if self.problem is not None:
             self.put(self.loaded)  # so that it is tried again
         if not self.permit_refused() or not self.loaded.transmit_permitted:
@@ -168,8 +169,8 @@ class SessionSaver:
 
     def _refused_by(self, error: OSError, session: Session | None, change: int) -> None:
         if self.problem is None:
-            log.warning("cannot save the session to %s: %s", self._folder, error)
-        self.problem = str(error)
+            log.warning("choices not saved in %s: %s", self._folder, reason_of(error))
+        self.problem = reason_of(error).lower()
         self._refused = max(self._refused, change)
         if self._newest is None:  # else there is a newer one already
             self._newest = session

@@ -16,6 +16,7 @@ from moontrim.tuning.correction import Agreement
 
 # Chosen: no band allows more, see `BandSettings.trim_limit_hz`; bounds what is read from a file.
 TRIM_LIMIT_HZ = 100_000.0
+LARGE_TRIM_HZ = 1000.0  # chosen: a larger one is more often a slip than meant
 Trim = Annotated[float, Field(ge=-TRIM_LIMIT_HZ, le=TRIM_LIMIT_HZ, allow_inf_nan=False)]
 
 
@@ -81,6 +82,16 @@ class Session(BaseModel):
         """Returns the choices for the present band; the config's where none have been made."""
         return self.bands.get(self.band) or BandSession(sked_hz=settings.band(self.band).sked_hz)
 
+    def trim_warnings(self, settings: Settings) -> tuple[str, ...]:
+        """Returns a warning for each trim of the present band that is unusually large."""
+        choices = self.band_choices(settings)
+        trims = (("receive", choices.trim_rx_hz), ("transmit", choices.trim_tx_hz))
+        return tuple(
+            f"{name} trim {hz:+g} Hz is above {LARGE_TRIM_HZ:g} Hz"
+            for name, hz in trims
+            if abs(hz) > LARGE_TRIM_HZ
+        )
+
     def partner_site(self, settings: Settings) -> Site | None:
         """Returns the partner's place; None for our own echo. Raises InputError."""
         if self.partner is not None:
@@ -98,7 +109,7 @@ class Session(BaseModel):
 
     def tx_sked_hz(self, settings: Settings) -> float:
         """Returns the transmit frequency before any correction: the sked frequency, unless
-        cross-band."""
+        split-segment working."""
         return self.band_choices(settings).sked_hz + settings.band(self.band).tx_shift_hz
 
     def retuned_from(self, before: Session, settings: Settings) -> bool:
@@ -117,8 +128,8 @@ class Session(BaseModel):
         frequency at which transmitting is not allowed and for a trim beyond the band's limit."""
         choices = self.band_choices(settings).model_copy(update=changes)
         band = settings.band(self.band)
-        lowest_hz = band.allowed_low_hz - band.tx_shift_hz
-        highest_hz = band.allowed_high_hz - band.tx_shift_hz
+        lowest_hz = band.tx_low_hz - band.tx_shift_hz
+        highest_hz = band.tx_high_hz - band.tx_shift_hz
         if not lowest_hz <= choices.sked_hz <= highest_hz:
             allowed = f"{lowest_hz} to {highest_hz} on {band.name}"
             raise InputError("sked_hz", choices.sked_hz, allowed)
@@ -135,5 +146,5 @@ def first_session(settings: Settings) -> Session:
     """Returns the session of a start with nothing saved. With several front ends nobody has
     confirmed one yet, so transmitting is not permitted."""
     return Session(
-        band=settings.session.band or settings.bands[0].name, agreement=settings.session.agreement
+        band=settings.defaults.band or settings.bands[0].name, agreement=settings.defaults.agreement
     ).as_begun(settings)

@@ -103,7 +103,7 @@ class Share:
         if len(self._clients) >= self._settings.clients:
             if not self._full:
                 self._full = True
-                log.warning("share: %d programs are connected, no more", len(self._clients))
+                log.warning("share: connection rejected: already %d programs connected (share.clients)", len(self._clients))
             return None
         peer, this_end = (
             transport.get_extra_info(name) or ("?", 0) for name in ("peername", "sockname")
@@ -111,7 +111,7 @@ class Share:
         host = str(peer[0])
         local = _is_this_machine(host)
         if local and (objection := self._allowed_users.objection(peer[:2], this_end[:2])):
-            log.warning("share: connection from this machine refused: %s", objection)
+            log.warning("share: connection from this machine rejected: %s", objection)
             if not self._settings.lan:
                 return None
             local = False  # no more than a program on another machine

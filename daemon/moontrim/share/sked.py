@@ -51,7 +51,7 @@ def sked_range_hz(band: BandSettings) -> tuple[int, int]:
     """Returns lowest and highest sked frequency in Hz for which the transmit frequency before
     correction is inside the band's allowed range."""
     shift_hz = band.tx_shift_hz
-    return band.allowed_low_hz - shift_hz, band.allowed_high_hz - shift_hz
+    return band.tx_low_hz - shift_hz, band.tx_high_hz - shift_hz
 
 
 def _fits(hz: int, band: BandSettings) -> bool:

@@ -63,7 +63,7 @@ def view_of(
         radio_answers=snapshot.link.state in ANSWERING,
         headline=_one_line(f"moontrim {__version__}, {snapshot.band}, {state}"),
         rx_ranges_hz=tuple(sked_range_hz(band) for band in settings.bands),
-        tx_ranges_hz=tuple((band.allowed_low_hz, band.allowed_high_hz) for band in settings.bands),
+        tx_ranges_hz=tuple((band.tx_low_hz, band.tx_high_hz) for band in settings.bands),
         can=can,
         drive_ceiling=band.drive_ceiling,
     )

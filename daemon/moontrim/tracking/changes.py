@@ -23,7 +23,7 @@ from moontrim.session.commands import ReadBack, whole_hertz
 from moontrim.session.current import CurrentSession
 from moontrim.session.session import Session
 from moontrim.state.snapshot import Outlook
-from moontrim.tracking.handondial import PUT_BACK_TIMES, YIELD_S, TurnedDial
+from moontrim.tracking.handondial import MOST_RESTORES, YIELD_S, TurnedDial
 from moontrim.tracking.inbox import HomeMoved, Item, Request, StationFault
 from moontrim.tracking.otherprogram import MOST_RATE_PER_S
 from moontrim.tracking.planning import Planning
@@ -139,39 +139,39 @@ class Changes:
         self._link.enter_band(entry, changing=changing)
 
     def _dial_moved(self, moved: DialMoved) -> None:
-        """Follows a receive dial that moved alone, or puts it back, as configured; whatever else
-        has moved is put back. When that is given up: see `TurnedDial` and `OtherProgram`."""
+        """Follows a receive dial that moved alone, or restores it, as configured; whatever else
+        has moved is restored. When that is given up: see `TurnedDial` and `OtherProgram`."""
         if not self._current.session.correcting or self._turned.other.reason:
             return
         now_s = self._clock.monotonic_s()
         where = f"{moved.which} dial moved from {moved.from_hz} to {moved.to_hz} Hz"
         if moved.exchanged:
             self._record.fault("A and B were exchanged on the radio: dials restored")
-            if not self._turned.may_put_back(now_s):
+            if not self._turned.may_restore(now_s):
                 self._left_alone(where)
         elif moved.together:
             if moved.which == "rx":
                 self._both_moved(moved, where, now_s)
         elif moved.which == "tx":
-            log.info("%s: put back", where)
+            log.info("%s: dial restored", where)
             self._turned.other.transmit_dial_moved(now_s)
-        elif self._current.settings.radio.when_turned == "follow":
+        elif self._current.settings.radio.on_manual_tuning == "follow":
             self._try_to_follow(moved, where, now_s)
-        elif self._turned.may_put_back(now_s):
-            log.info("%s: put back", where)
+        elif self._turned.may_restore(now_s):
+            log.info("%s: dial restored", where)
         else:
             self._left_alone(where)
         if self._turned.other.reason:
             self._other_program(now_s)
 
     def _both_moved(self, rx: DialMoved, where: str, now_s: float) -> None:
-        """Both dials have moved: put back, unless by a key of the radio for another amateur band,
+        """Both dials have moved: restored, unless by a key of the radio for another amateur band,
         where they are left alone until they come back."""
         away = bool(self._turned.not_followed)
-        if self._current.settings.radio.when_turned == "follow":
+        if self._current.settings.radio.on_manual_tuning == "follow":
             self._try_to_follow(rx, where, now_s)
         else:
-            log.info("%s with the transmit dial: put back", where)
+            log.info("%s with the transmit dial: dials restored", where)
         if not away and not self._turned.not_followed:
             self._turned.other.transmit_dial_moved(now_s)
 
@@ -185,7 +185,7 @@ class Changes:
 
     def _left_alone(self, where: str) -> None:
         self._record.fault(
-            f"{where}; it was put back {PUT_BACK_TIMES} times, left alone for {YIELD_S:.0f} s"
+            f"{where}; restored {MOST_RESTORES} times, now left alone for {YIELD_S:.0f} s"
         )
 
     def _other_program(self, now_s: float) -> None:
@@ -232,7 +232,7 @@ class Changes:
         followed = session.with_band_choices(settings, sked_hz=sked_hz)
         if moved.together or not moved.placed:
             why = "with the transmit dial" if moved.together else "before it was set"
-            log.info("%s %s: put back", where, why)
+            log.info("%s %s: dial restored", where, why)
             return
         before_hz = session.band_choices(settings).sked_hz
         self._turned.other.followed(now_s, band.name, before_hz)

@@ -1,8 +1,8 @@
 """When a dial that someone turns is left alone: the daemon never fights the operator. Pure but for
 the instants it is given (monotonic seconds).
 
-    turned, put back | turned, put back | turned, put back | turned again within 10 s: left alone
-                                                             for 10 s, then put back as before"""
+    turned, restored | turned, restored | turned, restored | turned again within 10 s: left alone
+                                                             for 10 s, then restored as before"""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ from moontrim.tracking.otherprogram import OtherProgram
 
 # Chosen: an accidental knock is put right, three within 10 s are an intention; 10 s are enough to
 # look for a signal and too short to forget that the correction waits.
-PUT_BACK_TIMES, WITHIN_S, YIELD_S = 3, 10.0, 10.0
+MOST_RESTORES, WITHIN_S, YIELD_S = 3, 10.0, 10.0
 
 
 class TurnedDial:
-    """The decision for a radio whose dial was turned: put it back, follow it, or leave it alone.
+    """The decision for a radio whose dial was turned: restore it, follow it, or leave it alone.
 
     other: whether it is no hand but another program."""
 
     def __init__(self) -> None:
         self.other = OtherProgram()
         self._not_followed = ""
-        self._put_back_at_s: deque[float] = deque(maxlen=PUT_BACK_TIMES)
+        self._restored_at_s: deque[float] = deque(maxlen=MOST_RESTORES)
         self._yield_until_s = 0.0
 
     @property
@@ -36,11 +36,11 @@ class TurnedDial:
         """Returns whether the dial is left alone because it was turned again and again."""
         return now_s < self._yield_until_s
 
-    def may_put_back(self, now_s: float) -> bool:
-        """Returns whether to put the dial back once more. After the last time within WITHIN_S the
+    def may_restore(self, now_s: float) -> bool:
+        """Returns whether to restore the dial once more. After the last time within WITHIN_S the
         answer is no, and the dial is `yielding` for YIELD_S."""
-        times = self._put_back_at_s
-        if len(times) == PUT_BACK_TIMES and now_s - times[0] < WITHIN_S:
+        times = self._restored_at_s
+        if len(times) == MOST_RESTORES and now_s - times[0] < WITHIN_S:
             self._yield_until_s = now_s + YIELD_S
             self.other.yielded(now_s)
             times.clear()

@@ -84,7 +84,7 @@ class OtherProgram:
         self._recognise(now_s, self._transmit_at_s, TIMES, WITHIN_S)
 
     def yielded(self, now_s: float) -> None:
-        """Takes over that the dial is left alone, since it was put back too often."""
+        """Takes over that the dial is left alone, since it was restored too often."""
         self._yields_at_s.append(now_s)
         self._recognise(now_s, self._yields_at_s, YIELDS, YIELDS_WITHIN_S)
 

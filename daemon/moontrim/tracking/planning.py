@@ -47,8 +47,8 @@ class Planning:
         self._ephemeris = ephemeris
         self._settings = current.settings
         self.sent = SentHistory()
-        station = current.settings.station
-        self._horizon = Horizon(station.min_elevation_deg, station.horizon)
+        equipment = current.settings.equipment
+        self._horizon = Horizon(equipment.min_elevation_deg, equipment.horizon)
         self._selection = selection_of(current.session, current.settings)
         self._model = self._new_model()
 

@@ -18,15 +18,15 @@ if TYPE_CHECKING:
 class Band:
     """One band: conversion and limits.
 
-    allowed_low_hz, allowed_high_hz: true on-air frequencies between which transmitting is allowed.
+    tx_low_hz, tx_high_hz: true on-air frequencies between which transmitting is allowed.
     transverter_sense: minus where a higher dial is a lower on-air frequency.
     dial_resolution_hz: step of the dial.
     dial_error_hz, reference_error_ppb: measured errors, see above.
     dial_per_on_air: d(dial)/d(on-air), +1 or -1 but for the reference error."""
 
     name: str
-    allowed_low_hz: int
-    allowed_high_hz: int
+    tx_low_hz: int
+    tx_high_hz: int
     transverter_offset_hz: int = 0
     transverter_sense: Literal["plus", "minus"] = "plus"
     dial_resolution_hz: int = 1
@@ -56,4 +56,4 @@ class Band:
 
     def allows(self, on_air_hz: Number) -> Any:
         """Returns whether transmitting is allowed on a true on-air frequency; False for NaN."""
-        return (self.allowed_low_hz <= on_air_hz) & (on_air_hz <= self.allowed_high_hz)
+        return (self.tx_low_hz <= on_air_hz) & (on_air_hz <= self.tx_high_hz)

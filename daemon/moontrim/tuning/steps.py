@@ -229,6 +229,6 @@ def plan_stretch(
 
 def _outside(what: str, on_air_hz: float, band: Band) -> str:
     return (
-        f"{what} frequency {on_air_hz:.0f} Hz is outside {band.allowed_low_hz} to "
-        f"{band.allowed_high_hz} Hz of band {band.name}"
+        f"{what} frequency {on_air_hz:.0f} Hz is outside {band.tx_low_hz} to "
+        f"{band.tx_high_hz} Hz of band {band.name}"
     )

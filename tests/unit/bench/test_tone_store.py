@@ -27,15 +27,15 @@ locator = "JN88"
 [[bands]]   # the first
 name = "432 MHz"
 sked_hz = 432_070_000
-allowed_low_hz = 432_000_000
-allowed_high_hz = 433_000_000
+tx_low_hz = 432_000_000
+tx_high_hz = 433_000_000
 
 # through the transverter
 [[bands]]
 name = "10 GHz"
 sked_hz = 10_368_100_000
-allowed_low_hz = 10_368_000_000
-allowed_high_hz = 10_370_000_000
+tx_low_hz = 10_368_000_000
+tx_high_hz = 10_370_000_000
 transverter_offset_hz = 10_224_000_000
 dial_error_hz = 0.0        # measured
 reference_error_ppb = 1.5  # last year

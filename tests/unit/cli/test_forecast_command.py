@@ -26,20 +26,20 @@ locator = "JN88ee"
 [[bands]]
 name = "144"
 sked_hz = 144120000
-allowed_low_hz = 144000000
-allowed_high_hz = 146000000
+tx_low_hz = 144000000
+tx_high_hz = 146000000
 [[bands]]
 name = "10G"
 sked_hz = 10368100000
-allowed_low_hz = 10368000000
-allowed_high_hz = 10370000000
-[session]
+tx_low_hz = 10368000000
+tx_high_hz = 10370000000
+[defaults]
 band = "10G"
-[station]
+[equipment]
 min_elevation_deg = 5
 horizon = [[0, 2], [180, 10]]
 receiver_noise_k = 70
-[station.bands."10G"]
+[equipment.bands."10G"]
 dish_diameter_m = 1.8
 power_w = 50
 [[partners]]
@@ -48,7 +48,7 @@ locator = "FN20"
 [[partners]]
 name = "south"
 locator = "QF22"
-[partners.station]
+[partners.equipment]
 antenna_gain_dbi = 40
 power_w = 40
 receiver_noise_k = 80
@@ -213,12 +213,12 @@ def test_which_partner_tonight(capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.parametrize(
     ("table", "says"),
     [
-        ("[station]\nhorizon = [[90, 1], [10, 2]]", "each above the last"),
-        ('[station.bands."432"]\npower_w = 5', "432"),
+        ("[equipment]\nhorizon = [[90, 1], [10, 2]]", "each above the last"),
+        ('[equipment.bands."432"]\npower_w = 5', "432"),
     ],
 )
 def test_a_config_that_makes_no_sense(tmp_path: Path, table: str, says: str) -> None:
     path = tmp_path / "bad.toml"
-    path.write_text(CONFIG.split("[station]")[0] + table)
+    path.write_text(CONFIG.split("[equipment]")[0] + table)
     with pytest.raises(InputError, match=says):
         run("--config", str(path))

@@ -34,9 +34,9 @@ locator = "JN88DD55AA"
 [partner]
 latitude_deg = 60.0
 longitude_deg = 25.0
-[station]
+[equipment]
 horizon = [[0, 2], [90, 6]]
-[station.bands."10 GHz"]
+[equipment.bands."10 GHz"]
 dish_diameter_m = 1.2
 [[partners]]
 name = "north"
@@ -46,8 +46,8 @@ max_spread_hz = 15
 [[bands]]
 name = "10 GHz"
 sked_hz = 10_368_100_000
-allowed_low_hz = 10_368_000_000
-allowed_high_hz = 10_370_000_000
+tx_low_hz = 10_368_000_000
+tx_high_hz = 10_370_000_000
 [keying]
 enabled = true
 [[keying.outputs]]

@@ -23,8 +23,8 @@ locator = "JN88"
 [[bands]]
 name = "1296 MHz"
 sked_hz = 1_296_100_000
-allowed_low_hz = 1_296_000_000
-allowed_high_hz = 1_297_000_000
+tx_low_hz = 1_296_000_000
+tx_high_hz = 1_297_000_000
 dial_error_hz = 2.0  # last month
 """
 FREQUENCY_HZ = 1011.25

@@ -9,33 +9,33 @@ import pytest
 from pydantic import ValidationError
 
 from moontrim.config.settings import Settings
-from moontrim.config.station import ForecastTables
+from moontrim.config.equipment import ForecastTables
 from moontrim.path import Site, parse_site
 
 TEXT = """
-[station]
+[equipment]
 min_elevation_deg = 4
 horizon = [[0, 3.5], [120, 12], [300, 1]]
 dish_diameter_m = 3.0
 dish_efficiency = 0.6
-feed_loss_db = 0.5
+feedline_loss_db = 0.5
 polarisation = "linear"
 
-[station.bands."1296 MHz"]
+[equipment.bands."1296 MHz"]
 power_w = 200
 receiver_noise_k = 40
 
-[station.bands."144 MHz"]
+[equipment.bands."144 MHz"]
 antenna_gain_dbi = 17.5
 power_w = 500
-feed_loss_db = 0
+feedline_loss_db = 0
 
 [[partners]]
 name = "south"
 latitude_deg = -35.5
 longitude_deg = 150
 height_m = 700
-[partners.station]
+[partners.equipment]
 antenna_gain_dbi = 30
 power_w = 100
 receiver_noise_k = 60
@@ -57,7 +57,7 @@ max_spread_hz = 12
 
 def on_band(mhz: int) -> dict[str, Any]:
     low_hz = mhz * 10**6
-    edges = {"allowed_low_hz": low_hz, "allowed_high_hz": low_hz + 10**6}
+    edges = {"tx_low_hz": low_hz, "tx_high_hz": low_hz + 10**6}
     return {"name": f"{mhz} MHz", "sked_hz": low_hz + 100_000} | edges
 
 
@@ -70,19 +70,19 @@ def tables(text: str = TEXT) -> ForecastTables:
 
 
 def test_a_band_sets_its_own_over_the_common() -> None:
-    station = tables().station
-    high = station.on_band("1296 MHz").gear(1296e6)
-    assert (high.power_w, high.receiver_noise_k, high.feed_loss_db) == (200.0, 40.0, 0.5)
+    equipment = tables().equipment
+    high = equipment.on_band("1296 MHz").gear(1296e6)
+    assert (high.power_w, high.receiver_noise_k, high.feedline_loss_db) == (200.0, 40.0, 0.5)
     assert high.linear is True
     assert high.antenna is not None
     assert high.antenna.gain_dbi == pytest.approx(29.98, abs=0.01)
-    low = station.on_band("144 MHz").gear(144e6)
-    assert (low.power_w, low.receiver_noise_k, low.feed_loss_db) == (500.0, None, 0.0)
+    low = equipment.on_band("144 MHz").gear(144e6)
+    assert (low.power_w, low.receiver_noise_k, low.feedline_loss_db) == (500.0, None, 0.0)
     assert low.antenna is not None
     assert low.antenna.gain_dbi == 17.5
-    other = station.on_band("432 MHz").gear(432e6)
+    other = equipment.on_band("432 MHz").gear(432e6)
     assert other.power_w is None and other.antenna is not None
-    assert station.on_band(None) == station.on_band("432 MHz")
+    assert equipment.on_band(None) == equipment.on_band("432 MHz")
 
 
 def test_question_of_the_daemon() -> None:
@@ -108,14 +108,14 @@ def test_bands_named_anywhere() -> None:
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("[station]\nhorizon = [[90, 1], [10, 2]]", "each above the last"),
-        ("[station]\nhorizon = [[90, 100]]", "elevations"),
-        ("[station]\nhorizon = [[90]]", "horizon"),
-        ("[station]\nmin_elevation_deg = 95", "min_elevation_deg"),
-        ("[station]\nantenna_gain_dbi = 20\ndish_diameter_m = 3", "only one of them"),
-        ("[station]\npower_w = 0", "power_w"),
-        ("[station]\npower = 5", "power"),
-        ("[station.bands.x]\nreceiver_noise_k = -1", "receiver_noise_k"),
+        ("[equipment]\nhorizon = [[90, 1], [10, 2]]", "each above the last"),
+        ("[equipment]\nhorizon = [[90, 100]]", "elevations"),
+        ("[equipment]\nhorizon = [[90]]", "horizon"),
+        ("[equipment]\nmin_elevation_deg = 95", "min_elevation_deg"),
+        ("[equipment]\nantenna_gain_dbi = 20\ndish_diameter_m = 3", "only one of them"),
+        ("[equipment]\npower_w = 0", "power_w"),
+        ("[equipment]\npower = 5", "power"),
+        ("[equipment.bands.x]\nreceiver_noise_k = -1", "receiver_noise_k"),
         ("[[partners]]\nname = 'self'\nlocator = 'JN88'", "other than self and home"),
         ("[[partners]]\nname = 'a'", "locator missing"),
         (

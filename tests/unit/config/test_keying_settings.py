@@ -50,7 +50,7 @@ def test_a_whole_table_from_toml() -> None:
         "coax relay", "amplifier", "masthead", "radio"
     ]  # fmt: skip
     assert read.outputs[-1].keys_radio
-    assert read.min_elevation_deg == 5.0
+    assert read.min_tx_elevation_deg == 5.0
     assert read.inputs[0].name == "foot switch"
 
 
@@ -59,7 +59,7 @@ def test_off_unless_asked_for() -> None:
 
 
 def test_minimum_elevation_says_why() -> None:
-    described = KeyingSettings.model_json_schema()["properties"]["min_elevation_deg"]
+    described = KeyingSettings.model_json_schema()["properties"]["min_tx_elevation_deg"]
     assert "RF-exposure" in described["description"]
 
 
@@ -90,8 +90,8 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
     ({"outputs": [{"kind": "mqtt", "name": "x", "topic": "a", "settle_ms": 1, "off_payload": "on"},
                   RADIO]}, "are the same"),
     ({"outputs": [{"kind": "relay", "name": "x", "settle_ms": 1}, RADIO]}, "kind"),
-    ({"min_elevation_deg": float("nan")}, "finite"),
-    ({"min_elevation_deg": -1}, "greater than or equal to 0"),
+    ({"min_tx_elevation_deg": float("nan")}, "finite"),
+    ({"min_tx_elevation_deg": -1}, "greater than or equal to 0"),
     ({"longest_over_s": 601}, "600"),
     ({"longest_over_s": float("inf")}, "finite"),
     ({"minimum_elevation_deg": 3}, "Extra inputs"),

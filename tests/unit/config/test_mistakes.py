@@ -16,8 +16,8 @@ HEAD = '[home]\nlocator = "JN88"\n'
 BAND = """[[bands]]
 name = "144 MHz"
 sked_hz = 144_120_000
-allowed_low_hz = 144_000_000
-allowed_high_hz = 146_000_000
+tx_low_hz = 144_000_000
+tx_high_hz = 146_000_000
 """
 B = '[[bands]] "144 MHz": '
 COAX = '[[keying.outputs]]\nkind = "rts"\nname = "coax"\nport = "/dev/ttyS0"\n'
@@ -51,7 +51,7 @@ MISTAKES: list[tuple[str, str, str, str]] = [
      "transverter_offset_hz"),
     ("", "transverter_offset_hz = 1.5", "", B + "transverter_offset_hz: invalid value 1.5; "
      "expected whole hertz such as 144_120_000"),
-    ("", "transverter_offset_hz = 145_000_000", "", B + "allowed_low_hz would need a dial of "
+    ("", "transverter_offset_hz = 145_000_000", "", B + "tx_low_hz would need a dial of "
      "-1000000 Hz; check transverter_offset_hz"),
     ("", "dial_error_hz = nan", "", B + "dial_error_hz: invalid value nan; expected a finite "
      "number"),
@@ -61,8 +61,8 @@ MISTAKES: list[tuple[str, str, str, str]] = [
      "number"),
     ("", "reference_error_ppb = 1e9", "", B + "reference_error_ppb: invalid value 1000000000.0; "
      "expected at most 100000"),
-    ("", "tx_sked_hz = 147_000_000", "", B + "tx_sked_hz 147000000 is outside allowed_low_hz "
-     "144000000 to allowed_high_hz 146000000"),
+    ("", "tx_sked_hz = 147_000_000", "", B + "tx_sked_hz 147000000 is outside tx_low_hz "
+     "144000000 to tx_high_hz 146000000"),
     ("", "", BAND, "[[bands]]: name '144 MHz' used twice"),
     ("", "", BAND.replace("144 MHz", ""), "[[bands]] no. 2: name: invalid value ''; expected at "
      "least 1 character"),
@@ -108,21 +108,21 @@ MISTAKES: list[tuple[str, str, str, str]] = [
     ("", "", "[[partners]]\nname = 'self'\nlocator = 'KP20'", '[[partners]] "self": name: invalid '
      "value 'self'; expected a name other than self and home"),
     ("", "", "[[partners]]\nlocator = 'KP20'", "[[partners]] no. 1: name: missing"),
-    ("", "", "[station]\nhorizon = [[10, 2], [5, 3]]", "station.horizon: invalid value (5.0, 3.0); "
-     "expected azimuths from 0 to below 360 degrees, each above the last"),
-    ("", "", "[station]\nhorizon = [[1, 2, 4]]", "station.horizon, entry 1: expected at most 2 "
+    ("", "", "[equipment]\nhorizon = [[10, 2], [5, 3]]", "equipment.horizon: invalid value "
+     "(5.0, 3.0); expected azimuths from 0 to below 360 degrees, each above the last"),
+    ("", "", "[equipment]\nhorizon = [[1, 2, 4]]", "equipment.horizon, entry 1: expected at most 2 "
      "entries"),
-    ("", "", "[station]\nantenna_gain_dbi = 23\ndish_diameter_m = 3", "station: antenna_gain_dbi "
-     "and dish_diameter_m given; expected only one of them"),
-    ("", "", "[station.bands.'144 MHz']\npower_w = -3", 'station.bands."144 MHz": power_w: invalid '
-     "value -3; expected more than 0"),
-    ("", "", "[station.bands.'10 GHz']\npower_w = 3", "table for band '10 GHz', which is not in "
+    ("", "", "[equipment]\nantenna_gain_dbi = 23\ndish_diameter_m = 3", "equipment: "
+     "antenna_gain_dbi and dish_diameter_m given; expected only one of them"),
+    ("", "", "[equipment.bands.'144 MHz']\npower_w = -3", 'equipment.bands."144 MHz": power_w: '
+     "invalid value -3; expected more than 0"),
+    ("", "", "[equipment.bands.'10 GHz']\npower_w = 3", "table for band '10 GHz', which is not in "
      "[[bands]]"),
     ("", "", "[forecast]\ndays = 0", "forecast.days: invalid value 0; expected more than 0"),
     # the others
-    ("", "", "[session]\nband = '10 GHz'", "session.band: invalid value '10 GHz'; expected one of "
-     "144 MHz"),
-    ("", "", "[session]\nagreement = 'half'", "session.agreement: invalid value 'half'; expected "
+    ("", "", "[defaults]\nband = '10 GHz'", "defaults.band: invalid value '10 GHz'; expected one "
+     "of 144 MHz"),
+    ("", "", "[defaults]\nagreement = 'half'", "defaults.agreement: invalid value 'half'; expected "
      "one of halves, receiver, transmitter, home, partner"),
     ("", "", "[data]\nephemeris_file = 3", "data.ephemeris_file: invalid value 3; expected a "
      "path in quotes"),
@@ -155,7 +155,7 @@ def test_question_and_answer(top: str, band: str, tables: str, answer: str) -> N
 def test_all_mistakes_are_named_at_once() -> None:
     with pytest.raises(InputError) as caught:
         settings_from({"home": {"locator": "JN88"}, "bands": [{"name": "144 MHz"}]}, "my.toml")
-    for key in ("sked_hz", "allowed_low_hz", "allowed_high_hz"):
+    for key in ("sked_hz", "tx_low_hz", "tx_high_hz"):
         assert f"{B}{key}: missing" in str(caught.value)
 
 
@@ -243,5 +243,5 @@ def test_the_schema_names_every_table() -> None:
     first = {at[0] for at in PLACES}
     assert first == set(Settings.model_fields)
     assert ("keying", "outputs", "*", "settle_ms") in PLACES
-    assert ("station", "bands", "144 MHz", "power_w") in PLACES
-    assert ("partners", "*", "station", "horizon") in PLACES
+    assert ("equipment", "bands", "144 MHz", "power_w") in PLACES
+    assert ("partners", "*", "equipment", "horizon") in PLACES

@@ -21,8 +21,8 @@ GOOD: dict[str, Any] = {
         {
             "name": "144 MHz",
             "sked_hz": 144_120_000,
-            "allowed_low_hz": 144_000_000,
-            "allowed_high_hz": 146_000_000,
+            "tx_low_hz": 144_000_000,
+            "tx_high_hz": 146_000_000,
         }
     ],
 }
@@ -49,7 +49,7 @@ def test_defaults() -> None:
     settings = settings_from(GOOD, "test")
     assert settings.partner == "self"
     assert settings.radio.driver == "simulated"
-    assert settings.session.agreement == "halves"
+    assert settings.defaults.agreement == "halves"
     assert settings.bands[0].while_transmitting == "hold"
 
 
@@ -110,8 +110,8 @@ options = {options}
 [[bands]]
 name = "1296 MHz"
 sked_hz = 1_296_100_000
-allowed_low_hz = 1_296_000_000
-allowed_high_hz = 1_298_000_000
+tx_low_hz = 1_296_000_000
+tx_high_hz = 1_298_000_000
 commands = ["{command}"]
 """
 CIV = '{ port = "/dev/ttyS9", address = 148 }'
@@ -196,7 +196,7 @@ def test_front_ends_by_default() -> None:
             "same line",
         ),
         ([{"outputs": ["relay"]}], {}, "outputs: invalid value 'relay'; expected"),
-        ([{"min_elevation_deg": -1.0}], {}, "expected at least 0"),
+        ([{"min_tx_elevation_deg": -1.0}], {}, "expected at least 0"),
     ],
 )
 def test_front_ends_that_cannot_be_meant(

@@ -614,8 +614,8 @@ def test_unkey_needs_no_place(tmp_path: Path, capsys: pytest.CaptureFixture[str]
         [[bands]]
         name = "10 GHz"
         sked_hz = 10_368_100_000
-        allowed_low_hz = 10_368_000_000
-        allowed_high_hz = 10_370_000_000
+        tx_low_hz = 10_368_000_000
+        tx_high_hz = 10_370_000_000
         drive_ceiling = 0.2
         [keying]
         enabled = true

@@ -17,7 +17,7 @@ SKED_HZ = 10_368_100_000
 
 
 def settings(agreement: str = "halves", partner: object = None) -> Settings:
-    raw = deepcopy(EMBEDDED) | {"session": {"agreement": agreement}}
+    raw = deepcopy(EMBEDDED) | {"defaults": {"agreement": agreement}}
     if partner:
         raw["partner"] = partner
     return settings_from(raw, "test")

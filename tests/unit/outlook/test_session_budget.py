@@ -27,8 +27,8 @@ RAW: dict[str, Any] = {
         {
             "name": "10 GHz",
             "sked_hz": 10_368_100_000,
-            "allowed_low_hz": 10_368_000_000,
-            "allowed_high_hz": 10_370_000_000,
+            "tx_low_hz": 10_368_000_000,
+            "tx_high_hz": 10_370_000_000,
             "transverter_offset_hz": 10_224_000_000,
             "while_transmitting": "mid_over",
             "over_s": 30.0,
@@ -36,8 +36,8 @@ RAW: dict[str, Any] = {
         {
             "name": "144 MHz",
             "sked_hz": 144_120_000,
-            "allowed_low_hz": 144_000_000,
-            "allowed_high_hz": 146_000_000,
+            "tx_low_hz": 144_000_000,
+            "tx_high_hz": 146_000_000,
             "dial_resolution_hz": 10,
             "while_transmitting": "step",
         },

@@ -32,8 +32,8 @@ from support.stage import T0
 LOW = {
     "name": "432 MHz",
     "sked_hz": 432_070_000,
-    "allowed_low_hz": 432_000_000,
-    "allowed_high_hz": 433_000_000,
+    "tx_low_hz": 432_000_000,
+    "tx_high_hz": 433_000_000,
 }
 
 

@@ -10,17 +10,17 @@ from moontrim.preflight.outputs import output_findings
 from support.tree import ROOT
 
 LOW = {"name": "144 MHz", "sked_hz": 144_120_000}
-LOW |= {"allowed_low_hz": 144_000_000, "allowed_high_hz": 146_000_000}
+LOW |= {"tx_low_hz": 144_000_000, "tx_high_hz": 146_000_000}
 TEN = {
     "name": "10 GHz",
     "sked_hz": 10_368_100_000,
-    "allowed_low_hz": 10_368_000_000,
-    "allowed_high_hz": 10_370_000_000,
+    "tx_low_hz": 10_368_000_000,
+    "tx_high_hz": 10_370_000_000,
     "transverter_offset_hz": 10_224_000_000,
     "drive_ceiling": 0.1,
 }
 HIGH = LOW | {"name": "432 MHz", "sked_hz": 432_070_000}
-HIGH |= {"allowed_low_hz": 432_000_000, "allowed_high_hz": 433_000_000}
+HIGH |= {"tx_low_hz": 432_000_000, "tx_high_hz": 433_000_000}
 CONTACT = {"kind": "cts", "name": "plug", "port": "/dev/no-such-port"}
 
 
@@ -61,12 +61,12 @@ def test_what_a_contact_proves_is_not_named() -> None:
 
 def test_every_example_with_a_transverter_shows_it() -> None:
     (shared, _proof) = texts(load_settings(ROOT / "config" / "all-bands.toml"))
-    assert "10 GHz cross" not in shared, "the same front end"
+    assert "10 GHz split" not in shared, "the same front end"
 
 
 def test_the_contact_is_looked_for_and_what_differs_by_band_is_listed() -> None:
     keying = {"enabled": True, "outputs": [{"kind": "radio"}]}
-    low = LOW | {"min_elevation_deg": 12.0, "outputs": []}
+    low = LOW | {"min_tx_elevation_deg": 12.0, "outputs": []}
     proof = [{"name": "10 GHz", "contact": CONTACT}]
     found = list(output_findings(settings(TEN, low, keying=keying, front_ends=proof)))
     assert any(

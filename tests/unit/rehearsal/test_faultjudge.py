@@ -59,7 +59,7 @@ def judge_of(case: Case, clock: VirtualClock, ephemeris: Ephemeris) -> FaultJudg
         "dial_resolution_hz": STEP_HZ,
         "while_transmitting": case.mode,
     }
-    raw = EMBEDDED | {"session": {"agreement": "partner"}, "bands": [band]}
+    raw = EMBEDDED | {"defaults": {"agreement": "partner"}, "bands": [band]}
     settings = settings_from(raw, "test")
     snapshot = case.state and SimpleNamespace(tracking=case.state, band="10 GHz")
     daemon = SimpleNamespace(

@@ -34,7 +34,7 @@ R, K = False, True  # receiving, keyed
 
 def station(agreement: str, **band: object) -> Settings:
     raw = EMBEDDED | {
-        "session": {"agreement": agreement},
+        "defaults": {"agreement": agreement},
         "bands": [EMBEDDED["bands"][0] | band],
     }
     return settings_from(raw, "test")

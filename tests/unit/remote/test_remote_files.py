@@ -35,10 +35,10 @@ TOPICS = Topics("moontrim", "station")
 @pytest.mark.parametrize(
     ("table", "says"),
     [
-        ({"station": "Upper"}, "station"),
-        ({"station": "a/b"}, "station"),
-        ({"station": "+"}, "station"),
-        ({"station": "x" * 33}, "station"),
+        ({"name": "Upper"}, "\nname\n"),
+        ({"name": "a/b"}, "\nname\n"),
+        ({"name": "+"}, "\nname\n"),
+        ({"name": "x" * 33}, "\nname\n"),
         ({"root": ""}, "root"),
         ({"port": 0}, "port"),
         ({"http_port": 65536}, "http_port"),

@@ -206,7 +206,7 @@ def test_outlook_and_info() -> None:
     assert outlook["windows"][0]["max_elevation_partner_deg"] is None
     assert outlook["shift_ahead"]["step_s"] == 60
     info = json.loads(encode(messages.info(SETTINGS, "0badcafe", COMMANDS)))
-    assert info["bands"][0]["allowed_high_hz"] == 10_370_000_000
+    assert info["bands"][0]["tx_high_hz"] == 10_370_000_000
     assert set(info["agreements"]) == set(AGREEMENTS)
     assert info["home"]["text"] == "IM12mr55mm"
     assert "transmit" in info["commands"]
@@ -411,9 +411,9 @@ GOOD: list[tuple[str, Any, dict[str, Any]]] = [
     ("partner", {"partner": "60.2,25.1,60"}, {"partner": "60.20000,25.10000,60"}),
     ("trim", {"rx_hz": 5}, {"trim_rx_hz": 5}),
     ("trim", {"rx_hz": 5, "tx_hz": -7.5}, {"trim_rx_hz": 5, "trim_tx_hz": -7.5}),
-    ("correct", {"on": False}, {"correcting": False}),
-    ("correct", b"OFF", {"correcting": False}),
-    ("correct", True, {"correcting": True}),
+    ("correction", {"on": False}, {"correcting": False}),
+    ("correction", b"OFF", {"correcting": False}),
+    ("correction", True, {"correcting": True}),
     ("transmit", {"permitted": False}, {"transmit_permitted": False}),
     ("transmit", b"off", {"transmit_permitted": False}),
     ("readback", {}, {}),
@@ -458,9 +458,9 @@ BAD: list[tuple[str, Any, str, str | None]] = [
     ("trim", {}, "bad_value", "rx_hz"),
     ("trim", b"5", "bad_value", "payload"),
     ("trim", {"rx_hz": 100_001}, "out_of_range", "rx_hz"),
-    ("correct", {"on": 1}, "bad_value", "on"),
-    ("correct", {"on": "on"}, "bad_value", "on"),
-    ("correct", b"perhaps", "bad_value", "on"),
+    ("correction", {"on": 1}, "bad_value", "on"),
+    ("correction", {"on": "on"}, "bad_value", "on"),
+    ("correction", b"perhaps", "bad_value", "on"),
     ("transmit", {"permitted": True}, "confirm", "confirm"),
     ("transmit", b"on", "confirm", "confirm"),
     ("transmit", {"permitted": True, "confirm": "0123456789abcdef"}, "confirm", "confirm"),
@@ -501,7 +501,7 @@ def test_who_may_not_command_is_told_so() -> None:
         for account in (VIEWER, "stranger", "daemon", "hub"):
             reply_to = viewer.replace("viewer", account)
             reply, event = await desk.send(
-                "correct", {"on": False}, account=account, reply_to=reply_to
+                "correction", {"on": False}, account=account, reply_to=reply_to
             )
             assert json.loads(reply.payload)["error"]["code"] == "not_allowed"
             assert json.loads(event.payload)["ok"] is False
@@ -530,7 +530,7 @@ def test_in_clear_text_only_forbidding_is_carried_out(name: str) -> None:
     desk = Desk(in_clear_text=True)
     payload = {
         "band": "10 GHz", "sked": 10_368_105_000, "nudge": 10, "agreement": "receiver",
-        "partner": "self", "trim": {"rx_hz": 5}, "correct": False, "readback": {},
+        "partner": "self", "trim": {"rx_hz": 5}, "correction": False, "readback": {},
         "transmit": {"permitted": True},
     }[name]  # fmt: skip
 
@@ -657,7 +657,7 @@ def test_correlation_data_comes_back() -> None:
 def test_permitting_is_for_the_front_end_of_both_steps() -> None:
     """Another client chooses another band between the two."""
     direct = {"name": "144 MHz", "sked_hz": 144_120_000}
-    direct |= {"allowed_low_hz": 144_000_000, "allowed_high_hz": 146_000_000}
+    direct |= {"tx_low_hz": 144_000_000, "tx_high_hz": 146_000_000}
     desk = Desk(settings=settings_from(EMBEDDED | {"bands": [*EMBEDDED["bands"], direct]}, "test"))
 
     async def first_step() -> dict[str, Any]:
@@ -667,14 +667,14 @@ def test_permitting_is_for_the_front_end_of_both_steps() -> None:
 
     async def scene() -> None:
         asked = await first_step()
-        assert "connected to the radio now: 10 GHz?" in asked["message"]
+        assert "with front end 10 GHz connected" in asked["message"]
         changed = (await desk.ask("band", {"band": "144 MHz"}))["result"]
         assert changed.items() >= {"front_end": "direct", "transmit_permitted": False}.items()
         second = {"permitted": True, "confirm": asked["confirm_token"]}
         assert await desk.code("transmit", second) == "confirm"
         assert not desk.tracker.session.transmit_permitted
         asked = await first_step()
-        assert "connected to the radio now: direct?" in asked["message"]
+        assert "with front end direct connected" in asked["message"]
         second = {"permitted": True, "confirm": asked["confirm_token"]}
         assert (await desk.ask("transmit", second))["ok"]
         assert desk.tracker.session.front_end == "direct"
@@ -865,7 +865,7 @@ def test_any_payload_is_a_command_or_a_refusal(name: str, payload: bytes) -> Non
         return
     here = changed.band_choices(SETTINGS)
     band = SETTINGS.band(changed.band)
-    assert band.allowed_low_hz <= here.sked_hz <= band.allowed_high_hz
+    assert band.tx_low_hz <= here.sked_hz <= band.tx_high_hz
     assert changed.agreement in AGREEMENTS
     Session.model_validate(changed.model_dump())
 

@@ -44,7 +44,7 @@ class Watched:
 
 
 def gateway_to(port: int = 1, **changes: Any) -> Gateway:
-    given = {"password_needed": False, "root": "moontrim", "station": "station", **changes}
+    given = {"password_needed": False, "root": "moontrim", "name": "station", **changes}
     return Gateway("127.0.0.1", port, given.pop("unix_path", None), **given)
 
 
@@ -139,7 +139,7 @@ def own_origin(url: str) -> dict[str, str]:
 
 def test_page_and_files() -> None:
     async def main() -> None:
-        async with served(gateway_to(station="north-1")) as url, browser() as session:
+        async with served(gateway_to(name="north-1")) as url, browser() as session:
             async with session.get(url) as answer:
                 text = await answer.text()
                 assert answer.status == (200 if assets_complete() else 503)

@@ -38,14 +38,14 @@ SETTINGS = settings_from(
             {
                 "name": "144 MHz",
                 "sked_hz": 144_120_000,
-                "allowed_low_hz": 144_000_000,
-                "allowed_high_hz": 146_000_000,
+                "tx_low_hz": 144_000_000,
+                "tx_high_hz": 146_000_000,
             },
             {
                 "name": "1296 MHz",
                 "sked_hz": 1_296_100_000,
-                "allowed_low_hz": 1_296_000_000,
-                "allowed_high_hz": 1_297_000_000,
+                "tx_low_hz": 1_296_000_000,
+                "tx_high_hz": 1_297_000_000,
             },
         ],
     },
@@ -98,8 +98,8 @@ def test_the_largest_trim_of_a_band(mhz: int, stated_hz: int | None, limit_hz: i
     band = {
         "name": "band",
         "sked_hz": mhz * 1_000_000 + 100_000,
-        "allowed_low_hz": mhz * 1_000_000,
-        "allowed_high_hz": (mhz + 1) * 1_000_000,
+        "tx_low_hz": mhz * 1_000_000,
+        "tx_high_hz": (mhz + 1) * 1_000_000,
     }
     if stated_hz is not None:
         band["trim_limit_hz"] = stated_hz
@@ -194,7 +194,7 @@ def test_an_unusable_file_is_set_aside(
     permitted = content.startswith(b'{"version": 1,')
     assert found == first_session(SETTINGS).model_copy(update={"transmit_permitted": permitted})
     assert (tmp_path / "session.unusable.json").read_bytes() == content
-    assert "starting afresh" in caplog.text
+    assert "starting with the defaults" in caplog.text
     assert ("transmitting forbidden" in caplog.text) is not permitted
 
 

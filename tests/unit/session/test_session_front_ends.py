@@ -23,8 +23,8 @@ def band(name: str, low_hz: int, offset_hz: int = 0, **more: Any) -> dict[str, A
     return {
         "name": name,
         "sked_hz": low_hz + 100_000,
-        "allowed_low_hz": low_hz,
-        "allowed_high_hz": low_hz + 2_000_000,
+        "tx_low_hz": low_hz,
+        "tx_high_hz": low_hz + 2_000_000,
         "transverter_offset_hz": offset_hz,
         **more,
     }
@@ -32,7 +32,7 @@ def band(name: str, low_hz: int, offset_hz: int = 0, **more: Any) -> dict[str, A
 
 LOW, HIGH = band("144 MHz", 144_000_000), band("432 MHz", 432_000_000)
 TEN = band("10 GHz", 10_368_000_000, 10_224_000_000)
-CROSS = band("10 GHz cross", 10_450_000_000, 10_306_000_000, front_end="10 GHz")
+CROSS = band("10 GHz split", 10_450_000_000, 10_306_000_000, front_end="10 GHz")
 
 
 def settings(*bands: dict[str, Any], **tables: Any) -> Settings:
@@ -68,10 +68,10 @@ def test_of_several_none_is_confirmed_at_first() -> None:
     ("before", "after", "stays"),
     [
         ("144 MHz", "432 MHz", True),
-        ("10 GHz", "10 GHz cross", True),
+        ("10 GHz", "10 GHz split", True),
         ("144 MHz", "144 MHz", True),
         ("144 MHz", "10 GHz", False),
-        ("10 GHz cross", "432 MHz", False),
+        ("10 GHz split", "432 MHz", False),
     ],
 )
 def test_only_another_front_end_withdraws_the_permission(

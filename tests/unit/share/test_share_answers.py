@@ -274,10 +274,10 @@ def settings(**changes: Any) -> Settings:
         "front_end": "10 GHz",
         "transverter_offset_hz": 288_000_000,
         "sked_hz": 432_070_000,
-        "allowed_low_hz": 432_000_000,
-        "allowed_high_hz": 433_000_000,
+        "tx_low_hz": 432_000_000,
+        "tx_high_hz": 433_000_000,
     }
-    wide = low | {"name": "wide", "allowed_high_hz": 440_000_000}
+    wide = low | {"name": "wide", "tx_high_hz": 440_000_000}
     return settings_from(EMBEDDED | {"bands": [EMBEDDED["bands"][0], low, wide]} | changes, "test")
 
 
@@ -304,7 +304,7 @@ def test_tuning_where_no_band_is(hz: int) -> None:
 
 def test_no_program_changes_the_front_end() -> None:
     low = {"name": "144 MHz", "sked_hz": 144_120_000}
-    low |= {"allowed_low_hz": 144_000_000, "allowed_high_hz": 146_000_000}
+    low |= {"tx_low_hz": 144_000_000, "tx_high_hz": 146_000_000}
     same = low | {"name": "144 MHz through it", "front_end": "10 GHz"}
     known = settings(
         bands=[EMBEDDED["bands"][0], low, same | {"transverter_offset_hz": 116_000_000}]

@@ -1,18 +1,18 @@
-"""A dial that is turned is put back three times in ten seconds, then left alone for ten."""
+"""A dial that is turned is restored three times in ten seconds, then left alone for ten."""
 
 from __future__ import annotations
 
 import pytest
 
-from moontrim.tracking.handondial import PUT_BACK_TIMES, WITHIN_S, YIELD_S, TurnedDial
+from moontrim.tracking.handondial import MOST_RESTORES, WITHIN_S, YIELD_S, TurnedDial
 
 
 def test_the_rule_is_three_times_in_ten_seconds_then_ten_seconds() -> None:
-    assert (PUT_BACK_TIMES, WITHIN_S, YIELD_S) == (3, 10.0, 10.0)
+    assert (MOST_RESTORES, WITHIN_S, YIELD_S) == (3, 10.0, 10.0)
 
 
 @pytest.mark.parametrize(
-    ("turned_at_s", "put_back"),
+    ("turned_at_s", "restored"),
     [
         # One after the other within 10 s: the fourth is left alone.
         ([0.0], "y"),
@@ -26,17 +26,17 @@ def test_the_rule_is_three_times_in_ten_seconds_then_ten_seconds() -> None:
         ([0.0, 4.0, 8.0, 10.01], "yyyy"),
         ([0.0, 4.0, 8.0, 10.0, 13.99], "yyyyn"),
         ([0.0, 4.0, 8.0, 10.0, 14.0], "yyyyy"),
-        # At a slow pace it is put back for ever.
+        # At a slow pace it is restored for ever.
         ([4.0 * n for n in range(12)], "y" * 12),
         ([3.4 * n for n in range(12)], "y" * 12),
-        # Having been left alone, it may be put back three times again.
+        # Having been left alone, it may be restored three times again.
         ([0.0, 1.0, 2.0, 3.0, 13.0, 14.0, 15.0, 16.0], "yyynyyyn"),
     ],
 )
-def test_how_often_it_is_put_back(turned_at_s: list[float], put_back: str) -> None:
+def test_how_often_it_is_put_back(turned_at_s: list[float], restored: str) -> None:
     dial = TurnedDial()
-    answers = [dial.may_put_back(100.0 + at_s) for at_s in turned_at_s]
-    assert "".join("y" if answer else "n" for answer in answers) == put_back
+    answers = [dial.may_restore(100.0 + at_s) for at_s in turned_at_s]
+    assert "".join("y" if answer else "n" for answer in answers) == restored
 
 
 @pytest.mark.parametrize(
@@ -61,13 +61,13 @@ def test_how_long_it_is_left_alone(
 ) -> None:
     dial = TurnedDial()
     for at_s in turned_at_s:
-        dial.may_put_back(100.0 + at_s)
+        dial.may_restore(100.0 + at_s)
     assert dial.yielding(100.0 + now_s) is yielding
 
 
 def fought(dial: TurnedDial) -> None:
     for at_s in (0.0, 1.0, 2.0, 3.0):
-        dial.may_put_back(at_s)
+        dial.may_restore(at_s)
     dial.cannot_follow("beyond the edge")
 
 

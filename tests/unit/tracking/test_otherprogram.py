@@ -80,7 +80,7 @@ def test_one_that_does_not_give_in(apart_s: float, *, known: bool) -> None:
     turned = TurnedDial()
     for began_s in (100.0, 100.0 + apart_s):
         for n in range(4):
-            turned.may_put_back(began_s + n)
+            turned.may_restore(began_s + n)
     assert bool(turned.other.reason) is known
 
 

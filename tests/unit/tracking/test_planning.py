@@ -47,8 +47,8 @@ class Bench:
 
 
 def on_band(mhz: int, **band: Any) -> Settings:
-    there = {"sked_hz": mhz * 10**6 + 100_000, "allowed_low_hz": mhz * 10**6}
-    there |= {"allowed_high_hz": (mhz + 1) * 10**6, "name": f"{mhz} MHz"}
+    there = {"sked_hz": mhz * 10**6 + 100_000, "tx_low_hz": mhz * 10**6}
+    there |= {"tx_high_hz": (mhz + 1) * 10**6, "name": f"{mhz} MHz"}
     return settings_from(EMBEDDED | {"bands": [there | band]}, "test")
 
 

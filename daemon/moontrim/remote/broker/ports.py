@@ -27,7 +27,7 @@ def usable_port(remote: RemoteSettings) -> int:
         if remote.port is not None or error.errno != errno.EADDRINUSE:
             raise
     free = _bind(address, 0)
-    log.warning("port %d is taken, the broker listens on port %d instead", port, free)
+    log.warning("port %d in use; the broker uses port %d instead", port, free)
     return free
 
 

@@ -106,7 +106,7 @@ class ChildBroker:
     def replace(self) -> None:
         """Ends a broker that accepts clients but does not answer them; another one is started."""
         if self._process is not None and self._process.returncode is None and self.ready.is_set():
-            log.warning("the broker does not answer; starting it afresh")
+            log.warning("the broker is not responding; restarting it")
             self.kill()
 
     def has_run(self) -> bool:
@@ -141,7 +141,7 @@ class ChildBroker:
             if self._real.monotonic_s() - began_s > STEADY_S:
                 backoff.reset()
             if backoff.news(reason):
-                log.warning("the broker ended (%s); starting it again", reason)
+                log.warning("the broker exited (%s); restarting it", reason)
             await self._real.sleep(backoff.next_s())
 
     async def _run_once(self) -> str:

@@ -30,7 +30,7 @@ from moontrim.config.settings import Settings
 from moontrim.errors import BusyError, InputError, NotNowError
 from moontrim.remote.commands.arrival import Arrival, Decided, Handling
 from moontrim.remote.commands.forbidding import ANSWER_S
-from moontrim.remote.commands.guards import REPEAT_S, Allowance, Repeats, SecondStep
+from moontrim.remote.commands.guards import REPEAT_S, TOKEN_S, Allowance, Repeats, SecondStep
 from moontrim.remote.commands.parsing import (
     PhoneRequest,
     changed_values,
@@ -109,7 +109,7 @@ class Admission:
         except Exception:
             log.exception("command %s failed", case.name)
             reply = reply_refused(
-                case.id, Refusal("internal", "this failed here; see the daemon's log")
+                case.id, Refusal("internal", "internal error; see the daemon's log")
             )
         return Decided(posts, case, reply, text)
 
@@ -155,7 +155,7 @@ class Admission:
         if arrival.reply_to is None and body.reply_to is not None:
             self._set_reply_topic(case, body.reply_to)
         if case.account not in self._commanders:
-            raise Refusal("not_allowed", f"{case.account} may not command", "account", case.account)
+            raise Refusal("not_allowed", f"account {case.account} cannot send commands", "account", case.account)
         if arrival.retained:
             raise Refusal(
                 "retained",
@@ -164,7 +164,7 @@ class Admission:
             )
         waited_s = self._real.monotonic_s() - arrival.at_s + arrival.age_s
         if arrival.expires_s is not None and waited_s > arrival.expires_s:
-            raise Refusal("expired", f"expired before it was read, {waited_s:.1f} s after it came")
+            raise Refusal("expired", f"expired: {waited_s:.1f} s old when read")
         return body
 
     async def _once(
@@ -181,7 +181,7 @@ class Admission:
             if body.id is not None:  # correlation data need not differ each time
                 raise Refusal(
                     "bad_value",
-                    "this id was used for another command a moment ago",
+                    "id already used for another command",
                     "id",
                     case.id,
                     f"another id, or the same after {REPEAT_S:.0f} s",
@@ -219,7 +219,7 @@ class Admission:
             raise refused_by_tracker(error) from None
         except TimeoutError:
             raise Refusal(
-                "internal", "the tracker did not answer; look at the state to see what became of it"
+                "internal", "no reply from the tracker; check the state for the outcome"
             ) from None
         return changed_values(session, self._settings, request.answers)
 
@@ -227,14 +227,18 @@ class Admission:
         """Raises Refusal for a command that needs a second step and is not one."""
         if not request.needs_confirming:
             return
-        problem, command = request.needs_confirming, str(request.command)
+        problem, command = "to confirm", str(request.command)
         if request.confirm is not None:
             if self._second_step.redeem(request.confirm, case.account, command, now_s):
                 return
-            problem = "this token is not valid, or not any more"
+            problem = "token invalid or expired"
         if case.reply_to is None:
-            expected = "a reply topic, for the token to go to"
-            raise Refusal("confirm", problem, "reply_to", None, expected)
+            problem = f"{request.needs_confirming}: to confirm, a reply topic is needed"
+            raise Refusal("confirm", problem, "reply_to", None, "a reply topic")
+        problem = (
+            f"{request.needs_confirming}: {problem}, send again with "
+            f'"confirm": "<confirm_token>" within {TOKEN_S:.0f} s'
+        )
         token = self._second_step.token(case.account, command, now_s)
         raise Refusal("confirm", problem, "confirm", request.confirm, confirm_token=token)
 
@@ -243,7 +247,7 @@ class Admission:
         if not self._topics.is_reply(topic, case.account):
             raise Refusal(
                 "bad_reply_topic",
-                "replies do not go there",
+                "invalid reply topic",
                 "reply_to",
                 topic,
                 f"{self._topics.base}/reply/{case.account}/<client>",

@@ -25,10 +25,9 @@ from moontrim.session.commands import (
     SetSked,
     SetTrim,
 )
-from moontrim.session.session import TRIM_LIMIT_HZ, Session
+from moontrim.session.session import LARGE_TRIM_HZ, TRIM_LIMIT_HZ, Session
 from moontrim.tuning.correction import AGREEMENTS
 
-LARGE_TRIM_HZ = 1000.0  # chosen: a larger one is more often a slip than meant
 FREQUENCY_LIMIT_HZ = 1e12  # chosen: above every amateur band (the highest ends at 250 GHz)
 # Names of the tracker's fields that clients call differently.
 _FIELDS = {"sked_hz": "hz", "trim_rx_hz": "rx_hz", "trim_tx_hz": "tx_hz"}
@@ -53,7 +52,7 @@ def read_command(name: str, body: Body, by: str) -> PhoneRequest:
     reader = _READERS.get(name)
     if reader is None:
         raise Refusal(
-            "unknown_command", "there is no such command", "command", name, ", ".join(COMMANDS)
+            "unknown_command", "unknown command", "command", name, ", ".join(COMMANDS)
         )
     fields = Fields(name, body)
     request = reader(fields, by)
@@ -70,7 +69,7 @@ def for_front_end(request: PhoneRequest, session: Session, settings: Settings) -
     front_end = session.present_front_end(settings)
     question = request.needs_confirming
     if settings.only_front_end is None:
-        question += f"; connected to the radio now: {front_end}?"
+        question += f" with front end {front_end} connected"
     command = replace(command, front_end=front_end)
     return replace(request, command=command, needs_confirming=question)
 
@@ -109,22 +108,22 @@ def _trim(fields: Fields, by: str) -> PhoneRequest:
     confirm = fields.token("confirm")
     fields.no_more()
     if rx_hz is None and tx_hz is None:
-        raise Refusal("bad_value", "rx_hz is missing", "rx_hz", None, "rx_hz, tx_hz or both")
+        raise Refusal("bad_value", "rx_hz or tx_hz: missing", "rx_hz", None, "rx_hz, tx_hz or both")
     trims_hz = {"trim_rx_hz": rx_hz, "trim_tx_hz": tx_hz}
     answers = tuple(name for name, trim_hz in trims_hz.items() if trim_hz is not None)
     large = any(abs(hz) > LARGE_TRIM_HZ for hz in (rx_hz, tx_hz) if hz is not None)
-    problem = f"a trim above {LARGE_TRIM_HZ:.0f} Hz takes a second step" if large else ""
+    problem = f"trim above {LARGE_TRIM_HZ:.0f} Hz" if large else ""
     return PhoneRequest(SetTrim(by, rx_hz, tx_hz), answers, problem, confirm)
 
 
-def _correct(fields: Fields, by: str) -> PhoneRequest:
+def _correction(fields: Fields, by: str) -> PhoneRequest:
     return PhoneRequest(Correct(by, fields.switch("on")), ("correcting",))
 
 
 def _transmit(fields: Fields, by: str) -> PhoneRequest:
     on = fields.switch("permitted")
     confirm = fields.token("confirm")
-    problem = "permitting to transmit takes a second step" if on else ""
+    problem = "allow transmit" if on else ""
     return PhoneRequest(PermitTransmit(by, on), ("transmit_permitted",), problem, confirm)
 
 
@@ -139,7 +138,7 @@ _READERS: dict[str, Callable[[Fields, str], PhoneRequest]] = {
     "agreement": _agreement,
     "partner": _partner,
     "trim": _trim,
-    "correct": _correct,
+    "correction": _correction,
     "transmit": _transmit,
     "readback": _readback,
 }
@@ -155,14 +154,14 @@ def refused_by_tracker(error: InputError | BusyError | NotNowError) -> Refusal:
     field = _FIELDS.get(error.field, error.field)
     number = isinstance(error.value, int | float)
     code = "out_of_range" if number and field in _FIELDS.values() else "bad_value"
-    return Refusal(code, str(error), field, error.value, error.expected)
+    return Refusal(code, f"{field}: {error.problem}", field, error.value, error.expected)
 
 
 def refused_in_clear_text() -> Refusal:
     """Returns the refusal of a command that came over a network without TLS."""
     return Refusal(
         "not_allowed",
-        "commands are refused over a network without TLS",
+        "commands are rejected over a network without TLS",
         expected="remote.tls = true, or the built-in broker",
     )
 

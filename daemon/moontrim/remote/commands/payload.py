@@ -58,21 +58,21 @@ def read_body(payload: bytes) -> Body:
     if len(payload) > LARGEST_BYTES:
         raise Refusal(
             "too_large",
-            f"{len(payload)} bytes, too long",
+            f"payload too large: {len(payload)} bytes",
             value=len(payload),
             expected=f"up to {LARGEST_BYTES} bytes",
         )
     try:
         text = payload.decode().strip()
     except UnicodeDecodeError:
-        raise Refusal("bad_json", "the payload is not UTF-8", expected="UTF-8 text") from None
+        raise Refusal("bad_json", "payload is not UTF-8", expected="UTF-8 text") from None
     if not text.startswith(("{", "[")):
         return Body(None, text)
     try:
         fields = json.loads(text, object_pairs_hook=_once_each, parse_constant=_not_finite)
     except (ValueError, RecursionError) as error:
         reason = str(error) if isinstance(error, ValueError) else "nested too deeply"
-        raise Refusal("bad_json", f"not JSON: {reason}", expected="a JSON object") from None
+        raise Refusal("bad_json", f"invalid JSON: {reason}", expected="a JSON object") from None
     if not isinstance(fields, dict):
         raise Refusal("bad_json", "payload is a list", expected="a JSON object")
     ident, reply_to = fields.pop("id", None), fields.pop("reply_to", None)
@@ -143,7 +143,7 @@ class Fields:
         if self._alone and isinstance(value, str):
             value = _SWITCH.get(value.lower(), value)
         if not isinstance(value, bool):
-            self._bad(field, value, "true or false; alone also on or off")
+            self._bad(field, value, "true or false; as a bare value also on or off")
         return bool(value)
 
     def token(self, field: str) -> str | None:
@@ -152,7 +152,7 @@ class Fields:
         if value is _MISSING:
             return None
         if not isinstance(value, str) or len(value) > LONGEST_TEXT:
-            self._bad(field, value, "the token from the answer before")
+            self._bad(field, value, "the confirm_token of the previous reply")
         return str(value)
 
     def no_more(self) -> None:
@@ -175,12 +175,12 @@ def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     """Returns the fields of a JSON object. Raises ValueError for a repeated one."""
     fields = dict(pairs)
     if len(fields) != len(pairs):
-        raise ValueError("a field is given twice")
+        raise ValueError("field used twice")
     return fields
 
 
 def _not_finite(name: str) -> NoReturn:
-    raise ValueError(f"{name} is not a number")
+    raise ValueError(f"{name} is not allowed")
 
 
 def _unquoted(text: str) -> object:

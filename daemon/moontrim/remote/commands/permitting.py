@@ -127,7 +127,7 @@ def state_rows(session: Session, now: Snapshot, settings: Settings) -> tuple[tup
     if band.drive_ceiling is not None:
         ceiling = f"at most {100 * band.drive_ceiling:g} % of the radio's power"
     through = "transverter" if band.goes_through_transverter else "no transverter"
-    power_w = settings.station.on_band(band.name).power_w
+    power_w = settings.equipment.on_band(band.name).power_w
     station = "" if power_w is None else f"; station power {power_w:g} W"
     rows.append(("power", f"{ceiling}, {through}{station}"))
     outputs = ", ".join(

@@ -30,7 +30,7 @@ async function open() {
   expanded("another", true);
   show("another-way", true);
   show("another-steps", false);
-  problem("One moment.");
+  problem("Loading…");
   const reply = await ask("/access");
   if (!reply || at("another-way").hidden) return;
   say("page-url", reply.page);
@@ -76,7 +76,7 @@ async function ask(path) {
   problem(
     status === 404
       ? `This page is at ${location.origin}/. For QR codes run moontrim access on the machine.`
-      : reply?.message ?? "No answer from the daemon's machine; try again.",
+      : reply?.message ?? "No response from the daemon's machine; try again.",
   );
   return null;
 }

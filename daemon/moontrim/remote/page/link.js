@@ -11,8 +11,8 @@ const REFUSED = new Set([4, 5, 134, 135]); // bad user name or password, not aut
 
 export class Link {
   // told: {phase(name), message(leaf, value, old)}; phase is connecting, open, closed or refused.
-  constructor(root, station, told) {
-    this.base = `${root}/${station}`;
+  constructor(root, name, told) {
+    this.base = `${root}/${name}`;
     this.told = told;
     this.client = null;
     this.timer = 0;
@@ -103,7 +103,7 @@ export class Link {
   // Resolves to the daemon's reply; also when there is none, with an error that says so.
   command(name, body) {
     const client = this.client;
-    if (!client?.connected) return Promise.resolve(failure("no_link", "No connection: nothing was sent."));
+    if (!client?.connected) return Promise.resolve(failure("no_link", "No connection; nothing was sent."));
     const id = randomHex(8);
     return new Promise((resolve) => {
       const timer = setTimeout(
@@ -121,7 +121,7 @@ export class Link {
       }, (error, packet) => {
         // 0x80 and above: the broker did not accept it; its access list says no.
         if (error || packet?.reasonCode >= 128) {
-          this.settle(id, failure("not_allowed", "The broker did not accept it: not allowed for this account."));
+          this.settle(id, failure("not_allowed", "Rejected by the broker: not allowed for this account."));
         }
       });
     });
@@ -130,7 +130,7 @@ export class Link {
   // Forbids transmitting by the page's server, without the broker. Resolves like `command`.
   async forbid() {
     const { reply } = await this.post("/forbid");
-    if (!reply) return failure("no_link", "No answer: it may not have been done.");
+    if (!reply) return failure("no_link", "No reply; the command may not have taken effect.");
     return reply.ok ? { ok: true, result: { transmit_permitted: false } } : failure("forbid", reply.message);
   }
 

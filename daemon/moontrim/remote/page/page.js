@@ -30,7 +30,7 @@ let revivedAt = 0;
 let drawnAt = -DRAW_AGAIN_MS;
 let confirming = null; // {token, since}: the first tap to permit transmitting
 
-const link = new Link(root.dataset.root, root.dataset.station, { phase: onPhase, message: onMessage });
+const link = new Link(root.dataset.root, root.dataset.name, { phase: onPhase, message: onMessage });
 const closeAnother = anotherPhone(link);
 
 // --- messages ------------------------------------------------------------------------------------
@@ -45,7 +45,7 @@ function onPhase(now) {
     show("dock", true);
   }
   if (now === "closed") probe();
-  if (now === "refused") login(link.account ? "The password was not accepted." : "");
+  if (now === "refused") login(link.account ? "Password not accepted." : "");
   look();
 }
 
@@ -109,12 +109,12 @@ function redraw() {
 
 function worth() {
   if (phase === "refused") return ["refused", ""];
-  if (phase !== "open") return known.state || why ? ["offline", why || "The connection is gone."] : ["connecting", ""];
+  if (phase !== "open") return known.state || why ? ["offline", why || "Connection lost."] : ["connecting", ""];
   if (known.daemon === "offline") return ["offline", "The daemon is not running."];
   const now = performance.now();
   const since = now - (arrivedAt ?? openedAt);
   if (since > STALE_MS) {
-    return ["stale", `Nothing from the daemon for ${Math.round(since / 1000)} s. What is shown is old; nothing can be changed from here.`];
+    return ["stale", `No data from the daemon for ${Math.round(since / 1000)} s. The values shown are old; the keys do not work.`];
   }
   return arrivedAt === null ? ["connecting", ""] : ["live", ""];
 }
@@ -152,7 +152,7 @@ async function probe() {
     reachable = true;
   } catch {
     reachable = false;
-    why = "No answer from the daemon's machine. Is it on, and this phone on its network?";
+    why = "No response from the daemon's machine. Check that it is on, and that this phone is on its network.";
   }
   clearTimeout(timer);
   look();
@@ -197,7 +197,7 @@ function answer(text, refused = false, shownMs = ANSWER_SHOWN_MS) {
 // Returns the reply, or null if nothing was sent.
 async function act(key, name, body, doneText) {
   if (root.dataset.link !== "live") {
-    answer("Not sent: there is no live connection to the daemon.", true);
+    answer("Not sent: no live connection to the daemon.", true);
     return null;
   }
   if (busy(key)) return null;
@@ -312,7 +312,7 @@ function sayMeant() {
   const text = at("sked-text").value;
   const hz = typedHz(text);
   const band = known.info?.bands.find((one) => one.name === known.state?.band);
-  const range = band ? `${hertz(band.allowed_low_hz)} to ${hertz(band.allowed_high_hz)}` : "";
+  const range = band ? `${hertz(band.tx_low_hz)} to ${hertz(band.tx_high_hz)}` : "";
   say("sked-meant", text === "" ? `Allowed on ${known.state?.band}: ${range}` : hz === null ? "Not a frequency." : `= ${hertz(hz)}`);
 }
 at("sked-text").addEventListener("input", sayMeant);
@@ -340,10 +340,10 @@ at("partner-form").addEventListener("submit", async (event) => {
 });
 
 onTap("echo", (key) => act(key, "partner", { partner: "self" }, "Partner: myself (echoes)."));
-onTap("readback", (key) => act(key, "readback", {}, "The radio is being read."));
+onTap("readback", (key) => act(key, "readback", {}, "Re-reading the radio."));
 onTap("correct", (key) => {
   const on = !known.state?.correcting;
-  act(key, "correct", { on }, on ? "Correction resumed." : "Correction paused; the radio is left alone.");
+  act(key, "correction", { on }, on ? "Correction resumed." : "Correction paused; the radio is left alone.");
 });
 
 onTap("transmit", async (key) => {

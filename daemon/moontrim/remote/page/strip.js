@@ -56,7 +56,7 @@ export function draw(box, trace, since, outlook, nowMs) {
   parts.push(text(0, height - 3, "\u221210 min"), text(middle, height - 3, "now", "middle"), text(width, height - 3, "+1 h", "end"));
   // Only numbers and fixed text go into this markup.
   box.innerHTML = `<svg viewBox="0 0 ${width} ${height}" aria-hidden="true">${parts.join("")}</svg>`;
-  const said = words.join(" ") || "nothing to draw yet";
+  const said = words.join(" ") || "no data yet";
   if (box.getAttribute("aria-label") !== said) box.setAttribute("aria-label", said);
 }
 

@@ -3,6 +3,8 @@
 import { NONE, UNITS, ago, clock, day, degrees, frontEnd, groups, hertz, lasting, level, sentence, signed, signedShort } from "./words.js";
 import { draw } from "./strip.js";
 
+// As `forecast.compute.SEARCH_S`; the tables may end earlier.
+const SEARCHED_DAYS = 120;
 const MEASURE_PX = 32;
 const LARGEST_PX = 76;
 
@@ -43,7 +45,7 @@ export function showState(state) {
   const moon = state.moon;
   say("azimuth", degrees(moon?.azimuth_deg));
   say("elevation", degrees(moon?.elevation_deg));
-  say("partner-elevation", state.partner === "self" ? "own echo" : degrees(moon?.partner_elevation_deg));
+  say("partner-elevation", state.partner === "self" ? "myself" : degrees(moon?.partner_elevation_deg));
   for (const which of ["rx", "tx"]) {
     const dial = state[which];
     say(`${which}-shift`, signed(dial?.shift_hz));
@@ -75,7 +77,7 @@ function showVerdict(state) {
   say("reason", state.reason || (state.front_end_confirmed ? ""
     : `Front end ${frontEnd(state.front_end)} not confirmed`));
   say("keyed", state.transmitting ? "Transmitting" : !state.transmit_permitted ? "Transmit forbidden"
-    : state.transmitting === null ? "Keying unknown" : "Receiving");
+    : state.transmitting === null ? "TX state unknown" : "Receiving");
   mark(at("keyed"), "data-keyed", String(state.transmitting));
 }
 
@@ -108,11 +110,11 @@ function showRadio(state) {
   const { radio, seconds, last_fault: fault, last_change: change, warnings } = state;
   say("radio", sentence(radio.state));
   say("radio-reason", radio.reason || (radio.inhibit ? `Must not transmit. ${radio.inhibit}` : ""));
-  say("radio-numbers", `${radio.sets} dials set in ${radio.set_latency_ms.toFixed(1)} ms each (median), `
-    + `${radio.failures} failures. ${seconds.planned} seconds planned, ${seconds.missed} missed.`);
+  say("radio-numbers", `${radio.sets} ${radio.sets === 1 ? "update" : "updates"}, ${radio.set_latency_ms.toFixed(1)} ms each (median), `
+    + `${radio.failures} ${radio.failures === 1 ? "failure" : "failures"}; ${seconds.planned} s tracked, ${seconds.missed} missed.`);
   say("change", change ? `${sentence(change.by)}: ${change.what}, ${clock(change.at_ms)} UTC` : "none yet");
   say("fault", fault ? `${clock(fault.at_ms)} UTC, ${ago(state.at_ms - fault.at_ms)}: ${fault.text}` : "none");
-  say("warnings", warnings.join(" "));
+  say("warnings", warnings.map((text) => `${sentence(text)}.`).join(" "));
   show("warnings-line", warnings.length > 0);
 }
 
@@ -121,7 +123,7 @@ export function showOutlook(outlook, nowMs, elevation) {
   const up = elevation !== undefined && elevation > 0;
   const next = up ? outlook?.moon_sets_ms : outlook?.moon_rises_ms;
   say("next-word", up ? "Moon sets in" : "Moon rises in");
-  say("next-time", next ? `${lasting(next - nowMs)}, ${clock(next)} UTC` : "not known");
+  say("next-time", next ? `${lasting(next - nowMs)}, ${clock(next)} UTC` : outlook ? "not within 2 days" : "no data yet");
   for (const which of ["rx", "tx"]) {
     const budget = outlook?.error_budget?.[which];
     say(`${which}-accuracy`, budget
@@ -141,10 +143,11 @@ export function showOutlook(outlook, nowMs, elevation) {
       : `; low spread ${clock(window.low_spread_start_ms)} to ${clock(window.low_spread_end_ms)}, mean ${window.low_spread_mean_hz.toFixed(0)} Hz`;
     return [when, `${span}, ${highest}${low}`];
   });
-  const key = texts.join("|") || "none";
+  const none = outlook ? `None in the next ${SEARCHED_DAYS} days, or to the end of the tables` : "No data yet";
+  const key = texts.join("|") || none;
   if (list.dataset.key === key) return;
   list.dataset.key = key;
-  list.replaceChildren(...(texts.length ? texts : [["None in the days searched", ""]]).map(([head, rest]) => {
+  list.replaceChildren(...(texts.length ? texts : [[none, ""]]).map(([head, rest]) => {
     const item = document.createElement("li");
     const bold = document.createElement("b");
     bold.textContent = head;

@@ -38,21 +38,21 @@ def status_topic(remote: RemoteSettings) -> str:
 
 def announcement(remote: RemoteSettings, settings: Settings, topics: Topics, account: str) -> Post:
     """Returns the message that describes the device. account: the one the hub commands with."""
-    ident = f"{topics.root}_{topics.station}"
+    ident = f"{topics.root}_{topics.name}"
     parts: dict[str, dict[str, Any]] = {
         "band": _control(topics, account, "select", "Band", "band")
         | {"options": [band.name for band in settings.bands]},
         "sked_hz": _control(topics, account, "number", "Sked frequency", "sked", "sked_hz")
         | {
-            "min": min(band.allowed_low_hz for band in settings.bands),
-            "max": max(band.allowed_high_hz for band in settings.bands),
+            "min": min(band.tx_low_hz for band in settings.bands),
+            "max": max(band.tx_high_hz for band in settings.bands),
             "step": 1,
             "mode": "box",
             "unit_of_measurement": "Hz",
         },
         "agreement": _control(topics, account, "select", "Agreement", "agreement")
         | {"options": list(AGREEMENTS)},
-        "correcting": _control(topics, account, "switch", "Correction", "correct", "correcting")
+        "correcting": _control(topics, account, "switch", "Correction", "correction", "correcting")
         | {"payload_on": "on", "payload_off": "off"},
         "forbid": {
             "p": "button",
@@ -62,7 +62,7 @@ def announcement(remote: RemoteSettings, settings: Settings, topics: Topics, acc
         },
         "readback": {
             "p": "button",
-            "name": "Read back",
+            "name": "Re-read the radio",
             "command_topic": topics.command(account, "readback"),
             "payload_press": "{}",
         },
@@ -89,7 +89,7 @@ def announcement(remote: RemoteSettings, settings: Settings, topics: Topics, acc
     for key, part in parts.items():
         part["unique_id"] = f"{ident}_{key}"
     device = {
-        "dev": {"ids": [ident], "name": f"moontrim {topics.station}", "sw": __version__},
+        "dev": {"ids": [ident], "name": f"moontrim {topics.name}", "sw": __version__},
         "o": {"name": "moontrim", "sw": __version__},
         "availability": [{"topic": topics.availability}],
         "qos": 1,

@@ -66,8 +66,8 @@ def info(settings: Settings, boot: str, commands: tuple[str, ...]) -> dict[str, 
         "bands": [
             {
                 "name": band.name,
-                "allowed_low_hz": band.allowed_low_hz,
-                "allowed_high_hz": band.allowed_high_hz,
+                "tx_low_hz": band.tx_low_hz,
+                "tx_high_hz": band.tx_high_hz,
                 "sked_hz": band.sked_hz,
                 "while_transmitting": band.while_transmitting,
                 "trim_limit_hz": band.largest_trim_hz,

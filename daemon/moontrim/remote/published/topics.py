@@ -1,8 +1,8 @@
 """The names of the topics, and the account that a command topic names. Pure.
 
-<root>/<station>/availability info state outlook trace event value/<field>
-<root>/<station>/cmd/<account>/<name>      commands
-<root>/<station>/reply/<account>/<client>  the only place for replies
+<root>/<name>/availability info state outlook trace event value/<field>
+<root>/<name>/cmd/<account>/<command>   commands
+<root>/<name>/reply/<account>/<client>  the only place for replies
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ _LEVEL = re.compile(r"[A-Za-z0-9._~:@=-]{1,64}")
 
 @dataclass(frozen=True, slots=True)
 class Topics:
-    """All topics of one daemon. root, station: the first two levels of each."""
+    """All topics of one daemon. root, name: the first two levels of each."""
 
     root: str
-    station: str
+    name: str
 
     @property
     def base(self) -> str:
-        return f"{self.root}/{self.station}"
+        return f"{self.root}/{self.name}"
 
     @property
     def availability(self) -> str:

@@ -33,7 +33,7 @@ class BrokerAddress:
     has_run: Callable[[], bool] = lambda: False
 
     def __str__(self) -> str:
-        return "our own broker" if self.unix_path else f"the broker {self.host} port {self.port}"
+        return "the built-in broker" if self.unix_path else f"the broker {self.host} port {self.port}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class Gateway:
     """How the web server reaches the broker for its pages (by a Unix socket if unix_path is set,
     else by TCP), and what a page must know to use it.
 
-    password_needed: the broker refuses clients without one. root, station: the first two levels of
+    password_needed: the broker refuses clients without one. root, name: the first two levels of
     every topic. tls: use TLS, checked with this context."""
 
     host: str
@@ -49,7 +49,7 @@ class Gateway:
     unix_path: Path | None
     password_needed: bool
     root: str
-    station: str
+    name: str
     tls: ssl.SSLContext | None = None
 
 

@@ -58,7 +58,7 @@ def load_assets(gateway: Gateway, page: Traversable | None = None) -> Assets:
     front = bodies[FRONT if complete else FRONT_WITHOUT_LIBRARY].decode()
     for mark, value in (
         ("{{root}}", gateway.root),
-        ("{{station}}", gateway.station),
+        ("{{name}}", gateway.name),
         ("{{password}}", "needed" if gateway.password_needed else "none"),
     ):
         front = front.replace(mark, html.escape(value))

@@ -12,7 +12,7 @@ from moontrim.remote.wire.addresses import SecureDoor
 from moontrim.remote.wire.hosts import as_in_url, name_of
 
 
-def landing(request: web.Request, door: SecureDoor, station: str) -> web.Response:
+def landing(request: web.Request, door: SecureDoor, name: str) -> web.Response:
     """Answers a request of another machine that came without TLS."""
     if request.method not in ("GET", "HEAD"):
         return web.Response(status=403, text="refused without TLS; use the https address\n")
@@ -20,7 +20,7 @@ def landing(request: web.Request, door: SecureDoor, station: str) -> web.Respons
         page = f"https://{as_in_url(name_of(request.host))}:{door.port}/"
         text = (files("moontrim.remote") / "page" / "landing.html").read_text()
         for mark, value in (
-            ("{{station}}", station),
+            ("{{name}}", name),
             ("{{fingerprint}}", door.fingerprint),
             ("{{page}}", page),
         ):

@@ -154,7 +154,7 @@ class MqttConnection:
             if began_s is not None and self._real.monotonic_s() - began_s > STEADY_S:
                 backoff.reset()
             if backoff.news(reason):
-                log.warning("no connection to %s: %s; trying on", self._address, reason)
+                log.warning("no connection to %s: %s; retrying", self._address, reason)
             if began_s is None and judge.is_hung():
                 judge.answered()
                 self._address.on_hung()

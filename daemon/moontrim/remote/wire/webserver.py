@@ -228,7 +228,7 @@ class PageSite:
             and not visitor.secure
             and not is_loopback(visitor.address)
         ):
-            return landing(request, self._secure, self._gateway.station)
+            return landing(request, self._secure, self._gateway.name)
         # DNS rebinding: another site may point its name to this server's address, and its Origin
         # then equals the Host. Without a password, only names that no site can have are accepted.
         if not self._gateway.password_needed and not is_safe_name(request.host):

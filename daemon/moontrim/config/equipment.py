@@ -1,4 +1,4 @@
-"""The tables of the config file that the forecast reads: stations, partners, signals.
+"""The tables of the config file that the forecast reads: equipment, partners, signals.
 
 Checks them and turns them into the values that `forecast` takes."""
 
@@ -20,32 +20,38 @@ ANTENNA_KEYS = ("antenna_gain_dbi", "dish_diameter_m", "dish_efficiency")
 RESERVED_NAMES = ("self", "home")
 
 
-class GearSettings(Table):
-    """A station's equipment. What is left out is not known, and the forecast says so."""
+class BandEquipmentSettings(Table):
+    """The equipment of a station, on one band or on all. Omitted means unknown; the forecast names
+    what is unknown."""
 
-    power_w: float | None = Field(
-        None, gt=0, le=100_000, description="At the transmitter's output."
-    )
-    feed_loss_db: float = Field(
-        0.0, ge=0, le=40, description="Between radio and antenna, transmitting and receiving."
+    power_w: float | None = Field(None, gt=0, le=100_000, description="Transmitter output power.")
+    feedline_loss_db: float = Field(
+        0.0, ge=0, le=40, description="Feed line loss between radio and antenna, both directions."
     )
     antenna_gain_dbi: float | None = Field(
-        None, ge=-10, le=90, description="Over isotropic; or a dish instead."
+        None, ge=-10, le=90, description="Antenna gain over isotropic; or give a dish instead."
     )
-    dish_diameter_m: float | None = Field(None, gt=0, le=500)
-    dish_efficiency: float = Field(0.5, gt=0, le=1, description="Of the dish's area.")
+    dish_diameter_m: float | None = Field(
+        None, gt=0, le=500, description="Diameter of a dish, instead of antenna_gain_dbi."
+    )
+    dish_efficiency: float = Field(0.5, gt=0, le=1, description="Aperture efficiency of the dish.")
     receiver_noise_k: float | None = Field(
-        None, gt=0, le=100_000, description="Of the receiver, at the radio's end of the feed."
+        None,
+        gt=0,
+        le=100_000,
+        description="Receiver noise temperature at the radio end of the feed line.",
     )
-    ground_noise_k: float = Field(
-        0.0, ge=0, le=300, description="What the antenna picks up from the ground, if known."
+    spillover_k: float = Field(
+        0.0, ge=0, le=300, description="Antenna noise temperature from the ground (spillover)."
     )
     polarisation: Literal["linear", "circular"] | None = Field(
-        None, description="With linear at both ends the forecast warns of Faraday rotation."
+        None,
+        description="Polarisation of the antenna; with linear at both ends the forecast warns of "
+        "Faraday rotation and gives the spatial polarisation offset.",
     )
 
     @model_validator(mode="after")
-    def _one_antenna(self) -> GearSettings:
+    def _one_antenna(self) -> BandEquipmentSettings:
         if self.antenna_gain_dbi is not None and self.dish_diameter_m is not None:
             raise ValueError(
                 "antenna_gain_dbi and dish_diameter_m given; expected only one of them"
@@ -61,27 +67,31 @@ class GearSettings(Table):
             antenna = Antenna.of_dish(self.dish_diameter_m, self.dish_efficiency, frequency_hz)
         return Gear(
             self.power_w,
-            self.feed_loss_db,
+            self.feedline_loss_db,
             antenna,
             self.receiver_noise_k,
-            self.ground_noise_k,
+            self.spillover_k,
             None if self.polarisation is None else self.polarisation == "linear",
         )
 
 
-class StationSettings(GearSettings):
-    """A station: its horizon, its equipment, and what differs by band."""
+class EquipmentSettings(BandEquipmentSettings):
+    """The equipment of a station with its horizon, and what differs by band."""
 
     min_elevation_deg: float = Field(
-        0.0, ge=-5, le=89, description="Apparent, of the Moon's centre, with refraction."
+        0.0,
+        ge=-5,
+        le=89,
+        description="Lowest elevation of the Moon's centre at which the antenna can follow it "
+        "(apparent, with refraction).",
     )
     horizon: tuple[tuple[float, float], ...] = Field(
         (),
-        description="What is in the way, as it is seen: [azimuth, elevation] pairs in degrees, "
+        description="Elevation of obstructions (apparent): [azimuth, elevation] pairs in degrees, "
         "azimuths ascending from 0 to below 360, joined by straight lines.",
     )
-    bands: dict[str, GearSettings] = Field(
-        default_factory=dict, description="By name of band: equipment that differs there."
+    bands: dict[str, BandEquipmentSettings] = Field(
+        default_factory=dict, description="By band name: equipment that differs on that band."
     )
 
     @field_validator("horizon", mode="before")
@@ -92,7 +102,7 @@ class StationSettings(GearSettings):
         return tuple(tuple(pair) if isinstance(pair, list) else pair for pair in value)
 
     @model_validator(mode="after")
-    def _good_horizon(self) -> StationSettings:
+    def _good_horizon(self) -> EquipmentSettings:
         try:
             Horizon(self.min_elevation_deg, self.horizon)
         except InputError as error:
@@ -104,28 +114,32 @@ class StationSettings(GearSettings):
         horizon = Horizon(self.min_elevation_deg, self.horizon)
         return End(name, site_settings.site(), horizon, self.on_band(band).gear(hz))
 
-    def on_band(self, band: str | None) -> GearSettings:
-        """Returns the station's equipment with what the table of the band overrides; an antenna
-        there replaces all of this one."""
+    def on_band(self, band: str | None) -> BandEquipmentSettings:
+        """Returns the equipment with what the table of the band overrides; an antenna in that
+        table replaces this one altogether."""
         band_gear = self.bands.get(band) if band is not None else None
         common = {
             key: getattr(self, key)
-            for key in GearSettings.model_fields
+            for key in BandEquipmentSettings.model_fields
             if key in self.model_fields_set
         }
         if band_gear is None:
-            return GearSettings(**common)
+            return BandEquipmentSettings(**common)
         overrides = {key: getattr(band_gear, key) for key in band_gear.model_fields_set}
         if "antenna_gain_dbi" in overrides or "dish_diameter_m" in overrides:
             common = {key: value for key, value in common.items() if key not in ANTENNA_KEYS}
-        return GearSettings(**(common | overrides))
+        return BandEquipmentSettings(**(common | overrides))
 
 
 class PartnerSettings(SiteSettings):
-    """A partner by name: where, and with what."""
+    """A partner by name, with position and equipment."""
 
-    name: str = Field(min_length=1, max_length=40)
-    station: StationSettings = StationSettings()
+    name: str = Field(
+        min_length=1, max_length=40, description="Name of the partner, for --partner."
+    )
+    equipment: EquipmentSettings = Field(
+        EquipmentSettings(), description="The partner's equipment and horizon."
+    )
 
     @field_validator("name")
     @classmethod
@@ -136,7 +150,7 @@ class PartnerSettings(SiteSettings):
 
 
 class SignalSettings(Table):
-    """What is to be received on a band."""
+    """The signal to be received on a band."""
 
     bandwidth_hz: float = Field(2500.0, gt=0, le=1e6, description="Noise bandwidth of the mode.")
     tone_spacing_hz: float | None = Field(
@@ -155,9 +169,9 @@ class SignalSettings(Table):
 
 
 class ForecastSettings(Table):
-    """What `moontrim forecast` does when nothing else is given."""
+    """Defaults of `moontrim forecast`."""
 
-    days: float = Field(30.0, gt=0, le=3660)
+    days: float = Field(30.0, gt=0, le=3660, description="Days to search.")
     timezone: str | None = Field(
         None, description="Zone of local times such as Europe/Vienna; default: the system's."
     )
@@ -170,30 +184,30 @@ class ForecastSettings(Table):
 class ForecastTables:
     """The tables of the config file that the forecast reads, together."""
 
-    station: StationSettings
+    equipment: EquipmentSettings
     partners: tuple[PartnerSettings, ...]
     forecast: ForecastSettings
 
     def band_names(self) -> set[str]:
         """Returns the names of all bands that these tables refer to."""
-        names = set(self.forecast.bands) | set(self.station.bands)
-        return names.union(*(partner.station.bands for partner in self.partners))
+        names = set(self.forecast.bands) | set(self.equipment.bands)
+        return names.union(*(partner.equipment.bands for partner in self.partners))
 
     def question(
         self, home: Site, partner: Site | None, band: str, frequency_hz: float, utc_s: float
     ) -> ForecastQuestion:
         """Returns the question of a running daemon for `coming_windows`, a day long.
 
-        partner: None: our own echo; a place of one of `partners` gets that partner's station."""
-        horizon = Horizon(self.station.min_elevation_deg, self.station.horizon)
-        ours = End("home", home, horizon, self.station.on_band(band).gear(frequency_hz))
+        partner: None: our own echo; a place of one of `partners` gets that partner's equipment."""
+        horizon = Horizon(self.equipment.min_elevation_deg, self.equipment.horizon)
+        ours = End("home", home, horizon, self.equipment.on_band(band).gear(frequency_hz))
         far: End | None = None
         if partner is not None:
             known = next((one for one in self.partners if one.site() == partner), None)
             far = (
                 End(partner.locator or "partner", partner)
                 if known is None
-                else known.station.end(known.name, known, band, frequency_hz)
+                else known.equipment.end(known.name, known, band, frequency_hz)
             )
         signals = self.forecast.bands.get(band, SignalSettings())
         return ForecastQuestion(
