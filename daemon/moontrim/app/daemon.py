@@ -49,7 +49,7 @@ from moontrim_drivers.registry import load
 
 log = logging.getLogger(__name__)
 
-FAREWELL_S = 2.5  # chosen: to restore the dial of a slow radio; service managers wait for much longer
+FAREWELL_S = 2.5  # chosen: enough to restore a slow radio's dial; service managers wait longer
 
 # A task that runs beside the daemon (a view, a remote control, a simulated operator); cancelled
 # before the link.
@@ -251,7 +251,7 @@ class Daemon:
             async with self.clock.timeout(FAREWELL_S):
                 await asyncio.shield(link)
         except TimeoutError:
-            log.warning("dial not set to the sked frequency at exit: no reply from the radio in time")
+            log.warning("dial not restored at exit: no reply from the radio in time")
             link.cancel()
 
     def _farewell_dials(self) -> tuple[int | None, int | None]:

@@ -223,8 +223,8 @@ def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
     remote = _remote_on_free_ports(settings.remote)
     settings = settings.model_copy(update={"remote": remote})
     if options.agreement:
-        session = settings.defaults.model_copy(update={"agreement": options.agreement})
-        settings = settings.model_copy(update={"session": session})
+        defaults = settings.defaults.model_copy(update={"agreement": options.agreement})
+        settings = settings.model_copy(update={"defaults": defaults})
     return settings
 
 

@@ -93,7 +93,7 @@ class BandSettings(Table):
         None,
         ge=0,
         le=100_000,
-        description="Largest trim, up or down; a larger one is rejected. Default: 2 ppm of sked_hz, "
+        description="Largest trim, up or down; larger ones are rejected. Default: 2 ppm of sked_hz, "
         "the error of an unlocked crystal oscillator, but at least 2000 Hz, the width of a voice "
         "channel.",
     )

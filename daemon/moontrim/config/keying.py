@@ -26,7 +26,7 @@ class KeyingSettings(Table):
     outputs: tuple[AnyOutput, ...] = Field(
         (),
         max_length=MOST_OUTPUTS,
-        description="Outputs in switch-on order; switched off in reverse. The last one keys the radio.",
+        description="Outputs in switch-on order, switched off in reverse; the last keys the radio.",
     )
     min_tx_elevation_deg: Degrees = Field(
         5.0,
@@ -34,7 +34,8 @@ class KeyingSettings(Table):
         le=90,
         description="Lowest elevation of the Moon for transmitting (apparent, with refraction): a "
         "low beam reaches people, roofs and roads, and may exceed RF-exposure limits. Take the "
-        "value from the RF-exposure assessment of your station. The horizon of the [equipment] table applies as well.",
+        "value from the RF-exposure assessment of your station. The horizon of the [equipment] "
+        "table applies as well.",
     )
     longest_over_s: float = Field(
         90.0,

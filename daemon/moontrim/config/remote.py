@@ -80,7 +80,7 @@ class RemoteSettings(Table):
         TLS_PORT,
         ge=1,
         le=65535,
-        description="With lan = true: port of the built-in broker for other machines (MQTT over TLS).",
+        description="With lan = true: port of the built-in broker for other machines (with TLS).",
     )
     plain_port: int | None = Field(
         None,

@@ -105,7 +105,7 @@ class DataSettings(Table):
     band_plan_file: FilePath | None = Field(
         None,
         strict=False,
-        description="Band plan with the usual moonbounce segments; only for notes of `moontrim check`.",
+        description="Band plan with moonbounce segments, for notes of `moontrim check` only.",
     )
 
 
@@ -245,7 +245,7 @@ class Settings(Table):
         return names[0] if len(names) == 1 else None
 
     def state_path(self) -> Path:
-        """Returns the folder for saved choices and journal: of the config, of systemd, or the user's."""
+        """Returns the folder of choices and journal: of the config, of systemd, or the user's."""
         if self.state_dir is not None:
             return self.state_dir
         folders = os.environ.get("STATE_DIRECTORY")  # systemd.exec(5): separated by colons

@@ -26,8 +26,8 @@ def output_findings(settings: Settings) -> Iterator[Finding]:
         "ok",
         "keying",
         f"{len(keying.outputs)} output(s), RF {settles_ms} ms after a request, Moon above "
-        f"{keying.min_tx_elevation_deg:g} degrees, overs of at most {keying.longest_over_s:g} s; try "
-        "it with the amplifier off",
+        f"{keying.min_tx_elevation_deg:g} degrees, overs of at most {keying.longest_over_s:g} s; "
+        "try it with the amplifier off",
     )
     for band in settings.bands:
         if text := _differing(band):

@@ -55,7 +55,7 @@ class OperatorNotice:
         try:
             passwords, new = stored_passwords(folder, accounts)
         except OSError as error:
-            log.warning("passwords cannot be saved (%s); new ones will be made at the next start", error)
+            log.warning("passwords not saved (%s); the next start will make new ones", error)
             passwords, new = {account: new_password() for account in accounts}, True
         new = new or tls.certificates.new
         if self._show is not None and (new or self._show_password):

@@ -63,7 +63,9 @@ def load_session(folder: Path, settings: Settings) -> Session:
         permitted = session.transmit_permitted
         but = "" if permitted else ", with transmitting forbidden until it is permitted again"
         path = folder / NAME
-        log.warning("saved choices %s invalid (%s); starting with the defaults%s", path, problem, but)
+        log.warning(
+            "saved choices %s invalid (%s); starting with the defaults%s", path, problem, but
+        )
         with contextlib.suppress(OSError):
             path.replace(folder / UNUSABLE)
     return session

@@ -153,7 +153,7 @@ class Client(asyncio.Protocol):
                 line = await self._next_line()
             await self._send_the_rest()
         except TimeoutError:
-            log.info("%s: disconnected after too long without a request, or with replies not read", self.who)
+            log.info("%s: disconnected, no request or replies not read for too long", self.who)
             self._transport.abort()
         except Exception:
             log.exception("%s", self.who)
@@ -247,7 +247,7 @@ class Client(asyncio.Protocol):
     async def _key(self) -> int:
         """Asks for the key; returns the report code."""
         if not self._may_transmit:
-            log.warning("%s: transmitting over the network not allowed (share.lan_transmit)", self.who)
+            log.warning("%s: not allowed to transmit (share.lan_transmit)", self.who)
             return REJECTED
         if self._leaving or len(self._input.waiting) > MOST_WAITING or self._withdrawal_waits():
             return REJECTED

@@ -103,7 +103,7 @@ class Share:
         if len(self._clients) >= self._settings.clients:
             if not self._full:
                 self._full = True
-                log.warning("share: connection rejected: already %d programs connected (share.clients)", len(self._clients))
+                log.warning("share: connection rejected: %d programs connected", len(self._clients))
             return None
         peer, this_end = (
             transport.get_extra_info(name) or ("?", 0) for name in ("peername", "sockname")

@@ -33,17 +33,17 @@ def _command(text: str) -> str:
 
 
 class AsciicatOptions(SerialOptions):
-    """The bus's own settings, besides those of the port."""
+    """Options of the driver, besides those of the port."""
 
     rx_vfo: Literal["A", "B"] = Field("A", description="VFO that receives; in split the other one "
         "transmits.")  # fmt: skip
     full_power: int = Field(
-        100, ge=1, le=999, description="What the radio calls its full power: watts, or per cent."
+        100, ge=1, le=999, description="Full power in the units of the radio: watts or per cent."
     )
     exchange_command: Annotated[str, AfterValidator(_command)] = Field(
         "",
-        description="Sent when a dial is refused, before it is set once more: exchanges two "
-        "receivers whose bands must differ. Empty: never.",
+        description="Command that exchanges two receivers whose bands must differ; sent when the "
+        "radio rejects a dial, before the second attempt. Empty: never.",
     )
 
 

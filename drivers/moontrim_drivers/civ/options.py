@@ -35,16 +35,18 @@ def _command(text: str) -> str:
 
 
 class CivOptions(SerialOptions):
-    """The bus's own settings, besides those of the port."""
+    """Options of the driver, besides those of the port."""
 
-    address: int = Field(ge=0x01, le=0xDF, description="The radio's address on the bus.")
-    controller_address: int = Field(0xE0, ge=0xE0, le=0xEF, description="Ours.")
+    address: int = Field(ge=0x01, le=0xDF, description="Bus address of the radio.")
+    controller_address: int = Field(
+        0xE0, ge=0xE0, le=0xEF, description="Bus address of moontrim."
+    )
     selected_transmits_while_keyed: bool = Field(
         False,
-        description="In split, while keyed, the radio calls its transmit dial the selected one.",
+        description="In split, the selected dial is the transmit dial while keyed.",
     )
     exchange_command: Annotated[str, AfterValidator(_command)] = Field(
         "",
-        description="Sent when a dial is refused, before it is set once more: exchanges two "
-        "receivers whose bands must differ. `07 B0` on many radios; empty: never.",
+        description="Command that exchanges two receivers whose bands must differ; sent when the "
+        "radio rejects a dial, before the second attempt. `07 B0` on many radios; empty: never.",
     )

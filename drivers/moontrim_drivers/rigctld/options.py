@@ -24,22 +24,24 @@ def _is_loopback(host: str) -> bool:
 
 
 class SocketOptions(DriverOptions):
-    """Where the rig-control daemon is and what the radio behind it can do."""
+    """Address of the rig-control server, and abilities of its radio."""
 
-    host: str = Field("127.0.0.1", min_length=1, max_length=253)
-    port: int = Field(4532, ge=1, le=65535)
-    split: bool = Field(True, description="Use separate dials to receive and transmit.")
+    host: str = Field(
+        "127.0.0.1", min_length=1, max_length=253, description="Host of the rig-control server."
+    )
+    port: int = Field(4532, ge=1, le=65535, description="TCP port of the rig-control server.")
+    split: bool = Field(True, description="Use separate dials for receive and transmit.")
     rx_vfo: _Vfo = Field("VFOA", description="VFO that receives.")
     tx_vfo: _Vfo = Field("VFOB", description="VFO that transmits in split.")
     retunes_while_transmitting: bool = Field(
-        False, description="The radio takes a new transmit dial while keyed."
+        False, description="The radio accepts a new transmit dial while keyed."
     )
     dial_resolution_hz: int = Field(1, ge=1, le=100_000, description="Smallest dial step.")
     sets_power: bool = Field(
-        False, description="Allow setting power. Some radios go to full power while it is set."
+        False, description="Set the radio's power. Some radios then go to full power for a moment."
     )
     effect_fraction: float = Field(
-        0.2, ge=0, le=1, description="Where in the duration of a set, 0 to 1, the dial moves."
+        0.2, ge=0, le=1, description="Instant at which the dial moves, as a fraction of an update."
     )
 
     @property

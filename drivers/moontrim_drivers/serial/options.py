@@ -12,9 +12,11 @@ from moontrim_drivers.serial.ports import LineSettings
 
 
 class SerialOptions(DriverOptions):
-    """Where the radio is, how the line is set, and what the radio can do."""
+    """Serial port of the radio, settings of the line, and abilities of the radio."""
 
-    port: Annotated[str, AfterValidator(check_port)] = Field(description=f"The port: {NOTATION}.")
+    port: Annotated[str, AfterValidator(check_port)] = Field(
+        description=f"Serial port: {NOTATION}."
+    )
     baud: int = Field(19200, ge=300, le=4_000_000, description="Bits per second.")
     stop_bits: Literal[1, 2] = Field(1, description="Stop bits after each byte.")
     rts: bool = Field(
@@ -24,20 +26,20 @@ class SerialOptions(DriverOptions):
         False, description="Assert the DTR line while open. It may key a transmitter."
     )
     answer_s: float = Field(
-        0.25, ge=0.02, le=5, description="Longest wait for an answer, besides its time on the wire."
+        0.25, ge=0.02, le=5, description="Longest wait for a reply, besides its time on the wire."
     )
-    split: bool = Field(True, description="Use separate dials to receive and transmit.")
+    split: bool = Field(True, description="Use separate dials for receive and transmit.")
     retunes_while_transmitting: bool = Field(
-        False, description="The radio takes a new transmit dial while keyed."
+        False, description="The radio accepts a new transmit dial while keyed."
     )
     dial_resolution_hz: int = Field(1, ge=1, le=100_000, description="Smallest dial step.")
-    sets_power: bool = Field(True, description="Allow setting power.")
+    sets_power: bool = Field(True, description="Set the power of the radio.")
     effect_fraction: float | None = Field(
         None,
         ge=0,
         le=1,
-        description="Where in the duration of a set, 0 to 1, the dial moves; by default from the "
-        "time that the bytes take.",
+        description="Instant at which the dial moves, as a fraction of an update; default: from "
+        "the time that the bytes take.",
     )
 
     def line(self) -> LineSettings:

@@ -32,30 +32,32 @@ PASSBAND_HZ = {
 
 
 class SimulatedOptions(DriverOptions):
-    """What the simulated radio can do, and its bad habits. A count or a rate of 0: never."""
+    """Abilities and quirks of the simulated radio. A count or a rate of 0: never."""
 
-    split: bool = Field(True, description="Receive and transmit have dials of their own.")
+    split: bool = Field(True, description="Separate dials for receive and transmit.")
     start_rx_hz: _Hertz = Field(144_100_000, description="Receive dial after power-up.")
     start_tx_hz: _Hertz = Field(144_100_000, description="Transmit dial after power-up.")
-    dial_resolution_hz: int = Field(1, ge=1, le=100_000, description="Dials are rounded to this.")
-    latency_s: _Seconds = Field(0.03, description="How long one command takes.")
-    effect_fraction: _Share = Field(0.5, description="How far into that time the radio acts.")
-    retunes_while_transmitting: bool = Field(False, description="If not, it refuses while keyed.")
-    reports_transmit: bool = Field(True, description="Whether it tells that it transmits.")
-    sets_power: bool = Field(True, description="Whether its power can be set.")
-    refuse_every: _Count = Field(0, description="Refuse every n-th setting.")
-    refuse_probability: _Share = Field(0.0, description="Refuse a setting by chance.")
+    dial_resolution_hz: int = Field(1, ge=1, le=100_000, description="Smallest dial step.")
+    latency_s: _Seconds = Field(0.03, description="Duration of one command.")
+    effect_fraction: _Share = Field(0.5, description="When the radio acts, in latency_s.")
+    retunes_while_transmitting: bool = Field(
+        False, description="false: dials are rejected while keyed."
+    )
+    reports_transmit: bool = Field(True, description="true: the radio reports transmitting.")
+    sets_power: bool = Field(True, description="true: power can be set.")
+    refuse_every: _Count = Field(0, description="Reject every n-th setting.")
+    refuse_probability: _Share = Field(0.0, description="Probability of rejecting a setting.")
     drop_every: _Count = Field(0, description="Lose the connection in every n-th command.")
-    unreachable_s: _Seconds = Field(0.0, description="After a loss, no connection for so long.")
+    unreachable_s: _Seconds = Field(0.0, description="Time without connection after a loss.")
     drift_hz_per_hour: float = Field(
         0.0,
         ge=-1e7,
         le=1e7,
-        description="Both dials creep off what they were set to, from power-up on.",
+        description="Drift of both dials from power-up on.",
     )
     same_band_refused: Annotated[tuple[_Band, ...], Field(strict=False)] = Field(
-        (), description="Bands (low, high in Hz) in which it refuses to hold both dials at once."
+        (), description="Bands (low, high in Hz) that cannot hold both dials at the same time."
     )
-    stuck_transmit: bool = Field(False, description="Once keyed it stays keyed.")
-    silent: bool = Field(False, description="It accepts commands and never answers.")
-    seed: int = Field(1, description="Of all chance in this radio.")
+    stuck_transmit: bool = Field(False, description="true: the radio cannot be unkeyed.")
+    silent: bool = Field(False, description="true: commands are accepted and never answered.")
+    seed: int = Field(1, description="Seed of all random numbers of this radio.")

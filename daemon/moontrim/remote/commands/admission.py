@@ -155,7 +155,8 @@ class Admission:
         if arrival.reply_to is None and body.reply_to is not None:
             self._set_reply_topic(case, body.reply_to)
         if case.account not in self._commanders:
-            raise Refusal("not_allowed", f"account {case.account} cannot send commands", "account", case.account)
+            text = f"account {case.account} cannot send commands"
+            raise Refusal("not_allowed", text, "account", case.account)
         if arrival.retained:
             raise Refusal(
                 "retained",

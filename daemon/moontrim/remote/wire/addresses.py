@@ -33,7 +33,7 @@ class BrokerAddress:
     has_run: Callable[[], bool] = lambda: False
 
     def __str__(self) -> str:
-        return "the built-in broker" if self.unix_path else f"the broker {self.host} port {self.port}"
+        return "the built-in broker" if self.unix_path else f"broker {self.host} port {self.port}"
 
 
 @dataclass(frozen=True, slots=True)
