@@ -16,14 +16,14 @@ from moontrim.cli.arguments import (
     settings_of,
 )
 from moontrim.config.band import BandSettings
-from moontrim.config.settings import Settings
 from moontrim.config.equipment import (
+    EquipmentSettings,
     ForecastSettings,
     ForecastTables,
     PartnerSettings,
     SignalSettings,
-    EquipmentSettings,
 )
+from moontrim.config.settings import Settings
 from moontrim.errors import InputError
 from moontrim.forecast.question import End, ForecastQuestion, Horizon
 from moontrim.forecast.shown.words import zone_named

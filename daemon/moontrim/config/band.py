@@ -93,9 +93,9 @@ class BandSettings(Table):
         None,
         ge=0,
         le=100_000,
-        description="Largest trim, up or down; larger ones are rejected. Default: 2 ppm of sked_hz, "
-        "the error of an unlocked crystal oscillator, but at least 2000 Hz, the width of a voice "
-        "channel.",
+        description="Largest trim, up or down; larger ones are rejected. Default: 2 ppm of "
+        "sked_hz, the error of an unlocked crystal oscillator, but at least 2000 Hz, the width of a "
+        "voice channel.",
     )
     mode: Annotated[str, MODE] | None = Field(
         None, description="Mode to set on entering the band, such as USB; default: not set."
@@ -115,8 +115,8 @@ class BandSettings(Table):
     )
     clear_offsets: bool = Field(
         False,
-        description="true: switch off RIT, XIT and repeater shift whenever they are on, never while "
-        "transmitting. false: they are reported, and transmit is inhibited.",
+        description="true: switch off RIT, XIT and repeater shift whenever they are on, never "
+        "while transmitting. false: they are reported, and transmit is inhibited.",
     )
     over_s: float = Field(60.0, gt=0, le=600, description="Duration of one over, for mid_over.")
     front_end: str | None = Field(

@@ -44,8 +44,8 @@ class OutputSettings(Table):
 
     name: Name = Field(description="Name in messages, such as coax relay.")
     settle_ms: Milliseconds = Field(
-        description="Operate plus bounce time: wait after switching this output on before switching "
-        "on the next one."
+        description="Operate plus bounce time: wait after switching this output on before "
+        "switching on the next one."
     )
     release_ms: Milliseconds = Field(
         30,
@@ -54,9 +54,9 @@ class OutputSettings(Table):
     )
     role: Literal["amplifier", "relay", "other"] = Field(
         "other",
-        description="Action if the radio cannot be unkeyed. amplifier: switched off at once. relay: "
-        "carries RF, so it is not switched while the radio may be transmitting. other: switched "
-        "off one second later.",
+        description="Action if the radio cannot be unkeyed. amplifier: switched off at once. "
+        "relay: carries RF, so it is not switched while the radio may be transmitting. other: "
+        "switched off one second later.",
     )
 
 

@@ -28,8 +28,8 @@ class RemoteSettings(Table):
     )
     lan: bool = Field(
         False,
-        description="Open page and broker to the network, with TLS and a password. Each phone needs "
-        "the certificate of this daemon once; the plain http page offers it.",
+        description="Open page and broker to the network, with TLS and a password. Each phone "
+        "needs the certificate of this daemon once; the plain http page offers it.",
     )
     lan_address: str = Field(
         "0.0.0.0",  # noqa: S104 (only with `lan`, and then behind a password)
@@ -86,8 +86,8 @@ class RemoteSettings(Table):
         None,
         ge=1,
         le=65535,
-        description="With lan = true: port of the built-in broker for relays and dashboards without "
-        "TLS; only for the account viewer, which is read-only.",
+        description="With lan = true: port of the built-in broker for relays and dashboards "
+        "without TLS; only for the account viewer, which is read-only.",
     )
     discovery: bool = Field(
         False, description="Announce the daemon to home-automation hubs on the broker."

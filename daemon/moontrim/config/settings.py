@@ -14,6 +14,12 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 
 from moontrim.config.band import BandSettings
 from moontrim.config.clock import ClockSettings
+from moontrim.config.equipment import (
+    EquipmentSettings,
+    ForecastSettings,
+    ForecastTables,
+    PartnerSettings,
+)
 from moontrim.config.frontends import FrontEndSettings, check_front_ends, front_end_names
 from moontrim.config.gps import GpsSettings
 from moontrim.config.journal import JournalSettings
@@ -22,12 +28,6 @@ from moontrim.config.mistakes import Expected, Mistakes, mistakes
 from moontrim.config.remote import RemoteSettings
 from moontrim.config.share import ShareSettings
 from moontrim.config.site import SiteSettings
-from moontrim.config.equipment import (
-    ForecastSettings,
-    ForecastTables,
-    PartnerSettings,
-    EquipmentSettings,
-)
 from moontrim.config.table import FilePath, Table, read_toml
 from moontrim.errors import InputError
 from moontrim.tuning.correction import Agreement
@@ -57,8 +57,8 @@ class RadioSettings(Table):
     )
     on_manual_tuning: Literal["follow", "restore"] = Field(
         "follow",
-        description="When the receive dial is turned by hand. follow: the sked frequency moves with "
-        "it. restore: the dial is set back.",
+        description="When the receive dial is turned by hand. follow: the sked frequency moves "
+        "with it. restore: the dial is set back.",
     )
     on_exit: Literal["sked", "leave"] = Field(
         "sked",

@@ -92,9 +92,7 @@ def set_aside(path: Path, utc_s: float, reason: str) -> Path:
         beside = path.with_name(path.name + ending)
         if beside.exists():
             beside.rename(aside.with_name(aside.name + ending))
-    log.warning(
-        "journal %s unusable (%s); renamed to %s, starting a new one", path, reason, aside
-    )
+    log.warning("journal %s unusable (%s); renamed to %s, starting a new one", path, reason, aside)
     return aside
 
 

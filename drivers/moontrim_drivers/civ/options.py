@@ -38,9 +38,7 @@ class CivOptions(SerialOptions):
     """Options of the driver, besides those of the port."""
 
     address: int = Field(ge=0x01, le=0xDF, description="Bus address of the radio.")
-    controller_address: int = Field(
-        0xE0, ge=0xE0, le=0xEF, description="Bus address of moontrim."
-    )
+    controller_address: int = Field(0xE0, ge=0xE0, le=0xEF, description="Bus address of moontrim.")
     selected_transmits_while_keyed: bool = Field(
         False,
         description="In split, the selected dial is the transmit dial while keyed.",

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from moontrim.config.settings import Settings
 from moontrim.config.equipment import ForecastTables
+from moontrim.config.settings import Settings
 from moontrim.path import Site, parse_site
 
 TEXT = """

@@ -51,9 +51,7 @@ def read_command(name: str, body: Body, by: str) -> PhoneRequest:
     Whether the station allows it, the tracker decides."""
     reader = _READERS.get(name)
     if reader is None:
-        raise Refusal(
-            "unknown_command", "unknown command", "command", name, ", ".join(COMMANDS)
-        )
+        raise Refusal("unknown_command", "unknown command", "command", name, ", ".join(COMMANDS))
     fields = Fields(name, body)
     request = reader(fields, by)
     fields.no_more()
