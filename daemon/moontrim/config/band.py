@@ -94,8 +94,8 @@ class BandSettings(Table):
         ge=0,
         le=100_000,
         description="Largest trim, up or down; larger ones are rejected. Default: 2 ppm of "
-        "sked_hz, the error of an unlocked crystal oscillator, but at least 2000 Hz, the width of a "
-        "voice channel.",
+        "sked_hz, the error of an unlocked crystal oscillator, but at least 2000 Hz, the width of "
+        "a voice channel.",
     )
     mode: Annotated[str, MODE] | None = Field(
         None, description="Mode to set on entering the band, such as USB; default: not set."
