@@ -113,7 +113,7 @@ class SessionSaver:
                 while max(self._saved, self._refused) < change:
                     await self._tried.wait()
         except TimeoutError:
-            return f"no answer from the disk within {SAVE_S:g} s"
+            return f"no reply from the disk within {SAVE_S:g} s"
         return "" if self._saved >= change else self.problem or "disk error"
 
     async def run(self) -> None:
@@ -142,7 +142,7 @@ class SessionSaver:
                 if self._mark_removed and self._saved == self._changes:
                     await asyncio.to_thread(make_mark, self._folder)
         except (TimeoutError, OSError) as error:
-            log.warning("end not marked as orderly: %s", str(error) or "no answer from the disk")
+            log.warning("end not marked as orderly: %s", str(error) or "no reply from the disk")
             if self._writing is not None:
                 self._writing.cancel()
 

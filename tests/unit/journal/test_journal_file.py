@@ -217,7 +217,7 @@ def test_an_unusable_file_is_set_aside_and_kept(
     assert [path.name for path in asides] == [f"{NAME}.unusable-20261118T110640Z"]
     assert asides[0].read_bytes() == content
     assert len(utc_seconds(tmp_path)) == 10
-    assert caplog.text.count("a fresh one begins") == 1
+    assert caplog.text.count("starting a new one") == 1
 
 
 def test_two_set_aside_in_one_second_are_both_kept(tmp_path: Path) -> None:

@@ -155,7 +155,7 @@ def test_a_refusing_disk_is_tried_again_and_loses_nothing(
         await until(lambda: journal.problem == "")
         await journal.close()
         assert file.seconds == list(range(T0, T0 + 312))
-        assert caplog.text.count("written again") == 1
+        assert caplog.text.count("journal writable again") == 1
 
     asyncio.run(main())
 

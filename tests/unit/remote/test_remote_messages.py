@@ -378,7 +378,7 @@ def test_replies_go_nowhere_else(topic: str) -> None:
             payload = more.pop("payload", {"by_hz": 10})
             (event,) = await desk.send("nudge", payload, **more)
             assert event.topic == TOPICS.event
-            assert "replies" in json.loads(event.payload)["text"]
+            assert "invalid reply topic" in json.loads(event.payload)["text"]
         assert desk.tracker.applied == []
 
     desk.run(scene())

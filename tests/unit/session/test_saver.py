@@ -128,14 +128,14 @@ def test_a_disk_that_refuses_or_is_slow_is_reported(
             with monkeypatch.context() as full:
                 refuse(full, "fsync")
                 saver.put(FORBIDDEN)
-                assert "No space left" in await saver.unsaved(CLOCK)
-            assert "No space left" in await saver.unsaved(CLOCK), "nor has it been saved since"
+                assert "no space left" in await saver.unsaved(CLOCK)
+            assert "no space left" in await saver.unsaved(CLOCK), "nor has it been saved since"
             saver.put(FORBIDDEN)
             assert await saver.unsaved(CLOCK) == "", "a newer change is tried at once"
             monkeypatch.setattr(os, "fsync", lambda fd: (asleep.wait(20.0), fsync(fd)))
             saver.put(PERMITTED)
             began_s = CLOCK.monotonic_s()
-            assert "no answer from the disk" in await saver.unsaved(CLOCK)
+            assert "no reply from the disk" in await saver.unsaved(CLOCK)
             assert CLOCK.monotonic_s() - began_s < SAVE_S + 2.0
             asleep.set()
             assert await saver.unsaved(CLOCK) == ""
@@ -252,7 +252,7 @@ def test_a_disk_that_refuses_at_the_start_inhibits_until_it_is_writable(
         with monkeypatch.context() as read_only:
             refuse(read_only, "open", "unlink", "replace", number=errno.EROFS)
             assert not await saver.begin()
-        assert "Read-only file system" in saver.permit_refused()
+        assert "read-only file system" in saver.permit_refused()
         assert "not writable" in saver.inhibited
 
         async def scene() -> None:
@@ -275,7 +275,7 @@ def test_a_slow_disk_at_the_start_inhibits(tmp_path: Path, monkeypatch: pytest.M
     async def main() -> None:
         saver = saver_on(tmp_path)
         assert not await saver.begin()
-        assert "no answer from the disk" in saver.permit_refused()
+        assert "no reply from the disk" in saver.permit_refused()
         go_on.set()
         await saver.finish()
         assert not saver.permit_refused()

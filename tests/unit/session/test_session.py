@@ -219,7 +219,7 @@ def test_a_disk_that_refuses_is_survived(tmp_path: Path, caplog: pytest.LogCaptu
         assert saver.problem
 
     asyncio.run(main())
-    assert caplog.text.count("cannot save") == 1, "said once, not every second"
+    assert caplog.text.count("choices not saved") == 1, "said once, not every second"
 
 
 def test_what_a_disk_refused_is_saved_once_it_takes_it_again(
