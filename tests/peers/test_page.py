@@ -566,7 +566,7 @@ def test_daemon_stopped_and_killed(tmp_path: Path, shared: Shared) -> None:
                 os.kill(process.pid, signal.SIGKILL)
                 shown_s = await timed(held.until_link("offline", within_s=SHOWN_S))
                 print(f"daemon killed: OFFLINE after {shown_s:.2f} s")
-                await held.until_text("#alarm-why", "No answer from the daemon's machine")
+                await held.until_text("#alarm-why", "No response from the daemon's machine")
                 await held.picture("page-offline")
                 assert await held.page.get_attribute("#transmit", "aria-disabled") == "true"
             async with station_process(tmp_path, **remote):
