@@ -175,12 +175,12 @@ def _change(
     options: argparse.Namespace, band: Band | None, report: ToneReport
 ) -> ConfigEdit | None:
     """Returns the change to store, None if the tone is not good enough; prints a note if it may be
-    of the mains."""
+    mains hum."""
     if options.store is None or not report.tone.detected:
         return None
     assert band is not None and report.expected_hz is not None
     if report.tone.mains:
-        print("moontrim: not stored: the tone may be of the mains", file=sys.stderr)
+        print("moontrim: not stored: the tone may be mains hum", file=sys.stderr)
         return None
     from moontrim.bench.tone.calibrate import KEYS, corrected
     from moontrim.bench.tone.configedit import planned
@@ -212,7 +212,6 @@ def _store(options: argparse.Namespace, change: ConfigEdit, out: Any) -> None:
 
     copy = write(change)
     print(
-        f"moontrim: wrote {change.path}, the old one is {copy}; a running daemon reads it at its "
-        "next start",
+        f"moontrim: wrote {change.path}, backup {copy}; restart a running daemon to use it",
         file=sys.stderr,
     )

@@ -41,7 +41,7 @@ def position(end: str, surface: Surface, uncertainty: PlaceUncertainty) -> Contr
         return _unstated(
             name,
             UNSTATED_PLACE_M * slope_hz_per_m,
-            f"{end.capitalize()} position uncertainty unknown: every 100 m can cost "
+            f"{end.capitalize()} position uncertainty unknown: every 100 m means up to "
             f"{hertz(100.0 * slope_hz_per_m)}; set position_uncertainty_m.",
         )
     return Contribution(name, tuple(parts), advice)
@@ -68,7 +68,7 @@ def height(end: str, hz_per_m: float, uncertainty: PlaceUncertainty) -> Contribu
 
 def _on_locator(end: str, surface: Surface) -> str:
     length, cost_hz = len(surface.site.locator or ""), surface.largest
-    costs = f"The {length}-character locator of {_whose(end)} alone can cost {hertz(cost_hz)}; "
+    costs = f"The {length}-character locator of {_whose(end)} alone means up to {hertz(cost_hz)}; "
     if cost_hz <= GOOD_ENOUGH_HZ:
         return costs + "fine enough."
     while cost_hz > GOOD_ENOUGH_HZ and length in FINER:

@@ -273,9 +273,9 @@ def test_what_nobody_stated_is_said(ephemeris: Ephemeris) -> None:
     ("home", "uncertainties", "agreement", "which", "largest", "says"),
     [
         (HOME, UNMEASURED, "home", "rx", "home position",
-         "The 6-character locator of home alone can cost {}; give 8 or more characters."),
+         "The 6-character locator of home alone means up to {}; give 8 or more characters."),
         (parse_site("JN88"), UNMEASURED, "halves", "rx", "home position",
-         "The 4-character locator of home alone can cost {}; give 8 or more characters."),
+         "The 4-character locator of home alone means up to {}; give 8 or more characters."),
         (HOME, replace(STATED, home=PlaceUncertainty(9000.0, 10.0)), "home", "rx", "home position",
          "Home position uncertainty 9000 m (1 sigma) = "),
         (PARTNER, replace(STATED, home=PlaceUncertainty(1.0, 2e4)), "home", "tx", "home height",
@@ -314,7 +314,7 @@ def test_advice_names_the_largest_with_its_numbers(
 def test_the_partner_is_asked_for_more_characters(ephemeris: Ephemeris) -> None:
     uncertainties = replace(UNMEASURED, home=PlaceUncertainty(5.0, 10.0))
     (rx, _) = budgets(ephemeris, PARTNER, parse_site("KP20nf"), "home", uncertainties).values()
-    assert "The 6-character locator of the partner alone can cost" in rx.advice
+    assert "The 6-character locator of the partner alone means up to" in rx.advice
     assert "ask for 8 or more characters." in rx.advice
     finest = parse_site("KP20nf55aa55")
     (fine, _) = budgets(ephemeris, PARTNER, finest, "home", uncertainties).values()
