@@ -1,18 +1,25 @@
-"""The text of instants, frequencies and legs, the same wherever they are printed."""
+"""The text of instants, numbers and legs, the same wherever they are printed."""
 
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
+from moontrim.errors import InputError
+
+# Not in a time or after a decimal point, as in 12:05 100 Hz.
+_GROUPS = re.compile(r"(?<![\d.:])\d{1,3}(?: \d{3})+(?!\d)")
+_MINUS = re.compile(r"(?<![\w.:)-])-(?=\d)")  # not in a date or a range
+
 # By the legs of a path, see `path.exact`.
 LEG_LABELS = {
-    "to_moon": "home to Moon",
-    "from_moon": "Moon to home",
-    "echo": "own echo",
-    "from_partner": "partner to home",
-    "to_partner": "home to partner",
+    "home_to_moon": "home to Moon",
+    "moon_to_home": "Moon to home",
+    "home_to_home": "home to home",
+    "partner_to_home": "partner to home",
+    "home_to_partner": "home to partner",
 }
 
 
@@ -21,9 +28,40 @@ def iso(utc_s: float) -> str:
     return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def grouped(hz: float, decimals: int = 0) -> str:
-    """Returns hertz in groups of three digits, as dials show them: 10 368 100 000."""
-    return f"{hz:,.{decimals}f}".replace(",", " ")
+def grouped(value: float, decimals: int = 0, *, sign: bool = False) -> str:
+    """Returns a number in groups of three digits (ISO 80000-1, 7.3.1): 10 368 100 000, -1 234.5.
+
+    sign: positive numbers get one as well. For pages and pictures see `typeset`."""
+    # `z`: what rounds to zero has no minus.
+    text = f"{value:+z,.{decimals}f}" if sign else f"{value:z,.{decimals}f}"
+    return text.replace(",", " ")
+
+
+def signed_short(value: float) -> str:
+    """Returns a number with its sign, grouped, with up to three decimals, those that it has: +50,
+    -12.5."""
+    return grouped(value, 3, sign=True).rstrip("0").rstrip(".")
+
+
+def invalid_hz(field: str, value_hz: float, expected: str) -> InputError:
+    """Returns the error for hertz out of range; expected: what would have been accepted."""
+    value = grouped(value_hz, 3).rstrip("0").rstrip(".")
+    return InputError(
+        field, value_hz, expected, problem=f"invalid value {value} Hz; expected {expected}"
+    )
+
+
+def count(number: int, one: str) -> str:
+    """Returns text such as `1 second`, `12 000 seconds`. one: the noun for one."""
+    text = f"{grouped(number)} {one}"
+    return text if number == 1 else f"{text}s"
+
+
+def typeset(text: str) -> str:
+    """Returns a text for a page or a picture: thin spaces, which do not break, in the numbers that
+    `grouped` made, and true minus signs."""
+    thin = _GROUPS.sub(lambda number: number[0].replace(" ", "\u202f"), text)
+    return _MINUS.sub("\u2212", thin)
 
 
 class UtcFormatter(logging.Formatter):

@@ -19,6 +19,11 @@ WIDEST_PASSBAND_HZ = 1_000_000  # chosen: wider than any passband of a radio's o
 _MODE = re.compile(r"[A-Z0-9-]{1,12}")
 
 
+def grouped(hz: int) -> str:
+    """Returns whole hertz in groups of three digits: 10 368 100 000."""
+    return f"{hz:,}".replace(",", " ")
+
+
 def check_dials(split: bool, rx_hz: int | None, tx_hz: int | None) -> None:
     """Checks that dials are whole hertz from 1 to 10**12, and that there is no transmit dial
     without split. Raises RigUnfit naming the dial, the value and what is allowed."""
@@ -29,7 +34,7 @@ def check_dials(split: bool, rx_hz: int | None, tx_hz: int | None) -> None:
         if not whole or not LOWEST_DIAL_HZ <= dial_hz <= HIGHEST_DIAL_HZ:
             raise RigUnfit(
                 f"{name}: invalid value {dial_hz!r}; expected whole hertz from {LOWEST_DIAL_HZ} to "
-                f"{HIGHEST_DIAL_HZ}"
+                f"{grouped(HIGHEST_DIAL_HZ)}"
             )
     if tx_hz is not None and not split:
         raise RigUnfit(f"tx_hz: invalid value {tx_hz}; expected None, as one dial serves both ways")
@@ -41,7 +46,8 @@ def check_mode(mode: str, passband_hz: int) -> None:
         raise RigUnfit(f"mode: invalid value {mode!r}; expected 1 to 12 of A-Z, 0-9 and -")
     if not 0 <= passband_hz <= WIDEST_PASSBAND_HZ:
         raise RigUnfit(
-            f"passband_hz: invalid value {passband_hz!r}; expected 0 to {WIDEST_PASSBAND_HZ}"
+            f"passband_hz: invalid value {passband_hz!r}; expected 0 to "
+            f"{grouped(WIDEST_PASSBAND_HZ)}"
         )
 
 

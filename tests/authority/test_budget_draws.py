@@ -319,10 +319,10 @@ def truths(
         both = home + (home if partners is None else partner)
         return replace(
             solved,
-            to_moon=solved.to_moon + home,
-            from_moon=solved.from_moon + home,
-            from_partner=solved.from_partner + both,
-            to_partner=solved.to_partner + both,
+            home_to_moon=solved.home_to_moon + home,
+            moon_to_home=solved.moon_to_home + home,
+            partner_to_home=solved.partner_to_home + both,
+            home_to_partner=solved.home_to_partner + both,
         )
 
     rx = displaced_fractions(ephemeris, homes, partners, utc_s, clock_s)
@@ -356,7 +356,7 @@ def errors_hz(
         on_air(agreement, case.sked_hz, fractions(believed, at), own_echo=echo) for at in (1, 2)
     )
     rates = [(after.rx_hz - before.rx_hz) / 2.0, (after.tx_hz - before.tx_hz) / 2.0]
-    moves = float(np.diff(believed.from_partner[1:])[0]) / 2.0 * case.sked_hz
+    moves = float(np.diff(believed.partner_to_home[1:])[0]) / 2.0 * case.sked_hz
     # What was sent in steps comes back in jumps, which a slow radio does not follow.
     jumps = abs(moves) + 2.0 * abs(rates[1])
     follows = held or jumps * uncertainties.step_interval_s <= uncertainties.dial_resolution_hz
@@ -390,9 +390,9 @@ def errors_hz(
         tx_dial_hz = nearest(plain.dial_hz(ideal.tx_hz) * scale, grid) / scale
         if echo:
             sent_hz = plain.on_air_hz(tx_dial_hz) if follows else ideal.tx_hz
-            set_rx_hz = sent_hz * (1.0 + fractions(believed, 0).from_partner) + trim_hz[at]
+            set_rx_hz = sent_hz * (1.0 + fractions(believed, 0).partner_to_home) + trim_hz[at]
             arrives_hz = true_tx.on_air_hz(tx_dial_hz)
-            arrives_hz *= 1.0 + fractions(truth.rx, at).from_partner
+            arrives_hz *= 1.0 + fractions(truth.rx, at).partner_to_home
             rx = arrives_hz + trim_hz[at]
         rx_dial_hz = nearest(plain.dial_hz(set_rx_hz) * scale, grid) / scale
         off["rx"].append(true_rx.on_air_hz(rx_dial_hz) - rx)
@@ -421,10 +421,10 @@ def test_95_percent_of_draws_are_inside(ephemeris: Ephemeris, name: str) -> None
         off_hz = errors_hz(ephemeris, case, agreement, utc_s, truth, rng)
         for which, budget in zip(("rx", "tx"), budgets, strict=True):
             assert budget.unknown == ()
-            inside = float(np.mean(np.abs(off_hz[which]) <= budget.bound95_hz))
+            inside = float(np.mean(np.abs(off_hz[which]) <= budget.error_95_hz))
             rms_hz = float(np.sqrt(np.mean(off_hz[which] ** 2)))
             print(
-                f"{name}, {agreement} {which}: {inside:.2%} within {budget.bound95_hz:.3f} Hz, "
+                f"{name}, {agreement} {which}: {inside:.2%} within {budget.error_95_hz:.3f} Hz, "
                 f"rms {rms_hz:.3f}, stated {budget.sigma_hz:.3f} Hz, largest: {budget.largest}"
             )
             assert INSIDE[0] <= inside <= INSIDE[1]

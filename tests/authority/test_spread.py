@@ -75,7 +75,7 @@ def test_spread_against_limb_points(ephemeris: Ephemeris) -> None:
             continue
         done += 1
         legs = solve_path(ephemeris, home, partner, utc_s).legs
-        for name, ways in (("from_partner", ("up", "down")), ("from_moon", ("down",))):
+        for name, ways in (("partner_to_home", ("up", "down")), ("moon_to_home", ("down",))):
             ours = float(legs[name].spread_fraction) * F_HZ  # type: ignore[index]
             theirs = brute_force_hz(home, partner, utc_s, ways)
             smallest = min(smallest, theirs)

@@ -90,13 +90,13 @@ def main(arguments: list[str]) -> None:
     direct = Direct(home, partner)
     model = DelayModel(ephemeris, home, partner, troposphere=False)
     model.prepare(utc_s)
-    ours, theirs = model.leg("from_partner", utc_s).fraction, direct.fraction(utc_s)
+    ours, theirs = model.leg("partner_to_home", utc_s).fraction, direct.fraction(utc_s)
     print(f"same value: {ours * F_HZ:.4f} Hz and {theirs * F_HZ:.4f} Hz at 10.368 GHz")
     with_air = DelayModel(ephemeris, home, partner)
     with_air.prepare(utc_s)
     key = int(utc_s // 3600)
     direct_s = best_s(lambda: direct.fraction(utc_s), 3)
-    leg_s = best_s(lambda: model.leg("from_partner", utc_s), 5000)
+    leg_s = best_s(lambda: model.leg("partner_to_home", utc_s), 5000)
     rows = (
         ("skyfield directly, partner to home", direct_s),
         ("exact solution, all legs",
@@ -104,9 +104,9 @@ def main(arguments: list[str]) -> None:
         ("fit of one hour", best_s(lambda: model._fit(key), 10)),
         ("model, partner to home, vacuum", leg_s),
         ("model, same with troposphere",
-         best_s(lambda: with_air.leg("from_partner", utc_s), 5000)),
+         best_s(lambda: with_air.leg("partner_to_home", utc_s), 5000)),
         ("model, one-way leg with troposphere",
-         best_s(lambda: with_air.leg("from_moon", utc_s), 5000)),
+         best_s(lambda: with_air.leg("moon_to_home", utc_s), 5000)),
         ("model, all legs", best_s(lambda: [with_air.leg(name, utc_s) for name in LEGS], 2000)),
         ("prepare with nothing to do", best_s(lambda: model.prepare(utc_s), 5000)),
         ("load the tables", statistics.median(timeit.repeat(Ephemeris.load, number=1, repeat=3))),

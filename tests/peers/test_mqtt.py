@@ -77,7 +77,7 @@ def test_every_command_reaches_the_radio_and_comes_back(
             state = await watch.state(lambda s: abs(s["rx"]["dial_hz"] - rx_hz - 5000) < 15)
             assert dials_near(rx_hz + 5000, tx_hz + 5000)
             assert state["last_change"]["by"] == "local"
-            assert state["last_change"]["what"] == "sked 10368105000 Hz"
+            assert state["last_change"]["what"] == "sked 10 368 105 000 Hz"
 
             await ask("nudge", {"by_hz": -4000})
             await watch.state(lambda s: abs(s["rx"]["dial_hz"] - rx_hz - 1000) < 15)

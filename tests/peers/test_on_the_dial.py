@@ -117,7 +117,7 @@ async def on_the_dial(
         sentry.processes += [peer.pid, daemon.pid]
         try:
             path = solve_path(ephemeris, home, None, np.array([time.time()]))
-            leg = {"halves": "from_moon", "receiver": "echo"}[case.agreement]
+            leg = {"halves": "moon_to_home", "receiver": "home_to_home"}[case.agreement]
             ideal_hz = case.sked_hz * (1 + path.legs[leg].fraction[0]) - case.offset_hz
             started_s = await first_correct_dial(case.port, daemon.pid, ideal_hz, 10.0)
             await asyncio.sleep(ENTRY_S)
@@ -202,7 +202,7 @@ async def correct_within(
     began_s = time.monotonic() - waited_for_processor_s(pid)
     while True:
         path = solve_path(ephemeris, home, None, time.time())
-        ideal_hz = case.sked_hz * (1 + float(path.legs["echo"].fraction)) - case.offset_hz
+        ideal_hz = case.sked_hz * (1 + float(path.legs["home_to_home"].fraction)) - case.offset_hz
         try:
             if abs(await ask(case.port, b"f\n") - ideal_hz) < 3.0:
                 return
@@ -241,7 +241,9 @@ def test_killed_and_back(ephemeris: Ephemeris, tmp_path: Path) -> None:
                 await asyncio.sleep(2.0)
                 path = solve_path(ephemeris, home, None, time.time())
                 sked_hz = case.sked_hz + 5000
-                ideal_hz = sked_hz * (1 + float(path.legs["echo"].fraction)) - case.offset_hz
+                ideal_hz = (
+                    sked_hz * (1 + float(path.legs["home_to_home"].fraction)) - case.offset_hz
+                )
                 assert abs(await ask(case.port, b"f\n") - ideal_hz) < 4.0
                 daemon.send_signal(signal.SIGTERM)
                 async with within(10):

@@ -437,7 +437,7 @@ def test_several_phones_see_who_changed_what(
             await other.until_link("live")
             await held.tap('[data-nudge="10"]')
             await other.page.wait_for_selector('#sked[aria-label="10 368 100 010 hertz"]')
-            await other.until_text("#change", "sked 10368100010 Hz")
+            await other.until_text("#change", "sked 10\u202f368\u202f100\u202f010 Hz")
             await other.tap('[data-nudge="10"]')  # from what it sees: 20, not 10 again
             await held.page.wait_for_selector('#sked[aria-label="10 368 100 020 hertz"]')
 

@@ -85,7 +85,8 @@ def page(tmp_path_factory: pytest.TempPathFactory, ephemeris: Ephemeris) -> Path
         keyed=lambda k: k % 120 < 51 and k not in lost,
         commands=[
             (k, "a phone with a long name", f"sked {10_368_100_000 + k} Hz", "done" if k % 3 else
-             "sked_hz: invalid value 10400000000.0; expected 10368000000 to 10370000000")
+             "sked_hz: invalid value 10 400 000 000 Hz; expected 10 368 000 000 to 10 370 000 000 "
+             "Hz")
             for k in range(60, 1000, 60)
         ],
         faults=[(1199.7, 1289.7, "tracking:radio lost", "no answer within 1.5 s")],

@@ -87,7 +87,7 @@ def test_residual_over_civ_at_19200_baud(ephemeris: Ephemeris, tmp_path: Path) -
         np.concatenate([np.arange(start, end, 0.05), steps_utc_s - 1e-5, steps_utc_s + 1e-5])
     )
     stood_hz = dial_hz[np.searchsorted(moved_utc_s, utc_s, side="right") - 1]
-    echo = solve_path(ephemeris, home, None, utc_s).legs["echo"].fraction
+    echo = solve_path(ephemeris, home, None, utc_s).legs["home_to_home"].fraction
     residual_hz = stood_hz - (SKED_HZ * (1 + echo) - OFFSET_HZ)
     ran = sentry.ran(utc_s)
     even = np.arange(start, end, 0.05)

@@ -260,8 +260,8 @@ def test_the_dial_follows_the_moon_underneath(scene: Any) -> None:
                 await asyncio.sleep(0.1)
                 assert await rigctl.ask("f") == "Frequency: 10368200000"
                 dials.add(s.radio.rx_dial_hz)
-            shift_hz = s.snapshot.rx.shift_hz if s.snapshot.rx else 0.0
-            assert all(abs(dial - 144_200_000 - shift_hz) < 5.0 for dial in dials)
+            correction_hz = s.snapshot.rx.correction_hz if s.snapshot.rx else 0.0
+            assert all(abs(dial - 144_200_000 - correction_hz) < 5.0 for dial in dials)
             assert not dials <= {144_200_000}
 
     scene(play)

@@ -100,7 +100,7 @@ def test_home_by_the_receiver(stage: Callable[..., Stage], ephemeris: Ephemeris)
         await s.until(Tracking.ON_FREQUENCY, 3.0)
         partner = s.daemon.session.partner_site(s.daemon.settings)
         exact = solve_path(ephemeris, HOME.site(), partner, s.clock.utc_s())
-        ideal_hz = 10_368_100_000 * (1.0 + float(exact.legs["from_moon"].fraction))
+        ideal_hz = 10_368_100_000 * (1.0 + float(exact.legs["moon_to_home"].fraction))
         assert s.daemon.planning.ideal(s.clock.utc_s()).rx_hz == pytest.approx(ideal_hz, abs=0.01)
         moon = moon_from(ephemeris, HOME.site(), s.clock.utc_s())
         assert s.snapshot.moon is not None

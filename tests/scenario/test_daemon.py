@@ -49,16 +49,16 @@ def test_transmit_frequency_outside_the_range_is_never_set(stage: Any) -> None:
 
     async def scene(s: Stage) -> None:
         await s.clock.sleep(2.0)
-        shift_hz = s.snapshot.tx.shift_hz if s.snapshot.tx else 0.0
-        edge_hz = 10_368_000_100 if shift_hz < -200 else 10_369_999_900
-        assert abs(shift_hz) > 200, "the scenario needs a shift that crosses the edge"
+        correction_hz = s.snapshot.tx.correction_hz if s.snapshot.tx else 0.0
+        edge_hz = 10_368_000_100 if correction_hz < -200 else 10_369_999_900
+        assert abs(correction_hz) > 200, "the scenario needs a correction that crosses the edge"
         s.daemon.inbox.post_command(SetSked("test", edge_hz))
         await s.clock.sleep(0.1)
         before = s.radio.tx_dial_hz
         for _ in range(60):
             await s.clock.sleep(1.0)
             assert s.snapshot.tracking is Tracking.OUTSIDE_BAND
-            assert "outside 10368000000 to 10370000000" in s.snapshot.reason
+            assert "outside 10 368 000 000 to 10 370 000 000" in s.snapshot.reason
             assert s.radio.tx_dial_hz == before
             assert s.snapshot.rx is not None and abs(s.snapshot.rx.residual_hz or 9) < 1.5, (
                 "receive goes on"
@@ -90,6 +90,33 @@ def test_commands_take_effect_at_once(stage: Any) -> None:
         s.daemon.inbox.post_command(SetSked("phone", 1.0))
         await s.steady(3)
         assert s.snapshot.sked_hz == SKED_HZ + 12_345, "a refused command changes nothing"
+
+    stage(scene)
+
+
+@pytest.mark.parametrize("partner", ["JN88DD", "self"])
+def test_the_trim_stands_apart_from_the_correction(stage: Any, partner: str) -> None:
+    """What is on the air moves by the trim, the correction does not; own echoes also bring back the
+    trim of the transmitter."""
+
+    async def scene(s: Stage) -> None:
+        await s.daemon.ask(SetPartner("phone", partner))
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        await s.steady(2)
+        before = s.snapshot
+        await s.daemon.ask(SetTrim("phone", rx_hz=50.0, tx_hz=-20.0))
+        await s.steady(2)
+        now = s.snapshot
+        assert now.verdict == "on frequency, trim +50 Hz receive, -20 Hz transmit"
+        rx_trim_hz = 30.0 if partner == "self" else 50.0
+        for dial, trim_hz in (("rx", rx_trim_hz), ("tx", -20.0)):
+            was, is_now = getattr(before, dial), getattr(now, dial)
+            drift_hz = was.rate_hz_per_s * (now.utc_s - before.utc_s)
+            assert abs(was.rate_hz_per_s) > 0.01 and abs(was.correction_hz) > 200.0
+            assert is_now.correction_hz - was.correction_hz == pytest.approx(drift_hz, abs=0.01)
+            moved_hz = is_now.on_air_hz - was.on_air_hz
+            assert moved_hz == pytest.approx(drift_hz + trim_hz, abs=0.01)
+            assert abs(is_now.residual_hz) < 1.0
 
     stage(scene)
 

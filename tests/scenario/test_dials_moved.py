@@ -412,7 +412,7 @@ def test_a_program_on_the_share_that_corrects_as_well_moves_no_sked(stage: Any) 
             await s.clock.sleep(1.0)
             codes.append(await shared.tune(SKED_HZ - 3000 - 2 * (n + 1)))
         assert codes == [OK] * 9 + [REJECTED] * 31
-        assert "corrects the Doppler shift as well" in shared.warning
+        assert "corrects for Doppler as well" in shared.warning
         assert sked_hz(s.daemon) == SKED_HZ
         await s.until(Tracking.ON_FREQUENCY, 1.0)
         await s.clock.sleep(31.0)

@@ -78,7 +78,10 @@ def test_a_rehearsal_second_by_second(ephemeris: Ephemeris, tmp_path: Path) -> N
             "halves",
             SKED_HZ,
             Fractions(
-                float(legs["to_moon"].fraction[n]), float(legs["from_moon"].fraction[n]), 0, 0
+                float(legs["home_to_moon"].fraction[n]),
+                float(legs["moon_to_home"].fraction[n]),
+                0,
+                0,
             ),
             0.0,
             0.0,
@@ -87,7 +90,7 @@ def test_a_rehearsal_second_by_second(ephemeris: Ephemeris, tmp_path: Path) -> N
         # 0.0001 Hz for the column, 0.0002 for the straight line through a second, some for the fit.
         for which, hz in (("rx", ideal.rx_hz), ("tx", ideal.tx_hz)):
             assert row[f"{which}_ideal_hz"] == pytest.approx(hz - 10_224_000_000, abs=1e-3)
-            assert row[f"{which}_shift_hz"] == pytest.approx(hz - SKED_HZ, abs=1e-3)
+            assert row[f"{which}_correction_hz"] == pytest.approx(hz - SKED_HZ, abs=1e-3)
     later = found[5:]
     assert all(names[row["tracking"]] == "on frequency" for row in later)
     assert all(abs(row["rx_residual_hz"]) <= 0.6 for row in later)
@@ -126,7 +129,7 @@ def test_what_went_wrong_and_who_did_what(ephemeris: Ephemeris, tmp_path: Path) 
     ]
     commands = rows(tmp_path, 'SELECT "by", what, outcome FROM commands ORDER BY id')
     assert commands[:2] == [
-        ("phone", "sked 10368100070 Hz", "done"),
+        ("phone", "sked 10 368 100 070 Hz", "done"),
         ("program", "agreement home", "done"),
     ]
     assert commands[2][:2] == ("phone", "sked 1 Hz") and "invalid value" in commands[2][2]
@@ -214,12 +217,12 @@ def test_left_off_by_the_config(ephemeris: Ephemeris, tmp_path: Path) -> None:
 
 @dataclass
 class FakeBudget:
-    bound95_hz: float
+    error_95_hz: float
     largest: str
     advice: str
 
     def as_json(self) -> dict[str, Any]:
-        return {"bound95_hz": self.bound95_hz}
+        return {"error_95_hz": self.error_95_hz}
 
 
 def test_error_budgets(ephemeris: Ephemeris, tmp_path: Path) -> None:
@@ -231,7 +234,7 @@ def test_error_budgets(ephemeris: Ephemeris, tmp_path: Path) -> None:
     play(tmp_path / "session", ephemeris, scene)
     ((*numbers, words),) = rows(tmp_path, "SELECT * FROM budgets")
     assert numbers == [1, T0 + 1, 0.5, 9.1, "place", "Ask for more."]
-    assert json.loads(words) == {"rx": {"bound95_hz": 0.5}, "tx": {"bound95_hz": 9.1}}
+    assert json.loads(words) == {"rx": {"error_95_hz": 0.5}, "tx": {"error_95_hz": 9.1}}
 
 
 def test_a_home_that_moves_begins_a_session(ephemeris: Ephemeris, tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ from moontrim.session.commands import SetTrim
 from moontrim.tuning.correction import AGREEMENTS
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 
-START = 1_796_116_042.0  # the Moon is up; at 10.368 GHz the shift is -16.9 kHz and -1.6 Hz/s
+START = 1_796_116_042.0  # the Moon is up; at 10.368 GHz Doppler is -16.9 kHz and -1.6 Hz/s
 OFFSETS_HZ = {10368: 10_224_000_000, 24048: 23_904_000_000}
 KEYED_S, EVERY_S = 51.0, 60.0
 
@@ -79,7 +79,7 @@ def residuals(raw: dict[str, Any], ephemeris: Ephemeris, trims: tuple[float, flo
 
     clock.run(run())
     at_s = np.arange(START + 5.0, record.utc_s[-1] + 4.0, 0.02)
-    leg = solve_path(ephemeris, settings.home.site(), None, at_s).legs["from_partner"]
+    leg = solve_path(ephemeris, settings.home.site(), None, at_s).legs["partner_to_home"]
     now, left = record.index(at_s), record.index(at_s - leg.delay_s)
     keyed = np.array(record.keyed)
     sent_dial_hz = np.array(record.tx_hz if record.split else record.rx_hz)[left]

@@ -19,7 +19,7 @@ from moontrim.tuning.correction import Fractions, OnAir, on_air
 
 CHUNK_S, SPACING_S = 7560.0, 120.0  # a chunk for a run of two hours and what is asked ahead
 MOST_CHUNKS = 8
-_LEGS: tuple[LegName, ...] = ("to_moon", "from_moon", "from_partner", "to_partner")
+_LEGS: tuple[LegName, ...] = ("home_to_moon", "moon_to_home", "partner_to_home", "home_to_partner")
 _Key = tuple[Site | None, int]
 # Of each leg, of each knot: fraction, and its change over one spacing.
 _Chunk = dict[LegName, list[tuple[float, float]]]
@@ -59,7 +59,7 @@ class ExactPath:
         if sent_hz is None:
             left_s = utc_s - self.delay_s(session, utc_s)
             sent_hz = float(self.on_air(session, left_s + lead_s).tx_hz)
-        fraction = Fractions(*self._fractions(session, utc_s)).from_partner
+        fraction = Fractions(*self._fractions(session, utc_s)).partner_to_home
         return float(sent_hz * (1.0 + fraction)) + session.band_choices(self._settings).trim_rx_hz
 
     def delay_s(self, session: Session, utc_s: float) -> float:
@@ -121,7 +121,7 @@ class ExactPath:
                 ]
                 for leg in _LEGS
             }
-            self._delays[key] = solved["from_partner"].delay_s.tolist()
+            self._delays[key] = solved["partner_to_home"].delay_s.tolist()
             while len(self._chunks) > MOST_CHUNKS:
                 del self._delays[self._chunks.popitem(last=False)[0]]
         return self._chunks[key]

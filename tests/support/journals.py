@@ -28,11 +28,11 @@ OFFSET_HZ = 10_224_000_000
 def dial(utc_s: float, sense: int = 1) -> DialView:
     """Returns a dial in the middle of its step, on a made-up Moon that passes in twelve hours."""
     phase = math.pi * (utc_s - T0) / 43200.0
-    shift_hz = sense * 20_000.0 * math.cos(phase)
-    ideal_hz = SKED_HZ + shift_hz - OFFSET_HZ
+    correction_hz = sense * 20_000.0 * math.cos(phase)
+    ideal_hz = SKED_HZ + correction_hz - OFFSET_HZ
     return DialView(
-        on_air_hz=SKED_HZ + shift_hz,
-        shift_hz=shift_hz,
+        on_air_hz=SKED_HZ + correction_hz,
+        correction_hz=correction_hz,
         rate_hz_per_s=-sense * 20_000.0 * math.pi / 43200.0 * math.sin(phase),
         ideal_dial_hz=ideal_hz,
         dial_hz=round(ideal_hz),

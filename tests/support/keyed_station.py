@@ -76,7 +76,7 @@ class Ideal:
         if not self._utc_s[0] <= utc_s < self._utc_s[-1]:
             self._utc_s = np.floor(utc_s) + np.arange(self.PIECE_S + 1.0)
             legs = solve_path(self._ephemeris, self._home, None, self._utc_s).legs
-            self._up, self._down = legs["to_moon"].fraction, legs["from_moon"].fraction
+            self._up, self._down = legs["home_to_moon"].fraction, legs["moon_to_home"].fraction
         up = float(np.interp(utc_s, self._utc_s, self._up))
         down = float(np.interp(utc_s, self._utc_s, self._down))
         return sked_hz * (1 + down) - OFFSET_HZ, sked_hz / (1 + up) - OFFSET_HZ

@@ -10,6 +10,7 @@ import numpy as np
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.forecast.question import Horizon
+from moontrim.formats import grouped
 from moontrim.keying.interlocks import Conditions
 from moontrim.keying.modemlines import OutputError
 from moontrim.keying.sequence import Phase
@@ -123,7 +124,8 @@ class StationConditions:
             self._sequence_dial_hz = dial_hz
         if abs(dial_hz - self._sequence_dial_hz) <= CREPT_HZ:
             return ""
-        return f"the dial went from {self._sequence_dial_hz} to {dial_hz} Hz under RF"
+        before, now = grouped(self._sequence_dial_hz), grouped(dial_hz)
+        return f"the dial went from {before} to {now} Hz under RF"
 
     def _horizon_deg(self, azimuth_deg: float) -> float:
         if not self._horizon.mask:

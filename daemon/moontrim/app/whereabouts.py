@@ -123,7 +123,9 @@ def cost_hz(
     not-a-number outside the tables."""
     try:
         shares = [
-            float(solve_path(ephemeris, home, partner, utc_s, False).legs["from_partner"].fraction)
+            float(
+                solve_path(ephemeris, home, partner, utc_s, False).legs["partner_to_home"].fraction
+            )
             for home in (one, other)
         ]
     except MoontrimError:

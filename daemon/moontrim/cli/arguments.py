@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from moontrim.config.settings import Settings, load_settings
 from moontrim.errors import CoverageError, InputError
+from moontrim.formats import grouped
 from moontrim.path.site import Site, parse_site
 
 if TYPE_CHECKING:
@@ -100,7 +101,8 @@ def frequency_hz(text: str) -> float:
     except ValueError:
         value_hz = float("nan")
     if not LOWEST_HZ <= value_hz <= HIGHEST_HZ:
-        raise InputError("--frequency", text, f"hertz from {LOWEST_HZ:.0f} to {HIGHEST_HZ:.0f}")
+        expected = f"hertz from {grouped(LOWEST_HZ)} to {grouped(HIGHEST_HZ)}"
+        raise InputError("--frequency", text, expected)
     return value_hz
 
 

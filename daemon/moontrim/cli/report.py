@@ -13,6 +13,7 @@ from moontrim.cli.arguments import ephemeris_of, settings_of
 from moontrim.cli.parser import add_command
 from moontrim.clock.system import SystemClock
 from moontrim.errors import InputError
+from moontrim.formats import grouped
 from moontrim.path import Ephemeris
 from moontrim.report.columns import COLUMNS
 
@@ -136,11 +137,13 @@ def _write(options: argparse.Namespace, recorded: Recorded, ephemeris: Ephemeris
     if options.csv is not None:
         from moontrim.report.export import write_csv
 
-        written.append(f"{options.csv}: {write_csv(recorded, options.csv)} rows")
+        rows = grouped(write_csv(recorded, options.csv))
+        written.append(f"{options.csv}: {rows} rows")
     if options.parquet is not None:
         from moontrim.report.export import write_parquet
 
-        written.append(f"{options.parquet}: {write_parquet(recorded, options.parquet)} rows")
+        rows = grouped(write_parquet(recorded, options.parquet))
+        written.append(f"{options.parquet}: {rows} rows")
     rows_only = bool(written) and options.out is None
     if options.json or not rows_only:
         from moontrim.report.report import report_of

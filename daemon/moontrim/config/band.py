@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, field_validator, model_validator
 
 from moontrim.config.table import Hertz, Matching, Table, whole_hertz
+from moontrim.formats import grouped
 from moontrim.tuning.band import Band
 from moontrim.tuning.bandentry import BandEntry
 from moontrim.tuning.steps import WhileTransmitting
@@ -163,19 +164,19 @@ class BandSettings(Table):
         key = "sked_hz" if self.tx_sked_hz is None else "tx_sked_hz"
         if not self.tx_low_hz <= getattr(self, key) <= self.tx_high_hz:
             raise ValueError(
-                f"{key} {getattr(self, key)} is outside tx_low_hz {self.tx_low_hz} to "
-                f"tx_high_hz {self.tx_high_hz}"
+                f"{key} {grouped(getattr(self, key))} is outside tx_low_hz "
+                f"{grouped(self.tx_low_hz)} to tx_high_hz {grouped(self.tx_high_hz)}"
             )
         if self.transverter_sense == "minus" and self.transverter_offset_hz == 0:
             raise ValueError('transverter_sense = "minus" needs a transverter_offset_hz')
         for key in ("tx_low_hz", "tx_high_hz"):
             if (dial_hz := self.tx_band().dial_hz(getattr(self, key))) <= 0:
                 raise ValueError(
-                    f"{key} would need a dial of {dial_hz:.0f} Hz; check transverter_offset_hz"
+                    f"{key} would need a dial of {grouped(dial_hz)} Hz; check transverter_offset_hz"
                 )
         if (dial_hz := self.band().dial_hz(self.sked_hz)) <= 0:
             raise ValueError(
-                f"sked_hz would need a dial of {dial_hz:.0f} Hz; check transverter_offset_hz"
+                f"sked_hz would need a dial of {grouped(dial_hz)} Hz; check transverter_offset_hz"
             )
         return self
 

@@ -21,7 +21,7 @@ from typing import Any
 
 from moontrim.errorbudget.causes import contributions
 from moontrim.errorbudget.contribution import NEGLIGIBLE_HZ, Contribution
-from moontrim.errorbudget.distributions import bound95, root_sum_square
+from moontrim.errorbudget.distributions import error_95, root_sum_square
 from moontrim.errorbudget.sensitivity import effects
 from moontrim.errorbudget.uncertainties import Uncertainties
 from moontrim.errors import InputError
@@ -37,8 +37,8 @@ NOTHING = "No known cause of error on this dial."
 class Cause:
     """One cause's share of a dial's error.
 
-    sigma_hz, max_hz: its root mean square, and its maximum (3 sigma where it is
-    normal); both None where what it depends on is unknown.
+    sigma_hz, max_hz: its root mean square, and its maximum (3 sigma where it is normal); both None
+    where what it depends on is unknown.
     shape: of the distribution: normal, uniform, square (sampled over a locator's square), several
     of these, or "unknown"."""
 
@@ -54,13 +54,14 @@ class Budget:
     """The error budget of one dial.
 
     sigma_hz: root sum square of the causes.
-    bound95_hz: the dial is off by no more than this 95 % of the time (see `distributions`).
+    error_95_hz: the frequency error (95 %): the dial is off by no more than this 95 % of the time
+    (see `distributions`).
     largest: name of the largest known cause, empty if none costs anything.
     advice: a sentence on that cause, and on what is unknown."""
 
     causes: tuple[Cause, ...]
     sigma_hz: float
-    bound95_hz: float
+    error_95_hz: float
     largest: str
     advice: str
 
@@ -125,7 +126,7 @@ def _summed(listed: Sequence[Contribution]) -> Budget:
     unknown = [cause.name for cause in causes if cause.sigma_hz is None]
     if unknown:
         advice += f" Not included (unknown): {', '.join(unknown)}."
-    return Budget(causes, root_sum_square(parts), bound95(parts), largest, advice)
+    return Budget(causes, root_sum_square(parts), error_95(parts), largest, advice)
 
 
 def _cause(one: Contribution) -> Cause:

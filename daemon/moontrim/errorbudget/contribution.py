@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from moontrim.errorbudget.distributions import Distribution
+from moontrim.formats import grouped
 
 # Chosen: sizes are shown to 0.001 Hz, so this is the least that is not rounded to 0.
 NEGLIGIBLE_HZ = 0.0005
@@ -26,7 +27,7 @@ def hertz(size_hz: float) -> str:
     """Returns a size in hertz as text, to about two figures."""
     size_hz = abs(size_hz)
     if size_hz >= 100.0:
-        return f"{size_hz:,.0f} Hz"
+        return f"{grouped(size_hz)} Hz"
     if size_hz >= 1.0:
         return f"{size_hz:.1f} Hz"
     return f"{size_hz:.2g} Hz" if size_hz >= NEGLIGIBLE_HZ else "below 0.001 Hz"

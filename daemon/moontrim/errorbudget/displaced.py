@@ -36,14 +36,15 @@ TERMS = 8
 class DisplacedFractions:
     """Received / sent frequency - 1 of each leg for N sets of stations; every field (N,).
 
-    to_moon, from_moon, from_partner, to_partner: legs as in `path.exact`, troposphere included.
+    home_to_moon, moon_to_home, partner_to_home, home_to_partner: legs as in `path.exact`, with the
+    troposphere.
     home_air, partner_air: the troposphere's part of one passage at each end, 0 when it is off.
     home_weather, partner_weather: one sigma of what the weather changes of it."""
 
-    to_moon: Array
-    from_moon: Array
-    from_partner: Array
-    to_partner: Array
+    home_to_moon: Array
+    moon_to_home: Array
+    partner_to_home: Array
+    home_to_partner: Array
     home_air: Array
     partner_air: Array
     home_weather: Array
@@ -124,10 +125,10 @@ def displaced_fractions(
         return bounce.to_point_s + bounce.from_point_s
 
     return DisplacedFractions(
-        to_moon=fraction(outbound.to_point_s, False) + home_air,
-        from_moon=fraction(inbound.from_point_s, True) + home_air,
-        from_partner=fraction(whole_s(inbound), True) + home_air + partner_air,
-        to_partner=fraction(whole_s(outbound), False)
+        home_to_moon=fraction(outbound.to_point_s, False) + home_air,
+        moon_to_home=fraction(inbound.from_point_s, True) + home_air,
+        partner_to_home=fraction(whole_s(inbound), True) + home_air + partner_air,
+        home_to_partner=fraction(whole_s(outbound), False)
         + home_air
         + air(far, far_track, outbound.arrives_s)[0],
         home_air=home_air,

@@ -127,7 +127,7 @@ def root_sum_square(errors: Sequence[Distribution]) -> float:
     return math.hypot(*(error.rms for error in errors))
 
 
-def bound95(errors: Sequence[Distribution]) -> float:
+def error_95(errors: Sequence[Distribution]) -> float:
     """Returns the size that the sum of independent errors does not exceed with a probability of
     95 %, to 0.1 % of itself; 0 without errors."""
     present = [error for error in errors if error.largest > NOTHING]

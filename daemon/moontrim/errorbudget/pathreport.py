@@ -57,9 +57,9 @@ def path_report(
 
     Keys: at (ISO 8601 UTC), frequency_hz, home and partner (place and look of the Moon's centre:
     elevation_deg is apparent, with refraction, geometric_elevation_deg without), legs (delay_s,
-    shift_hz, shift_rate_hz_per_s, troposphere_hz, spread_hz limb to limb; shift_hz includes
+    doppler_hz, doppler_rate_hz_per_s, troposphere_hz, spread_hz limb to limb; doppler_hz includes
     troposphere_hz), earth_orientation (with uncertainty_hz: how far one sigma of UT1 moves that of
-    from_partner), agreement, error_budget (rx and tx: see `budget.Budget`; uncertainties None:
+    partner_to_home), agreement, error_budget (rx and tx: see `budget.Budget`; uncertainties None:
     nothing is stated) and warnings (sentences). Raises InputError for a frequency that is not
     positive and finite and for an unknown agreement, CoverageError outside the tables."""
     if not (math.isfinite(frequency_hz) and frequency_hz > 0.0):
@@ -67,7 +67,7 @@ def path_report(
     solution = solve_path(ephemeris, home, partner, utc_s, troposphere)
     rotation = ephemeris.earth_orientation(utc_s)
     sensitivity = ut1_sensitivity(ephemeris, home, partner, utc_s)
-    uncertainty_hz = abs(sensitivity["from_partner"]) * rotation.uncertainty_s * frequency_hz
+    uncertainty_hz = abs(sensitivity["partner_to_home"]) * rotation.uncertainty_s * frequency_hz
     warnings = []
     if rotation.predicted:
         warnings.append(
@@ -119,8 +119,8 @@ def _leg(leg: Leg, frequency_hz: float) -> dict[str, float]:
     # + 0.0 turns a negative zero, which JSON would print, into zero.
     return {
         "delay_s": float(leg.delay_s),
-        "shift_hz": float(leg.fraction) * frequency_hz,
-        "shift_rate_hz_per_s": float(leg.fraction_rate_per_s) * frequency_hz,
+        "doppler_hz": float(leg.fraction) * frequency_hz,
+        "doppler_rate_hz_per_s": float(leg.fraction_rate_per_s) * frequency_hz,
         "troposphere_hz": float(leg.troposphere_fraction) * frequency_hz + 0.0,
         "spread_hz": float(leg.spread_fraction) * frequency_hz,
     }

@@ -118,7 +118,7 @@ def effects(
         which no error changes any more."""
         both = frequencies(fractions)
         if echo:
-            both[0] = at_rest[1] * (1.0 + fractions.from_partner)
+            both[0] = at_rest[1] * (1.0 + fractions.partner_to_home)
         return both
 
     believed = ideal(rows[0])
@@ -133,11 +133,13 @@ def effects(
     def effects_of_medium(home_fraction: float, partner_fraction: float) -> tuple[Array, Array]:
         """Returns the effects at home and at the partner of a medium that adds so much to the
         fraction of a passage at each end; an echo passes home's twice."""
-        to_moon, from_moon, from_partner, to_partner = rows[0]
+        home_to_moon, moon_to_home, partner_to_home, home_to_partner = rows[0]
         a, b = home_fraction, partner_fraction
         whole, b = (a + b, 0.0) if partner is None else (a, b)
-        at_home = Fractions(to_moon + a, from_moon + a, from_partner + whole, to_partner + whole)
-        at_partner = Fractions(to_moon, from_moon, from_partner + b, to_partner + b)
+        at_home = Fractions(
+            home_to_moon + a, moon_to_home + a, partner_to_home + whole, home_to_partner + whole
+        )
+        at_partner = Fractions(home_to_moon, moon_to_home, partner_to_home + b, home_to_partner + b)
         return ideal(at_home) - believed, ideal(at_partner) - believed
 
     plasma = PLASMA_M3_PER_S2 * DISTURBED_PER_M2_S / (SPEED_OF_LIGHT_M_S * sked_hz**2)

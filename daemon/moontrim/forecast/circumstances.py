@@ -12,6 +12,7 @@ from moontrim.forecast.sky.galaxy import ecliptic_deg, galactic_deg
 from moontrim.forecast.sky.sun import sun_direction
 from moontrim.forecast.thinephemeris import ThinEphemeris
 from moontrim.forecast.window import EndSeries, WindowRemark
+from moontrim.formats import grouped
 from moontrim.path import Ephemeris
 from moontrim.path.vectors import Array, norm
 
@@ -101,7 +102,7 @@ def remarks_on(
             remarks.append(
                 WindowRemark(
                     "perigee",
-                    f"perigee {_when(perigee.at_utc_s)} UTC, {perigee.distance_km:,.0f} km",
+                    f"perigee {_when(perigee.at_utc_s)} UTC, {grouped(perigee.distance_km)} km",
                 )
             )
     for at_utc_s in events.new_moons_utc_s:
@@ -133,7 +134,7 @@ def _sun_in_beam(name: str, gear: Gear, series: EndSeries, utc_s: Array) -> list
     text = (
         f"Sun in the beam at {name} {_when(float(utc_s[near[0]]))} to "
         f"{_when(float(utc_s[near[-1]]))} UTC: {series.sun_deg[k]:.1f}° from the Moon; a quiet "
-        f"Sun raises the antenna temperature to {series.antenna_k[near].max():,.0f} K"
+        f"Sun raises the antenna temperature to {grouped(series.antenna_k[near].max())} K"
     )
     return [WindowRemark("sun in beam", text)]
 
@@ -150,7 +151,7 @@ def _galactic_plane(utc_s: Array, home: EndSeries, sight_km: Array) -> list[Wind
         WindowRemark(
             "galactic plane",
             f"galactic plane{where}: latitude {home.galactic_deg[k]:+.1f}° at "
-            f"{_when(float(utc_s[k]))} UTC, sky up to {home.sky_k.max():,.0f} K",
+            f"{_when(float(utc_s[k]))} UTC, sky up to {grouped(home.sky_k.max())} K",
         )
     ]
 

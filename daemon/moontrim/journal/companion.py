@@ -57,7 +57,7 @@ class RecordedBudget(Protocol):
     """The parts of the error budget of one dial that are recorded (see `errorbudget.budget`)."""
 
     @property
-    def bound95_hz(self) -> float: ...
+    def error_95_hz(self) -> float: ...
     @property
     def largest(self) -> str: ...
     @property
@@ -117,12 +117,12 @@ class Journal:
         """Records an error budget. The dial with the larger bound gives the texts."""
         if not self._enabled:
             return
-        worse = max(rx, tx, key=lambda budget: budget.bound95_hz)
+        worse = max(rx, tx, key=lambda budget: budget.error_95_hz)
         entry = BudgetEntry(
             self._recorder.session,
             at_utc_s,
-            rx.bound95_hz,
-            tx.bound95_hz,
+            rx.error_95_hz,
+            tx.error_95_hz,
             clean(worse.largest),
             clean(worse.advice),
             json.dumps({"rx": rx.as_json(), "tx": tx.as_json()}),

@@ -169,7 +169,7 @@ class JournalFile:
                 row = (of.from_utc_s, record.to_utc_s, of.kind, of.text)
                 conn.execute(FAULT, (self._number("faults", of), session_id, *row))
             case BudgetEntry():
-                bounds = (record.at_utc_s, record.rx_bound95_hz, record.tx_bound95_hz)
+                bounds = (record.at_utc_s, record.rx_error_95_hz, record.tx_error_95_hz)
                 texts = (record.largest, record.advice, record.json)
                 conn.execute(BUDGET, (session_id, *bounds, *texts))
 

@@ -47,12 +47,11 @@ def open_journal(path: Path) -> sqlite3.Connection:
         (version,) = conn.execute("PRAGMA user_version").fetchone()
         if application != APPLICATION_ID:
             raise InputError(field, value, problem=f"{value} is not a journal of moontrim")
-        if version > VERSION:
+        if version != VERSION:
             raise InputError(
                 field,
                 value,
-                problem=f"{value} has version {version}; this moontrim reads up to version "
-                f"{VERSION}",
+                problem=f"{value} has version {version}; this moontrim reads version {VERSION}",
             )
     except DAMAGED as error:
         conn.close()

@@ -67,10 +67,10 @@ class Numbers(NamedTuple):
 
     rx_ideal_e4: int | None
     rx_dial_hz: int | None
-    rx_shift_e4: int | None
+    rx_correction_e4: int | None
     tx_ideal_e4: int | None
     tx_dial_hz: int | None
-    tx_shift_e4: int | None
+    tx_correction_e4: int | None
     elevation_e3: int | None
     azimuth_e3: int | None
     partner_elevation_e3: int | None
@@ -132,12 +132,12 @@ class FaultRecord:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BudgetEntry:
-    """An error budget as stated. bound95: see `errorbudget.budget`. json: both budgets whole."""
+    """An error budget. error_95_hz: see `errorbudget.budget`. json: both budgets whole."""
 
     session: SessionBegin
     at_utc_s: float
-    rx_bound95_hz: float | None
-    tx_bound95_hz: float | None
+    rx_error_95_hz: float | None
+    tx_error_95_hz: float | None
     largest: str
     advice: str
     json: str
@@ -162,13 +162,13 @@ def numbers_of(snapshot: Snapshot) -> Numbers:
 
 
 def _dial(dial: DialView | None) -> tuple[int | None, int | None, int | None]:
-    """Returns ideal dial, dial and shift, scaled."""
+    """Returns ideal dial, dial and correction, scaled."""
     if dial is None:
         return None, None, None
     return (
         scaled(dial.ideal_dial_hz, PER_HZ),
         scaled(dial.dial_hz, 1),
-        scaled(dial.shift_hz, PER_HZ),
+        scaled(dial.correction_hz, PER_HZ),
     )
 
 

@@ -4,21 +4,21 @@ Times are POSIX seconds of UTC. Numbers of `seconds` are stored as whole numbers
 takes as few bytes as each needs, in the table `seconds_raw`; readers use the view `seconds`, which
 turns them into hertz and degrees:
 
-session_id      of `sessions`
-utc_s           the UTC second that was planned; a second without a tick has no row
-at_utc_s        the instant, to the microsecond, that all of this row holds for: the tick comes
-                0.3 s before its second begins
-tracking        code; its text is in `names` under kind 'tracking'
-context_id      of `contexts`: band, skeds, agreement, partner, trims of that second
-rx_ideal_hz     ideal dial at at_utc_s, to 1e-4 Hz; NULL while nothing is planned; tx_ likewise
-rx_dial_hz      dial as read back; NULL while not known, or without split for the one not in use
-rx_residual_hz  rx_dial_hz - rx_ideal_hz
-rx_shift_hz     ideal on-air minus sked frequency
+session_id        of `sessions`
+utc_s             the UTC second that was planned; a second without a tick has no row
+at_utc_s          the instant, to the microsecond, that all of this row holds for: the tick comes
+                  0.3 s before its second begins
+tracking          code; its text is in `names` under kind 'tracking'
+context_id        of `contexts`: band, skeds, agreement, partner, trims of that second
+rx_ideal_hz       ideal dial at at_utc_s, to 1e-4 Hz; NULL while nothing is planned; tx_ likewise
+rx_dial_hz        dial as read back; NULL while not known, or without split for the one not in use
+rx_residual_hz    rx_dial_hz - rx_ideal_hz
+rx_correction_hz  ideal on-air minus sked frequency, without the trim (see `session.selection`)
 elevation_deg, azimuth_deg, partner_elevation_deg   apparent; NULL: no prediction, own echo
-transmitting    0 or 1; NULL: not known
-keying          code; its text is in `names` under kind 'keying'
-lateness_ms     of the tick; NULL for the first one and after a step of the clock
-clock_bound_ms  how wrong the clock may be; NULL: not known
+transmitting      0 or 1; NULL: not known
+keying            code; its text is in `names` under kind 'keying'
+lateness_ms       of the tick; NULL for the first one and after a step of the clock
+clock_bound_ms    how wrong the clock may be; NULL: not known
 
 A `contexts` row holds from from_utc_s until the next of the same session. A `faults` row with
 to_utc_s NULL is still going on."""
@@ -26,7 +26,7 @@ to_utc_s NULL is still going on."""
 from __future__ import annotations
 
 APPLICATION_ID = 0x4D54726A  # "MTrj", in the SQLite header, says whose file it is
-VERSION = 1
+VERSION = 2
 NAME = "journal.sqlite3"
 
 PER_HZ = 10_000  # hertz are stored as ten-thousandths, degrees as thousandths
@@ -61,10 +61,10 @@ TABLES = (
         context_id INTEGER NOT NULL,
         rx_ideal_e4 INTEGER,
         rx_dial_hz INTEGER,
-        rx_shift_e4 INTEGER,
+        rx_correction_e4 INTEGER,
         tx_ideal_e4 INTEGER,
         tx_dial_hz INTEGER,
-        tx_shift_e4 INTEGER,
+        tx_correction_e4 INTEGER,
         elevation_e3 INTEGER,
         azimuth_e3 INTEGER,
         partner_elevation_e3 INTEGER,
@@ -90,8 +90,8 @@ TABLES = (
     """CREATE TABLE budgets (
         session_id INTEGER NOT NULL,
         at_utc_s REAL NOT NULL,
-        rx_bound95_hz REAL,
-        tx_bound95_hz REAL,
+        rx_error_95_hz REAL,
+        tx_error_95_hz REAL,
         largest TEXT NOT NULL,
         advice TEXT NOT NULL,
         json TEXT NOT NULL,
@@ -110,11 +110,11 @@ TABLES = (
         rx_ideal_e4 / {PER_HZ}.0 AS rx_ideal_hz,
         rx_dial_hz,
         (rx_dial_hz * {PER_HZ} - rx_ideal_e4) / {PER_HZ}.0 AS rx_residual_hz,
-        rx_shift_e4 / {PER_HZ}.0 AS rx_shift_hz,
+        rx_correction_e4 / {PER_HZ}.0 AS rx_correction_hz,
         tx_ideal_e4 / {PER_HZ}.0 AS tx_ideal_hz,
         tx_dial_hz,
         (tx_dial_hz * {PER_HZ} - tx_ideal_e4) / {PER_HZ}.0 AS tx_residual_hz,
-        tx_shift_e4 / {PER_HZ}.0 AS tx_shift_hz,
+        tx_correction_e4 / {PER_HZ}.0 AS tx_correction_hz,
         elevation_e3 / {PER_DEG}.0 AS elevation_deg,
         azimuth_e3 / {PER_DEG}.0 AS azimuth_deg,
         partner_elevation_e3 / {PER_DEG}.0 AS partner_elevation_deg,

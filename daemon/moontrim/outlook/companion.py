@@ -1,4 +1,4 @@
-"""The outlook in the state: coming windows, moonset, and the shift of the coming hour.
+"""The outlook in the state: coming windows, moonset, and the correction of the coming hour.
 
 `look_ahead` computes it. `keep_outlook` runs beside the daemon in real time, computes in a thread
 and posts the result; the tracker never waits for it."""
@@ -27,7 +27,7 @@ from moontrim.tuning.correction import fractions_of
 
 log = logging.getLogger(__name__)
 
-SHIFT_STEP_S, SHIFT_STEPS = 60.0, 60  # chosen: a curve of one hour
+AHEAD_STEP_S, AHEAD_STEPS = 60.0, 60  # chosen: a curve of one hour
 WINDOWS = 4  # chosen: the present one and the next three
 # The Moon rises and sets once in 25 hours; near the poles there may be neither.
 MINUTE_S, EVENTS_S = 60.0, 2 * 86400.0
@@ -38,7 +38,7 @@ POLL_S = 0.5  # chosen, in real time: how soon after a change of the session a n
 
 @dataclass(frozen=True, slots=True)
 class Coming:
-    """Windows and events of the Moon, valid for longer than the shift."""
+    """Windows and events of the Moon, valid for longer than the correction."""
 
     from_utc_s: float
     windows: tuple[WindowView, ...]
@@ -82,7 +82,7 @@ def look_ahead(
 ) -> Outlook:
     """Returns the outlook at an instant. coming: a search not older than half an hour. Raises
     CoverageError."""
-    ahead_s = utc_s + SHIFT_STEP_S * np.arange(SHIFT_STEPS + 1)
+    ahead_s = utc_s + AHEAD_STEP_S * np.arange(AHEAD_STEPS + 1)
     ahead_s = ahead_s[ahead_s <= ephemeris.last_utc_s]
     legs = solve_path(
         ephemeris,
@@ -94,18 +94,18 @@ def look_ahead(
     now = selection_of(session, settings)
     ideal = now.on_air(fractions_of(lambda leg: legs[leg].fraction))
     rx_hz, tx_hz = (
-        tuple(np.broadcast_to(np.asarray(hz) - sked_hz, ahead_s.shape).tolist())
-        for hz, sked_hz in ((ideal.rx_hz, now.rx_sked_hz), (ideal.tx_hz, now.tx_sked_hz))
+        tuple(np.broadcast_to(np.asarray(hz) - uncorrected_hz, ahead_s.shape).tolist())
+        for hz, uncorrected_hz in zip(ideal, now.uncorrected_hz, strict=True)
     )
     return Outlook(
         at_utc_s=utc_s,
         moon_sets_utc_s=next((t for t in coming.sets_utc_s if t > utc_s), None),
         moon_rises_utc_s=next((t for t in coming.rises_utc_s if t > utc_s), None),
         windows=tuple(w for w in coming.windows if w.end_utc_s > utc_s),
-        shift_start_utc_s=utc_s,
-        shift_step_s=SHIFT_STEP_S,
-        rx_shift_hz=rx_hz,
-        tx_shift_hz=tx_hz,
+        ahead_start_utc_s=utc_s,
+        ahead_step_s=AHEAD_STEP_S,
+        rx_correction_hz=rx_hz,
+        tx_correction_hz=tx_hz,
         budgets=budgets,
     )
 

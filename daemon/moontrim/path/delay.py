@@ -14,7 +14,7 @@ leaves at most v/c = 4e-6 of the light time's error and, since it takes the bise
 present point, 1737 km / 360000 km = 1/200 of the normal's.
 
 Vacuum only, no troposphere. Space is taken as flat and the geocentric frame as inertial; against
-the barycentric frame this changes the two-way shift by less than 0.001 Hz at 10 GHz."""
+the barycentric frame this changes the two-way Doppler by less than 0.001 Hz at 10 GHz."""
 
 from __future__ import annotations
 

@@ -120,8 +120,8 @@ class DelayModel:
         air_s = air_slope = air_curvature = 0.0
         if self._troposphere:
             air_s, air_slope, air_curvature = _excess(piece.home_air, piece.home_up, x, 1.0)
-        if self._troposphere and name not in ("to_moon", "from_moon"):
-            at_home = name == "echo"
+        if self._troposphere and name not in ("home_to_moon", "moon_to_home"):
+            at_home = name == "home_to_home"
             air = piece.home_air if at_home else piece.partner_air
             up = piece.home_up if at_home else piece.partner_up
             sense = -1.0 if ARRIVING[name] else 1.0
@@ -182,11 +182,11 @@ class DelayModel:
         inbound = echo if self._partner is None else solve(far, moon, home, when_s, arriving=True)
         outbound = solve(home, moon, far, when_s, arriving=False)
         delays: dict[LegName, Array] = {
-            "to_moon": outbound.to_point_s,
-            "from_moon": inbound.from_point_s,
-            "echo": echo.to_point_s + echo.from_point_s,
-            "from_partner": inbound.to_point_s + inbound.from_point_s,
-            "to_partner": outbound.to_point_s + outbound.from_point_s,
+            "home_to_moon": outbound.to_point_s,
+            "moon_to_home": inbound.from_point_s,
+            "home_to_home": echo.to_point_s + echo.from_point_s,
+            "partner_to_home": inbound.to_point_s + inbound.from_point_s,
+            "home_to_partner": outbound.to_point_s + outbound.from_point_s,
         }
         moon_km = moon(when_s)
         sight, far_sight = moon_km - home(when_s), moon_km - far(when_s)

@@ -3,12 +3,12 @@
 Combines delay, troposphere and libration. Frequencies enter only as fractions, to be multiplied by
 Hz.
 
-    leg           from      to        utc_s is
-    to_moon       home      Moon      departure from home
-    from_moon     Moon      home      arrival at home
-    echo          home      home      arrival at home
-    from_partner  partner   home      arrival at home
-    to_partner    home      partner   departure from home"""
+    leg              from      to        utc_s is
+    home_to_moon     home      Moon      departure from home
+    moon_to_home     Moon      home      arrival at home
+    home_to_home     home      home      arrival at home
+    partner_to_home  partner   home      arrival at home
+    home_to_partner  home      partner   departure from home"""
 
 from __future__ import annotations
 
@@ -28,10 +28,12 @@ from moontrim.path.site import Site
 from moontrim.path.troposphere import Slant, slant_over
 from moontrim.path.vectors import Array, dot, norm
 
-LegName = Literal["to_moon", "from_moon", "echo", "from_partner", "to_partner"]
+LegName = Literal[
+    "home_to_moon", "moon_to_home", "home_to_home", "partner_to_home", "home_to_partner"
+]
 LEGS: tuple[LegName, ...] = get_args(LegName)
 # Whether a leg's instants are those of its arrival at home, not of its departure from there.
-ARRIVING: dict[LegName, bool] = {name: not name.startswith("to_") for name in LEGS}
+ARRIVING: dict[LegName, bool] = {name: name.endswith("_to_home") for name in LEGS}
 # Instants solved at once: bounds the memory of a long series.
 CHUNK = 4096
 
@@ -85,13 +87,13 @@ def solve_path(
 ) -> PathSolution:
     """Solves all legs at POSIX seconds utc_s (any shape; home's time, see the table above).
 
-    partner: None means the station's own echo: from_partner is then the echo, and to_partner the
-    echo of what leaves at utc_s.
+    partner: None means the station's own echo: partner_to_home is then home_to_home, and
+    home_to_partner the echo of what leaves at utc_s.
     troposphere: whether to include it.
 
-    to_moon ends at the reflection point of to_partner's path, from_moon starts at that of
-    from_partner's; the point's own travel over the sphere is part of both, so that the two legs
-    multiply to the whole. Raises CoverageError outside the tables."""
+    home_to_moon ends at the reflection point of home_to_partner's path, moon_to_home starts at that
+    of partner_to_home's; the point's own travel over the sphere is part of both, so that the two
+    legs multiply to the whole. Raises CoverageError outside the tables."""
     utc = np.asarray(utc_s, dtype=np.float64)
     flat = utc.reshape(-1)
     chunks = [
@@ -156,23 +158,25 @@ def _solve_chunk(
         spread = spread_fraction(gradient(home_end, when_s, bounce), gradient(far, far_s, bounce))
         return _leg(bounce.to_point_s + bounce.from_point_s, excess, spread, name)
 
-    from_partner = whole(inbound, far_end, inbound.leaves_s, "from_partner")
+    partner_to_home = whole(inbound, far_end, inbound.leaves_s, "partner_to_home")
     return {
-        "to_moon": _leg(
+        "home_to_moon": _leg(
             outbound.to_point_s,
             at_home,
             spread_fraction(gradient(home_end, when_s, outbound)),
-            "to_moon",
+            "home_to_moon",
         ),
-        "from_moon": _leg(
+        "moon_to_home": _leg(
             inbound.from_point_s,
             at_home,
             spread_fraction(gradient(home_end, when_s, inbound)),
-            "from_moon",
+            "moon_to_home",
         ),
-        "echo": from_partner if partner is None else whole(echo, home_end, echo.leaves_s, "echo"),
-        "from_partner": from_partner,
-        "to_partner": whole(outbound, far_end, outbound.arrives_s, "to_partner"),
+        "home_to_home": partner_to_home
+        if partner is None
+        else whole(echo, home_end, echo.leaves_s, "home_to_home"),
+        "partner_to_home": partner_to_home,
+        "home_to_partner": whole(outbound, far_end, outbound.arrives_s, "home_to_partner"),
     }
 
 

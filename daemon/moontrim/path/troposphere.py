@@ -4,7 +4,7 @@ The air delays the wave as if the path were longer: by about 2.4 m at the zenith
 lower the Moon, in proportion to a mapping function of the geometric elevation e, roughly
 1 / sin(e). Only the change with time matters for the frequency, and it is largest at the horizon.
 So everything is a function of s = sin(e), which is smooth there, and comes with its first two
-derivatives by s: the caller multiplies them with the derivatives of s by time to get shift and
+derivatives by s: the caller multiplies them with the derivatives of s by time to get Doppler and
 rate.
 
 Zenith delay: Saastamoinen (1972) as in IERS Conventions 2010 (TN 36), eq. 9.4, and its wet term, in
@@ -32,15 +32,15 @@ _SEA_LEVEL = (1.25343e-3, 2.67924e-3, 1.086423e-2, 0.172809)
 _PER_KM = (-2.20195e-5, -2.64e-6, 2.57479e-4, 2.95929e-3)
 
 # The Moon's upper limb comes into view with its centre at some -1 degree (refraction at sea level:
-# 0.6 degrees). Lower there is no path to correct for, but a shift that ended there, by some 10 Hz
+# 0.6 degrees). Lower there is no path to correct for, but a Doppler that ended there, by some 10 Hz
 # there and back at 10 GHz, would make a dial jump. So below LOWEST_SIN the sine is replaced by one
 # that levels out within FADE_SIN (value, slope and curvature join smoothly): the delay becomes
-# constant, and the shift fades out, to 1 % at -2.5 degrees.
+# constant, and its Doppler fades out, to 1 % at -2.5 degrees.
 LOWEST_SIN = math.sin(math.radians(-0.7))
 FADE_SIN = math.sin(math.radians(0.6))
 
-# One sigma of the air of the day from the standard, as shares of the shift: those of an ensemble of
-# traced atmospheres (tests/authority/test_troposphere_rays.py).
+# One sigma of the air of the day from the standard, as shares of its Doppler: those of an ensemble
+# of traced atmospheres (tests/authority/test_troposphere_rays.py).
 # Pressure: 10 hPa at sea level; per km of height what the temperature of the air below changes.
 PRESSURE_SHARE, PRESSURE_SHARE_PER_KM = 0.01, 0.006
 # Water vapour: a factor of 1.65 in density, 1.2 in scale height. High up, then what a lower Moon
@@ -111,7 +111,7 @@ def mapping_coefficients(height_km: float) -> tuple[float, float, float, float]:
 
 
 def weather_share(sin_elevation: float, height_km: float) -> float:
-    """Returns one sigma of the weather's effect on the troposphere's shift, as a share of it."""
+    """Returns one sigma of the weather's effect on the troposphere's Doppler, as a share of it."""
     sine = max(sin_elevation, LOWEST_SIN)
     vapour = VAPOUR_SHARE + LOW_VAPOUR_SHARE * math.exp(-sine / LOW_VAPOUR_SIN)
     return math.hypot(

@@ -48,7 +48,7 @@ def clock_finding(
     try:
         home, partner = settings.home.site(), session.partner_site(settings)
         legs = solve_path(ephemeris, home, partner, now_utc_s).legs
-        fraction_rate_per_s = float(legs["from_partner"].fraction_rate_per_s)
+        fraction_rate_per_s = float(legs["partner_to_home"].fraction_rate_per_s)
         rate_hz_per_s = fraction_rate_per_s * session.band_choices(settings).sked_hz
     except MoontrimError:
         pass  # the tables have a line of their own

@@ -1,4 +1,4 @@
-"""The places of home and partner, and how far off the dials can be."""
+"""The places of home and partner, and the frequency error of the dials."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
+from moontrim.formats import grouped
 from moontrim.outlook.budget import budget_now
 from moontrim.path import Ephemeris
 from moontrim.preflight.finding import Finding
@@ -32,14 +33,14 @@ def budget_findings(
     now_utc_s: float,
     clock_bound_s: float | None,
 ) -> Iterator[Finding]:
-    """Returns a line for the accuracy of each dial. clock_bound_s: the clock is at most so far from
-    UTC; None: not known."""
+    """Returns a line for the frequency error of each dial. clock_bound_s: the clock is at most so
+    far from UTC; None: not known."""
     try:
         budgets = budget_now(settings, session, ephemeris, now_utc_s, clock_bound_s)
     except MoontrimError as error:
-        yield Finding("wrong", "accuracy", str(error))
+        yield Finding("wrong", "frequency error", str(error))
         return
     for name, budget in zip(("receive", "transmit"), budgets, strict=True):
-        text = f"within {budget.bound95_hz:.2f} Hz in 95 of 100 cases. {budget.advice}"
-        good = budget.bound95_hz <= GOOD_HZ and not budget.unknown
-        yield Finding("ok" if good else "note", f"{name} accuracy", text)
+        text = f"±{grouped(budget.error_95_hz, 2)} Hz (95 %). {budget.advice}"
+        good = budget.error_95_hz <= GOOD_HZ and not budget.unknown
+        yield Finding("ok" if good else "note", f"{name} frequency error", text)

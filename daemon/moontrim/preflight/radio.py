@@ -11,6 +11,7 @@ from moontrim.config.band import BandSettings
 from moontrim.config.keying import KeyingSettings
 from moontrim.config.keyingports import RadioOutput, SimulatedOutputSettings
 from moontrim.config.settings import Settings
+from moontrim.formats import grouped
 from moontrim.guard.deadman import SILENCE_S
 from moontrim.guard.unkeyguard import UNGUARDED
 from moontrim.preflight.finding import Finding
@@ -75,8 +76,10 @@ async def radio_findings(settings: Settings, clock: Clock, *, move_dials: bool) 
 
 
 def _dials(rig: RigState) -> str:
-    text = f"receive dial {rig.rx_dial_hz} Hz"
-    return text if rig.tx_dial_hz is None else f"{text}, transmit dial {rig.tx_dial_hz} Hz"
+    text = f"receive dial {grouped(rig.rx_dial_hz)} Hz"
+    if rig.tx_dial_hz is None:
+        return text
+    return f"{text}, transmit dial {grouped(rig.tx_dial_hz)} Hz"
 
 
 def _panel(details: RigDetails) -> list[Finding]:
@@ -229,4 +232,5 @@ async def _obeys(driver: RigDriver, band: BandSettings, clock: Clock, deadline_s
             )
     took_ms = 1e3 * (clock.monotonic_s() - began_s) / sets
     dials = "both dials obey" if split else "the dial obeys"
-    return Finding("ok", band.name, f"{dials} to {step_hz} Hz, {took_ms:.0f} ms a set")
+    text = f"{dials} to {grouped(step_hz)} Hz, {took_ms:.0f} ms per update"
+    return Finding("ok", band.name, text)

@@ -34,7 +34,9 @@ def table_findings(
         # Its effect changes over the day as the Earth turns the stations.
         hz_per_s = sked_hz * max(
             abs(
-                ut1_sensitivity(ephemeris, home, partner, now_utc_s + 3600.0 * hour)["from_partner"]
+                ut1_sensitivity(ephemeris, home, partner, now_utc_s + 3600.0 * hour)[
+                    "partner_to_home"
+                ]
             )
             for hour in range(24)
         )

@@ -16,6 +16,7 @@ from moontrim.clock.system import SystemClock
 from moontrim.clock.virtual import VirtualClock
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
+from moontrim.formats import grouped
 from moontrim.keying.sequence import STUCK_S, Phase
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.faultjudge import (
@@ -99,7 +100,7 @@ class Faults:
             self._radio.turn_dial(300)
             await self._judge.until(lambda: abs(moved_hz() - 300.0) < 5.0, BACK_S)
             note.took_s = await self._judge.back()
-            note.effect = f"the sked frequency followed, {moved_hz():+.0f} Hz"
+            note.effect = f"the sked frequency followed, {grouped(moved_hz(), sign=True)} Hz"
         await self._daemon.ask(SetSked(WHO, before_hz))
 
     async def _radio_lost(self) -> None:

@@ -69,7 +69,7 @@ class IdealDials:
             self._selection.tx_band.on_air_hz(dial_hz),
             self.transmit(left_s),
         )
-        fraction = self._fraction("from_partner", utc_s)
+        fraction = self._fraction("partner_to_home", utc_s)
         return np.asarray(sent_hz * (1.0 + fraction) + self._selection.choices.trim_rx_hz)
 
     def echo_is_settled(self, utc_s: Array) -> NDArray[np.bool_]:
@@ -98,7 +98,7 @@ class IdealDials:
 
     def _left_s(self, utc_s: Array) -> Array:
         """Returns when what arrives was sent. The delay is all but straight between two knots."""
-        delay_s = self._path.legs["from_partner"].delay_s
+        delay_s = self._path.legs["partner_to_home"].delay_s
         return np.asarray(utc_s - np.interp(utc_s, self._knots_s, delay_s))
 
     def _was_keyed(self, utc_s: Array) -> NDArray[np.bool_]:

@@ -43,14 +43,15 @@ RMS_LIMIT, LARGEST_LIMIT = 0.32, 0.6
 @dataclass(frozen=True)
 class DialResult:
     """One dial over the pass, in arrays of ten samples a second. max_hz: also of both sides of
-    every step. residual_hz: NaN while the dial is not compared (see the module's docstring)."""
+    every step. correction_hz: as in `state.snapshot.DialView`. residual_hz: NaN while the dial is
+    not compared (see the module's docstring)."""
 
     name: str
     steps: int
     rms_hz: float
     max_hz: float
     utc_s: Array
-    shift_hz: Array
+    correction_hz: Array
     dial_hz: Array
     residual_hz: Array
 
@@ -168,7 +169,7 @@ def judge(
                 rms_hz=float(np.sqrt(np.nanmean(residual_hz**2))),
                 max_hz=float(max_hz),
                 utc_s=utc_s,
-                shift_hz=on_air_hz - (now.rx_sked_hz if name == "receive" else now.tx_sked_hz),
+                correction_hz=on_air_hz - now.uncorrected_hz[name == "transmit"],
                 dial_hz=dial_hz if split else np.where(np.isfinite(residual_hz), dial_hz, np.nan),
                 residual_hz=residual_hz,
             )

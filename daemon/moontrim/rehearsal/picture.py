@@ -1,4 +1,4 @@
-"""The picture of a rehearsal: shift, dial and residual over the pass."""
+"""The picture of a rehearsal: correction, dial and residual over the pass."""
 
 from __future__ import annotations
 
@@ -11,10 +11,11 @@ import matplotlib
 matplotlib.use("Agg")
 
 import numpy as np
-from matplotlib import dates, ticker
+from matplotlib import dates
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from moontrim.formats import grouped, typeset
 from moontrim.rehearsal.judgement import DialResult, Result
 
 INK = {"receive": "#1b4f72", "transmit": "#b9770e"}
@@ -25,22 +26,22 @@ BINS = 240  # chosen: stretches of the pass, each a few pixels wide
 def draw_rehearsal(result: Result, path: Path) -> None:
     """Writes a PNG, SVG or PDF, by the suffix. Raises OSError, ValueError for another suffix."""
     figure = Figure(figsize=(11, 8.5), layout="constrained")
-    shift, dial, residual = figure.subplots(3, 1, sharex=True, height_ratios=(3, 2, 3))
+    correction, dial, residual = figure.subplots(3, 1, sharex=True, height_ratios=(3, 2, 3))
     start, end = (datetime.fromtimestamp(t, UTC) for t in (result.start_utc_s, result.end_utc_s))
     figure.suptitle(
         f"Rehearsal on {result.band}, {start:%Y-%m-%d %H:%M} to {end:%H:%M} UTC, agreement "
-        f"{result.agreement}, sked {result.sked_hz / 1e6:.6f} MHz",
+        f"{result.agreement}, sked {typeset(grouped(result.sked_hz))} Hz",
         fontsize=12,
     )
     for one in result.dials:
-        _shift_panel(shift, one)
+        _correction_panel(correction, one)
         _dial_panel(dial, one)
         _residual_panel(residual, one)
-    shift.set_ylabel("shift, on-air\nminus sked (Hz)")
-    shift.yaxis.set_major_formatter(ticker.StrMethodFormatter("{x:,.0f}"))
-    shift.legend(loc="best", frameon=False)
+    correction.set_ylabel("correction (Hz)")
+    correction.yaxis.set_major_formatter(lambda hz, _: typeset(grouped(hz)))
+    correction.legend(loc="best", frameon=False)
     dial.set_ylabel("dial as set (MHz)")
-    dial.yaxis.set_major_formatter(ticker.StrMethodFormatter("{x:.3f}"))
+    dial.yaxis.set_major_formatter(lambda mhz, _: typeset(grouped(mhz, 3)))
     residual.set_ylabel("residual, dial as set\nminus ideal (Hz)")
     half = result.resolution_hz / 2
     for level in (-half, half):
@@ -56,7 +57,7 @@ def draw_rehearsal(result: Result, path: Path) -> None:
     residual.set_ylim(-2.4 * half, 1.6 * half)
     residual.set_xlabel("UTC")
     residual.xaxis.set_major_formatter(dates.DateFormatter("%H:%M", tz=UTC))  # type: ignore[no-untyped-call]
-    for axes in (shift, dial, residual):
+    for axes in (correction, dial, residual):
         axes.grid(alpha=0.25)
         axes.margins(x=0)
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -68,10 +69,10 @@ def _times(utc_s: np.ndarray) -> np.ndarray:
     return (utc_s * 1e3).astype("datetime64[ms]")
 
 
-def _shift_panel(axes: Axes, one: DialResult) -> None:
-    """Draws the shift of one dial."""
+def _correction_panel(axes: Axes, one: DialResult) -> None:
+    """Draws the correction of one dial."""
     thin = slice(None, None, max(1, one.utc_s.size // 2000))
-    _line(axes, one, _times(one.utc_s[thin]), one.shift_hz[thin])
+    _line(axes, one, _times(one.utc_s[thin]), one.correction_hz[thin])
 
 
 def _dial_panel(axes: Axes, one: DialResult) -> None:
@@ -100,6 +101,7 @@ def _residual_panel(axes: Axes, one: DialResult) -> None:
         rms,
         STYLE[one.name],
         color=INK[one.name],
-        label=f"{one.name}: RMS {one.rms_hz:.3f} Hz, max {one.max_hz:.3f} Hz, {one.steps:,} steps",
+        label=f"{one.name}: RMS {one.rms_hz:.3f} Hz, max {one.max_hz:.3f} Hz, "
+        f"{typeset(grouped(one.steps))} steps",
     )
     axes.legend(loc="lower left", frameon=False, fontsize=9, title="shaded: min to max; line: RMS")

@@ -19,12 +19,12 @@ def show_result(result: Result, plot: Path) -> None:
         f"sked {grouped(result.sked_hz)} Hz"
     )
     print(
-        f"seconds planned {result.ticks}, missed {result.missed_seconds}, "
-        f"faults {len(result.faults)}"
+        f"seconds tracked {grouped(result.ticks)}, missed {grouped(result.missed_seconds)}, "
+        f"faults {grouped(len(result.faults))}"
     )
     for dial in result.dials:
         print(
-            f"{dial.name:8} steps {dial.steps}, residual RMS {dial.rms_hz:.3f} Hz, "
+            f"{dial.name:8} steps {grouped(dial.steps)}, residual RMS {dial.rms_hz:.3f} Hz, "
             f"max {dial.max_hz:.3f} Hz"
         )
     if not result.dials:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 from matplotlib.figure import Figure
 
+from moontrim.formats import grouped, typeset
 from moontrim.path.vectors import Array
 from moontrim.report.facts import DialFacts, Facts, residual_of, state_mask
 from moontrim.report.recomputed import Recomputed
@@ -111,7 +112,7 @@ def residual_histogram(figure: Figure, recorded: Recorded, facts: Facts) -> None
         values = values[np.isfinite(values)]
         counts = np.histogram(values, edges)[0]
         beyond = values.size - int(counts.sum())
-        label = f"{dial.name}, {beyond:,} s beyond" if beyond else dial.name
+        label = f"{dial.name}, {typeset(grouped(beyond))} s beyond" if beyond else dial.name
         axes.stairs(counts / values.size * 100.0, edges, **LINES[dial.name], label=label)
     expected = 100.0 / BINS_PER_STEP
     axes.plot(
@@ -128,23 +129,24 @@ def residual_histogram(figure: Figure, recorded: Recorded, facts: Facts) -> None
     legend(axes)
 
 
-def shift(figure: Figure, recorded: Recorded, facts: Facts, again: Recomputed) -> None:
-    """Draws the shift that the dials had to follow (ideal on-air minus sked frequency), and its
-    rate."""
+def correction(figure: Figure, recorded: Recorded, facts: Facts, again: Recomputed) -> None:
+    """Draws the correction that the dials had to follow (ideal on-air minus sked frequency, without
+    the trims), and its rate."""
     s = recorded.seconds
     rated = bool(np.isfinite(again.rx_rate_hz_per_s).any())
     panels = panels_of(figure, 1 + rated, 1.25)
     edges = edges_of(facts, PARTS)
-    for name, shift_hz, rate in (
-        ("receive", s.rx_shift_hz, again.rx_rate_hz_per_s),
-        ("transmit", s.tx_shift_hz, again.tx_rate_hz_per_s),
+    for name, correction_hz, rate in (
+        ("receive", s.rx_correction_hz, again.rx_rate_hz_per_s),
+        ("transmit", s.tx_correction_hz, again.tx_rate_hz_per_s),
     ):
-        panels[0].plot(*means(s.utc_s, shift_hz, edges), **LINES[name], label=name)
+        panels[0].plot(*means(s.utc_s, correction_hz, edges), **LINES[name], label=name)
         if rated:
             panels[1].plot(*means(again.utc_s, rate, edges), **LINES[name])
-    panels[0].set_ylabel("shift (Hz)")
+    panels[0].set_ylabel("correction (Hz)")
+    panels[0].yaxis.set_major_formatter(lambda hz, _: typeset(grouped(hz)))
     if rated:
-        panels[1].set_ylabel("its rate (Hz/s)")
+        panels[1].set_ylabel("rate (Hz/s)")
     legend(panels[0])
     time_axis(panels[-1], facts)
 
@@ -175,7 +177,7 @@ def sky(figure: Figure, recorded: Recorded, facts: Facts, again: Recomputed) -> 
 
 
 def doubts(figure: Figure, recorded: Recorded, facts: Facts) -> None:
-    """Draws how well the clock was known, and the 95 % bounds that the error budget stated."""
+    """Draws how well the clock was known, and the frequency errors (95 %) of the error budget."""
     bound_ms = recorded.seconds.clock_bound_ms
     clock, budget = bool(np.isfinite(bound_ms).any()), bool(recorded.budgets)
     panels = panels_of(figure, clock + budget, 1.2, gap_inch=LEGEND_INCH)
@@ -188,13 +190,13 @@ def doubts(figure: Figure, recorded: Recorded, facts: Facts) -> None:
     if budget:
         at = days(np.array([one.at_utc_s for one in recorded.budgets]))
         for name, bound in (
-            ("receive", [one.rx_bound95_hz for one in recorded.budgets]),
-            ("transmit", [one.tx_bound95_hz for one in recorded.budgets]),
+            ("receive", [one.rx_error_95_hz for one in recorded.budgets]),
+            ("transmit", [one.tx_error_95_hz for one in recorded.budgets]),
         ):
             bound_hz = np.array(bound, dtype=np.float64)
             if np.isfinite(bound_hz).any():
                 panels[-1].plot(at, bound_hz, **LINES[name], drawstyle="steps-post", label=name)
-        panels[-1].set_ylabel("stated 95 %\nbound (Hz)")
+        panels[-1].set_ylabel("frequency error\n(95 %) (Hz)")
         panels[-1].set_ylim(bottom=0.0)
         legend(panels[-1])
     time_axis(panels[-1], facts)

@@ -6,6 +6,7 @@ the journal is escaped."""
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from markupsafe import Markup
 
 from moontrim import __version__
 from moontrim.errors import MoontrimError, unwritable
-from moontrim.formats import LEG_LABELS, iso_utc
+from moontrim.formats import LEG_LABELS, grouped, iso_utc, signed_short, typeset
 from moontrim.path import LegName
 from moontrim.path.vectors import Array
 from moontrim.report import figures, words
@@ -27,11 +28,16 @@ from moontrim.tuning.correction import AGREEMENTS, descriptions
 
 ROWS_SHOWN = 100  # of a table on the page; the JSON summary has all
 EXAMPLES = 5  # chosen: seconds shown for a reader to check
-# Where the receive shift is that of one leg, as `moontrim path` prints it.
+# Where the receive correction is the Doppler of one leg, as `moontrim path` prints it.
 RECEIVE_LEG: dict[str, LegName] = {
-    "halves": "from_moon",
-    "receiver": "from_partner",
-    "home": "from_partner",
+    "halves": "moon_to_home",
+    "receiver": "partner_to_home",
+    "home": "partner_to_home",
+}
+ECHO_LEG: dict[str, LegName] = {  # of our own echo
+    "halves": "moon_to_home",
+    "receiver": "partner_to_home",
+    "partner": "partner_to_home",
 }
 
 
@@ -51,8 +57,11 @@ def page(report: SessionReport) -> str:
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined
     )
     environment.filters |= {
-        name: getattr(words, name)
-        for name in ("utc", "exactly", "span", "hz", "dial", "percent", "place")
+        name: getattr(words, name) for name in ("utc", "exactly", "span", "percent", "place")
+    }
+    environment.filters |= {"typeset": typeset} | {
+        function.__name__: _typeset(function)
+        for function in (words.hz, words.dial, grouped, signed_short)
     }
     return environment.from_string(_text("report.html")).render(
         style=Markup(_text("report.css")),  # noqa: S704 (our own file)
@@ -74,6 +83,11 @@ def page(report: SessionReport) -> str:
     )
 
 
+def _typeset(function: Callable[..., str]) -> Callable[..., str]:
+    """Returns a function of numbers whose text is typeset."""
+    return lambda *values, **options: typeset(function(*values, **options))
+
+
 def _text(name: str) -> str:
     """Returns the text of a file of this package."""
     return files("moontrim.report").joinpath(name).read_text(encoding="utf-8")
@@ -86,12 +100,12 @@ def _figures(report: SessionReport) -> dict[str, Markup]:
         "states": True,
         "residual_over_time": any(dial.on_frequency for dial in facts.dials),
         "residual_histogram": any(dial.on_frequency for dial in facts.dials),
-        "shift": bool(np.isfinite(recorded.seconds.rx_shift_hz).any()),
+        "correction": bool(np.isfinite(recorded.seconds.rx_correction_hz).any()),
         "sky": bool(np.isfinite(recorded.seconds.elevation_deg).any()),
         "doubts": bool(recorded.budgets or np.isfinite(recorded.seconds.clock_bound_ms).any()),
     }
     arguments: dict[str, tuple[Any, ...]] = {
-        "shift": (recorded, facts, again),
+        "correction": (recorded, facts, again),
         "sky": (recorded, facts, again),
     }
     return {
@@ -141,10 +155,10 @@ def _conditions(report: SessionReport) -> list[tuple[str, str, list[str]]]:
     rows: list[tuple[str, str, Array, int]] = [
         ("Elevation of the Moon at home", "°", s.elevation_deg, 1),
         ("Elevation of the Moon at the partner", "°", s.partner_elevation_deg, 1),
-        ("Receive shift", "Hz", s.rx_shift_hz, 1),
-        ("Transmit shift", "Hz", s.tx_shift_hz, 1),
-        ("Receive shift, rate", "Hz/s", again.rx_rate_hz_per_s, 3),
-        ("Transmit shift, rate", "Hz/s", again.tx_rate_hz_per_s, 3),
+        ("Receive correction", "Hz", s.rx_correction_hz, 1),
+        ("Transmit correction", "Hz", s.tx_correction_hz, 1),
+        ("Receive correction, rate", "Hz/s", again.rx_rate_hz_per_s, 3),
+        ("Transmit correction, rate", "Hz/s", again.tx_rate_hz_per_s, 3),
         ("Spread, limb to limb", "Hz", again.spread_hz, 1),
         ("Path loss between isotropic antennas", "dB", again.loss_db, 2),
         ("Distance of the Moon from home", "km", again.home_km, 0),
@@ -162,20 +176,20 @@ def _conditions(report: SessionReport) -> list[tuple[str, str, list[str]]]:
 
 
 def _budgets(report: SessionReport) -> list[dict[str, Any]]:
-    """Returns for each dial the minimum and the maximum of the 95 % bounds."""
-    bounds_stated = []
-    for dial, bounds in zip(
+    """Returns for each dial the minimum and the maximum of the frequency error (95 %)."""
+    errors = []
+    for dial, errors_hz in zip(
         report.facts.dials,
         (
-            [one.rx_bound95_hz for one in report.recorded.budgets],
-            [one.tx_bound95_hz for one in report.recorded.budgets],
+            [one.rx_error_95_hz for one in report.recorded.budgets],
+            [one.tx_error_95_hz for one in report.recorded.budgets],
         ),
         strict=True,
     ):
-        known = [bound for bound in bounds if bound is not None]
+        known = [error_hz for error_hz in errors_hz if error_hz is not None]
         if known:
-            bounds_stated.append({"dial": dial, "min_hz": min(known), "max_hz": max(known)})
-    return bounds_stated
+            errors.append({"dial": dial, "min_hz": min(known), "max_hz": max(known)})
+    return errors
 
 
 def _causes(report: SessionReport) -> list[tuple[str, list[str]]]:
@@ -214,12 +228,12 @@ def _partners(report: SessionReport) -> dict[str, str]:
 
 def _to_check(report: SessionReport) -> dict[str, str] | None:
     """Returns one recomputed second as a command to type and what it should print; None where the
-    shift is not that of one leg alone."""
+    correction is not the Doppler of one leg alone."""
     recorded, again = report.recorded, report.again
     for k in np.flatnonzero(np.isfinite(again.rx_ideal_hz)).tolist()[again.row.size // 2 :]:
         row = int(again.row[k])
         context = recorded.contexts[int(recorded.seconds.context_id[row])]
-        leg = RECEIVE_LEG.get(context.agreement)
+        leg = (ECHO_LEG if context.partner == "self" else RECEIVE_LEG).get(context.agreement)
         home = recorded.station.home
         if leg is None or home is None:
             return None
@@ -229,8 +243,8 @@ def _to_check(report: SessionReport) -> dict[str, str] | None:
             "command": f"moontrim path --home {words.exact(home)} --partner {far} "
             f"--at {iso_utc(float(again.utc_s[k]))} --frequency {context.sked_hz:.1f}",
             "leg": LEG_LABELS[leg],
-            "shift_hz": words.hz(
-                float(recorded.seconds.rx_shift_hz[row]) - context.trim_rx_hz, 3, sign=True
+            "correction_hz": typeset(
+                words.hz(float(recorded.seconds.rx_correction_hz[row]), 3, sign=True)
             ),
         }
     return None

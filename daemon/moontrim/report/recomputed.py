@@ -112,7 +112,7 @@ def _solve(
     if lead_s:
         sent_hz = _on_air(context, solved(utc_s + np.where(keyed, 0.0, lead_s)))[1]
     if partner is None:
-        echo = path.legs["from_partner"]
+        echo = path.legs["partner_to_home"]
         left_s = utc_s - echo.delay_s
         would_be_hz = _on_air(context, solved(left_s + lead_s))[1]
         left_hz = sent_at(recorded, context, left_s, would_be_hz)
@@ -127,7 +127,7 @@ def _solve(
             _dial(band.tx_band(), sent_hz),
             later_rx_hz - rx_hz,
             later_tx_hz - tx_hz,
-            path.legs["from_partner"].spread_fraction * context.sked_hz,
+            path.legs["partner_to_home"].spread_fraction * context.sked_hz,
             path_loss_db(
                 context.sked_hz, path.home_look.distance_km, path.partner_look.distance_km
             ),
@@ -178,7 +178,7 @@ def _on_air(context: Context, path: PathSolution, ahead_s: float = 0.0) -> tuple
         context.tx_sked_hz,
         own_echo=context.partner == "self",
     )
-    shape = path.legs["echo"].fraction.shape
+    shape = path.legs["home_to_home"].fraction.shape
     return np.broadcast_to(ideal.rx_hz, shape), np.broadcast_to(ideal.tx_hz, shape)
 
 

@@ -32,11 +32,11 @@ class Seconds:
     rx_ideal_hz: Array
     rx_dial_hz: Array
     rx_residual_hz: Array
-    rx_shift_hz: Array
+    rx_correction_hz: Array
     tx_ideal_hz: Array
     tx_dial_hz: Array
     tx_residual_hz: Array
-    tx_shift_hz: Array
+    tx_correction_hz: Array
     elevation_deg: Array
     azimuth_deg: Array
     partner_elevation_deg: Array
@@ -87,12 +87,12 @@ class RecordedFault:
 
 @dataclass(frozen=True)
 class BudgetRecord:
-    """A stated error budget. bound95: with 95 % probability the dial is within this of the truth.
+    """An error budget. error_95_hz: with 95 % probability the dial is within this of the truth.
     largest: the largest cause. json: both budgets whole, by cause."""
 
     at_utc_s: float
-    rx_bound95_hz: float | None
-    tx_bound95_hz: float | None
+    rx_error_95_hz: float | None
+    tx_error_95_hz: float | None
     largest: str
     advice: str
     json: str
@@ -161,7 +161,7 @@ def read_session(connection: sqlite3.Connection, session_id: int | None) -> Reco
                 BudgetRecord(float(at), _number(rx), _number(tx), *map(str, texts))
                 for at, rx, tx, *texts in _of(
                     connection,
-                    "at_utc_s, rx_bound95_hz, tx_bound95_hz, largest, advice, json",
+                    "at_utc_s, rx_error_95_hz, tx_error_95_hz, largest, advice, json",
                     "budgets",
                     session_id,
                 )

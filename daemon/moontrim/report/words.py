@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from moontrim.errors import CoverageError
-from moontrim.formats import iso_utc
+from moontrim.formats import count, grouped, iso_utc
 from moontrim.path import Ephemeris, Site
 from moontrim.report.facts import ROUNDING_SIGMA, Facts
 from moontrim.report.recomputed import Difference
@@ -53,22 +53,17 @@ def hz(value: float | None, decimals: int = 3, sign: bool = False) -> str:
     """Returns hertz without their unit, which the column's heading has."""
     if value is None or not math.isfinite(value):
         return NONE
-    return f"{value:+,.{decimals}f}" if sign else f"{value:,.{decimals}f}"
+    return grouped(value, decimals, sign=sign)
 
 
 def dial(value: float) -> str:
     """Returns whole hertz in groups of three, as dials show them."""
-    return NONE if not math.isfinite(value) else f"{value:,.0f}".replace(",", " ")
+    return NONE if not math.isfinite(value) else grouped(value)
 
 
 def percent(share: float) -> str:
     """Returns a share in percent, rounded, but 100 % only for 1."""
     return "100 %" if share == 1.0 else f"{min(share * 100.0, 99.99):.2f} %"
-
-
-def count(number: int, one: str) -> str:
-    """Returns text such as `1 second`, `2 seconds`."""
-    return f"{number:,} {one}" if number == 1 else f"{number:,} {one}s"
 
 
 def ending(recorded: Recorded, facts: Facts, now_utc_s: float) -> str:
@@ -97,7 +92,7 @@ def _again(difference: Difference | None) -> list[str]:
     """Returns a sentence on the path recomputed."""
     if difference is None:
         return ["The path could not be recomputed; the figures rest on the journal alone."]
-    how = f"Recomputed independently at {difference.instants:,} instants, the ideal dials"
+    how = f"Recomputed independently at {grouped(difference.instants)} instants, the ideal dials"
     if difference.max_hz > ASTRAY_HZ:
         return [
             f"{how} differ from the recorded ones by up to {hz(difference.max_hz, 4)} Hz (at "
@@ -109,16 +104,17 @@ def _again(difference: Difference | None) -> list[str]:
 
 def _time(facts: Facts) -> list[str]:
     """Returns sentences on the time in each state."""
-    on = f"{facts.on_frequency:,} of {facts.expected:,} s ({percent(facts.on_frequency_share)})"
+    expected = f"{grouped(facts.expected)} s"
+    on = f"{grouped(facts.on_frequency)} of {expected} ({percent(facts.on_frequency_share)})"
     meant = [s for s in facts.states if s.name in INTENDED]
     astray = [s for s in facts.states if s.name not in {*NO_FAULT, *INTENDED}]
     sentences = [f"On frequency for {on}."]
     if meant:
         well = facts.on_frequency + sum(s.seconds for s in meant)
-        parts = ", ".join(f"{s.seconds:,} s {INTENDED[Tracking(s.name)]}" for s in meant)
+        parts = ", ".join(f"{grouped(s.seconds)} s {INTENDED[Tracking(s.name)]}" for s in meant)
         sentences = [
-            f"As intended for {well:,} of {facts.expected:,} s ({percent(well / facts.expected)}): "
-            f"{facts.on_frequency:,} s on frequency, {parts}."
+            f"As intended for {grouped(well)} of {expected} ({percent(well / facts.expected)}): "
+            f"{grouped(facts.on_frequency)} s on frequency, {parts}."
         ]
     sentences += [
         f"Start-up: {span(s.seconds)}." for s in facts.states if s.name == Tracking.STARTING

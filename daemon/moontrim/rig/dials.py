@@ -20,7 +20,7 @@ from moontrim.clock.system import Clock
 from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.latency import Durations
 from moontrim.rig.moveddials import EXCHANGED, MovedDials
-from moontrim.rig.pendingsteps import TOGETHER_S, DialSteps, dials_hz, not_as_set
+from moontrim.rig.pendingsteps import TOGETHER_S, DialSteps, dials_hz, not_as_set, readback_problem
 from moontrim.rig.readback import SPARE_S, Readback
 from moontrim.rig.standoff import StandOff
 from moontrim.rig.view import DialMoved, LinkEvent, LinkState, Updated
@@ -273,8 +273,5 @@ class Dials:
         # What the radio made of it is where the dial stands now; it was not moved by hand.
         self._steps.standing.update({w: hz for w in wanted if (hz := shown[w]) is not None})
         self._steps.drop()
-        self._stand_off.begin(
-            LinkState.DISAGREES,
-            f"{which} dial was set to {wanted[which]} Hz but the radio shows {shown[which]} Hz; "
-            "is dial_resolution_hz finer than the radio's own?",
-        )
+        problem = readback_problem(which, wanted[which], shown[which])
+        self._stand_off.begin(LinkState.DISAGREES, problem)

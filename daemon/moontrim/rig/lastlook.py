@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from functools import partial
 
+from moontrim.formats import grouped
 from moontrim.rig.bandwatch import BandWatch
 from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.dials import Dials
@@ -85,7 +86,8 @@ class LastLook:
         await self._dials.look()
         for which, hz in self._dials.standing.items():
             if hz != before_hz.get(which):
-                raise RigRefused(f"the {which} dial went from {before_hz.get(which)} to {hz} Hz")
+                before = "unknown" if which not in before_hz else grouped(before_hz[which])
+                raise RigRefused(f"the {which} dial went from {before} to {grouped(hz)} Hz")
         self._guard.refuse_if_inhibited()
         if not self._wanted:
             raise RigRefused("the key was dropped")

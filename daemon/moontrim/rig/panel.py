@@ -6,6 +6,7 @@ anew sets it again."""
 
 from __future__ import annotations
 
+from moontrim.formats import signed_short
 from moontrim_drivers.contract import RigDetails
 
 
@@ -25,7 +26,7 @@ def mismatch(details: RigDetails, mode: str | None) -> str:
     it is, as far as the radio can tell. mode: the one that it is to be in; None: any."""
     for name, offset_hz in (("RIT", details.rit_hz), ("XIT", details.xit_hz)):
         if offset_hz:
-            return f"{name} is on, {offset_hz:+d} Hz; switch it off"
+            return f"{name} is on, {signed_short(offset_hz)} Hz; switch it off"
     if details.repeater_shift:
         return "repeater shift is on; switch it off"
     if mode is not None and details.mode is not None and not same_sideband(details.mode, mode):

@@ -6,6 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from moontrim.formats import grouped
 from moontrim.rig.view import DialMoved
 from moontrim.tuning.steps import DialName, Plan, Step
 from moontrim_drivers.contract import RigState
@@ -32,6 +33,15 @@ def not_as_set(
         if shown_hz == before.get(which) or abs(shown_hz - wanted_hz) <= ROUNDED_HZ:
             ignored.append(which)
     return ignored
+
+
+def readback_problem(which: DialName, wanted_hz: int, shown_hz: int | None) -> str:
+    """Returns the text for a dial that is not as it was set, with the remedy."""
+    shown = "none" if shown_hz is None else f"{grouped(shown_hz)} Hz"
+    return (
+        f"{which} dial was set to {grouped(wanted_hz)} Hz but the radio shows {shown}; "
+        "is dial_resolution_hz finer than the radio's own?"
+    )
 
 
 class DialSteps:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from moontrim.clock.system import Clock
+from moontrim.formats import grouped
 from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.latency import Durations
 from moontrim.rig.transmitguard import TransmitGuard
@@ -92,7 +93,9 @@ class Readback:
         if rig.tx_dial_hz is None and self._driver.capabilities.split:
             raise RigGarbled("the radio has left split operation")
         if min(rig.rx_dial_hz, rig.tx_dial_hz or 1) <= 0:
-            raise RigGarbled(f"the radio reports a dial of {rig.rx_dial_hz}, {rig.tx_dial_hz} Hz")
+            dials_hz = (hz for hz in (rig.rx_dial_hz, rig.tx_dial_hz) if hz is not None)
+            dials = ", ".join(map(grouped, dials_hz))
+            raise RigGarbled(f"the radio reports a dial of {dials} Hz")
         rig = self._guard.correct(rig)
         before = self.view.rig
         self.read_at_s = self._clock.monotonic_s()

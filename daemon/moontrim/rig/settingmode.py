@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from moontrim.formats import grouped
 from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.pendingsteps import dials_hz
 from moontrim.tuning.steps import DialName
@@ -27,4 +28,4 @@ async def set_mode(
         shown = dials_hz(await driver.set_dials(moved.get("rx"), moved.get("tx")))
         for which, hz in moved.items():
             if hz != shown[which]:
-                raise Unready(f"the change to {mode} moved the {which} dial off {hz} Hz")
+                raise Unready(f"the change to {mode} moved the {which} dial off {grouped(hz)} Hz")

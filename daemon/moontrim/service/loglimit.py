@@ -49,4 +49,4 @@ def kind_of(record: logging.LogRecord) -> str:
     template = str(record.msg)
     if any(character.isalpha() for character in _PLACEHOLDER.sub("", template)):
         return template
-    return re.sub(r"\d+", "#", record.getMessage())
+    return re.sub(r"\d+(?: \d{3})*", "#", record.getMessage())

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from moontrim.config.settings import Settings
 from moontrim.errors import InputError
+from moontrim.formats import grouped, signed_short
 from moontrim.session.session import Session
 from moontrim.tuning.correction import AGREEMENTS
 
@@ -54,7 +55,7 @@ class SetSked(Command):
         return session.with_band_choices(settings, sked_hz=self.sked_hz)
 
     def __str__(self) -> str:
-        return f"sked {self.sked_hz:.0f} Hz"
+        return f"sked {grouped(self.sked_hz)} Hz"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +69,7 @@ class NudgeSked(Command):
         return session.with_band_choices(settings, sked_hz=whole_hertz(moved_hz))
 
     def __str__(self) -> str:
-        return f"sked {self.by_hz:+.0f} Hz"
+        return f"sked {signed_short(self.by_hz)} Hz"
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +87,8 @@ class SetTrim(Command):
 
     def __str__(self) -> str:
         trims = (("receive", self.rx_hz), ("transmit", self.tx_hz))
-        return "trim " + ", ".join(f"{name} {hz:+g} Hz" for name, hz in trims if hz is not None)
+        changed = [f"{name} {signed_short(hz)} Hz" for name, hz in trims if hz is not None]
+        return f"trim {', '.join(changed)}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -50,9 +50,13 @@ class Selection:
         return self.partner_site is None
 
     @property
-    def rx_sked_hz(self) -> float:
-        """The frequency to receive on before any correction: of our own echo, where we transmit."""
-        return self.tx_sked_hz if self.own_echo else self.choices.sked_hz
+    def uncorrected_hz(self) -> tuple[float, float]:
+        """The frequencies to receive and to transmit on if there were no Doppler: the sked
+        frequency plus the trim; of our own echo, what we transmit plus the trim of the receiver.
+        The correction counts from them."""
+        choices = self.choices
+        tx_hz = self.tx_sked_hz + choices.trim_tx_hz
+        return (tx_hz if self.own_echo else choices.sked_hz) + choices.trim_rx_hz, tx_hz
 
 
 def selection_of(session: Session, settings: Settings) -> Selection:

@@ -10,7 +10,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field
 
 from moontrim.config.settings import Settings
-from moontrim.errors import InputError
+from moontrim.formats import grouped, invalid_hz
 from moontrim.path.site import Site, parse_site
 from moontrim.tuning.correction import Agreement
 
@@ -131,14 +131,14 @@ class Session(BaseModel):
         lowest_hz = band.tx_low_hz - band.tx_shift_hz
         highest_hz = band.tx_high_hz - band.tx_shift_hz
         if not lowest_hz <= choices.sked_hz <= highest_hz:
-            allowed = f"{lowest_hz} to {highest_hz} on {band.name}"
-            raise InputError("sked_hz", choices.sked_hz, allowed)
+            allowed = f"{grouped(lowest_hz)} to {grouped(highest_hz)} Hz on {band.name}"
+            raise invalid_hz("sked_hz", choices.sked_hz, allowed)
         for key in ("trim_rx_hz", "trim_tx_hz"):
             trim_hz = getattr(choices, key)
             limit_hz = band.largest_trim_hz
             if key in changes and not abs(trim_hz) <= limit_hz:
-                allowed = f"-{limit_hz} to {limit_hz} Hz on {band.name}"
-                raise InputError(key, trim_hz, allowed)
+                allowed = f"{grouped(-limit_hz)} to {grouped(limit_hz)} Hz on {band.name}"
+                raise invalid_hz(key, trim_hz, allowed)
         return self.model_copy(update={"bands": {**self.bands, self.band: choices}})
 
 

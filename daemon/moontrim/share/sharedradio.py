@@ -15,6 +15,7 @@ from typing import Protocol
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
+from moontrim.formats import grouped
 from moontrim.session.commands import Command
 from moontrim.session.session import Session
 from moontrim.share.actions import SetMode
@@ -34,7 +35,7 @@ TUNE_INTERVAL_S = 0.02  # chosen: between changes of frequency, of all clients t
 NO_BAND = "no band of the present front end; to change the front end, choose the band at the page"
 ARRIVAL_S = 2.0  # chosen: for a dial that is being set, before a transmit request is decided
 CORRECTS = (
-    "a program on the share corrects the Doppler shift as well, so its frequencies are refused; "
+    "a program on the share corrects for Doppler as well, so its frequencies are refused; "
     "switch its correction off"
 )
 KEYING_S = 15.0  # for the whole transmit sequence, whose settle times are 10 s at most
@@ -130,7 +131,7 @@ class SharedRadio:
             view = self.view()
             band = None if view is None else band_for(hz, view.band, self._daemon.settings)
             if view is None or band is None or (band != view.band and view.transmitting):
-                log.info("share: refused: sked %d Hz, on %s", hz, band or NO_BAND)
+                log.info("share: refused: sked %s Hz, on %s", grouped(hz), band or NO_BAND)
                 return REJECTED
             self._next_change_s = self.clock.monotonic_s() + TUNE_INTERVAL_S
             if self._stepping.goes_on(self.clock.monotonic_s(), hz, view.sked_hz):
@@ -138,7 +139,7 @@ class SharedRadio:
                 return REJECTED
             code = await self._try(self._apply(TuneTo(SOURCE, hz)))
         if code == OK and (reason := await self._daemon.unsaved(self.clock)):
-            log.warning("share: sked %d Hz not saved: %s", hz, reason)
+            log.warning("share: sked %s Hz not saved: %s", grouped(hz), reason)
         return code
 
     async def _take_steps_back(self) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from moontrim.config.band import BandSettings
 from moontrim.config.settings import Settings
-from moontrim.errors import InputError
+from moontrim.formats import grouped, invalid_hz
 from moontrim.session.commands import Command
 from moontrim.session.session import Session
 
@@ -24,14 +24,15 @@ class TuneTo(Command):
         name = band_for(self.hz, session.band, settings)
         if name is None:
             reachable = bands_within_reach(session.band, settings)
-            allowed = ", ".join("{} to {}".format(*sked_range_hz(band)) for band in reachable)
+            ranges = (map(grouped, sked_range_hz(band)) for band in reachable)
+            allowed = ", ".join(map(" to ".join, ranges))
             front_end = session.present_front_end(settings)
-            raise InputError("sked_hz", self.hz, f"{allowed} (front end {front_end})")
+            raise invalid_hz("sked_hz", self.hz, f"{allowed} Hz (front end {front_end})")
         moved = session.on_band(name, settings)
         return moved.with_band_choices(settings, sked_hz=float(self.hz))
 
     def __str__(self) -> str:
-        return f"sked {self.hz} Hz"
+        return f"sked {grouped(self.hz)} Hz"
 
 
 def band_for(hz: int, present: str, settings: Settings) -> str | None:

@@ -1,4 +1,4 @@
-"""Recognises a program on the share that corrects the Doppler shift as well: it would be corrected
+"""Recognises a program on the share that corrects for Doppler as well: it would be corrected
 twice. Pure but for the instants it is given (monotonic seconds).
 
     a frequency, then small steps one way, about one a second, on and on
@@ -12,8 +12,8 @@ from collections import deque
 
 STEPS, WITHIN_S = 10, 30.0  # chosen: nobody tunes by hertz, one way, for ten seconds
 APART_S = 0.9  # steps closer than this count once: somebody holds a key down
-# The shift of the whole path changes by at most 2.2e-10 of the frequency a second; twice that, and
-# two steps of a dial of 1 Hz.
+# The Doppler of the whole path changes by at most 2.2e-10 of the frequency a second; twice that,
+# and two steps of a dial of 1 Hz.
 MOST_RATE_PER_S, DIALS_HZ = 5e-10, 2.0
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from moontrim.formats import grouped
 from moontrim.rig.view import ANSWERING, LinkState, LinkView
 from moontrim.state.snapshot import DialView, Tracking
 from moontrim.tuning.band import Band
@@ -52,16 +53,22 @@ def assess(
     utc_s: float,
     plan: Plan | None,
     bands: tuple[Band, Band],
-    skeds_hz: tuple[float, float],
+    uncorrected_hz: tuple[float, float],
     link: LinkView,
     hindrances: Hindrances,
 ) -> Assessment:
-    """Judges one instant. bands, skeds_hz: of the receive and of the transmit dial."""
+    """Judges one instant. bands: of the receive and of the transmit dial. uncorrected_hz: what both
+    would be on the air without a correction (see `session.selection`)."""
     rx = tx = None
     if plan is not None:
         dials_hz = _dials(plan, link.rig)
-        rx = _dial_view(utc_s, plan.rx, bands[0], skeds_hz[0], dials_hz[0], plan.held.get("rx", ""))
-        tx = _dial_view(utc_s, plan.tx, bands[1], skeds_hz[1], dials_hz[1], plan.held.get("tx", ""))
+        held = plan.held.get("rx", ""), plan.held.get("tx", "")
+        rx, tx = (
+            _dial_view(utc_s, *of_dial)
+            for of_dial in zip(
+                (plan.rx, plan.tx), bands, uncorrected_hz, dials_hz, held, strict=True
+            )
+        )
     tracking, reason = _judge(utc_s, plan, link, hindrances, rx, tx)
     return Assessment(tracking, reason, rx, tx)
 
@@ -75,13 +82,13 @@ def _dials(plan: Plan, rig: RigState | None) -> tuple[int | None, int | None]:
 
 
 def _dial_view(
-    utc_s: float, ramp: Ramp, band: Band, sked_hz: float, dial_hz: int | None, held: str
+    utc_s: float, ramp: Ramp, band: Band, uncorrected_hz: float, dial_hz: int | None, held: str
 ) -> DialView:
     ideal_dial_hz = ramp.at(utc_s)
     on_air_hz = band.on_air_hz(ideal_dial_hz)
     return DialView(
         on_air_hz=on_air_hz,
-        shift_hz=on_air_hz - sked_hz,
+        correction_hz=on_air_hz - uncorrected_hz,
         rate_hz_per_s=ramp.in_force(utc_s).rate_hz_per_s / band.dial_per_on_air,
         ideal_dial_hz=ideal_dial_hz,
         dial_hz=dial_hz,
@@ -134,7 +141,8 @@ def _judge(
         if dial.residual_hz is not None and not (
             abs(dial.residual_hz) <= limit_hz or _just_jumped(utc_s, dial, ramp, late_s, limit_hz)
         ):
-            return Tracking.OFF_FREQUENCY, f"{name} dial is {dial.residual_hz:+.1f} Hz off"
+            off_hz = grouped(dial.residual_hz, 1, sign=True)
+            return Tracking.OFF_FREQUENCY, f"{name} dial is {off_hz} Hz off"
     if hindrances.moon:
         return Tracking.MOON_TOO_LOW, hindrances.moon
     return Tracking.ON_FREQUENCY, ""

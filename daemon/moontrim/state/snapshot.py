@@ -8,6 +8,7 @@ from itertools import takewhile
 from typing import NamedTuple
 
 from moontrim.errorbudget.budget import Budget
+from moontrim.formats import signed_short
 from moontrim.keying.view import KeyingView
 from moontrim.rig.view import LinkView
 from moontrim.timekeeping.clockview import ClockView
@@ -38,25 +39,21 @@ def trim_text(rx_hz: float, tx_hz: float) -> str:
     if rx_hz == tx_hz == 0.0:
         return ""
     if rx_hz == tx_hz:
-        return f"trim {_signed(rx_hz)} Hz"
+        return f"trim {signed_short(rx_hz)} Hz"
     trims = (("receive", rx_hz), ("transmit", tx_hz))
-    return "trim " + ", ".join(f"{_signed(hz)} Hz {name}" for name, hz in trims if hz)
-
-
-def _signed(hz: float) -> str:
-    """Returns hertz with a sign, in groups of three digits, with decimals where there are any."""
-    return f"{hz:+,.{0 if hz == round(hz) else 1}f}".replace(",", " ")
+    return "trim " + ", ".join(f"{signed_short(hz)} Hz {name}" for name, hz in trims if hz)
 
 
 class DialView(NamedTuple):
     """One dial at the instant of the snapshot.
 
-    on_air_hz: the ideal frequency on the air. shift_hz: that minus the sked frequency (Doppler
-    correction and trim). residual_hz: actual minus ideal dial. dial_hz, residual_hz: None while the
-    radio's dial is not known. held: why it is not moved, empty if it is."""
+    on_air_hz: the ideal frequency on the air. correction_hz: that minus the sked frequency, without
+    the trim (see `session.selection`); rate_hz_per_s: how fast it changes. residual_hz: actual
+    minus ideal dial. dial_hz, residual_hz: None while the radio's dial is not known. held: why it
+    is not moved, empty if it is."""
 
     on_air_hz: float
-    shift_hz: float
+    correction_hz: float
     rate_hz_per_s: float
     ideal_dial_hz: float
     dial_hz: int | None
@@ -110,18 +107,18 @@ class Outlook:
     """The forecast for the present band, partner and agreement.
 
     moon_sets_utc_s, moon_rises_utc_s: next at home; None beyond the search. windows: the present
-    one and the next three. rx_shift_hz, tx_shift_hz: ideal on-air minus sked frequency at
-    shift_start_utc_s and every shift_step_s after it. budgets: how far off the receive and the
-    transmit dial can be."""
+    one and the next three. rx_correction_hz, tx_correction_hz: as in DialView, at
+    ahead_start_utc_s and every ahead_step_s after it. budgets: the frequency error of the receive
+    and of the transmit dial."""
 
     at_utc_s: float
     moon_sets_utc_s: float | None
     moon_rises_utc_s: float | None
     windows: tuple[WindowView, ...]
-    shift_start_utc_s: float
-    shift_step_s: float
-    rx_shift_hz: tuple[float, ...]
-    tx_shift_hz: tuple[float, ...]
+    ahead_start_utc_s: float
+    ahead_step_s: float
+    rx_correction_hz: tuple[float, ...]
+    tx_correction_hz: tuple[float, ...]
     budgets: tuple[Budget, Budget] | None = None
 
 

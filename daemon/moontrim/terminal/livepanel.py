@@ -16,7 +16,7 @@ from rich.text import Text
 
 from moontrim.app.daemon import Daemon
 from moontrim.clock.system import SystemClock
-from moontrim.formats import grouped, iso
+from moontrim.formats import count, grouped, iso
 from moontrim.session.sessionfile import TO_PERMIT
 from moontrim.state.snapshot import DialView, Snapshot, Tracking, trim_text
 from moontrim.timekeeping.clockview import ClockView
@@ -62,9 +62,10 @@ def status_line(snapshot: Snapshot) -> str:
     for name, dial in (("rx", snapshot.rx), ("tx", snapshot.tx)):
         if dial is None:
             continue
-        parts.append(f"{name} shift {dial.shift_hz:+.1f} Hz")
-        if dial.dial_hz is not None:
-            parts.append(f"dial {dial.dial_hz} residual {dial.residual_hz:+.2f}")
+        parts.append(f"{name} correction {grouped(dial.correction_hz, 1, sign=True)} Hz")
+        if dial.dial_hz is not None and dial.residual_hz is not None:
+            residual = grouped(dial.residual_hz, 2, sign=True)
+            parts.append(f"dial {grouped(dial.dial_hz)} Hz, residual {residual} Hz")
     if trims := trim_text(snapshot.trim_rx_hz, snapshot.trim_tx_hz):
         parts.append(trims)
     if snapshot.moon is not None:
@@ -112,6 +113,8 @@ def panel(snapshot: Snapshot, columns: int) -> Panel:
     grid.add_column(style="dim")
     grid.add_column()
     grid.add_row("sked", Text(f"{grouped(snapshot.sked_hz)} Hz", style="bold"))
+    trims = trim_text(snapshot.trim_rx_hz, snapshot.trim_tx_hz)
+    grid.add_row("trim", trims.removeprefix("trim ") or "none")
     who_corrects = descriptions(own_echo=snapshot.partner == "self")[snapshot.agreement]
     grid.add_row("agreement", f"{snapshot.agreement}: {who_corrects}")
     grid.add_row("partner", "self (echoes)" if snapshot.partner == "self" else snapshot.partner)
@@ -123,20 +126,22 @@ def panel(snapshot: Snapshot, columns: int) -> Panel:
             up = moon.elevation_deg > 0.0
             next_s = snapshot.outlook.moon_sets_utc_s if up else snapshot.outlook.moon_rises_utc_s
             if next_s is not None:
-                where += f"  {'sets' if up else 'rises'} {iso(next_s)[11:16]}"
+                where += f"  Moon {'sets' if up else 'rises'} {iso(next_s)[11:16]}"
         grid.add_row("Moon", where)
     link = snapshot.link
     grid.add_row(
         "radio",
-        f"{link.state}, {link.sets} sets, {1e3 * link.set_latency_s:.0f} ms a set, "
-        f"{link.failures} failures",
+        f"{link.state}, {count(link.sets, 'update')}, {1e3 * link.set_latency_s:.0f} ms each, "
+        f"{count(link.failures, 'failure')}",
     )
-    grid.add_row("seconds", f"{snapshot.ticks} planned, {snapshot.missed_seconds} missed")
+    missed = grouped(snapshot.missed_seconds)
+    grid.add_row("seconds", f"{grouped(snapshot.ticks)} tracked, {missed} missed")
     if snapshot.clock is not None:
         grid.add_row("clock", _clock(snapshot.clock))
     if snapshot.outlook is not None and snapshot.outlook.budgets is not None:
-        rx, tx = (budget.bound95_hz for budget in snapshot.outlook.budgets)
-        grid.add_row("off at most", f"{rx:.2f} Hz receive, {tx:.2f} Hz transmit (95 %)")
+        rx, tx = (budget.error_95_hz for budget in snapshot.outlook.budgets)
+        errors = f"±{grouped(rx, 2)} Hz receive, ±{grouped(tx, 2)} Hz transmit"
+        grid.add_row("frequency error (95 %)", errors)
     if not snapshot.transmit_permitted:
         grid.add_row("transmit", Text(f"inhibited; {TO_PERMIT}", style="yellow"))
     for text in snapshot.warnings:
@@ -167,8 +172,15 @@ def _dials(snapshot: Snapshot, *, gauge: bool) -> Table:
     """Returns the table of both dials. It never wraps: a frequency broken at its groups reads as
     three wrong ones."""
     table = Table(box=None, header_style="dim", padding=(0, 1, 0, 0), pad_edge=False, expand=True)
-    for heading in ("", "on the air Hz", "shift Hz", "rate Hz/s", "dial Hz", "residual Hz"):
-        table.add_column(heading, justify="right" if heading else "left", no_wrap=True)
+    for name, unit in (
+        ("", ""),
+        ("on the air", "Hz"),
+        ("correction", "Hz"),
+        ("rate", "Hz/s"),
+        ("dial", "Hz"),
+        ("residual", "Hz"),
+    ):
+        table.add_column(f"{name}\n{unit}", justify="right" if name else "left", no_wrap=True)
     if gauge:
         table.add_column("low   ok   high", justify="center", no_wrap=True)
     step_hz = float(snapshot.link.dial_resolution_hz)
@@ -184,10 +196,10 @@ def _cells(dial: DialView, step_hz: float) -> tuple[str | Text, ...]:
     known = dial.dial_hz is not None and dial.residual_hz is not None
     return (
         grouped(dial.on_air_hz, 1),
-        f"{dial.shift_hz:+,.1f}".replace(",", " "),
-        f"{dial.rate_hz_per_s:+.3f}",
+        grouped(dial.correction_hz, 1, sign=True),
+        grouped(dial.rate_hz_per_s, 3, sign=True),
         grouped(dial.dial_hz) if dial.dial_hz is not None else "-",
-        f"{dial.residual_hz:+.2f}" if dial.residual_hz is not None else "-",
+        grouped(dial.residual_hz, 2, sign=True) if dial.residual_hz is not None else "-",
         _gauge(dial.residual_hz, step_hz) if known and dial.residual_hz is not None else Text("-"),
     )
 

@@ -7,14 +7,15 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from moontrim.formats import LEG_LABELS
+from moontrim.formats import LEG_LABELS, grouped
 
 
 def show_path(report: dict[str, Any]) -> None:
     """Prints three tables: the ends, the legs and the error budget."""
     console = Console()
-    frequency_mhz = report["frequency_hz"] / 1e6
-    console.print(f"[bold]{report['at']}[/bold]  {frequency_mhz:.6f} MHz", highlight=False)
+    console.print(
+        f"[bold]{report['at']}[/bold]  {grouped(report['frequency_hz'])} Hz", highlight=False
+    )
     ends = Table(box=None, header_style="dim", padding=(0, 2, 0, 0))
     place = ("", "latitude °", "longitude °", "height m", "azimuth °", "elevation °", "Moon km")
     for heading in place:
@@ -28,16 +29,16 @@ def show_path(report: dict[str, Any]) -> None:
             f"{end['height_m']:.0f}",
             f"{end['azimuth_deg']:.2f}",
             f"{end['elevation_deg']:.2f}",
-            f"{end['distance_km']:,.1f}",
+            grouped(end["distance_km"], 1),
         )
     console.print(ends)
-    # Shifts at 122 GHz, and these headings, just fit into 80 columns.
+    # Doppler at 122 GHz, and these headings, just fit into 80 columns.
     legs = Table(box=None, header_style="dim", padding=(0, 2, 0, 0), pad_edge=False)
     for name, unit in (
         ("", ""),
         ("delay", "s"),
-        ("shift", "Hz"),
-        ("rate", "Hz/s"),
+        ("Doppler", "Hz"),
+        ("Doppler rate", "Hz/s"),
         ("troposphere", "Hz"),
         ("limb spread", "Hz"),
     ):
@@ -47,10 +48,10 @@ def show_path(report: dict[str, Any]) -> None:
         legs.add_row(
             label,
             f"{leg['delay_s']:.6f}",
-            f"{leg['shift_hz']:+,.3f}",
-            f"{leg['shift_rate_hz_per_s']:+.4f}",
-            f"{leg['troposphere_hz']:+.3f}",
-            f"{leg['spread_hz']:.2f}",
+            grouped(leg["doppler_hz"], 3, sign=True),
+            grouped(leg["doppler_rate_hz_per_s"], 4, sign=True),
+            grouped(leg["troposphere_hz"], 3, sign=True),
+            grouped(leg["spread_hz"], 2),
         )
     console.print(legs)
     for end in ("home", "partner"):
@@ -62,17 +63,18 @@ def show_path(report: dict[str, Any]) -> None:
 def _show_budget(console: Console, budget: dict[str, Any], agreement: str) -> None:
     """Prints the error budget of both dials, and what would make it smaller."""
     rx, tx = budget["rx"], budget["tx"]
-    console.print(f"[bold]How far off the dials may be[/bold], agreement {agreement}, Hz")
+    console.print(f"[bold]Error budget[/bold], agreement {agreement}, Hz")
     table = Table(box=None, header_style="dim", padding=(0, 2, 0, 0))
-    for heading in ("", "receive 1 sigma", "can cost", "transmit 1 sigma", "can cost"):
+    for heading in ("", "receive 1 sigma", "max", "transmit 1 sigma", "max"):
         table.add_column(heading, justify="right" if heading else "left", no_wrap=True)
     by_name = [{cause["name"]: cause for cause in side["causes"]} for side in (rx, tx)]
     for name in by_name[1] | by_name[0]:  # in the order of the transmit dial, which has every cause
         table.add_row(name, *_sizes(by_name[0].get(name)), *_sizes(by_name[1].get(name)))
-    table.add_row("known causes (RSS)", f"{rx['sigma_hz']:.3f}", "", f"{tx['sigma_hz']:.3f}", "")
-    table.add_row(
-        "95 % within", f"{rx['bound95_hz']:.3f}", "", f"{tx['bound95_hz']:.3f}", "", style="bold"
+    sigmas, errors = (
+        (grouped(rx[key], 3), "", grouped(tx[key], 3), "") for key in ("sigma_hz", "error_95_hz")
     )
+    table.add_row("known causes (RSS)", *sigmas)
+    table.add_row("frequency error (95 %)", *errors, style="bold")
     console.print(table)
     same = rx["advice"] == tx["advice"]
     for dial, side in (("", rx),) if same else (("Receive: ", rx), ("Transmit: ", tx)):
@@ -93,4 +95,4 @@ def _sizes(cause: dict[str, Any] | None) -> tuple[str, str]:
         return "", ""
     if cause["sigma_hz"] is None:
         return "unknown", ""
-    return f"{cause['sigma_hz']:.3f}", f"{cause['max_hz']:.3f}"
+    return grouped(cause["sigma_hz"], 3), grouped(cause["max_hz"], 3)

@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 from moontrim.clock.system import Clock
 from moontrim.errors import InputError, MoontrimError, NotNowError
+from moontrim.formats import grouped
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import (
     Connected,
@@ -79,7 +80,7 @@ class Changes:
             case Connected():
                 self._turned.back()
                 self._enter_band()
-                log.info("radio connected, dial %d Hz", item.rig.rx_dial_hz)
+                log.info("radio connected, dial %s Hz", grouped(item.rig.rx_dial_hz))
             case TransmitChanged():
                 log.info("%s", "transmitting" if item.transmitting else "receiving")
             case StationFault():
@@ -144,7 +145,9 @@ class Changes:
         if not self._current.session.correcting or self._turned.other.reason:
             return
         now_s = self._clock.monotonic_s()
-        where = f"{moved.which} dial moved from {moved.from_hz} to {moved.to_hz} Hz"
+        where = (
+            f"{moved.which} dial moved from {grouped(moved.from_hz)} to {grouped(moved.to_hz)} Hz"
+        )
         if moved.exchanged:
             self._record.fault("A and B were exchanged on the radio: dials restored")
             if not self._turned.may_restore(now_s):
@@ -197,7 +200,7 @@ class Changes:
         if sked_hz is not None:
             settings = self._current.settings
             self._move_sked(session.with_band_choices(settings, sked_hz=sked_hz), sked_hz)
-            log.info("dial turned by another program: sked is %.0f Hz again", sked_hz)
+            log.info("dial turned by another program: sked is %s Hz again", grouped(sked_hz))
 
     def _try_to_follow(self, moved: DialMoved, where: str, now_s: float) -> None:
         """Follows the dial; where that cannot be, as on another amateur band, it is left alone."""
@@ -237,9 +240,9 @@ class Changes:
         before_hz = session.band_choices(settings).sked_hz
         self._turned.other.followed(now_s, band.name, before_hz)
         self._move_sked(followed, sked_hz)
-        log.info("dial turned: sked is now %.0f Hz", sked_hz)
+        log.info("dial turned: sked is now %s Hz", grouped(sked_hz))
 
     def _move_sked(self, session: Session, sked_hz: float) -> None:
         self._planning.sent.forget()  # an echo on its way would take the dial from the operator
-        self._change(session, "dial", f"sked {sked_hz:.0f} Hz")
-        self._note("dial", f"sked {sked_hz:.0f} Hz", "done")
+        self._change(session, "dial", f"sked {grouped(sked_hz)} Hz")
+        self._note("dial", f"sked {grouped(sked_hz)} Hz", "done")

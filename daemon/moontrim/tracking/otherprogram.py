@@ -26,7 +26,7 @@ TIMES, WITHIN_S = 3, 30.0
 # tunes to zero beat turns both ways.
 STEPS = 6
 CHANGES = 15  # the same for a dial that never rests, about 8 s of looks
-# The Doppler shift of the whole path changes by at most 2.2e-10 of the frequency a second; twice
+# The Doppler of the whole path changes by at most 2.2e-10 of the frequency a second; twice
 # that, since what is followed moves as well.
 MOST_RATE_PER_S = 5e-10
 YIELDS, YIELDS_WITHIN_S = 2, 60.0  # chosen: the dial is left alone for 10 s in each

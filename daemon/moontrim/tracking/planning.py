@@ -16,6 +16,7 @@ import math
 
 from moontrim.errors import CoverageError
 from moontrim.forecast.question import Horizon
+from moontrim.formats import grouped
 from moontrim.path import DelayModel, Ephemeris
 from moontrim.rig.view import LinkView
 from moontrim.session.current import CurrentSession
@@ -30,8 +31,8 @@ from moontrim.tuning.steps import Plan, Ramp, plan_stretch
 # Chosen: longer than a busy machine delays a task or a radio takes to be set, shorter than the
 # time in which an operator expects a command to act.
 AHEAD_S = 0.3  # a second is planned this long before it begins
-# The largest shift there is, of the whole path, is 3.5e-6 of the frequency: 0.53 km/s on each leg.
-MOST_SHIFT = 1e-5
+# The largest Doppler of the whole path is 3.5e-6 of the frequency: 0.53 km/s on each leg.
+LARGEST_DOPPLER = 1e-5
 
 
 class Planning:
@@ -99,7 +100,9 @@ class Planning:
 
     def _echo(self, now: Selection, start_utc_s: float, end_utc_s: float) -> tuple[Ramp, ...]:
         """Returns where our own echo is on the air."""
-        at_start, at_end = (self._model.leg("from_partner", at) for at in (start_utc_s, end_utc_s))
+        at_start, at_end = (
+            self._model.leg("partner_to_home", at) for at in (start_utc_s, end_utc_s)
+        )
         sent_s = (start_utc_s - at_start.delay_s, end_utc_s - at_start.delay_s)
         # What would have been sent while nothing was: `mid_over` keeps the dial ahead.
         first_hz, last_hz = (self._on_air(now, at + self._lead_s(now)).tx_hz for at in sent_s)
@@ -108,7 +111,8 @@ class Planning:
         # Sent so far away, it was not what is listened for: a dial that was turned under RF.
         near = [
             sent
-            if sent.on_air_hz is None or abs(sent.on_air_hz - first_hz) <= MOST_SHIFT * first_hz
+            if sent.on_air_hz is None
+            or abs(sent.on_air_hz - first_hz) <= LARGEST_DOPPLER * first_hz
             else Sent(sent.from_utc_s, None)
             for sent in self.sent.entries()
         ]
@@ -139,7 +143,7 @@ class Planning:
         if not now.own_echo:
             fractions, trim_hz = self._fractions(utc_s), now.choices.trim_rx_hz
             return sked_from_received(agreement, received_hz, fractions, trim_hz)
-        echo = self._model.leg("from_partner", utc_s)
+        echo = self._model.leg("partner_to_home", utc_s)
         sent_hz = sent_for_echo(received_hz, echo.fraction, now.choices.trim_rx_hz)
         fractions = self._fractions(utc_s - echo.delay_s + self._lead_s(now))
         tx_per_sked = on_air(agreement, 1.0, fractions).tx_hz
@@ -163,15 +167,14 @@ class Planning:
         ideal = now.on_air(self._fractions(utc_s))
         if tx_later_s:
             ideal = OnAir(ideal.rx_hz, now.on_air(self._fractions(utc_s + tx_later_s)).tx_hz)
-        rx_hz = now.rx_sked_hz + now.choices.trim_rx_hz
-        tx_hz = now.tx_sked_hz + now.choices.trim_tx_hz
+        rx_hz, tx_hz = now.uncorrected_hz
         # Not-a-number compares as False, so it is refused as well.
         if not (
-            abs(ideal.rx_hz - rx_hz) <= MOST_SHIFT * rx_hz
-            and abs(ideal.tx_hz - tx_hz) <= MOST_SHIFT * tx_hz
+            abs(ideal.rx_hz - rx_hz) <= LARGEST_DOPPLER * rx_hz
+            and abs(ideal.tx_hz - tx_hz) <= LARGEST_DOPPLER * tx_hz
         ):
             raise CoverageError(
-                f"the path asks for {ideal.rx_hz:g} and {ideal.tx_hz:g} Hz: not used"
+                f"the path asks for {grouped(ideal.rx_hz)} and {grouped(ideal.tx_hz)} Hz: not used"
             )
         return ideal
 

@@ -55,7 +55,7 @@ class Publisher:
             now_utc_s,
             plan,
             (selection.band, selection.tx_band),
-            (selection.rx_sked_hz, selection.tx_sked_hz),
+            selection.uncorrected_hz,
             link,
             hindrances,
         )

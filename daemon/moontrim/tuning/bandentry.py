@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from moontrim.formats import grouped
 from moontrim.tuning.steps import DialName
 from moontrim_drivers.contract import RigState
 
@@ -32,8 +33,8 @@ class BandEntry:
         if self._allows(dial_hz):
             return ""
         return (
-            f"{self.name}: the dial that transmits is at {dial_hz} Hz, outside "
-            f"{self.tx_low_hz:.0f} to {self.tx_high_hz:.0f} Hz"
+            f"{self.name}: the dial that transmits is at {grouped(dial_hz)} Hz, outside "
+            f"{grouped(self.tx_low_hz)} to {grouped(self.tx_high_hz)} Hz"
         )
 
     def settable(self, dials_hz: dict[DialName, int]) -> dict[DialName, int]:

@@ -1,9 +1,9 @@
 """The two frequencies that ought to be on the air, from an agreement and the path's frequency
 ratios.
 
-Pure. Sign convention, here and everywhere: a shift is received minus transmitted frequency,
+Pure. Sign convention, here and everywhere: Doppler is received minus transmitted frequency,
 positive when the wave arrives higher. A ratio is received over sent frequency; a fraction is ratio
-- 1.
+- 1. The correction is ideal on-air minus sked frequency, without the trim.
 
 Of a path with ratio r, and the ratios u of the leg home to Moon and d of the leg Moon to home:
 
@@ -56,22 +56,22 @@ def descriptions(*, own_echo: bool) -> dict[Agreement, str]:
 
 class Fractions(NamedTuple):
     """Frequency ratio minus one of the legs (see `path.exact`), for a signal that arrives at home
-    now (from_*) or leaves home now (to_*). For our own echo, from_partner and to_partner are both
-    the echo."""
+    now (*_to_home) or leaves home now (home_to_*). For our own echo, partner_to_home and
+    home_to_partner are both the echo."""
 
-    to_moon: Number
-    from_moon: Number
-    from_partner: Number
-    to_partner: Number
+    home_to_moon: Number
+    moon_to_home: Number
+    partner_to_home: Number
+    home_to_partner: Number
 
 
 def fractions_of(leg: Callable[[LegName], Number]) -> Fractions:
     """Returns the fractions, each from a call with its leg's name."""
     return Fractions(
-        to_moon=leg("to_moon"),
-        from_moon=leg("from_moon"),
-        from_partner=leg("from_partner"),
-        to_partner=leg("to_partner"),
+        home_to_moon=leg("home_to_moon"),
+        moon_to_home=leg("moon_to_home"),
+        partner_to_home=leg("partner_to_home"),
+        home_to_partner=leg("home_to_partner"),
     )
 
 
@@ -102,19 +102,21 @@ def on_air(
     rx_hz, tx_hz = sked_hz, sked_hz if tx_sked_hz is None else tx_sked_hz
     if own_echo:
         # The ratio of the whole path is that of the two legs multiplied, of a wave that left T ago.
-        echo_hz = tx_hz + trim_tx_hz * (1.0 + fractions.from_partner)
+        echo_hz = tx_hz + trim_tx_hz * (1.0 + fractions.partner_to_home)
         if agreement == "halves":
-            echo_hz += tx_hz * fractions.from_moon
+            echo_hz += tx_hz * fractions.moon_to_home
         elif agreement in ("receiver", "partner"):
-            echo_hz += tx_hz * fractions.from_partner
+            echo_hz += tx_hz * fractions.partner_to_home
     if agreement == "halves":
-        rx_hz, tx_hz = rx_hz * (1.0 + fractions.from_moon), tx_hz / (1.0 + fractions.to_moon)
+        rx_hz *= 1.0 + fractions.moon_to_home
+        tx_hz /= 1.0 + fractions.home_to_moon
     elif agreement == "receiver":
-        rx_hz *= 1.0 + fractions.from_partner
+        rx_hz *= 1.0 + fractions.partner_to_home
     elif agreement == "transmitter":
-        tx_hz /= 1.0 + fractions.to_partner
+        tx_hz /= 1.0 + fractions.home_to_partner
     elif agreement == "home":
-        rx_hz, tx_hz = rx_hz * (1.0 + fractions.from_partner), tx_hz / (1.0 + fractions.to_partner)
+        rx_hz *= 1.0 + fractions.partner_to_home
+        tx_hz /= 1.0 + fractions.home_to_partner
     return OnAir((echo_hz if own_echo else rx_hz) + trim_rx_hz, tx_hz + trim_tx_hz)
 
 

@@ -24,6 +24,7 @@ import math
 from itertools import pairwise
 from typing import Literal, NamedTuple
 
+from moontrim.formats import grouped
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import OnAir
 
@@ -229,6 +230,6 @@ def plan_stretch(
 
 def _outside(what: str, on_air_hz: float, band: Band) -> str:
     return (
-        f"{what} frequency {on_air_hz:.0f} Hz is outside {band.tx_low_hz} to "
-        f"{band.tx_high_hz} Hz of band {band.name}"
+        f"{what} frequency {grouped(on_air_hz)} Hz is outside {grouped(band.tx_low_hz)} to "
+        f"{grouped(band.tx_high_hz)} Hz of band {band.name}"
     )

@@ -23,7 +23,7 @@ from moontrim_drivers.contract import (
     RigUnfit,
 )
 from moontrim_drivers.emergencyunkey import EmergencyUnkey
-from moontrim_drivers.limits import check_dials, check_power
+from moontrim_drivers.limits import check_dials, check_power, grouped
 from moontrim_drivers.serial.exchange import Conversation
 from moontrim_drivers.serial.options import SerialOptions
 
@@ -92,7 +92,7 @@ class SerialDriver(RigDriver):
             if dial_hz is not None and dial_hz > self.highest_dial_hz:
                 raise RigUnfit(
                     f"{name}: invalid value {dial_hz}; expected on this bus at most "
-                    f"{self.highest_dial_hz}"
+                    f"{grouped(self.highest_dial_hz)}"
                 )
         expected = self._last_dials
         if expected is not None:

@@ -19,6 +19,7 @@ from moontrim_drivers.contract import (
     RigState,
     RigUnreachable,
 )
+from moontrim_drivers.limits import grouped
 from moontrim_drivers.simulated.connection import SimulatedConnection
 from moontrim_drivers.simulated.options import PASSBAND_HZ, SimulatedOptions
 
@@ -104,7 +105,8 @@ class SimulatedRadio:
         tx_hz = self._tx_hz if tx_hz is None else self._rounded(tx_hz)
         for low_hz, high_hz in self.options.same_band_refused if self.split else ():
             if low_hz <= rx_hz <= high_hz and low_hz <= tx_hz <= high_hz:
-                raise RigRefused(f"the radio cannot hold both dials in {low_hz} to {high_hz} Hz")
+                band = f"{grouped(low_hz)} to {grouped(high_hz)} Hz"
+                raise RigRefused(f"the radio cannot hold both dials in {band}")
         self._rx_hz, self._tx_hz = rx_hz, tx_hz
         self._report_change()
 

@@ -52,7 +52,7 @@ MISTAKES: list[tuple[str, str, str, str]] = [
     ("", "transverter_offset_hz = 1.5", "", B + "transverter_offset_hz: invalid value 1.5; "
      "expected whole hertz such as 144_120_000"),
     ("", "transverter_offset_hz = 145_000_000", "", B + "tx_low_hz would need a dial of "
-     "-1000000 Hz; check transverter_offset_hz"),
+     "-1 000 000 Hz; check transverter_offset_hz"),
     ("", "dial_error_hz = nan", "", B + "dial_error_hz: invalid value nan; expected a finite "
      "number"),
     ("", "while_transmitting = 'stop'", "", B + "while_transmitting: invalid value 'stop'; "
@@ -61,8 +61,8 @@ MISTAKES: list[tuple[str, str, str, str]] = [
      "number"),
     ("", "reference_error_ppb = 1e9", "", B + "reference_error_ppb: invalid value 1000000000.0; "
      "expected at most 100000"),
-    ("", "tx_sked_hz = 147_000_000", "", B + "tx_sked_hz 147000000 is outside tx_low_hz "
-     "144000000 to tx_high_hz 146000000"),
+    ("", "tx_sked_hz = 147_000_000", "", B + "tx_sked_hz 147 000 000 is outside tx_low_hz "
+     "144 000 000 to tx_high_hz 146 000 000"),
     ("", "", BAND, "[[bands]]: name '144 MHz' used twice"),
     ("", "", BAND.replace("144 MHz", ""), "[[bands]] no. 2: name: invalid value ''; expected at "
      "least 1 character"),

@@ -33,17 +33,17 @@ def test_many_places_at_once_are_the_exact_path(
         partner = None if partners is None else partners[at]
         legs = solve_path(ephemeris, home, partner, utc_s + late_s[at], troposphere).legs
         for mine, leg in (
-            (ours.to_moon, legs["to_moon"]),
-            (ours.from_moon, legs["from_moon"]),
-            (ours.from_partner, legs["from_partner"]),
-            (ours.to_partner, legs["to_partner"]),
+            (ours.home_to_moon, legs["home_to_moon"]),
+            (ours.moon_to_home, legs["moon_to_home"]),
+            (ours.partner_to_home, legs["partner_to_home"]),
+            (ours.home_to_partner, legs["home_to_partner"]),
         ):
             assert abs(mine[at] - float(leg.fraction)) * F_HZ < 1e-6
         assert ours.home_air[at] == pytest.approx(
-            float(legs["from_moon"].troposphere_fraction), abs=1e-16
+            float(legs["moon_to_home"].troposphere_fraction), abs=1e-16
         )
         both = ours.home_air[at] + ours.partner_air[at]
-        assert both == pytest.approx(float(legs["from_partner"].troposphere_fraction), abs=1e-16)
+        assert both == pytest.approx(float(legs["partner_to_home"].troposphere_fraction), abs=1e-16)
 
 
 def test_too_late_is_refused(ephemeris: Ephemeris) -> None:

@@ -14,7 +14,7 @@ from moontrim.errorbudget.distributions import (
     Normal,
     Sampled,
     Uniform,
-    bound95,
+    error_95,
     root_sum_square,
 )
 
@@ -22,18 +22,18 @@ from moontrim.errorbudget.distributions import (
 def test_95_percent_of_known_sums() -> None:
     """Normal: 1.959964 sigma (Abramowitz and Stegun, table 26.1); uniform and triangular by
     geometry."""
-    assert bound95([]) == 0.0
-    assert bound95([Normal(0.0), Uniform(0.0, 0.0)]) == 0.0
-    assert bound95([Normal(2.0)]) == pytest.approx(2 * 1.959964, rel=1e-3)
-    assert bound95([Normal(3.0), Normal(4.0)]) == pytest.approx(5 * 1.959964, rel=1e-3)
-    assert bound95([Uniform(-3.0, 3.0)]) == pytest.approx(2.85, rel=1e-3)
-    assert bound95([Uniform(0.0, 3.0)]) == pytest.approx(2.85, rel=1e-3)
-    assert bound95([Uniform(-3.0, 0.0)]) == pytest.approx(2.85, rel=1e-3)
-    assert bound95([Uniform(-2.0, -2.0)]) == pytest.approx(2.0, rel=1e-3)
-    assert bound95([Uniform(-1, 1)] * 2) == pytest.approx(2 - 2 * math.sqrt(0.05), rel=1e-3)
+    assert error_95([]) == 0.0
+    assert error_95([Normal(0.0), Uniform(0.0, 0.0)]) == 0.0
+    assert error_95([Normal(2.0)]) == pytest.approx(2 * 1.959964, rel=1e-3)
+    assert error_95([Normal(3.0), Normal(4.0)]) == pytest.approx(5 * 1.959964, rel=1e-3)
+    assert error_95([Uniform(-3.0, 3.0)]) == pytest.approx(2.85, rel=1e-3)
+    assert error_95([Uniform(0.0, 3.0)]) == pytest.approx(2.85, rel=1e-3)
+    assert error_95([Uniform(-3.0, 0.0)]) == pytest.approx(2.85, rel=1e-3)
+    assert error_95([Uniform(-2.0, -2.0)]) == pytest.approx(2.0, rel=1e-3)
+    assert error_95([Uniform(-1, 1)] * 2) == pytest.approx(2 - 2 * math.sqrt(0.05), rel=1e-3)
     # One that outweighs: not 1.96 root sum squares.
     parts = [Uniform(-5.0, 5.0), Normal(0.1)]
-    assert bound95(parts) == pytest.approx(4.75, rel=2e-3)
+    assert error_95(parts) == pytest.approx(4.75, rel=2e-3)
     assert 1.96 * root_sum_square(parts) > 5.6
 
 
@@ -60,7 +60,7 @@ def test_95_percent_of_any_sum(parts: list[Distribution]) -> None:
             if isinstance(part, Normal)
             else rng.uniform(part.low, part.high, count)  # type: ignore[attr-defined]
         )
-    bound = bound95(parts)
+    bound = error_95(parts)
     slack = 2e-3 * bound + 1e-11  # less than that is not counted
     assert np.mean(np.abs(total) <= bound + slack) >= 0.9456
     assert np.mean(np.abs(total) <= bound - slack) <= 0.9544
@@ -73,7 +73,7 @@ def test_a_sampled_square_adds_up_like_the_uniforms_it_is_made_of() -> None:
     at = (np.arange(200) + 0.5) / 100 - 1.0
     square = Sampled(3.0 * at[:, None] + 1.0 * at[None, :], 4.0)
     two: list[Distribution] = [Uniform(-3.0, 3.0), Uniform(-1.0, 1.0)]
-    assert bound95([square]) == pytest.approx(bound95(two), rel=2e-3)
+    assert error_95([square]) == pytest.approx(error_95(two), rel=2e-3)
     assert square.rms == pytest.approx(root_sum_square(two), rel=1e-4)
     more: list[Distribution] = [Normal(2.0), Uniform(0.0, 3.0)]
-    assert bound95([square, *more]) == pytest.approx(bound95([*two, *more]), rel=2e-3)
+    assert error_95([square, *more]) == pytest.approx(error_95([*two, *more]), rel=2e-3)

@@ -20,7 +20,7 @@ from moontrim.path import LEGS, Ephemeris, Site, parse_site, solve_path
 F_HZ = 10.368e9
 HOME, PARTNER = parse_site("JN88ee"), Site(40.0, -80.0, 300.0)
 MEASURED_UTC_S = 1.75e9
-LEG_KEYS = {"delay_s", "shift_hz", "shift_rate_hz_per_s", "troposphere_hz", "spread_hz"}
+LEG_KEYS = {"delay_s", "doppler_hz", "doppler_rate_hz_per_s", "troposphere_hz", "spread_hz"}
 END_KEYS = {
     "latitude_deg",
     "longitude_deg",
@@ -44,7 +44,7 @@ def test_shape(ephemeris: Ephemeris, partner: Site | None) -> None:
     for name in LEGS:
         assert set(again["legs"][name]) == LEG_KEYS
         leg = solve_path(ephemeris, HOME, partner, MEASURED_UTC_S).legs[name]
-        assert again["legs"][name]["shift_hz"] == float(leg.fraction) * F_HZ
+        assert again["legs"][name]["doppler_hz"] == float(leg.fraction) * F_HZ
     assert again["warnings"] == []
     assert again["earth_orientation"]["predicted"] is False
 
@@ -56,8 +56,8 @@ def test_without_troposphere(ephemeris: Ephemeris) -> None:
         with_air, vacuum = on[name], off[name]  # type: ignore[index]
         assert vacuum["troposphere_hz"] == 0.0
         assert math.copysign(1.0, vacuum["troposphere_hz"]) == 1.0
-        expected = with_air["shift_hz"] - with_air["troposphere_hz"]
-        assert vacuum["shift_hz"] == pytest.approx(expected, abs=1e-9)
+        expected = with_air["doppler_hz"] - with_air["troposphere_hz"]
+        assert vacuum["doppler_hz"] == pytest.approx(expected, abs=1e-9)
 
 
 def test_error_budget_is_in_it(ephemeris: Ephemeris) -> None:
@@ -83,8 +83,8 @@ def test_uncertainty_is_what_one_sigma_of_ut1_does(ephemeris: Ephemeris) -> None
     reported = report["earth_orientation"]["uncertainty_hz"]  # type: ignore[index]
     turn = rotation.uncertainty_s * EARTH_ANGLE_DEG_PER_S
     moved = [replace(s, longitude_deg=s.longitude_deg + turn) for s in (HOME, PARTNER)]
-    before = solve_path(ephemeris, HOME, PARTNER, utc_s, False).legs["from_partner"].fraction
-    after = solve_path(ephemeris, *moved, utc_s, False).legs["from_partner"].fraction
+    before = solve_path(ephemeris, HOME, PARTNER, utc_s, False).legs["partner_to_home"].fraction
+    after = solve_path(ephemeris, *moved, utc_s, False).legs["partner_to_home"].fraction
     assert reported == pytest.approx(abs(float(after - before)) * F_HZ, rel=1e-2, abs=1e-5)
     assert reported > 0.0
 

@@ -36,7 +36,7 @@ def test_nine_places_tell_the_whole_square(
         for u in (np.arange(20) + 0.5) / 10.0 - 1.0
     ]
     full = (
-        displaced_fractions(ephemeris, [site, *nine_places(site), *every], None, T0).from_partner
+        displaced_fractions(ephemeris, [site, *nine_places(site), *every], None, T0).partner_to_home
         * F_HZ
     )
     surface = Surface(site, full[1:10] - full[0])

@@ -26,7 +26,7 @@ def test_against_the_exact_path(ephemeris: Ephemeris, partner: Site | None) -> N
         turn = (ours.azimuth_deg - theirs.azimuth_deg + 180.0) % 360.0 - 180.0
         assert np.abs(turn * np.cos(np.radians(theirs.elevation_deg))).max() < 1e-5
         assert np.abs(ours.distance_km - theirs.distance_km).max() < 1e-3
-    spread = exact.legs["from_partner"].spread_fraction
+    spread = exact.legs["partner_to_home"].spread_fraction
     assert np.abs(sky.spread_fraction - spread).max() * F_HZ < 3e-3
     assert np.abs(sky.moon_km - ephemeris.moon_km(utc_s)).max() < 1e-3
 

@@ -51,7 +51,7 @@ def test_series_by_the_exact_path(ephemeris: Ephemeris, partner: End | None) -> 
         exact = solve_path(
             ephemeris, HOME.site, None if partner is None else partner.site, s.utc_s, False
         )
-        spread = exact.legs["from_partner"].spread_fraction * F_HZ
+        spread = exact.legs["partner_to_home"].spread_fraction * F_HZ
         assert np.abs(s.spread_hz - spread).max() < 1e-3
         assert np.abs(s.home.elevation_deg - exact.home_look.elevation_deg).max() < 1e-5
         assert np.abs(s.far.distance_km - exact.partner_look.distance_km).max() < 0.01

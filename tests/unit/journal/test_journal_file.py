@@ -78,7 +78,7 @@ def test_what_is_written_is_read_in_hertz_and_degrees(tmp_path: Path) -> None:
             true = dial(at_utc_s, sense)
             # Kept to 1e-4 Hz; the instant, to a microsecond, moves the ideal by less than that.
             assert row[f"{which}_ideal_hz"] == pytest.approx(true.ideal_dial_hz, abs=6e-5)
-            assert row[f"{which}_shift_hz"] == pytest.approx(true.shift_hz, abs=6e-5)
+            assert row[f"{which}_correction_hz"] == pytest.approx(true.correction_hz, abs=6e-5)
             assert row[f"{which}_dial_hz"] == true.dial_hz
             assert row[f"{which}_residual_hz"] == pytest.approx(true.residual_hz, abs=6e-5)
         assert row["elevation_deg"] == pytest.approx(40.0 - (row["utc_s"] - T0) / 1e4, abs=6e-4)
@@ -183,8 +183,16 @@ def garbled(path: Path) -> None:
 
 
 def newer(path: Path) -> None:
+    set_version(path, VERSION + 1)
+
+
+def older(path: Path) -> None:
+    set_version(path, VERSION - 1)
+
+
+def set_version(path: Path, version: int) -> None:
     conn = sqlite3.connect(path)
-    conn.execute(f"PRAGMA user_version = {VERSION + 1}")
+    conn.execute(f"PRAGMA user_version = {version}")
     conn.close()
 
 
@@ -201,6 +209,7 @@ def another_program(path: Path) -> None:
     [
         garbled,
         newer,
+        older,
         another_program,
         lambda path: path.write_bytes(b"no database at all, " * 400),
     ],
@@ -346,9 +355,10 @@ def test_refused_by_name(tmp_path: Path) -> None:
     write(tmp_path, some_seconds(3))
     (tmp_path / NAME).rename(path)
     open_journal(path).close()
-    newer(path)
-    with pytest.raises(InputError, match="this moontrim reads up to version"):
-        open_journal(path)
+    for other_version in (newer, older):
+        other_version(path)
+        with pytest.raises(InputError, match=f"this moontrim reads version {VERSION}"):
+            open_journal(path)
 
 
 # --- size -----------------------------------------------------------------------------------------
@@ -396,7 +406,7 @@ def test_one_long_session_loses_its_oldest_hours(tmp_path: Path) -> None:
         batch += recording.take(snapshot(T0 + n, n + 1, sked_hz=SKED_HZ + n // 600))
         if n % 40 == 0:
             batch += recording.commands(
-                [CommandNote(T0 + n, "dial", "sked 10368100000 Hz", "done")]
+                [CommandNote(T0 + n, "dial", "sked 10 368 100 000 Hz", "done")]
             )
         if len(batch) >= 1500:
             file.write(batch)

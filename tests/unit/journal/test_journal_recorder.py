@@ -132,7 +132,7 @@ def test_a_clock_set_back_begins_a_new_session() -> None:
 
 def test_keying_and_odd_numbers() -> None:
     recording = recorder()
-    odd = dial(T0)._replace(ideal_dial_hz=math.nan, dial_hz=10**30, shift_hz=math.inf)
+    odd = dial(T0)._replace(ideal_dial_hz=math.nan, dial_hz=10**30, correction_hz=math.inf)
     odd_snapshot = snapshot(T0, 1, rx=odd, keying=KeyingView(Phase.KEYED), transmitting=None)
     (second,) = of(Second, recording.take(odd_snapshot, math.inf))
     assert second.numbers[:3] == (None, None, None) and second.numbers.transmitting is None
@@ -143,7 +143,7 @@ def test_notes_become_commands() -> None:
     clock = VirtualClock(T0)
     notes = CommandLog(clock.utc_s)
     notes.note("phone", "sked 1 Hz", "sked_hz: invalid value 1")
-    notes.note("dial", "sked 10368100000 Hz")
+    notes.note("dial", "sked 10 368 100 000 Hz")
     recording = recorder()
     refused, done = recording.commands(notes.take())
     assert isinstance(refused, CommandRecord) and isinstance(done, CommandRecord)

@@ -1,4 +1,5 @@
-"""What is to come: windows, moonset and the shift of the coming hour, against the exact path."""
+"""What is to come: windows, moonset and the correction of the coming hour, against the exact
+path."""
 
 from copy import deepcopy
 
@@ -9,6 +10,7 @@ from moontrim.errors import CoverageError
 from moontrim.outlook.companion import look_ahead, search
 from moontrim.path import Ephemeris, moon_from, solve_path
 from moontrim.rehearsal.rehearsal import EMBEDDED, next_window
+from moontrim.session.commands import SetTrim
 from moontrim.session.session import first_session
 from moontrim.tuning.correction import AGREEMENTS
 
@@ -56,20 +58,24 @@ def test_windows_are_those_of_the_moon(ephemeris: Ephemeris) -> None:
 
 
 @pytest.mark.parametrize("agreement", AGREEMENTS)
-def test_shift_ahead(ephemeris: Ephemeris, agreement: str) -> None:
+def test_correction_ahead(ephemeris: Ephemeris, agreement: str) -> None:
     chosen = settings(agreement)
     session = first_session(chosen)
     coming = search(ephemeris, chosen, session, T0)
     ahead = look_ahead(ephemeris, chosen, session, T0, coming)
-    assert len(ahead.rx_shift_hz) == len(ahead.tx_shift_hz) == 61
+    assert len(ahead.rx_correction_hz) == len(ahead.tx_correction_hz) == 61
     legs = solve_path(ephemeris, chosen.home.site(), session.partner_site(chosen), T0 + 3600.0).legs
     received_hz = {
-        "halves": SKED_HZ * float(legs["from_moon"].fraction),
-        "receiver": SKED_HZ * float(legs["from_partner"].fraction),
-        "home": SKED_HZ * float(legs["from_partner"].fraction),
+        "halves": SKED_HZ * float(legs["moon_to_home"].fraction),
+        "receiver": SKED_HZ * float(legs["partner_to_home"].fraction),
+        "home": SKED_HZ * float(legs["partner_to_home"].fraction),
     }.get(agreement, 0.0)
-    assert ahead.rx_shift_hz[60] == pytest.approx(received_hz, abs=1e-3)
-    assert (ahead.tx_shift_hz[0] == 0.0) is (agreement in ("receiver", "partner"))
+    assert ahead.rx_correction_hz[60] == pytest.approx(received_hz, abs=1e-3)
+    assert (ahead.tx_correction_hz[0] == 0.0) is (agreement in ("receiver", "partner"))
+    trimmed = SetTrim("phone", rx_hz=50.0, tx_hz=-20.0).apply(session, chosen)
+    assert look_ahead(ephemeris, chosen, trimmed, T0, coming).rx_correction_hz == pytest.approx(
+        ahead.rx_correction_hz, abs=1e-5
+    ), "without the trim"
 
 
 def test_own_echo_has_no_far_end(ephemeris: Ephemeris) -> None:
@@ -83,6 +89,6 @@ def test_up_to_the_end_of_the_tables_and_no_further(ephemeris: Ephemeris) -> Non
     session = first_session(chosen)
     near = ephemeris.last_utc_s - 1800.0
     ahead = look_ahead(ephemeris, chosen, session, near, search(ephemeris, chosen, session, near))
-    assert 25 < len(ahead.rx_shift_hz) < 61
+    assert 25 < len(ahead.rx_correction_hz) < 61
     with pytest.raises(CoverageError):
         search(ephemeris, chosen, session, ephemeris.last_utc_s + 60.0)

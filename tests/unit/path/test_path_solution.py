@@ -93,15 +93,15 @@ def test_light_times_close(ephemeris: Ephemeris) -> None:
 
 
 def test_there_and_back(ephemeris: Ephemeris) -> None:
-    """What we send at t arrives at the partner at t + T; asked there, from_partner is the same
+    """What we send at t arrives at the partner at t + T; asked there, partner_to_home is the same
     wave: same delay, same ratio, troposphere included."""
     rng = np.random.default_rng(3)
     for _ in range(20):
         home, partner = random_site(rng), random_site(rng)
         utc_s = float(np.round(rng.uniform(1.4e9, 1.79e9)))
-        sent = solve_path(ephemeris, home, partner, utc_s).legs["to_partner"]
+        sent = solve_path(ephemeris, home, partner, utc_s).legs["home_to_partner"]
         arrives = utc_s + float(sent.delay_s)
-        received = solve_path(ephemeris, partner, home, arrives).legs["from_partner"]
+        received = solve_path(ephemeris, partner, home, arrives).legs["partner_to_home"]
         # POSIX seconds resolve 2.4e-7 s, times a slope of 5e-6, or 5 Hz/s.
         assert abs(float(received.delay_s - sent.delay_s)) < 2e-12
         assert abs(float(received.fraction - sent.fraction)) * F_HZ < 5e-6
@@ -109,21 +109,21 @@ def test_there_and_back(ephemeris: Ephemeris) -> None:
 
 
 def test_halves_multiply_to_the_whole(ephemeris: Ephemeris) -> None:
-    """to_moon times the other's from_moon is to_partner, in vacuum, to 1e-5 Hz."""
+    """home_to_moon times the other's moon_to_home is home_to_partner, in vacuum, to 1e-5 Hz."""
     rng = np.random.default_rng(4)
     for partner in (None, *(random_site(rng) for _ in range(10))):
         home = random_site(rng)
         utc_s = float(np.round(rng.uniform(1.4e9, 1.79e9)))
         ours = solve_path(ephemeris, home, partner, utc_s, troposphere=False).legs
-        arrives = utc_s + float(ours["to_partner"].delay_s)
+        arrives = utc_s + float(ours["home_to_partner"].delay_s)
         theirs = solve_path(
             ephemeris, partner or home, home if partner else None, arrives, troposphere=False
         ).legs
-        up, down = ours["to_moon"].fraction, theirs["from_moon"].fraction
+        up, down = ours["home_to_moon"].fraction, theirs["moon_to_home"].fraction
         whole = up + down + up * down
-        assert abs(float(whole - ours["to_partner"].fraction)) * F_HZ < 1e-5
-        assert abs(float(ours["to_moon"].delay_s + theirs["from_moon"].delay_s)
-                   - float(ours["to_partner"].delay_s)) < 1e-12  # fmt: skip
+        assert abs(float(whole - ours["home_to_partner"].fraction)) * F_HZ < 1e-5
+        assert abs(float(ours["home_to_moon"].delay_s + theirs["moon_to_home"].delay_s)
+                   - float(ours["home_to_partner"].delay_s)) < 1e-12  # fmt: skip
 
 
 def test_fraction_is_the_slope_of_the_delay(ephemeris: Ephemeris) -> None:
@@ -141,7 +141,7 @@ def test_fraction_is_the_slope_of_the_delay(ephemeris: Ephemeris) -> None:
         for name in LEGS:
             leg = both.legs[name]
             rate = (leg.delay_s[2] - leg.delay_s[0]) / 2.0
-            expected = -rate if not name.startswith("to_") else 1.0 / (1.0 + rate) - 1.0
+            expected = -rate if name.endswith("_to_home") else 1.0 / (1.0 + rate) - 1.0
             assert abs(leg.fraction[1] - expected) * F_HZ < 1e-4, name
             second = (leg.fraction[2] - leg.fraction[0]) / 2.0
             assert abs(leg.fraction_rate_per_s[1] - second) * F_HZ < 1e-4, name
@@ -153,10 +153,10 @@ def test_an_echo_is_a_path_to_the_same_place(ephemeris: Ephemeris) -> None:
     for name in LEGS:
         for field in ("delay_s", "fraction", "fraction_rate_per_s", "spread_fraction"):
             assert getattr(alone.legs[name], field) == getattr(pair.legs[name], field)
-    assert alone.legs["from_partner"] is not alone.legs["to_partner"]
-    assert alone.legs["from_partner"].fraction == alone.legs["echo"].fraction
+    assert alone.legs["partner_to_home"] is not alone.legs["home_to_partner"]
+    assert alone.legs["partner_to_home"].fraction == alone.legs["home_to_home"].fraction
     # Two instants 2.4 s apart of the same echo: the rate explains the difference.
-    echo, sent = alone.legs["echo"], alone.legs["to_partner"]
+    echo, sent = alone.legs["home_to_home"], alone.legs["home_to_partner"]
     explained = echo.fraction_rate_per_s * echo.delay_s
     assert float(sent.fraction - echo.fraction) == pytest.approx(float(explained), rel=1e-3)
 
@@ -168,8 +168,8 @@ def test_setting_moon_recedes_and_rising_approaches(ephemeris: Ephemeris) -> Non
     low = (elevation > 5.0) & (elevation < 15.0)
     assert np.any(low & east)
     assert np.any(low & ~east)
-    assert np.all(solution.legs["echo"].fraction[low & east] > 0.0)
-    assert np.all(solution.legs["echo"].fraction[low & ~east] < 0.0)
+    assert np.all(solution.legs["home_to_home"].fraction[low & east] > 0.0)
+    assert np.all(solution.legs["home_to_home"].fraction[low & ~east] < 0.0)
 
 
 def test_shapes_and_chunks(ephemeris: Ephemeris) -> None:
@@ -187,7 +187,7 @@ def test_shapes_and_chunks(ephemeris: Ephemeris) -> None:
     assert long.home_look.azimuth_deg.shape == (5000,)
     assert scalar.partner_look.distance_km.shape == ()
     empty = solve_path(ephemeris, HOME, PARTNER, np.array([]))
-    assert empty.legs["echo"].fraction.shape == (0,)
+    assert empty.legs["home_to_home"].fraction.shape == (0,)
     assert moon_from(ephemeris, HOME, np.array([])).azimuth_deg.shape == (0,)
 
 

@@ -109,7 +109,7 @@ def test_sign_size_and_horizon_on_a_pass(ephemeris: Ephemeris) -> None:
     on = solve_path(ephemeris, site, None, utc_s)
     off = solve_path(ephemeris, site, None, utc_s, troposphere=False)
     elevation = on.home_look.geometric_elevation_deg
-    echo = on.legs["echo"]
+    echo = on.legs["home_to_home"]
     hz = echo.troposphere_fraction * F_HZ
     rising = np.gradient(elevation) > 0
     visible = elevation > 0.1
@@ -118,8 +118,8 @@ def test_sign_size_and_horizon_on_a_pass(ephemeris: Ephemeris) -> None:
     assert 0.3 < np.max(np.abs(hz[elevation > 2.0])) < 2.5
     assert np.max(np.abs(np.diff(hz))) < 1.0, "20 s apart; it would be 12 Hz if it broke off"
     assert np.max(np.abs(hz[elevation < -8.0])) < 0.01
-    assert np.all(off.legs["echo"].troposphere_fraction == 0.0)
-    assert np.all(off.legs["echo"].troposphere_delay_s == 0.0)
+    assert np.all(off.legs["home_to_home"].troposphere_fraction == 0.0)
+    assert np.all(off.legs["home_to_home"].troposphere_delay_s == 0.0)
     for name, leg in on.legs.items():
         vacuum = off.legs[name]
         assert np.allclose(leg.fraction - leg.troposphere_fraction, vacuum.fraction, atol=1e-20)
@@ -133,6 +133,9 @@ def test_one_end_down_leaves_the_other_ends_part(ephemeris: Ephemeris) -> None:
     below = Site(-48.0, -164.0)
     legs = solve_path(ephemeris, home, below, up).legs
     assert float(moon_from(ephemeris, below, up).elevation_deg) < 0
-    ours, both = legs["from_moon"].troposphere_fraction, legs["from_partner"].troposphere_fraction
+    ours, both = (
+        legs["moon_to_home"].troposphere_fraction,
+        legs["partner_to_home"].troposphere_fraction,
+    )
     assert abs(float(ours)) * F_HZ > 1e-4
     assert abs(float(both - ours)) * F_HZ < 1e-7

@@ -114,7 +114,7 @@ def test_a_radio_that_begins_to_transmit_is_moved_no_more(
     assert radio.transmitting and moves[4:] == [moves[3]], "the key, and nothing after it"
     assert found["10 GHz"].level == found["432 MHz"].level == "wrong"
     assert "transmit" in found["10 GHz"].text and "transmit" in found["432 MHz"].text
-    assert "144100000" in found["dials"].text and "left where they are" in found["dials"].text
+    assert "144 100 000" in found["dials"].text and "left where they are" in found["dials"].text
 
 
 def test_a_radio_lost_in_mid_trial_is_put_back(look: Callable[..., Looked], tmp_path: Path) -> None:

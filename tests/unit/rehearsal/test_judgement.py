@@ -236,7 +236,7 @@ def test_receive_dial_that_follows(
     settings = station("receiver")
 
     def ideal_hz(utc_s: Array) -> Array:
-        return SKED_DIAL_HZ + SKED_HZ * fraction(ephemeris, settings, "from_partner", utc_s)
+        return SKED_DIAL_HZ + SKED_HZ * fraction(ephemeris, settings, "partner_to_home", utc_s)
 
     record = DialRecord()
     for at_s, rx_hz in change(perfect(ideal_hz, late_hz)):
@@ -268,9 +268,11 @@ def test_only_the_transmit_dial_is_half_an_over_ahead(
 
     def ideal_hz(utc_s: Array) -> Array:
         if agreement == "receiver":
-            shifted = 1.0 + fraction(ephemeris, settings, "from_partner", utc_s + ahead_s)
+            shifted = 1.0 + fraction(ephemeris, settings, "partner_to_home", utc_s + ahead_s)
         else:  # what arrives on the sked frequency has to leave this much off it
-            shifted = 1.0 / (1.0 + fraction(ephemeris, settings, "to_partner", utc_s + ahead_s))
+            shifted = 1.0 / (
+                1.0 + fraction(ephemeris, settings, "home_to_partner", utc_s + ahead_s)
+            )
         return SKED_HZ * shifted - OFFSET_HZ
 
     record = DialRecord()
@@ -289,7 +291,7 @@ def test_the_partner_is_that_of_the_session(ephemeris: Ephemeris) -> None:
     elsewhere = settings_from(raw, "test")
 
     def ideal_hz(utc_s: Array) -> Array:
-        return SKED_DIAL_HZ + SKED_HZ * fraction(ephemeris, elsewhere, "from_partner", utc_s)
+        return SKED_DIAL_HZ + SKED_HZ * fraction(ephemeris, elsewhere, "partner_to_home", utc_s)
 
     record = DialRecord()
     for at_s, rx_hz in perfect(ideal_hz):

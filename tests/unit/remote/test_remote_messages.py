@@ -190,7 +190,7 @@ def test_values_are_bare_and_never_empty() -> None:
     """An empty retained message would delete the topic."""
     values = messages.values(SNAPSHOT)
     assert values["sked_hz"] == "10368100000"
-    assert values["rx_shift_hz"] == "-449.6"
+    assert values["rx_correction_hz"] == "-449.6"
     assert values["correcting"] == "on"
     assert values["transmitting"] == values["tx_dial_hz"] == values["tx_residual_hz"] == "unknown"
     assert all(values.values())
@@ -204,7 +204,7 @@ def test_outlook_and_info() -> None:
     assert outlook["moon_rises_ms"] is None
     assert outlook["windows"][0]["max_elevation_home_deg"] == 31.3
     assert outlook["windows"][0]["max_elevation_partner_deg"] is None
-    assert outlook["shift_ahead"]["step_s"] == 60
+    assert outlook["correction_ahead"]["step_s"] == 60
     info = json.loads(encode(messages.info(SETTINGS, "0badcafe", COMMANDS)))
     assert info["bands"][0]["tx_high_hz"] == 10_370_000_000
     assert set(info["agreements"]) == set(AGREEMENTS)
@@ -292,11 +292,11 @@ def test_feed_publishes_what_changed_and_everything_after_a_new_connection() -> 
 
     feed.add(SNAPSHOT, 0.0)
     assert {"state", "trace", "value/band", "value/tx_dial_hz"} <= topics(0.0)
-    feed.add(SNAPSHOT._replace(band="24 GHz", rx=DIAL._replace(shift_hz=1.0)), 0.3)
-    assert topics(0.3) == {"state", "value/band"}, "shifts wait for the next second"
-    feed.add(SNAPSHOT._replace(rx=DIAL._replace(shift_hz=2.0), outlook=OUTLOOK), 1.3)
-    assert topics(1.3) == {"state", "value/band", "value/rx_shift_hz", "outlook"}
-    feed.add(SNAPSHOT._replace(rx=DIAL._replace(shift_hz=2.0), outlook=OUTLOOK), 2.5)
+    feed.add(SNAPSHOT._replace(band="24 GHz", rx=DIAL._replace(correction_hz=1.0)), 0.3)
+    assert topics(0.3) == {"state", "value/band"}, "corrections wait for the next second"
+    feed.add(SNAPSHOT._replace(rx=DIAL._replace(correction_hz=2.0), outlook=OUTLOOK), 1.3)
+    assert topics(1.3) == {"state", "value/band", "value/rx_correction_hz", "outlook"}
+    feed.add(SNAPSHOT._replace(rx=DIAL._replace(correction_hz=2.0), outlook=OUTLOOK), 2.5)
     assert topics(2.5) == {"state"}
     feed.start_over()
     assert {"state", "trace", "outlook", "value/band"} <= topics(2.6)
@@ -747,7 +747,7 @@ def test_a_small_trim_takes_one_step_and_one_beyond_the_band_none() -> None:
         token = (await desk.ask("trim", {"rx_hz": 90_000}))["error"]["confirm_token"]
         refused = await desk.ask("trim", {"rx_hz": 90_000, "confirm": token})
         assert (refused["error"]["code"], refused["error"]["field"]) == ("out_of_range", "rx_hz")
-        assert "-20736 to 20736 Hz" in refused["error"]["expected"]
+        assert "-20 736 to 20 736 Hz" in refused["error"]["expected"]
 
     desk.run(scene())
 

@@ -133,7 +133,7 @@ def test_the_page_says_it_all(tmp_path: Path, ephemeris: Ephemeris) -> None:
         "3 seconds without a record, in 1 gap",
         "IM12mr55mm (32.731337,-16.953993,1400.0)",
         "KP20nf11aa (60.212587,25.091840,60.0)",
-        "10 368 100 000",
+        "10\u202f368\u202f100\u202f000",
         "receiver: both send on the sked frequency",
         "Maximum difference of an ideal dial 0.000",
         "Nothing here was measured on the air.",
@@ -168,7 +168,7 @@ def test_a_session_that_says_nothing_about_dials(tmp_path: Path, ephemeris: Ephe
         tmp_path, ephemeris, Made(60, lost=lambda k: True, clock_bound_ms=None, ended=False)
     )
     change(path, "UPDATE seconds_raw SET rx_ideal_e4 = NULL, tx_ideal_e4 = NULL")
-    change(path, "UPDATE seconds_raw SET rx_shift_e4 = NULL, elevation_e3 = NULL")
+    change(path, "UPDATE seconds_raw SET rx_correction_e4 = NULL, elevation_e3 = NULL")
     _, page = made_page(path, tmp_path / "page.html")
     assert "No dial was read back" in page.text
     assert page.tags.count("svg") == 1
@@ -196,21 +196,22 @@ def test_long_tables_are_cut_and_say_so(tmp_path: Path, ephemeris: Ephemeris) ->
     assert "30 more are not shown" in page.text
 
 
-def test_by_hand_the_same_shift(
+def test_by_hand_the_same_doppler(
     tmp_path: Path, ephemeris: Ephemeris, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """The command that the page offers prints the shift that the page says it does."""
+    """The command that the page offers prints the Doppler that the page says it does."""
     from moontrim.cli.main import main
 
     text, page = made_page(full(tmp_path, ephemeris), tmp_path / "page.html")
     match = re.search(r"<pre>moontrim ([^<]*)</pre>", text)
-    output = re.search(r"beside “([^”]*)”.*recorded as ([^ ]*) Hz", page.text)
+    output = re.search(r"beside “([^”]*)”.*recorded then is ([^ ]*) Hz", page.text)
     assert match and output
     capsys.readouterr()
     assert main([*match[1].split(), "--json"]) == 0
     legs = json.loads(capsys.readouterr().out)["legs"]
-    leg = {"Moon to home": "from_moon", "partner to home": "from_partner"}[output[1]]
-    assert float(output[2].replace(",", "")) == pytest.approx(legs[leg]["shift_hz"], abs=0.002)
+    leg = {"Moon to home": "moon_to_home", "partner to home": "partner_to_home"}[output[1]]
+    recorded_hz = float(output[2].replace("\u202f", "").replace("\u2212", "-"))
+    assert recorded_hz == pytest.approx(legs[leg]["doppler_hz"], abs=0.002)
 
 
 # --- rows and summary -----------------------------------------------------------------------------

@@ -323,7 +323,7 @@ def test_a_radio_that_does_not_do_what_it_says_is_found_out() -> None:
 
     link = clock.run(main())
     assert link.view.state is LinkState.DISAGREES
-    assert "144100004" in link.view.reason
+    assert "144 100 004" in link.view.reason
 
 
 def test_retire_leaves_the_dial_where_told_and_ends() -> None:

@@ -88,7 +88,7 @@ def test_the_dial_that_transmits_counts_once_the_band_is_entered() -> None:
     guard.begin_band("")
     assert not guard.judge(astray), "not its band yet"
     guard.set_band(BAND, "")
-    assert guard.judge(astray) and "432100000" in guard.inhibit
+    assert guard.judge(astray) and "432 100 000" in guard.inhibit
     guard.report_inhibit()
     assert not guard.judge(astray), "nothing new"
     assert guard.judge(RECEIVING) and not guard.inhibit

@@ -240,6 +240,7 @@ def test_what_was_suppressed_at_the_end_is_said_at_the_end() -> None:
     [
         ("radio %s: %.1f s", ("x", 1.5), "radio %s: %.1f s"),
         ("%s", ("dial 144100 Hz, 3 times",), "dial # Hz, # times"),
+        ("%s", ("dial 10 368 100 000 Hz, 3 times",), "dial # Hz, # times"),
         ("%s: %s", ("phone", "sked 1"), "phone: sked #"),
         ("100 %%", (), "# %"),
     ],

@@ -325,7 +325,7 @@ def test_the_same_frequency_again_asks_for_nothing() -> None:
             assert s.daemon.asked == []
             assert await one.ask("F 10368200000 f", 2) == "RPRT 0\n10368200000"
             assert await one.ask("F 10371000000 f", 2) == "RPRT -9\n10368200000"
-            assert [str(command) for command in s.daemon.asked] == ["sked 10368200000 Hz"]
+            assert [str(command) for command in s.daemon.asked] == ["sked 10 368 200 000 Hz"]
 
     play(scene)
 

@@ -1,4 +1,4 @@
-"""A program on the share that corrects the Doppler shift as well, and people who tune with one."""
+"""A program on the share that corrects for Doppler as well, and people who tune with one."""
 
 from __future__ import annotations
 

@@ -289,7 +289,7 @@ def test_residuals_with_two_dials_and_with_one(
 
 
 def test_a_dial_as_it_is_shown() -> None:
-    """Through an inverse transverter: rates turn their sign, shifts are of the air."""
+    """Through an inverse transverter: rates turn their sign, corrections are of the air."""
     band = Band("3 cm", 10_368_000_000, 10_370_000_000, 10_512_000_000, "minus")
     plan = PLAN._replace(rx=Ramp(T0, 143_899_000.0, 3.0), held={"tx": "held for a test"})
     link = replace(READY, rig=RigState(143_899_002, TX_HZ, False))
@@ -297,7 +297,7 @@ def test_a_dial_as_it_is_shown() -> None:
     assert verdict.rx is not None and verdict.tx is not None
     assert verdict.rx.ideal_dial_hz == 143_899_001.5
     assert verdict.rx.on_air_hz == 10_512_000_000 - 143_899_001.5
-    assert verdict.rx.shift_hz == 998.5
+    assert verdict.rx.correction_hz == 998.5
     assert verdict.rx.rate_hz_per_s == -3.0
     assert (verdict.rx.dial_hz, verdict.rx.residual_hz) == (143_899_002, 0.5)
     assert (verdict.rx.held, verdict.tx.held) == ("", "held for a test")

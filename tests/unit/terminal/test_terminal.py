@@ -51,17 +51,20 @@ def test_no_number_is_cut_or_broken(columns: int, dial: DialView | None) -> None
     lines = shown.get().splitlines()
     assert max(map(len, lines)) <= min(columns, 100)
     assert "…" not in shown.get()
-    head = next(line for line in lines if "on the air Hz" in line)
-    assert "residual Hz" in head
-    assert ("low   ok   high" in head) is (columns >= 96)
+    at = next(n for n, line in enumerate(lines) if "on the air" in line)
+    head = lines[at]
+    for name in ("correction", "rate", "dial", "residual"):
+        assert name in head
+    assert lines[at + 1].split()[1:6] == ["Hz", "Hz", "Hz/s", "Hz", "Hz"]
+    assert ("low   ok   high" in lines[at + 1]) is (columns >= 96)
     receive = next(line for line in lines if "receive" in line)
     for number in (
         f"{view.rx.on_air_hz:,.1f}",
-        f"{view.rx.shift_hz:+,.1f}",
+        f"{view.rx.correction_hz:+,.1f}",
         f"{view.rx.dial_hz:,}",
     ):
         assert number.replace(",", " ") in receive
-    assert f"{view.rx.residual_hz:+.2f}" in receive
+    assert f"{view.rx.residual_hz:+,.2f}".replace(",", " ") in receive
 
 
 @pytest.mark.parametrize("permitted", [True, False])

@@ -16,8 +16,8 @@ SKED_HZ = 144_120_000.0
 LEG_A = 200.0 / SKED_HZ  # one way, home to Moon or back
 LEG_B = -100.0 / SKED_HZ
 PATH = 100.0 / SKED_HZ
-AT_A = Fractions(to_moon=LEG_A, from_moon=LEG_A, from_partner=PATH, to_partner=PATH)
-AT_B = Fractions(to_moon=LEG_B, from_moon=LEG_B, from_partner=PATH, to_partner=PATH)
+AT_A = Fractions(home_to_moon=LEG_A, moon_to_home=LEG_A, partner_to_home=PATH, home_to_partner=PATH)
+AT_B = Fractions(home_to_moon=LEG_B, moon_to_home=LEG_B, partner_to_home=PATH, home_to_partner=PATH)
 
 
 def test_agreed_as_heard_at_the_moon() -> None:
@@ -38,13 +38,15 @@ def test_halves_meet() -> None:
 
 
 @pytest.mark.parametrize(
-    ("agreement", "rx_shift_hz", "tx_shift_hz"),
+    ("agreement", "rx_correction_hz", "tx_correction_hz"),
     [("receiver", 100, 0), ("transmitter", 0, -100), ("home", 100, -100), ("partner", 0, 0)],
 )
-def test_whole_path_agreements(agreement: str, rx_shift_hz: float, tx_shift_hz: float) -> None:
+def test_whole_path_agreements(
+    agreement: str, rx_correction_hz: float, tx_correction_hz: float
+) -> None:
     result = on_air(agreement, SKED_HZ, AT_A)
-    assert result.rx_hz - SKED_HZ == pytest.approx(rx_shift_hz, abs=0.001)
-    assert result.tx_hz - SKED_HZ == pytest.approx(tx_shift_hz, abs=0.001)
+    assert result.rx_hz - SKED_HZ == pytest.approx(rx_correction_hz, abs=0.001)
+    assert result.tx_hz - SKED_HZ == pytest.approx(tx_correction_hz, abs=0.001)
 
 
 def test_home_and_partner_are_two_sides_of_one_agreement() -> None:

@@ -22,6 +22,7 @@ from moontrim.forecast.shown.words import (
 from moontrim.forecast.signal import in_bandwidth_db
 from moontrim.forecast.tonight import tonight
 from moontrim.forecast.window import LowSpread, Window
+from moontrim.formats import grouped
 from moontrim.path.vectors import Array
 
 # Heights of a sparkline's blocks, and its colours from low to high; widths in characters.
@@ -111,7 +112,7 @@ def _cells(
         spread,
         Text("\n").join(_low_spread(one) for one in window.low_spread[:PERIODS_SHOWN]),
         Text(f"{s.path_loss_db.min():.1f}"),
-        Text(f"{s.home.antenna_k.min():,.0f}"),
+        Text(grouped(s.home.antenna_k.min())),
     ]
     if signal:
         cells.append(_signal(forecast, window))

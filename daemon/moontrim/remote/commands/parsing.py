@@ -11,6 +11,7 @@ from typing import Any
 
 from moontrim.config.settings import Settings
 from moontrim.errors import BusyError, InputError, NotNowError
+from moontrim.formats import grouped
 from moontrim.remote.commands.payload import Body, Fields, Refusal
 from moontrim.remote.published.messages import hz
 from moontrim.session.commands import (
@@ -110,7 +111,7 @@ def _trim(fields: Fields, by: str) -> PhoneRequest:
     trims_hz = {"trim_rx_hz": rx_hz, "trim_tx_hz": tx_hz}
     answers = tuple(name for name, trim_hz in trims_hz.items() if trim_hz is not None)
     large = any(abs(hz) > LARGE_TRIM_HZ for hz in (rx_hz, tx_hz) if hz is not None)
-    problem = f"trim above {LARGE_TRIM_HZ:.0f} Hz" if large else ""
+    problem = f"trim above {grouped(LARGE_TRIM_HZ)} Hz" if large else ""
     return PhoneRequest(SetTrim(by, rx_hz, tx_hz), answers, problem, confirm)
 
 

@@ -1,6 +1,6 @@
-// Draws the last ten minutes of residual and the shift of the coming hour, as SVG of its own.
+// Draws the last ten minutes of residual and the correction of the coming hour, as SVG of its own.
 
-import { signed } from "./words.js";
+import { number, signed } from "./words.js";
 
 const PAST_MS = 600_000;
 const AHEAD_MS = 3_600_000;
@@ -30,12 +30,12 @@ export function draw(box, trace, since, outlook, nowMs) {
     parts.push(line("axis", 0, zero, middle, zero));
     if (known(samples).length) parts.push(`<path class="${which}-past" d="${path(samples, x, y)}"/>`);
   }
-  parts.push(text(0, TOP + 9, `\u00b1${limit} Hz`));
+  parts.push(text(0, TOP + 9, `\u00b1${number(limit)} Hz`));
   const seen = known(residuals.rx);
   if (seen.length) {
     words.push(`Receive residual in the last ten minutes from ${signed(Math.min(...seen))} to ${signed(Math.max(...seen))} hertz.`);
   }
-  const ahead = outlook?.shift_ahead;
+  const ahead = outlook?.correction_ahead;
   if (ahead?.rx_hz.length) {
     const all = [...ahead.rx_hz, ...ahead.tx_hz];
     const [low, high] = roundOut(Math.min(...all), Math.max(...all));
@@ -50,7 +50,7 @@ export function draw(box, trace, since, outlook, nowMs) {
         .map(([at, up]) => `${at.toFixed(1)},${up.toFixed(1)}`);
       parts.push(`<polyline class="${which}-line" points="${points.join(" ")}"/>`);
     }
-    words.push(`Receive shift goes from ${signed(ahead.rx_hz[0], 0)} to ${signed(ahead.rx_hz.at(-1), 0)} hertz in the coming hour.`);
+    words.push(`Receive correction goes from ${signed(ahead.rx_hz[0], 0)} to ${signed(ahead.rx_hz.at(-1), 0)} hertz in the coming hour.`);
   }
   parts.push(line("axis", 0, floor, width, floor), line("now", middle, 0, middle, floor));
   parts.push(text(0, height - 3, "\u221210 min"), text(middle, height - 3, "now", "middle"), text(width, height - 3, "+1 h", "end"));

@@ -1,6 +1,6 @@
 // Writes what is known into the page. Reads nothing from it, sends nothing.
 
-import { NONE, UNITS, ago, clock, day, degrees, frontEnd, groups, hertz, lasting, level, sentence, signed, signedShort } from "./words.js";
+import { NONE, THIN, UNITS, ago, clock, count, day, degrees, frontEnd, groups, hertz, lasting, level, number, sentence, signed, signedShort, typeset } from "./words.js";
 import { draw } from "./strip.js";
 
 // As `forecast.compute.SEARCH_S`; the tables may end earlier.
@@ -48,14 +48,16 @@ export function showState(state) {
   say("partner-elevation", state.partner === "self" ? "myself" : degrees(moon?.partner_elevation_deg));
   for (const which of ["rx", "tx"]) {
     const dial = state[which];
-    say(`${which}-shift`, signed(dial?.shift_hz));
+    say(`${which}-correction`, signed(dial?.correction_hz));
     say(`${which}-residual`, signed(dial?.residual_hz, 2));
     say(`${which}-rate`, signed(dial?.rate_hz_per_s, 3));
-    say(`${which}-dial`, dial?.dial_hz ? groups(dial.dial_hz).join("\u202f") : NONE);
-    say(`trim-${which}`, `${signedShort(state[`trim_${which}_hz`])} Hz`);
+    say(`${which}-dial`, dial?.dial_hz ? groups(dial.dial_hz).join(THIN) : NONE);
+    const trim = signedShort(state[`trim_${which}_hz`]);
+    say(`${which}-trim`, trim);
+    say(`trim-${which}`, `${trim} Hz`);
   }
   const held = [["Receive", state.rx], ["Transmit", state.tx]]
-    .filter(([, dial]) => dial?.held).map(([name, dial]) => `${name} dial not moved: ${dial.held}.`);
+    .filter(([, dial]) => dial?.held).map(([name, dial]) => `${name} dial not moved: ${typeset(dial.held)}.`);
   say("held", held.join(" "));
   show("held", held.length > 0);
   say("partner", state.partner === "self" ? "Myself (echoes)" : state.partner);
@@ -65,16 +67,16 @@ export function showState(state) {
 }
 
 function showClock(clock) {
-  const cost = clock?.cost_hz === null || clock?.cost_hz === undefined ? "" : `, ${clock.cost_hz.toFixed(2)} Hz here`;
+  const cost = clock?.cost_hz === null || clock?.cost_hz === undefined ? "" : `, ${number(clock.cost_hz, 2)} Hz here`;
   const bound = clock?.bound_ms === null || clock?.bound_ms === undefined
-    ? "nobody says how right it is" : `right to ${clock.bound_ms.toFixed(0)} ms${cost} (${clock.source})`;
+    ? "nobody says how right it is" : `right to ${number(clock.bound_ms)} ms${cost} (${clock.source})`;
   say("clock", clock?.doubt ? `not trusted: ${clock.doubt}` : bound);
 }
 
 function showVerdict(state) {
   mark(at("verdict"), "data-level", level(state.tracking));
-  say("tracking", sentence(state.verdict));
-  say("reason", state.reason || (state.front_end_confirmed ? ""
+  say("tracking", sentence(typeset(state.verdict)));
+  say("reason", typeset(state.reason) || (state.front_end_confirmed ? ""
     : `Front end ${frontEnd(state.front_end)} not confirmed`));
   say("keyed", state.transmitting ? "Transmitting" : !state.transmit_permitted ? "Transmit forbidden"
     : state.transmitting === null ? "TX state unknown" : "Receiving");
@@ -109,12 +111,12 @@ export function fitSked() {
 function showRadio(state) {
   const { radio, seconds, last_fault: fault, last_change: change, warnings } = state;
   say("radio", sentence(radio.state));
-  say("radio-reason", radio.reason || (radio.inhibit ? `Must not transmit. ${radio.inhibit}` : ""));
-  say("radio-numbers", `${radio.sets} ${radio.sets === 1 ? "update" : "updates"}, ${radio.set_latency_ms.toFixed(1)} ms each (median), `
-    + `${radio.failures} ${radio.failures === 1 ? "failure" : "failures"}; ${seconds.planned} s tracked, ${seconds.missed} missed.`);
-  say("change", change ? `${sentence(change.by)}: ${change.what}, ${clock(change.at_ms)} UTC` : "none yet");
-  say("fault", fault ? `${clock(fault.at_ms)} UTC, ${ago(state.at_ms - fault.at_ms)}: ${fault.text}` : "none");
-  say("warnings", warnings.map((text) => `${sentence(text)}.`).join(" "));
+  say("radio-reason", typeset(radio.reason) || (radio.inhibit ? `Must not transmit. ${radio.inhibit}` : ""));
+  say("radio-numbers", `${count(radio.updates, "update")}, ${number(radio.update_ms, 1)} ms each (median), `
+    + `${count(radio.failures, "failure")}; ${number(seconds.tracked)} s tracked, ${number(seconds.missed)} missed.`);
+  say("change", change ? `${sentence(change.by)}: ${typeset(change.what)}, ${clock(change.at_ms)} UTC` : "none yet");
+  say("fault", fault ? `${clock(fault.at_ms)} UTC, ${ago(state.at_ms - fault.at_ms)}: ${typeset(fault.text)}` : "none");
+  say("warnings", warnings.map((text) => `${sentence(typeset(text))}.`).join(" "));
   show("warnings-line", warnings.length > 0);
 }
 
@@ -126,8 +128,8 @@ export function showOutlook(outlook, nowMs, elevation) {
   say("next-time", next ? `${lasting(next - nowMs)}, ${clock(next)} UTC` : outlook ? "not within 2 days" : "no data yet");
   for (const which of ["rx", "tx"]) {
     const budget = outlook?.error_budget?.[which];
-    say(`${which}-accuracy`, budget
-      ? `${budget.bound95_hz.toFixed(2)} Hz in 95 of 100 cases. ${budget.advice}` : "no data yet");
+    say(`${which}-error`, budget
+      ? `\u00b1${number(budget.error_95_hz, 2)} Hz. ${typeset(budget.advice)}` : "no data yet");
   }
   const items = (outlook?.windows ?? []).filter((window) => window.end_ms > nowMs);
   const list = at("windows");
@@ -140,7 +142,7 @@ export function showOutlook(outlook, nowMs, elevation) {
     const when = open ? `Open for another ${lasting(window.end_ms - nowMs)}` : `Opens in ${lasting(window.start_ms - nowMs)}`;
     const low = window.low_spread_mean_hz === null
       ? ""
-      : `; low spread ${clock(window.low_spread_start_ms)} to ${clock(window.low_spread_end_ms)}, mean ${window.low_spread_mean_hz.toFixed(0)} Hz`;
+      : `; low spread ${clock(window.low_spread_start_ms)} to ${clock(window.low_spread_end_ms)}, mean ${number(window.low_spread_mean_hz)} Hz`;
     return [when, `${span}, ${highest}${low}`];
   });
   const none = outlook ? `None in the next ${SEARCHED_DAYS} days, or to the end of the tables` : "No data yet";

@@ -1,6 +1,6 @@
 // Numbers, times and states as words. Pure: no page, no clock.
 
-export const NBSP = "\u202f";
+export const THIN = "\u202f"; // a thin space, which does not break
 export const NONE = "–";
 
 const LEVELS = {
@@ -32,21 +32,37 @@ export function groups(hz) {
 export const UNITS = ["Hz", "kHz", "MHz", "GHz", "THz"];
 
 export function hertz(hz) {
-  return hz === null || hz === undefined ? NONE : `${groups(hz).join(NBSP)} Hz`;
+  return hz === null || hz === undefined ? NONE : `${groups(hz).join(THIN)} Hz`;
 }
 
-// With a sign, grouped, `digits` decimals: +12 345.6
-export function signed(value, digits = 1) {
-  if (value === null || value === undefined) return NONE;
+// Grouped, `digits` decimals: 12 345.6; what rounds to zero has no minus.
+export function number(value, digits = 0) {
   const size = Math.abs(value).toFixed(digits);
   const [whole, part] = size.split(".");
-  const sign = Number(size) === 0 ? "" : value < 0 ? "\u2212" : "+";
-  return sign + groups(Number(whole)).join(NBSP) + (part ? `.${part}` : "");
+  const sign = Number(size) !== 0 && value < 0 ? "\u2212" : "";
+  return sign + groups(Number(whole)).join(THIN) + (part ? `.${part}` : "");
 }
 
-// The same with decimals only where there are any: +12
+export function count(value, one) {
+  return `${number(value)} ${one}${value === 1 ? "" : "s"}`;
+}
+
+// With a sign: +12 345.6
+export function signed(value, digits = 1) {
+  if (value === null || value === undefined) return NONE;
+  return Number(value.toFixed(digits)) > 0 ? `+${number(value, digits)}` : number(value, digits);
+}
+
+// A text of the daemon with its numbers as on the page: thin spaces, which do not break, and true
+// minus signs. Not in a time or a date.
+export function typeset(text) {
+  return text.replace(/(^|[^\d.:])(\d{1,3}(?: \d{3})+)(?!\d)/g, (_, before, digits) => before + digits.replaceAll(" ", THIN))
+    .replace(/(^|[^\w.:)-])-(?=\d)/g, "$1\u2212");
+}
+
+// The same with up to three decimals, those that it has: +12
 export function signedShort(value) {
-  return signed(value, Number.isInteger(value) ? 0 : 1);
+  return signed(value, 3).replace(/\.?0+$/, "");
 }
 
 export function degrees(value, digits = 1) {
@@ -92,7 +108,7 @@ export function refusal({ message, value, expected }) {
   const text = given && expected
     ? `Not done: invalid value ${String(value).slice(0, 40) || "nothing"}; expected ${expected}.`
     : `Not done: ${message}.`;
-  return text.replace(/\d{5,}(\.0+(?!\d))?/g, (digits) => groups(Number(digits)).join(NBSP)).replace(/\.\.$/, ".");
+  return typeset(text).replace(/\d{5,}(\.0+(?!\d))?/g, (digits) => groups(Number(digits)).join(THIN)).replace(/\.\.$/, ".");
 }
 
 export function frontEnd(name) {

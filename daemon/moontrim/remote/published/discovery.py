@@ -19,8 +19,8 @@ from moontrim.tuning.correction import AGREEMENTS
 
 _OR_NONE = "{{ 'None' if value == '" + UNKNOWN + "' else value }}"
 _SENSORS = (
-    ("rx_shift_hz", "Receive shift", "Hz"),
-    ("tx_shift_hz", "Transmit shift", "Hz"),
+    ("rx_correction_hz", "Receive correction", "Hz"),
+    ("tx_correction_hz", "Transmit correction", "Hz"),
     ("rx_residual_hz", "Receive residual", "Hz"),
     ("tx_residual_hz", "Transmit residual", "Hz"),
     ("rx_dial_hz", "Receive dial", "Hz"),

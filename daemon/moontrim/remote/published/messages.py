@@ -1,8 +1,8 @@
 """The published messages as plain values, ready for JSON. Pure.
 
 Frequencies are in Hz, instants (`..._ms`) in milliseconds of POSIX time by the daemon's clock,
-shifts are received minus transmitted (see `tuning.correction`). A value that is not known is null.
-"""
+corrections are ideal on-air minus sked frequency without the trim (see `session.selection`). A
+value that is not known is null."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ UNKNOWN = "unknown"  # a single value that is not known, as text
 # Values that change with every second: published at most once a second, to a tenth.
 RESTLESS = frozenset(
     {
-        "rx_shift_hz",
-        "tx_shift_hz",
+        "rx_correction_hz",
+        "tx_correction_hz",
         "rx_residual_hz",
         "tx_residual_hz",
         "moon_azimuth_deg",
@@ -121,8 +121,8 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
         "radio": {
             "state": str(now.link.state),
             "reason": now.link.reason,
-            "sets": now.link.sets,
-            "set_latency_ms": round(now.link.set_latency_s * 1000.0, 1),
+            "updates": now.link.sets,
+            "update_ms": round(now.link.set_latency_s * 1000.0, 1),
             "failures": now.link.failures,
             "inhibit": now.link.inhibit,
             "not_watched": list(now.link.not_watched),
@@ -133,7 +133,7 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
             "reasons": list(now.keying.reasons),
             "stuck": list(now.keying.stuck),
         },
-        "seconds": {"planned": now.ticks, "missed": now.missed_seconds},
+        "seconds": {"tracked": now.ticks, "missed": now.missed_seconds},
         "last_fault": None if fault is None else {"at_ms": ms(fault.at_utc_s), "text": fault.text},
         "last_change": None
         if change is None
@@ -151,7 +151,8 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
 
 
 def outlook(ahead: Outlook) -> dict[str, Any]:
-    """Returns the outlook message: rises, windows, the shift of the coming hour, error budgets."""
+    """Returns the outlook message: rises, windows, the correction of the coming hour, error
+    budgets."""
     return {
         "at_ms": ms(ahead.at_utc_s),
         "moon_sets_ms": _instant(ahead.moon_sets_utc_s),
@@ -168,17 +169,17 @@ def outlook(ahead: Outlook) -> dict[str, Any]:
             }
             for window in ahead.windows
         ],
-        "shift_ahead": {
-            "start_ms": ms(ahead.shift_start_utc_s),
-            "step_s": hz(ahead.shift_step_s),
-            "rx_hz": [hz(shift, 1) for shift in ahead.rx_shift_hz],
-            "tx_hz": [hz(shift, 1) for shift in ahead.tx_shift_hz],
+        "correction_ahead": {
+            "start_ms": ms(ahead.ahead_start_utc_s),
+            "step_s": hz(ahead.ahead_step_s),
+            "rx_hz": [hz(correction_hz, 1) for correction_hz in ahead.rx_correction_hz],
+            "tx_hz": [hz(correction_hz, 1) for correction_hz in ahead.tx_correction_hz],
         },
         "error_budget": None
         if ahead.budgets is None
         else {
             name: {
-                "bound95_hz": round(budget.bound95_hz, 3),
+                "error_95_hz": round(budget.error_95_hz, 3),
                 "largest": budget.largest,
                 "advice": budget.advice,
                 "unknown": list(budget.unknown),
@@ -200,8 +201,8 @@ def values(now: Snapshot) -> dict[str, str]:
         "correcting": _switch(now.correcting),
         "transmitting": _switch(now.transmitting),
         "transmit_permitted": _switch(now.transmit_permitted),
-        "rx_shift_hz": _tenth(None if rx is None else rx.shift_hz),
-        "tx_shift_hz": _tenth(None if tx is None else tx.shift_hz),
+        "rx_correction_hz": _tenth(None if rx is None else rx.correction_hz),
+        "tx_correction_hz": _tenth(None if tx is None else tx.correction_hz),
         "rx_residual_hz": _tenth(None if rx is None else rx.residual_hz),
         "tx_residual_hz": _tenth(None if tx is None else tx.residual_hz),
         "rx_dial_hz": _whole(None if rx is None else rx.dial_hz),
@@ -217,7 +218,7 @@ def _dial(view: DialView | None) -> dict[str, Any] | None:
         return None
     return {
         "on_air_hz": hz(view.on_air_hz),
-        "shift_hz": hz(view.shift_hz),
+        "correction_hz": hz(view.correction_hz),
         "rate_hz_per_s": round(view.rate_hz_per_s, 4),
         "dial_hz": view.dial_hz,
         "residual_hz": _rounded(view.residual_hz, 3),
