@@ -37,18 +37,26 @@ def grouped(value: float, decimals: int = 0, *, sign: bool = False) -> str:
     return text.replace(",", " ")
 
 
+def short(value: float, *, sign: bool = False) -> str:
+    """Returns a number, grouped, with up to three decimals, those that it has: 2 700, 12.5."""
+    return grouped(value, 3, sign=sign).rstrip("0").rstrip(".")
+
+
 def signed_short(value: float) -> str:
     """Returns a number with its sign, grouped, with up to three decimals, those that it has: +50,
     -12.5."""
-    return grouped(value, 3, sign=True).rstrip("0").rstrip(".")
+    return short(value, sign=True)
+
+
+def megahertz(frequency_hz: float) -> str:
+    """Returns a frequency on the air as 10 368.1 MHz."""
+    return f"{short(frequency_hz / 1e6)} MHz"
 
 
 def invalid_hz(field: str, value_hz: float, expected: str) -> InputError:
     """Returns the error for hertz out of range; expected: what would have been accepted."""
-    value = grouped(value_hz, 3).rstrip("0").rstrip(".")
-    return InputError(
-        field, value_hz, expected, problem=f"invalid value {value} Hz; expected {expected}"
-    )
+    problem = f"invalid value {short(value_hz)} Hz; expected {expected}"
+    return InputError(field, value_hz, expected, problem=problem)
 
 
 def count(number: int, one: str) -> str:

@@ -25,6 +25,7 @@ from moontrim.bench.recordingfaults import (
     constant_stretches,
 )
 from moontrim.errors import InputError, not_found
+from moontrim.formats import grouped
 
 RecordingRemarkKind = Literal["clipping", "gap", "stereo", "hum", "short", "silent"]
 
@@ -113,8 +114,8 @@ def _read(path: Path, file: Any, seconds: float | None) -> Recording:
         raise InputError(
             "recording",
             rate_hz,
-            problem=f"sample rate {rate_hz:.0f} Hz; expected {LOWEST_RATE_HZ:.0f} to "
-            f"{HIGHEST_RATE_HZ:.0f} Hz",
+            problem=f"sample rate {grouped(rate_hz)} Hz; expected {grouped(LOWEST_RATE_HZ)} to "
+            f"{grouped(HIGHEST_RATE_HZ)} Hz",
         )
     wanted = file.frames if seconds is None else min(file.frames, round(seconds * rate_hz))
     # Some formats do not know their length beforehand; one more than allowed shows an excess.
@@ -248,8 +249,8 @@ def _faults(
         yield RecordingRemark(
             "hum",
             f"mains hum of {mains_hz(lines):.0f} Hz: {len(lines)} line"
-            f"{'s' if len(lines) > 1 else ''}, the strongest at {loudest.frequency_hz:.1f} Hz, "
-            f"C/N0 {loudest.level_db:.0f} dB-Hz",
+            f"{'s' if len(lines) > 1 else ''}, the strongest at "
+            f"{grouped(loudest.frequency_hz, 1)} Hz, C/N0 {loudest.level_db:.0f} dB-Hz",
         )
 
 

@@ -14,6 +14,7 @@ from pydantic import Field, ValidationError
 from moontrim.config.mistakes import mistakes
 from moontrim.config.table import Hertz, Table, read_toml
 from moontrim.errors import InputError
+from moontrim.formats import grouped
 
 FrequencyRange = Annotated[tuple[Hertz, Hertz], Field(strict=False)]  # TOML has lists only
 
@@ -40,13 +41,14 @@ class BandPlan(Table):
                 if any(low <= on_air_hz <= high for low, high in segment.moonbounce_hz):
                     return ""
                 usual = " or ".join(
-                    f"{low / 1e6:.3f} to {high / 1e6:.3f}" for low, high in segment.moonbounce_hz
+                    f"{grouped(low / 1e6, 3)} to {grouped(high / 1e6, 3)}"
+                    for low, high in segment.moonbounce_hz
                 )
                 return (
-                    f"{on_air_hz / 1e6:.3f} MHz is not where moonbounce is usual on "
+                    f"{grouped(on_air_hz / 1e6, 3)} MHz is not where moonbounce is usual on "
                     f"{segment.band}: {usual} MHz (band plan of {self.dated})"
                 )
-        return f"{on_air_hz / 1e6:.3f} MHz is in no band of the band plan of {self.dated}"
+        return f"{grouped(on_air_hz / 1e6, 3)} MHz is in no band of the band plan of {self.dated}"
 
 
 def load_band_plan(path: Path | None) -> BandPlan:

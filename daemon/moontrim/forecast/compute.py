@@ -20,7 +20,7 @@ from moontrim.forecast.sky.gases import HIGHEST_HZ
 from moontrim.forecast.spread import low_spread_periods, turning_points
 from moontrim.forecast.window import MaxElevation, Series, Window, WindowRemark
 from moontrim.forecast.windowsearch import Span, find_windows
-from moontrim.formats import iso_utc
+from moontrim.formats import iso_utc, megahertz
 from moontrim.path import Ephemeris
 from moontrim.path.vectors import Array
 
@@ -244,7 +244,7 @@ def _unknown_notes(question: ForecastQuestion) -> list[str]:
         which = "S/N of one direction only" if any(snrs) else "No S/N"
         whom = "own echoes" if question.partner is None else question.partner.name
         why = "; ".join(f"{parts} not given for {_listed(at)}" for parts, at in lacking.items())
-        notes.append(f"{which} for {whom} on {question.frequency_hz / 1e6:g} MHz: {why}.")
+        notes.append(f"{which} for {whom} on {megahertz(question.frequency_hz)}: {why}.")
     if question.frequency_hz > HIGHEST_HZ:
         notes.append("Atmospheric attenuation and noise above 48 GHz are unknown and not included.")
     if (

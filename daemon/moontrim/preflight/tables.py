@@ -8,7 +8,7 @@ from moontrim.config.settings import Settings
 from moontrim.errorbudget.contribution import hertz
 from moontrim.errorbudget.pathreport import ut1_sensitivity
 from moontrim.errors import MoontrimError
-from moontrim.formats import iso
+from moontrim.formats import iso, megahertz
 from moontrim.path import Ephemeris
 from moontrim.preflight.finding import Finding
 from moontrim.session.session import Session
@@ -51,7 +51,7 @@ def table_findings(
     left_days = (ephemeris.last_utc_s - now_utc_s) / DAY_S
     text = (
         f"measured to {iso(ephemeris.table_last_measured_utc_s)[:10]} ({age_days:.0f} days ago), "
-        f"predicted to {iso(ephemeris.last_utc_s)[:10]}; error at {sked_hz / 1e6:.0f} MHz "
+        f"predicted to {iso(ephemeris.last_utc_s)[:10]}; error at {megahertz(sked_hz)} "
         f"{hertz(today_hz)} now, {hertz(later_hz)} in {(later_s - now_utc_s) / DAY_S:.0f} days "
         "unless renewed"
     )

@@ -206,7 +206,7 @@ def test_which_partner_tonight(capsys: pytest.CaptureFixture[str]) -> None:
     assert run("--from", FROM) == 0
     out, err = capsys.readouterr()
     assert "partners ranked for the first 24 hours" in out
-    assert "No S/N for west on 10368.1 MHz: " in err
+    assert "No S/N for west on 10 368.1 MHz: " in err
     assert "south" not in err
 
 

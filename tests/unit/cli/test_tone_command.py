@@ -69,7 +69,7 @@ def test_text_and_picture(made: Path, tmp_path: Path, capsys: pytest.CaptureFixt
     picture = tmp_path / "new" / "tone.png"
     assert run(made, "--plot", picture) == 0
     assert picture.read_bytes().startswith(b"\x89PNG")
-    assert "1011.25" in capsys.readouterr().out
+    assert "1 011.25" in capsys.readouterr().out
     with pytest.raises(InputError, match="--plot"):
         run(made, "--plot", tmp_path / "tone.nonsense")
 
@@ -106,7 +106,7 @@ def test_remarks_of_the_recording_are_told(
         assert run(path, "--near", "1010", "--within", "20") == 0, words
         out = capsys.readouterr().out
         assert words in out
-        assert "1011.2" in out
+        assert "1 011.2" in out
 
 
 def test_storing(made: Path, config: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -225,7 +225,7 @@ def test_live(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str
     monkeypatch.setitem(sys.modules, "sounddevice", fake)
     assert run("--live", "--seconds", "2", "--device", "3", "--near", "1000") == 0
     assert asked == [(96_000, 48_000, 3)]
-    assert "1011.2" in capsys.readouterr().out
+    assert "1 011.2" in capsys.readouterr().out
     with pytest.raises(InputError, match="--device"):
         run("--live", "--seconds", "2", "--device", "nothing")
 

@@ -113,7 +113,7 @@ def test_what_is_not_known_is_said_and_the_rest_is_there(ephemeris: Ephemeris) -
     bare = replace(PARTNER, gear=Gear(power_w=100.0))
     result = forecast(ephemeris, question(2.0, partner=bare))
     note, _caution = result.notes
-    assert "No S/N for west on 10368.1 MHz: " in note
+    assert "No S/N for west on 10 368.1 MHz: " in note
     assert "antenna and receiver noise not given for west" in note
     series = result.windows[0].series
     assert series.home.snr_db is None and series.far.snr_db is None and series.margin_db is None

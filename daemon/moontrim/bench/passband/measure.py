@@ -37,6 +37,7 @@ from moontrim.bench.passband.spectrum import DB_PER_NEPER, PARTS, Parts, sound_o
 from moontrim.bench.recording import Recording
 from moontrim.bench.recordingfaults import Samples
 from moontrim.errors import InputError
+from moontrim.formats import short
 from moontrim.path.vectors import Array
 
 Cells = NDArray[np.intp]
@@ -167,9 +168,9 @@ def check_range(low_hz: float, high_hz: float, rate_hz: float) -> None:
     """Raises InputError, naming --low or --high, for a range that the sampling rate excludes."""
     top_hz = rate_hz / 2.0
     if not 0.0 < low_hz < top_hz:
-        raise InputError("--low", low_hz, f"more than 0 and less than {top_hz:g} Hz")
+        raise InputError("--low", low_hz, f"more than 0 and less than {short(top_hz)} Hz")
     if not high_hz <= top_hz:
-        raise InputError("--high", high_hz, f"at most {top_hz:g} Hz (half the sample rate)")
+        raise InputError("--high", high_hz, f"at most {short(top_hz)} Hz (half the sample rate)")
     if not high_hz - low_hz >= LEAST_SPAN_HZ:
         raise InputError("--high", high_hz, f"at least {LEAST_SPAN_HZ:g} Hz more than --low")
 

@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 from moontrim.bench.passband.measure import SIGMAS_95, Passband
 from moontrim.bench.passband.show import edges_text, longer, relevant_remarks, verdict
 from moontrim.errors import unwritable
+from moontrim.formats import grouped, short, typeset
 
 SMOOTH: dict[str, Any] = {"color": "#16325c", "linewidth": 1.6}
 FINE: dict[str, Any] = {"color": "#bdbdbd", "linewidth": 0.5}
@@ -33,9 +34,9 @@ def draw_passband(passband: Passband, path: Path) -> None:
     if passband.is_valid:
         title = (
             f"Passband: ripple {passband.ripple_db:.2f} dB ± {passband.ripple_uncertainty_db:.2f} "
-            f"(95 %) from {passband.low_hz:g} to {passband.high_hz:g} Hz"
+            f"(95 %) from {short(passband.low_hz)} to {short(passband.high_hz)} Hz"
         )
-    figure.suptitle(title, fontsize=14, weight="bold")
+    figure.suptitle(typeset(title), fontsize=14, weight="bold")
     _whole_panel(whole, passband)
     _near_panel(near, passband)
     texts = [f"{verdict(passband)} Length {longer(passband)}."]
@@ -43,7 +44,7 @@ def draw_passband(passband: Passband, path: Path) -> None:
         remark.text[0].upper() + remark.text[1:] + "." for remark in relevant_remarks(passband)
     ]
     lines = [line for text in texts for line in textwrap.wrap(text, WRAP)]
-    figure.supxlabel("\n".join(lines), x=0.01, ha="left", fontsize=9)
+    figure.supxlabel(typeset("\n".join(lines)), x=0.01, ha="left", fontsize=9)
     try:
         if path.suffix.lower() == ".svg":
             figure.savefig(path, format="svg", metadata={"Date": None})
@@ -67,7 +68,7 @@ def _whole_panel(axes: Axes, passband: Passband) -> None:
     for down, edges, style in ((3, passband.edges_3db_hz, "--"), (6, passband.edges_6db_hz, ":")):
         axes.axhline(
             -down, color="black", linewidth=0.8, linestyle=style,
-            label=f"-{down} dB: {edges_text(edges)}",
+            label=typeset(f"-{down} dB: {edges_text(edges)}"),
         )  # fmt: skip
         known = [edge for edge in edges if edge is not None and edge <= top_hz]
         axes.plot(known, [-down] * len(known), "o", color="black", markersize=4)
@@ -80,6 +81,7 @@ def _whole_panel(axes: Axes, passband: Passband) -> None:
             label="hum or tone, excluded", **LINES,
         )  # fmt: skip
     axes.set_xlim(0.0, top_hz)
+    axes.xaxis.set_major_formatter(_hertz)
     axes.set_ylim(min(lowest, -9.0), highest + 4.0)
     axes.set_ylabel("response, dB\n(0: median in the range)")
     axes.legend(loc="best", fontsize=8, framealpha=0.9)
@@ -98,7 +100,8 @@ def _near_panel(axes: Axes, passband: Passband) -> None:
     axes.plot(f, level_db, **SMOOTH)
     for k in (int(np.nanargmax(level_db)), int(np.nanargmin(level_db))):
         axes.annotate(
-            f"{level_db[k]:+.2f} dB at {f[k]:.0f} Hz", (float(f[k]), float(level_db[k])),
+            typeset(f"{level_db[k]:+.2f} dB at {grouped(f[k])} Hz"),
+            (float(f[k]), float(level_db[k])),
             xytext=(0, 12 if level_db[k] > 0.0 else -12), textcoords="offset points",
             ha="left" if f[k] < 0.5 * (f[0] + f[-1]) else "right",
             va="bottom" if level_db[k] > 0.0 else "top", fontsize=8,
@@ -106,6 +109,7 @@ def _near_panel(axes: Axes, passband: Passband) -> None:
         axes.plot(f[k], level_db[k], "o", color="black", markersize=4)
     axes.margins(y=0.3)
     axes.set_xlim(passband.low_hz, passband.high_hz)
+    axes.xaxis.set_major_formatter(_hertz)
     low, high = axes.get_ylim()
     if high - low < 2.0:  # a flat one should look flat
         axes.set_ylim(-1.0, 1.0)
@@ -113,6 +117,11 @@ def _near_panel(axes: Axes, passband: Passband) -> None:
     axes.set_xlabel("audio frequency, Hz")
     axes.legend(loc="best", fontsize=8, framealpha=0.9)
     axes.grid(alpha=0.25)
+
+
+def _hertz(value: float, _: object) -> str:
+    """Returns the label of a tick."""
+    return typeset(short(value))
 
 
 def _top_hz(passband: Passband) -> float:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from moontrim.bench.hum import HumLine
 from moontrim.bench.recording import RecordingRemarkKind
+from moontrim.formats import grouped
 
 NoteKind = RecordingRemarkKind | Literal["tone", "unsteady", "edge", "range"]
 Edges = tuple[float | None, float | None]
@@ -33,7 +34,9 @@ def tone_notes(tones: Sequence[HumLine], share: float | None) -> list[PassbandRe
     if tones:
         loudest = max(tones, key=lambda line: line.level_db)
         which = "tone" if len(tones) == 1 else f"{len(tones)} tones, the strongest"
-        text = f"at {loudest.frequency_hz:.1f} Hz, C/N0 {loudest.level_db:.0f} dB-Hz, excluded"
+        text = (
+            f"at {grouped(loudest.frequency_hz, 1)} Hz, C/N0 {loudest.level_db:.0f} dB-Hz, excluded"
+        )
         notes.append(PassbandRemark("tone", f"{which} {text}"))
     if share is not None:
         notes.append(
@@ -81,7 +84,7 @@ def range_notes(
     if not inside:
         return []
     text = (
-        f"the response is 3 dB down at {' and '.join(f'{edge:.0f}' for edge in inside)} Hz, inside "
+        f"the response is 3 dB down at {' and '.join(map(grouped, inside))} Hz, inside "
         "the range, so the ripple includes the slope of the filter"
     )
     low, high = edges_3db

@@ -9,6 +9,7 @@ from rich.console import Console
 
 from moontrim.bench.passband.measure import WANTED_DB, Passband
 from moontrim.bench.passband.remarks import Edges, PassbandRemark
+from moontrim.formats import grouped, short
 
 # Common practice: a good radio is flat there, an older one shows about 2.5 dB.
 FLAT_DB, OLDER_DB, MUCH_DB = 1.0, 2.5, 3.5
@@ -108,7 +109,7 @@ def show_passband(passband: Passband, console: Console | None = None) -> None:
             (
                 "ripple",
                 f"{passband.ripple_db:.2f} dB peak to peak, ± {passband.ripple_uncertainty_db:.2f} "
-                f"(95 %), from {passband.low_hz:g} to {passband.high_hz:g} Hz",
+                f"(95 %), from {short(passband.low_hz)} to {short(passband.high_hz)} Hz",
             ),
             ("edges", f"-3 dB: {edges_text(passband.edges_3db_hz)}"),
             ("", f"-6 dB: {edges_text(passband.edges_6db_hz)}"),
@@ -118,7 +119,7 @@ def show_passband(passband: Passband, console: Console | None = None) -> None:
             ),
         ]
     if passband.hum:
-        listed = ", ".join(f"{line.frequency_hz:.1f}" for line in passband.hum)
+        listed = ", ".join(grouped(line.frequency_hz, 1) for line in passband.hum)
         lines.append(("hum", f"{listed} Hz, excluded"))
     for name, text in lines:
         console.print(f"{name:10} {text}", highlight=False)
@@ -131,10 +132,8 @@ def show_passband(passband: Passband, console: Console | None = None) -> None:
 def edges_text(edges: Edges) -> str:
     """Returns both edges and the width between them, as text."""
     low, high = edges
-    if low is None and high is None:
-        return "not reached"
     if low is None:
-        return f"not reached below, {high:.0f} Hz above"
+        return "not reached" if high is None else f"not reached below, {grouped(high)} Hz above"
     if high is None:
-        return f"{low:.0f} Hz below, not reached above"
-    return f"{low:.0f} to {high:.0f} Hz, {high - low:.0f} Hz wide"
+        return f"{grouped(low)} Hz below, not reached above"
+    return f"{grouped(low)} to {grouped(high)} Hz, {grouped(high - low)} Hz wide"

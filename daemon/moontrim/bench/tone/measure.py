@@ -31,6 +31,7 @@ from moontrim.bench.tone.mains import (
 from moontrim.bench.tone.search import Looks, ToneCandidate, search, widest_drift_hz_per_s
 from moontrim.bench.tone.track import ToneTrack, track_spread, track_steady
 from moontrim.errors import InputError
+from moontrim.formats import grouped
 
 LOW_HZ, HIGH_HZ = 200.0, 5000.0  # common practice: where the audio of a receiver is
 LOWEST_HZ = 20.0  # common practice: sound cards pass nothing below
@@ -129,14 +130,14 @@ def limits(rate_hz: float, near_hz: float | None, within_hz: float | None) -> tu
         if within_hz is not None:
             raise InputError("--within", within_hz, problem="valid only with --near")
         if top_hz <= 1.5 * LOW_HZ:
-            raise InputError("sample rate", rate_hz, "at least 1000 Hz")
+            raise InputError("sample rate", rate_hz, "at least 1 000 Hz")
         return LOW_HZ, min(HIGH_HZ, top_hz)
     if not LOWEST_HZ <= near_hz <= top_hz:
-        raise InputError("--near", near_hz, f"{LOWEST_HZ:g} to {top_hz:.0f} Hz")
+        raise InputError("--near", near_hz, f"{LOWEST_HZ:g} to {grouped(top_hz)} Hz")
     if within_hz is None:
         within_hz = WITHIN_HZ
     elif not 0.1 <= within_hz <= top_hz:
-        raise InputError("--within", within_hz, f"0.1 to {top_hz:.0f} Hz")
+        raise InputError("--within", within_hz, f"0.1 to {grouped(top_hz)} Hz")
     return max(LOWEST_HZ, near_hz - within_hz), min(top_hz, near_hz + within_hz)
 
 
@@ -215,8 +216,8 @@ def _beside(
         if tone.detected and not mains.harmonic(tone.frequency_hz, cell_hz):
             return tone
     reason = (
-        f"the strongest line, {hum.frequency_hz:.2f} Hz, is one of {len(mains.lines)} harmonics of "
-        f"the mains ({name}); nothing else is above the noise"
+        f"the strongest line, {grouped(hum.frequency_hz, 2)} Hz, is one of {len(mains.lines)} "
+        f"harmonics of the mains ({name}); nothing else is above the noise"
     )
     return replace(nothing, reason=reason)
 
@@ -225,7 +226,7 @@ def _not_sure(nothing: Tone) -> str:
     """Returns the reason why no tone is reported, with the C/N0 that is nearly always detected."""
     need_db = FULL_LOOK_DB - 10.0 * float(np.log10(nothing.duration_s))
     return (
-        f"{nothing.low_hz:.0f} to {nothing.high_hz:.0f} Hz searched; detection limit in "
+        f"{grouped(nothing.low_hz)} to {grouped(nothing.high_hz)} Hz searched; detection limit in "
         f"{nothing.duration_s:.0f} s about C/N0 {need_db:.0f} dB-Hz for a steady tone with a drift "
         f"below {widest_drift_hz_per_s(nothing.duration_s):.2g} Hz/s"
     )

@@ -15,6 +15,7 @@ from matplotlib.ticker import NullFormatter
 
 from moontrim.bench.tone.words import ToneReport
 from moontrim.errors import InputError, unwritable
+from moontrim.formats import grouped, short, typeset
 
 INK, SECOND = "#1b4f72", "#b9770e"
 AROUND_HZ = 100.0  # chosen: shows the noise beside the tone, and mains lines
@@ -33,15 +34,13 @@ def draw_tone(report: ToneReport, name: str, path: Path) -> None:
         _allan(figure.add_subplot(grid[1, 1]), report)
     else:
         _spectrum(figure.add_subplot(), report)
-    title = f"{name}, {tone.duration_s:.0f} s: "
+    title = "no tone detected"
     if tone.detected:
-        title += (
-            f"tone at {tone.frequency_hz:.3f} Hz, C/N0 {tone.cn0_db_hz:.1f} dB-Hz, "
+        title = (
+            f"tone at {grouped(tone.frequency_hz, 3)} Hz, C/N0 {tone.cn0_db_hz:.1f} dB-Hz, "
             f"drift {tone.drift_hz_per_s:+.2g} Hz/s"
         )
-    else:
-        title += "no tone detected"
-    figure.suptitle(title, fontsize=12)
+    figure.suptitle(f"{name}, {tone.duration_s:.0f} s: {typeset(title)}", fontsize=12)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         figure.savefig(path, dpi=110)
@@ -71,7 +70,7 @@ def _course(axes: Axes, report: ToneReport) -> None:
     if report.expected_hz is not None and abs(report.expected_hz - base_hz) < 20.0 * np.ptp(off_hz):
         axes.axhline(report.expected_hz - base_hz, color="black", linewidth=0.9, label="expected")
     axes.set_xlabel("time (s)")
-    axes.set_ylabel(f"frequency minus\n{base_hz:.3f} Hz (Hz)")
+    axes.set_ylabel(typeset(f"frequency minus\n{grouped(base_hz, 3)} Hz (Hz)"))
     axes.margins(x=0.01)
     axes.legend(loc="best", frameon=False, fontsize=9)
     axes.grid(alpha=0.25)
@@ -101,6 +100,7 @@ def _spectrum(axes: Axes, report: ToneReport) -> None:
         axes.axvline(report.expected_hz, color="black", linewidth=0.9, label="expected")
     if axes.get_legend_handles_labels()[0]:
         axes.legend(loc="best", frameon=False, fontsize=9)
+    axes.xaxis.set_major_formatter(lambda hz, _: typeset(short(hz)))
     axes.set_xlabel("audio frequency (Hz)")
     axes.set_ylabel(f"power above median (dB),\n{1.5 * tone.density.step_hz:.2g} Hz resolution")
     axes.margins(x=0)
@@ -123,6 +123,6 @@ def _allan(axes: Axes, report: ToneReport) -> None:
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.set_xlabel("averaging time (s)")
     of = "on-air" if report.on_air_hz is not None else "audio"
-    axes.set_ylabel(f"Allan deviation, fraction\nof {report.of_hz:.0f} Hz {of}")
+    axes.set_ylabel(typeset(f"Allan deviation, fraction\nof {grouped(report.of_hz)} Hz {of}"))
     axes.legend(loc="best", frameon=False, fontsize=9)
     axes.grid(alpha=0.25, which="both")

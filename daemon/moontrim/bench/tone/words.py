@@ -9,6 +9,7 @@ from typing import Any
 
 from moontrim.bench.allan import AllanPoint
 from moontrim.bench.tone.measure import Tone
+from moontrim.formats import grouped
 
 SOUND_CARD_PPM = 50.0  # common practice for a sound card's clock
 
@@ -87,12 +88,12 @@ def _measured_lines(report: ToneReport) -> Iterator[str]:
     tone = report.tone
     digits = _digits(tone.uncertainty_hz)
     yield (
-        f"frequency  {tone.frequency_hz:.{digits}f} Hz of audio at the middle of "
+        f"frequency  {grouped(tone.frequency_hz, digits)} Hz of audio at the middle of "
         f"{tone.duration_s:.1f} s, uncertainty {tone.uncertainty_hz:.2g} Hz (1 sigma)"
     )
     if report.expected_hz is not None and report.difference_hz is not None:
-        difference = f"{report.difference_hz:+.{digits}f}"
-        yield f"difference {difference} Hz from {report.expected_hz:.{digits}f} Hz"
+        difference = grouped(report.difference_hz, digits, sign=True)
+        yield f"difference {difference} Hz from {grouped(report.expected_hz, digits)} Hz"
     yield f"C/N0       {tone.cn0_db_hz:.1f} dB-Hz"
     drift = f"{tone.drift_hz_per_s:+.{_digits(tone.drift_uncertainty_hz_per_s)}f}"
     yield (
@@ -104,7 +105,7 @@ def _measured_lines(report: ToneReport) -> Iterator[str]:
     if chosen:
         of = "on-air" if report.on_air_hz is not None else "audio"
         each = ", ".join(f"{p.deviation:.1e} at {p.tau_s:.3g} s" for p in chosen)
-        yield f"Allan      deviation {each} (of {report.of_hz:.0f} Hz {of})"
+        yield f"Allan      deviation {each} (of {grouped(report.of_hz)} Hz {of})"
     else:
         yield "Allan      unknown: the tone is too weak, or the recording too short"
     card_hz = SOUND_CARD_PPM * 1e-6 * tone.frequency_hz

@@ -21,6 +21,7 @@ from moontrim.forecast.shown.words import (
     zone_text,
 )
 from moontrim.forecast.window import Window
+from moontrim.formats import megahertz
 
 
 def write_calendar(forecasts: Iterable[Forecast], path: Path, zone: tzinfo | None) -> int:
@@ -47,7 +48,7 @@ def _event(forecast: Forecast, window: Window, zone: tzinfo | None) -> Event:
     what = "echoes" if window.own_echo else window.partner
     event.add(
         "summary",
-        f"Moon: {what}, {window.frequency_hz / 1e6:g} MHz, "
+        f"Moon: {what}, {megahertz(window.frequency_hz)}, "
         f"minimum spread {hz_text(window.min_spread_hz)} Hz",
     )
     event.add("dtstart", utc_time(window.start_utc_s))

@@ -29,6 +29,7 @@ from moontrim.forecast.shown.words import (
     zone_text,
 )
 from moontrim.forecast.window import LowSpread, Window
+from moontrim.formats import megahertz, typeset
 
 SUFFIXES = (".png", ".svg")
 MONTH_S = 31 * 86400.0
@@ -109,7 +110,7 @@ def _plain(name: str) -> str:
 def window_page(forecast: Forecast, window: Window, zone: tzinfo | None) -> Figure:
     """Draws one window, portrait A4."""
     start, end = window.start_utc_s, window.end_utc_s
-    title = f"{_who(forecast)}, {window.frequency_hz / 1e6:g} MHz"
+    title = f"{_who(forecast)}, {megahertz(window.frequency_hz)}"
     under = f"{dated_span_text(start, end, year=' %Y')} UTC"
     if not is_utc(zone, start, end):
         under += f", {dated_span_text(start, end, zone)} {zone_text(start, zone)}"
@@ -155,7 +156,7 @@ def month_page(
     zone: tzinfo | None,
 ) -> Figure:
     """Draws all windows of up to 31 days, landscape A4."""
-    title = f"{_who(forecast)}, {forecast.question.frequency_hz / 1e6:g} MHz"
+    title = f"{_who(forecast)}, {megahertz(forecast.question.frequency_hz)}"
     under = (
         f"{day_text(start_utc_s)} to {day_text(end_utc_s)} {utc_time(end_utc_s):%Y}: "
         f"{len(windows)} window{'s' if len(windows) > 1 else ''}"
@@ -231,11 +232,13 @@ def _stack(
         )
         mark_below(axes, start_utc_s, end_utc_s, labels=k == len(kinds) - 1)
     mark_above(panels[0], start_utc_s, end_utc_s, zone)
-    figure.text(LEFT, 1.0 - 0.32 / size_inch[1], heading[0], fontsize=14, weight="bold", va="top")
+    figure.text(
+        LEFT, 1.0 - 0.32 / size_inch[1], typeset(heading[0]), fontsize=14, weight="bold", va="top"
+    )
     figure.text(LEFT, 1.0 - 0.58 / size_inch[1], heading[1], fontsize=9, va="top")
     figure.text(
-        LEFT, len(lines) * line_high + 0.7 * line_high, "\n".join(lines), fontsize=8.5, va="top",
-        linespacing=1.25,
+        LEFT, len(lines) * line_high + 0.7 * line_high, typeset("\n".join(lines)), fontsize=8.5,
+        va="top", linespacing=1.25,
     )  # fmt: skip
     return figure
 

@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 
 from moontrim.forecast.compute import Forecast
 from moontrim.forecast.window import EndSeries, LowSpread, Series, Window
+from moontrim.formats import short, typeset
 from moontrim.path.vectors import Array
 
 HOME: dict[str, Any] = {"color": "#16325c", "linestyle": "-", "linewidth": 1.4}
@@ -127,6 +128,7 @@ def _loss(axes: Axes, forecast: Forecast, windows: Sequence[Window]) -> None:
 def _noise(axes: Axes, forecast: Forecast, windows: Sequence[Window]) -> None:
     _ends(axes, forecast, windows, lambda end: end.antenna_k)
     _from_zero(axes)
+    axes.yaxis.set_major_formatter(lambda kelvin, _: typeset(short(kelvin)))
     axes.set_ylabel("antenna\ntemperature, K")
 
 

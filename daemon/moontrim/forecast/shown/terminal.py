@@ -22,7 +22,7 @@ from moontrim.forecast.shown.words import (
 from moontrim.forecast.signal import in_bandwidth_db
 from moontrim.forecast.tonight import tonight
 from moontrim.forecast.window import LowSpread, Window
-from moontrim.formats import grouped
+from moontrim.formats import grouped, megahertz
 from moontrim.path.vectors import Array
 
 # Heights of a sparkline's blocks, and its colours from low to high; widths in characters.
@@ -61,7 +61,7 @@ def _show_one(console: Console, forecast: Forecast, zone: tzinfo | None) -> None
     question = forecast.question
     what = "home, echoes" if question.partner is None else f"home with {question.partner.name}"
     console.print(
-        f"[bold]{what}[/bold]  {question.frequency_hz / 1e6:g} MHz  "
+        f"[bold]{what}[/bold]  {megahertz(question.frequency_hz)}  "
         f"{day_text(forecast.from_utc_s)} to {day_text(forecast.until_utc_s)}",
         highlight=False,
     )

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from moontrim.errors import InputError
+from moontrim.formats import grouped
 
 DAY = "%a %d %b"
 CLOCK = "%H:%M"
@@ -87,4 +88,4 @@ def is_utc(zone: tzinfo | None, *instants_utc_s: float) -> bool:
 
 def hz_text(value: float) -> str:
     """Returns a spread in Hz with two to three significant digits."""
-    return f"{value:.0f}" if value >= 99.95 else f"{value:.1f}" if value >= 0.95 else f"{value:.2f}"
+    return grouped(value) if value >= 99.95 else f"{value:.1f}" if value >= 0.95 else f"{value:.2f}"
