@@ -39,6 +39,7 @@ from moontrim.state.snapshot import Tracking
 # Of the histogram. Chosen: bins fine enough for the shape of one step; what is beyond five steps is
 # counted in the legend.
 BINS_PER_STEP, MOST_STEPS = 20, 5
+LEAST_LOSS_SPAN_DB = 0.5  # chosen: of the axis; a pass has more
 
 
 def states(figure: Figure, recorded: Recorded, facts: Facts) -> None:
@@ -173,6 +174,12 @@ def sky(figure: Figure, recorded: Recorded, facts: Facts, again: Recomputed) -> 
         ):
             axes.plot(*means(again.utc_s, values, edges), color=INK, linewidth=1.4)
             axes.set_ylabel(label)
+        # Finer steps would need figures that reach into the label.
+        low_db, high_db = panels[2].get_ylim()
+        if high_db - low_db < LEAST_LOSS_SPAN_DB:
+            middle_db = 0.5 * (low_db + high_db)
+            half_db = 0.5 * LEAST_LOSS_SPAN_DB
+            panels[2].set_ylim(middle_db - half_db, middle_db + half_db)
     time_axis(panels[-1], facts)
 
 
