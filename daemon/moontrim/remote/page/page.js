@@ -114,7 +114,7 @@ function worth() {
   const now = performance.now();
   const since = now - (arrivedAt ?? openedAt);
   if (since > STALE_MS) {
-    return ["stale", `No data from the daemon for ${Math.round(since / 1000)} s. The values shown are old; the keys do not work.`];
+    return ["stale", `No data from the daemon for ${Math.round(since / 1000)} s. The values shown are old; controls are disabled.`];
   }
   return arrivedAt === null ? ["connecting", ""] : ["live", ""];
 }

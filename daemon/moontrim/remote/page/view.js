@@ -24,7 +24,7 @@ function mark(node, name, value) {
   if (node.getAttribute(name) !== value) node.setAttribute(name, value);
 }
 
-const LINK_WORDS = { connecting: "Connecting", live: "Live", stale: "Stale", offline: "Offline", refused: "Not connected" };
+const LINK_WORDS = { connecting: "Connecting", live: "Live", stale: "Stale", offline: "Offline", refused: "Not signed in" };
 
 // link: the quality of the connection. why: for the banner, when it is bad.
 export function showLink(link, why, age) {
@@ -45,7 +45,7 @@ export function showState(state) {
   const moon = state.moon;
   say("azimuth", degrees(moon?.azimuth_deg));
   say("elevation", degrees(moon?.elevation_deg));
-  say("partner-elevation", state.partner === "self" ? "myself" : degrees(moon?.partner_elevation_deg));
+  say("partner-elevation", degrees(state.partner === "self" ? moon?.elevation_deg : moon?.partner_elevation_deg));
   for (const which of ["rx", "tx"]) {
     const dial = state[which];
     say(`${which}-correction`, signed(dial?.correction_hz));
@@ -112,8 +112,8 @@ function showRadio(state) {
   const { radio, seconds, last_fault: fault, last_change: change, warnings } = state;
   say("radio", sentence(radio.state));
   say("radio-reason", typeset(radio.reason) || (radio.inhibit ? `Must not transmit. ${radio.inhibit}` : ""));
-  say("radio-numbers", `${count(radio.updates, "update")}, ${number(radio.update_ms, 1)} ms each (median), `
-    + `${count(radio.failures, "failure")}; ${number(seconds.tracked)} s tracked, ${number(seconds.missed)} missed.`);
+  say("radio-numbers", `${count(radio.updates, "update")}, ${number(radio.update_ms, 1)}\u00a0ms each (median), `
+    + `${count(radio.failures, "failure")}; ${number(seconds.tracked)}\u00a0s tracked, ${number(seconds.missed)} missed.`);
   say("change", change ? `${sentence(change.by)}: ${typeset(change.what)}, ${clock(change.at_ms)} UTC` : "none yet");
   say("fault", fault ? `${clock(fault.at_ms)} UTC, ${ago(state.at_ms - fault.at_ms)}: ${typeset(fault.text)}` : "none");
   say("warnings", warnings.map((text) => `${sentence(typeset(text))}.`).join(" "));
