@@ -374,6 +374,9 @@ def test_a_large_trim_is_asked_back(tmp_path: Path, ephemeris: Ephemeris, shared
             await held.tap(rx)
             await until(lambda: seen(here).trim_rx_hz == 1005.0)
             await held.until_text("#trim-rx", "+1\u202f005 Hz")
+            await held.until_text(
+                "#warnings", "Receive trim +1\u202f005 Hz is above 1\u202f000 Hz."
+            )
             assert seen(here).trim_tx_hz == 995.0
             await held.page.wait_for_function(
                 "() => document.getElementById('verdict').textContent.includes('trim')"

@@ -10,7 +10,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field
 
 from moontrim.config.settings import Settings
-from moontrim.formats import grouped, invalid_hz
+from moontrim.formats import grouped, invalid_hz, signed_short
 from moontrim.path.site import Site, parse_site
 from moontrim.tuning.correction import Agreement
 
@@ -87,7 +87,7 @@ class Session(BaseModel):
         choices = self.band_choices(settings)
         trims = (("receive", choices.trim_rx_hz), ("transmit", choices.trim_tx_hz))
         return tuple(
-            f"{name} trim {hz:+g} Hz is above {LARGE_TRIM_HZ:g} Hz"
+            f"{name} trim {signed_short(hz)} Hz is above {grouped(LARGE_TRIM_HZ)} Hz"
             for name, hz in trims
             if abs(hz) > LARGE_TRIM_HZ
         )

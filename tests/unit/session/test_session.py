@@ -112,6 +112,31 @@ def test_the_largest_trim_of_a_band(mhz: int, stated_hz: int | None, limit_hz: i
         assert refused.value.field == "trim_tx_hz"
 
 
+@pytest.mark.parametrize(
+    ("rx_hz", "tx_hz", "warnings"),
+    [
+        (0.0, 0.0, ()),
+        (1000.0, -1000.0, ()),
+        (1000.5, 0.0, ("receive trim +1 000.5 Hz is above 1 000 Hz",)),
+        (
+            1500.0,
+            -1900.0,
+            (
+                "receive trim +1 500 Hz is above 1 000 Hz",
+                "transmit trim -1 900 Hz is above 1 000 Hz",
+            ),
+        ),
+    ],
+)
+def test_a_trim_above_one_kilohertz_is_warned_of(
+    rx_hz: float, tx_hz: float, warnings: tuple[str, ...]
+) -> None:
+    session = apply(SetTrim("t", rx_hz, tx_hz))
+    assert session.trim_warnings(SETTINGS) == warnings
+    other_band = SetBand("t", "1296 MHz").apply(session, SETTINGS)
+    assert other_band.trim_warnings(SETTINGS) == ()
+
+
 def test_a_trim_from_before_the_limit_was_lowered_hinders_no_other_command() -> None:
     large = Session(
         band="144 MHz",
