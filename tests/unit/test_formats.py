@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from moontrim.formats import count, grouped, invalid_hz, signed_short, typeset
+from moontrim.formats import count, grouped, invalid_hz, megahertz, signed_short, typeset
 
 ROOT = Path(__file__).parents[2]
 
@@ -36,6 +36,10 @@ def test_grouped(value: float, decimals: int, sign: bool, text: str) -> None:
 )
 def test_signed_short(value: float, text: str) -> None:
     assert signed_short(value) == text
+
+
+def test_megahertz() -> None:
+    assert [megahertz(hz) for hz in (144e6, 10_368_100_000.0)] == ["144 MHz", "10 368.1 MHz"]
 
 
 def test_an_invalid_frequency_is_named() -> None:

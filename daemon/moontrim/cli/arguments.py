@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from moontrim.config.settings import Settings, load_settings
 from moontrim.errors import CoverageError, InputError
-from moontrim.formats import grouped
+from moontrim.formats import grouped, short
 from moontrim.path.site import Site, parse_site
 
 if TYPE_CHECKING:
@@ -115,5 +115,5 @@ def number(text: str | None, field: str, lowest: float, highest: float) -> float
     except ValueError:
         value = math.nan
     if not lowest <= value <= highest:
-        raise InputError(field, text, f"a number from {lowest:g} to {highest:g}")
+        raise InputError(field, text, f"a number from {short(lowest)} to {short(highest)}")
     return value

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from moontrim.cli.arguments import add_config, number, settings_of
 from moontrim.cli.parser import add_command
 from moontrim.errors import InputError
+from moontrim.formats import grouped
 from moontrim.tuning.band import Band
 
 if TYPE_CHECKING:
@@ -166,7 +167,7 @@ def _expected(
             "--dial",
             options.dial,
             f"a dial with the source in its {options.sideband.upper()} passband; the tone would be "
-            f"at {expected_hz:.1f} Hz",
+            f"at {grouped(expected_hz, 1)} Hz",
         )
     return expected_hz
 

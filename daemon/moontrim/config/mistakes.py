@@ -19,6 +19,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from moontrim.errors import InputError, shortened
+from moontrim.formats import short
 
 Place = tuple[int | str, ...]
 
@@ -100,7 +101,7 @@ def _always(text: str) -> Callable[[ErrorContext], str]:
 
 
 def _bound(phrase: str, key: str) -> Callable[[ErrorContext], str]:
-    return lambda context: f"{phrase} {context[key]:.12g}"
+    return lambda context: f"{phrase} {short(context[key])}"
 
 
 def _choices(context: ErrorContext) -> str:

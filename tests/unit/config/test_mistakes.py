@@ -60,7 +60,7 @@ MISTAKES: list[tuple[str, str, str, str]] = [
     ("", "trim_limit_hz = true", "", B + "trim_limit_hz: invalid value true; expected a whole "
      "number"),
     ("", "reference_error_ppb = 1e9", "", B + "reference_error_ppb: invalid value 1000000000.0; "
-     "expected at most 100000"),
+     "expected at most 100 000"),
     ("", "tx_sked_hz = 147_000_000", "", B + "tx_sked_hz 147 000 000 is outside tx_low_hz "
      "144 000 000 to tx_high_hz 146 000 000"),
     ("", "", BAND, "[[bands]]: name '144 MHz' used twice"),
@@ -75,7 +75,7 @@ MISTAKES: list[tuple[str, str, str, str]] = [
     ("", "", "[[keying.outputs]]\nname = 'coax'", '[[keying.outputs]] "coax": kind: missing'),
     ("", "", COAX, '[[keying.outputs]] "coax": settle_ms: missing'),
     ("", "", COAX + "settle_ms = 9999", '[[keying.outputs]] "coax": settle_ms: invalid value 9999; '
-     "expected at most 5000"),
+     "expected at most 5 000"),
     ("", "", COAX + "settle_ms = 20", "keying: the last output must key the radio (kind radio, or "
      "keys_radio = true), so that no RF comes before a relay; 'coax' does not"),
     ("", "", "[[keying.inputs]]\nkind = 'gpio'\nname = 'foot'\nchip = 'x'\nline = 4",

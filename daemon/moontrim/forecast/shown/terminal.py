@@ -22,7 +22,7 @@ from moontrim.forecast.shown.words import (
 from moontrim.forecast.signal import in_bandwidth_db
 from moontrim.forecast.tonight import tonight
 from moontrim.forecast.window import LowSpread, Window
-from moontrim.formats import grouped, megahertz
+from moontrim.formats import grouped, megahertz, short
 from moontrim.path.vectors import Array
 
 # Heights of a sparkline's blocks, and its colours from low to high; widths in characters.
@@ -171,7 +171,7 @@ def _show_legend(console: Console, forecast: Forecast, signal: bool) -> None:
         if forecast.question.signal.threshold_db is not None:
             below = "; below it: maximum margin, less the estimated spread loss"
         elif forecast.question.signal.bandwidth_hz != 2500.0:
-            below = f"; below it: in {forecast.question.signal.bandwidth_hz:g} Hz"
+            below = f"; below it: in {short(forecast.question.signal.bandwidth_hz)} Hz"
         lines.append(f"S/N: maximum, weaker direction, in 2.5 kHz{below}")
     for line in lines:
         console.print(f"  {line}", style="dim", highlight=False)
