@@ -323,7 +323,7 @@ def test_connection_lost_in_the_middle(stage: Any) -> None:
     stage(scene, unreachable_s=1.0)
 
 
-def test_cross_band(tmp_path: Path, ephemeris: Ephemeris) -> None:
+def test_split_segments(tmp_path: Path, ephemeris: Ephemeris) -> None:
     """We receive in one segment and transmit in another, each side correcting its half."""
     received_hz, offset_hz = 10_450_100_000, 10_306_000_000
 

@@ -1,8 +1,9 @@
 """Decides what each command of a client leads to: an answer at once, or an action first. Pure.
 
-The radio that clients see has two VFOs. Both show the sked frequency (cross-band: each that of its
-band), and only the first one moves it: a transmit frequency chosen by the client would be a second
-correction on top of moontrim's, so split is accepted only where both frequencies agree.
+The radio that clients see has two VFOs. Both show the sked frequency (in split-segment working each
+that of its segment), and only the first one moves it: a transmit frequency chosen by the client
+would be a second correction on top of moontrim's, so split is accepted only where both frequencies
+agree.
 
 Each `_name` function below decides one command, from its arguments, the view of the daemon and the
 state of the connection."""

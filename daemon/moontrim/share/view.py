@@ -29,10 +29,11 @@ class Abilities:
 class ShareView:
     """The daemon at one instant, as clients see it.
 
-    tx_sked_hz: the transmit frequency before correction, which is the sked frequency unless
-    cross-band. transmitting: None if unknown. rx_ranges_hz, tx_ranges_hz: lowest and highest
-    frequency of each configured band. settled: no other sked frequency was chosen that the snapshot
-    does not show yet. drive_ceiling: the largest power fraction allowed, None for no limit."""
+    tx_sked_hz: the transmit frequency before correction, which is the sked frequency except in
+    split-segment working. transmitting: None if unknown. rx_ranges_hz, tx_ranges_hz: lowest and
+    highest frequency of each configured band. settled: no other sked frequency was chosen that
+    the snapshot does not show yet. drive_ceiling: the largest power fraction allowed, None for no
+    limit."""
 
     band: str
     sked_hz: int

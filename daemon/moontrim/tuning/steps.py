@@ -173,7 +173,7 @@ def plan_stretch(
 ) -> Plan:
     """Plans the steps of a stretch of time, usually one second.
 
-    band, tx_band: conversions of the two dials, the same but for cross-band stations. at_start,
+    band, tx_band: conversions of the two dials, the same except in split-segment working. at_start,
     at_end: ideal on-air frequencies; for `mid_over` those to transmit on are of half an over later.
     resolution_hz: the coarser of the band's and the radio's. about_to_transmit: the one dial of a
     radio without split is moved to the transmit frequency before the radio is keyed. A transmit

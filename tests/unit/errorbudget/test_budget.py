@@ -240,7 +240,7 @@ def test_what_the_echo_does_not_show_need_not_be_known(ephemeris: Ephemeris) -> 
     assert budgets(ephemeris, partner=None, uncertainties=unknown)["rx"].unknown == ("transverter",)
 
 
-def test_cross_band(ephemeris: Ephemeris) -> None:
+def test_split_segments(ephemeris: Ephemeris) -> None:
     rx, tx = error_budget(ephemeris, HOME, PARTNER, T0, F_HZ, "halves", STATED, tx_sked_hz=2 * F_HZ)
     a, b = (cause(budget, "home position").sigma_hz for budget in (rx, tx))
     assert a is not None and b is not None

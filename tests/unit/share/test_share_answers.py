@@ -56,7 +56,7 @@ VIEW = ShareView(
     tx_ranges_hz=((10_368_000_000, 10_370_000_000),),
     can=ALL,
 )
-CROSS = replace(VIEW, tx_sked_hz=SKED_HZ + 77_000)  # cross-band
+SPLIT_SEGMENTS = replace(VIEW, tx_sked_hz=SKED_HZ + 77_000)  # split segments
 SPLIT = ClientState(split=True)
 SECOND = ClientState(split=True, second=True)
 
@@ -143,7 +143,7 @@ def of(line: str, view: ShareView = VIEW, state: ClientState | None = None) -> A
     ],
 )
 def test_outcomes(line: str, state: ClientState, outcome: Action) -> None:
-    assert of(line, CROSS, state) == outcome
+    assert of(line, SPLIT_SEGMENTS, state) == outcome
 
 
 @pytest.mark.parametrize(
@@ -324,7 +324,7 @@ def test_no_program_changes_the_front_end() -> None:
         TuneTo("share", SKED_HZ).apply(direct, known)
 
 
-def test_cross_band_is_bounded_by_what_is_transmitted() -> None:
+def test_split_segments_is_bounded_by_what_is_transmitted() -> None:
     band = EMBEDDED["bands"][0] | {"tx_sked_hz": SKED_HZ + 500_000}
     known = settings(bands=[band])
     assert band_for(10_369_500_000, "10 GHz", known) == "10 GHz"

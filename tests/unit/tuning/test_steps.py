@@ -163,7 +163,7 @@ def test_steps_come_in_order_of_time() -> None:
 CROSS = replace(BAND, transverter_offset_hz=10_306_000_000)  # another oscillator for transmitting
 
 
-def test_cross_band_dials_have_offsets_of_their_own() -> None:
+def test_split_segments_dials_have_offsets_of_their_own() -> None:
     """Receiving on 10 450.1 MHz, outside the range, transmitting on 10 368.1 inside it."""
     made = plan(rx_hz=10_450_100_000.0, tx_hz=SKED_HZ, tx_band=CROSS)
     assert {(step.which, step.dial_hz) for step in made.steps} == {
@@ -173,7 +173,7 @@ def test_cross_band_dials_have_offsets_of_their_own() -> None:
     assert not made.held
 
 
-def test_cross_band_on_one_dial_that_could_transmit_outside_is_held() -> None:
+def test_split_segments_on_one_dial_that_could_transmit_outside_is_held() -> None:
     made = plan(rx_hz=10_450_100_000.0, tx_hz=SKED_HZ, split=False)
     assert not made.steps
     assert "also transmits" in made.held["rx"]
