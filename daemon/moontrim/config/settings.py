@@ -89,7 +89,7 @@ class DefaultsSettings(Table):
         None, description="Name of a band; default: the first one of [[bands]]."
     )
     agreement: Agreement = Field(
-        "halves", description="Who corrects which part of the Doppler shift; see README."
+        "halves", description="Who corrects which part of the Doppler; see README."
     )
 
 
