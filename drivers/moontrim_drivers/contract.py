@@ -18,7 +18,7 @@ RigError
 |-- RigTimeout       an answer did not come in time                         transient
 |-- RigGarbled       bytes came that do not answer the question             transient
 |-- RigRefused       the radio understood and refused                       transient
-`-- RigUnfit         this radio or set-up can never do it                   permanent
+`-- RigNotSuitable   this radio or set-up can never do it                   permanent
 """
 
 from __future__ import annotations
@@ -38,47 +38,35 @@ from moontrim_drivers.emergencyunkey import EmergencyUnkey
 class RigError(Exception):
     """The base of a driver's errors. str() is one line for a person.
 
-    transient: whether trying again can help. reason: one word for the journal and the state."""
+    transient: whether trying again can help."""
 
     transient: ClassVar[bool] = True
-    reason: ClassVar[str] = "error"
 
 
 class RigUnreachable(RigError):
     """No connection could be made: nothing listens, the port does not exist or is in use."""
 
-    reason = "unreachable"
-
 
 class RigClosed(RigError):
     """The connection has ended, or the driver is not open."""
-
-    reason = "closed"
 
 
 class RigTimeout(RigError):
     """An answer did not come in time."""
 
-    reason = "timeout"
-
 
 class RigGarbled(RigError):
     """Bytes came that do not answer the question, or the radio's set-up changed by itself."""
-
-    reason = "garbled"
 
 
 class RigRefused(RigError):
     """The radio refused. The connection is healthy; only this request failed."""
 
-    reason = "refused"
 
-
-class RigUnfit(RigError):
+class RigNotSuitable(RigError):
     """This radio, or the way it is set up, can never do it; nothing is gained by trying again."""
 
     transient = False
-    reason = "unfit"
 
 
 class DriverClock(Protocol):
@@ -217,13 +205,13 @@ class RigDriver(ABC):
 
         tx_hz: must be None where one dial serves both ways (`capabilities.split` is false).
 
-        Raises RigRefused if the radio refuses, RigUnfit for a value that `limits` forbids."""
+        Raises RigRefused if the radio refuses, RigNotSuitable for a value that `limits` forbids."""
 
     @abstractmethod
     async def set_transmit(self, on: bool) -> None:
         """Keys or unkeys the radio; returns once the radio has confirmed it. Raises RigRefused if
-        it does not, and RigUnfit if it has no such command and does not report transmitting either:
-        then it cannot have been keyed by this driver."""
+        it does not, and RigNotSuitable if it has no such command and does not report transmitting
+        either: then it cannot have been keyed by this driver."""
 
     def emergency_unkey(self) -> EmergencyUnkey | None:
         """Returns how another process can unkey the radio if this one hangs, valid until `close`;
@@ -232,7 +220,7 @@ class RigDriver(ABC):
 
     async def _receive_first(self) -> None:
         """Unkeys for `open(unkey=True)`; an implementation calls it as soon as it can send."""
-        with contextlib.suppress(RigRefused, RigUnfit):
+        with contextlib.suppress(RigRefused, RigNotSuitable):
             await self.set_transmit(False)
 
     @abstractmethod
@@ -261,20 +249,20 @@ class RigDriver(ABC):
 
     @abstractmethod
     async def set_power(self, fraction: float) -> None:
-        """Sets the RF power, as a fraction of full power, 0 to 1. Raises RigUnfit where
+        """Sets the RF power, as a fraction of full power, 0 to 1. Raises RigNotSuitable where
         `capabilities.sets_power` is false, RigRefused while the radio transmits."""
 
     async def clear_offsets(self) -> None:
         """Switches off RIT, XIT and repeater shift, those that the radio has; `details` tells
-        whether it did. Raises RigRefused while the radio transmits, and where it refuses; RigUnfit
-        where the driver cannot."""
-        raise RigUnfit("this driver does not switch off RIT and XIT")
+        whether it did. Raises RigRefused while the radio transmits, and where it refuses;
+        RigNotSuitable where the driver cannot."""
+        raise RigNotSuitable("this driver does not switch off RIT and XIT")
 
     async def send_commands(self, commands: Sequence[str]) -> None:
         """Sends commands that only this radio knows, in the notation of its bus, in order.
 
-        Raises RigUnfit, with none sent, where the driver takes no such commands or one of them is
-        not fit to be sent (it could make the radio transmit, for example). Raises RigRefused while
-        the radio transmits, and as soon as it refuses one."""
+        Raises RigNotSuitable, with none sent, where the driver takes no such commands or one of
+        them is not fit to be sent (it could make the radio transmit, for example). Raises
+        RigRefused while the radio transmits, and as soon as it refuses one."""
         if commands:
-            raise RigUnfit("this driver takes no commands in the notation of a bus")
+            raise RigNotSuitable("this driver takes no commands in the notation of a bus")

@@ -16,7 +16,7 @@ from moontrim.rig.view import LinkState, LinkView
 from moontrim.session.current import CurrentSession
 from moontrim.session.session import first_session
 from moontrim.tracking.planning import Planning
-from moontrim.tuning.correction import AGREEMENTS
+from moontrim.tuning.correction import ECHO_AGREEMENTS
 from moontrim.tuning.steps import crossings
 from moontrim_drivers.contract import RigState
 
@@ -27,7 +27,7 @@ TOLERANCE_HZ = 0.003  # of the legs against the same toolkit: see test_naif
 
 
 @pytest.mark.parametrize("stepped", [False, True])
-@pytest.mark.parametrize("agreement", AGREEMENTS)
+@pytest.mark.parametrize("agreement", ECHO_AGREEMENTS)
 @pytest.mark.parametrize("ghz", [10, 24])
 def test_the_receive_dial_is_where_the_echo_arrives(
     ephemeris: Ephemeris, ghz: int, agreement: str, stepped: bool

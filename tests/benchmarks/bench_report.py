@@ -41,7 +41,8 @@ def main(hours: float, times: int) -> None:
             lost=lambda k: k % 7200 in range(3600, 3660),
             keyed=lambda k: k % 120 < 51,
             faults=[
-                (k + 0.7, k + 60.7, "tracking:radio lost", "x") for k in range(3599, 20000, 7200)
+                (k + 0.7, k + 60.7, "tracking:no contact with radio", "x")
+                for k in range(3599, 20000, 7200)
             ],
             budgets=[(k, 0.7, 0.8, "x", "x") for k in range(0, round(hours * 3600), 60)],
         )

@@ -17,9 +17,9 @@ from moontrim_drivers.contract import (
     DriverOptions,
     RigClosed,
     RigDriver,
+    RigNotSuitable,
     RigRefused,
     RigState,
-    RigUnfit,
     RigUnreachable,
 )
 from moontrim_drivers.rigctld.driver import SocketDriver
@@ -247,7 +247,7 @@ def test_one_dial_for_both(bench: Bench) -> None:
             assert not driver.capabilities.split
             assert (await driver.read()).tx_dial_hz is None
             assert await driver.set_dials(RX_HZ, None) == RigState(RX_HZ, None, False)
-            with pytest.raises(RigUnfit, match="tx_hz"):
+            with pytest.raises(RigNotSuitable, match="tx_hz"):
                 await driver.set_dials(RX_HZ, TX_HZ)
             assert await truth() == RigState(RX_HZ, None, False)
             await driver.close()
@@ -261,9 +261,9 @@ def test_what_is_no_dial_reaches_no_radio(bench: Bench, bad: Any) -> None:
         async with bench.connected() as (driver, truth):
             await driver.open()
             before = await truth()
-            with pytest.raises(RigUnfit, match="rx_hz"):
+            with pytest.raises(RigNotSuitable, match="rx_hz"):
                 await driver.set_dials(bad, TX_HZ)
-            with pytest.raises(RigUnfit, match="tx_hz"):
+            with pytest.raises(RigNotSuitable, match="tx_hz"):
                 await driver.set_dials(None, bad)
             assert await truth() == before == await driver.read()
             await driver.close()
@@ -390,7 +390,7 @@ def test_mode(bench: Bench) -> None:
             await driver.set_mode("USB", 0)
             assert (await driver.details()).mode == "USB"
             for mode, passband_hz in (("usb", 0), ("USB 1\nT VFOA", 0), ("", 0), ("USB", -1)):
-                with pytest.raises(RigUnfit):
+                with pytest.raises(RigNotSuitable):
                     await driver.set_mode(mode, passband_hz)
             assert await driver.read() == RigState(RX_HZ, TX_HZ, False)
             await driver.close()
@@ -406,7 +406,7 @@ def test_power_only_where_allowed(bench: Bench) -> None:
             await driver.set_power(0.25)
             assert (await driver.details()).power_fraction == pytest.approx(0.25, abs=0.001)
             for bad in (-0.01, 1.01, float("nan")):
-                with pytest.raises(RigUnfit, match="fraction"):
+                with pytest.raises(RigNotSuitable, match="fraction"):
                     await driver.set_power(bad)
             await driver.set_transmit(True)
             with pytest.raises(RigRefused):
@@ -417,7 +417,7 @@ def test_power_only_where_allowed(bench: Bench) -> None:
         async with bench.connected(sets_power=False) as (driver, _):
             await driver.open()
             power = (await driver.details()).power_fraction
-            with pytest.raises(RigUnfit):
+            with pytest.raises(RigNotSuitable):
                 await driver.set_power(0.0)
             assert (await driver.details()).power_fraction == power
             await driver.close()

@@ -21,7 +21,7 @@ from moontrim.config.share import ShareSettings
 from moontrim.errors import MoontrimError
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.rig.view import LinkState, LinkView
-from moontrim.session.commands import Command, PermitTransmit
+from moontrim.session.commands import AllowTransmit, Command
 from moontrim.session.session import Session, first_session
 from moontrim.share import connection as client_module
 from moontrim.share import server as server_module
@@ -72,7 +72,7 @@ class _Daemon:
 
     def publish(self) -> None:
         values: dict[str, Any] = dict.fromkeys(_SNAPSHOT_FIELDS)
-        link = LinkView(LinkState.READY if self.mood == 0 else LinkState.LOST, "")
+        link = LinkView(LinkState.READY if self.mood == 0 else LinkState.NO_CONTACT, "")
         values |= {"band": self.session.band, "tracking": self.tracking, "reason": "", "link": link}
         values |= {"sked_hz": self.session.band_choices(SETTINGS).sked_hz, "transmitting": False}
         self.hub.publish(Snapshot(**values))
@@ -116,7 +116,7 @@ class _Keying:
 
     async def request(self, who: str) -> None:
         self.check(who)
-        if not self.scene.daemon.session.transmit_permitted or self.who not in ("", who):
+        if not self.scene.daemon.session.tx_allowed or self.who not in ("", who):
             raise MoontrimError("not now")
         if not self.keyed:
             self.who = who
@@ -204,8 +204,8 @@ class _Scene:
         elif what == _WAIT:
             self.clock.loop.pass_time(WAITS_S[first % len(WAITS_S)])
         elif what == _PERMIT:
-            on = not self.daemon.session.transmit_permitted
-            self.daemon.session = PermitTransmit("fuzz", on).apply(self.daemon.session, SETTINGS)
+            on = not self.daemon.session.tx_allowed
+            self.daemon.session = AllowTransmit("fuzz", on).apply(self.daemon.session, SETTINGS)
             if not on:
                 self.keying.release(self.keying.who)
         elif what == _FLOOD:

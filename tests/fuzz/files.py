@@ -159,9 +159,9 @@ def session(data: bytes) -> None:
     hold(max(abs(choices.trim_rx_hz), abs(choices.trim_tx_hz)) <= TRIM_LIMIT_HZ, f"{choices}")
     hold(result.agreement in AGREEMENTS, result.agreement)
     result.partner_site(SETTINGS)
-    if result.transmit_permitted:
+    if result.tx_allowed:
         try:
-            permitted = json.loads(data)["session"].get("transmit_permitted", True)
+            permitted = json.loads(data)["session"].get("tx_allowed", True)
         except (ValueError, RecursionError, TypeError, KeyError, AttributeError):
             permitted = False
         hold(permitted, "a file that cannot be read, or forbids, permits to transmit")
@@ -175,7 +175,7 @@ def _saved(**changes: object) -> bytes:
 
 _SESSIONS = (
     _saved(),
-    _saved(transmit_permitted=False, correcting=False, partner="self"),
+    _saved(tx_allowed=False, correcting=False, partner="self"),
     _saved(bands={"10 GHz": {"sked_hz": 10_368_105_000.0, "trim_rx_hz": 1.5}}, agreement="home"),
 )
 _SESSION_TOKENS = (

@@ -21,7 +21,7 @@ from moontrim.remote.commands.guards import SecondStep
 from moontrim.remote.commands.parsing import COMMANDS
 from moontrim.remote.published.messages import Post
 from moontrim.remote.published.topics import Topics
-from moontrim.session.commands import Command, PermitTransmit
+from moontrim.session.commands import AllowTransmit, Command
 from moontrim.session.session import TRIM_LIMIT_HZ, Session, first_session
 from moontrim.share.actions import (
     ClientState,
@@ -178,7 +178,7 @@ def mqtt_command(data: bytes) -> None:
     for command in carried_out:
         hold(account in (PHONE, LOCAL), f"{account!r} commands")
         hold(not arrival.retained and arrival.expires_s is None, "an old command is carried out")
-        hold(not (isinstance(command, PermitTransmit) and command.on), "permitted in one step")
+        hold(not (isinstance(command, AllowTransmit) and command.on), "permitted in one step")
         try:
             _judge(command.apply(session, SETTINGS))
         except InputError:
@@ -210,9 +210,9 @@ _MQTT_SEEDS = tuple(
         ),
         ("trim", 0, 0x80, 0, b'{"rx_hz": 1.5, "tx_hz": -2e1, "id": 7}'),
         ("correction", 1, 0, 0, b"off"),
-        ("transmit", 0, 0, 0, b'{"permitted": true, "confirm": "0123456789abcdef"}'),
+        ("transmit", 0, 0, 0, b'{"allowed": true, "confirm": "0123456789abcdef"}'),
         ("transmit", 1, 0, 1, b"on"),
-        ("transmit", 0, 0x70, 0, b'{"permitted": false}'),
+        ("transmit", 0, 0x70, 0, b'{"allowed": false}'),
         ("readback", 0, 0x0E, 0, b""),
         ("key", 2, 0, 2, b'{"on": true}'),
     )
@@ -222,7 +222,7 @@ _MQTT_TOKENS = (
         b'"hz"',
         b'"id"',
         b'"reply_to"',
-        b'"permitted"',
+        b'"allowed"',
         b"true",
         b"false",
         b"null",

@@ -1,5 +1,5 @@
 """Forbidden over MQTT, acknowledged, and killed within 2 ms of the reply: the next start does not
-permit transmitting, and what was acknowledged as saved is on disk. Also with a disk that takes a
+allow transmit, and what was acknowledged as saved is on disk. Also with a disk that takes a
 tenth of a second for each fsync, on a full one and on one that has become read-only."""
 
 from __future__ import annotations
@@ -65,9 +65,9 @@ class Phone:
         return reply
 
     async def permit(self) -> None:
-        first = await self.command(permitted=True)
+        first = await self.command(allowed=True)
         token = first["error"]["confirm_token"]
-        assert (await self.command(permitted=True, confirm=token))["ok"]
+        assert (await self.command(allowed=True, confirm=token))["ok"]
 
 
 @asynccontextmanager
@@ -109,14 +109,14 @@ async def killed(folder: Path, kills: int, fsync_s: float = 0.0, disk: str = "")
         )
         try:
             async with within(UP_S), phone(ports["port"]) as it:
-                counts["came back permitted"] += number > 0 and it.state["transmit_permitted"]
+                counts["came back permitted"] += number > 0 and it.state["tx_allowed"]
                 if number == kills:
                     return counts
-                if not it.state["transmit_permitted"]:
+                if not it.state["tx_allowed"]:
                     await it.permit()
                 await asyncio.sleep(SETTLED_S + 3 * fsync_s)
                 spoil(disk, folder)
-                reply = await it.command(permitted=False)
+                reply = await it.command(allowed=False)
                 await asyncio.sleep(chance.uniform(0.0, 0.002))
                 process.kill()
         finally:
@@ -127,7 +127,7 @@ async def killed(folder: Path, kills: int, fsync_s: float = 0.0, disk: str = "")
         assert reply["ok"] and reply["saved"] is not bool(reply["unsaved"]), reply
         counts["acknowledged as saved"] += reply["saved"]
         saved = json.loads((folder / "state" / NAME).read_text())["session"]
-        counts["saved, but not on disk"] += reply["saved"] and saved["transmit_permitted"]
+        counts["saved, but not on disk"] += reply["saved"] and saved["tx_allowed"]
     return counts
 
 

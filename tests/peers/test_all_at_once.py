@@ -56,7 +56,7 @@ def as_seen(session: Session, settings: Settings) -> Seen:
         session.agreement,
         here.trim_rx_hz,
         here.trim_tx_hz,
-        session.transmit_permitted,
+        session.tx_allowed,
     )
 
 
@@ -148,9 +148,9 @@ async def phone_storm(watch: Watch, phone: Station, until_s: float) -> int:
 
 async def forbid_and_permit(phone: Station) -> None:
     """Permitting takes a second step, with the token that came back."""
-    assert (await phone.request("transmit", {"permitted": False}))["ok"]
-    token = (await phone.request("transmit", {"permitted": True}))["error"]["confirm_token"]
-    assert (await phone.request("transmit", {"permitted": True, "confirm": token}))["ok"]
+    assert (await phone.request("transmit", {"allowed": False}))["ok"]
+    token = (await phone.request("transmit", {"allowed": True}))["error"]["confirm_token"]
+    assert (await phone.request("transmit", {"allowed": True, "confirm": token}))["ok"]
 
 
 def settings_for(folder: Path, ephemeris: Ephemeris) -> Settings:
@@ -268,7 +268,7 @@ def seen_by_phone(state: dict[str, Any]) -> Seen:
         state["agreement"],
         state["trim_rx_hz"],
         state["trim_tx_hz"],
-        state["transmit_permitted"],
+        state["tx_allowed"],
     )
 
 

@@ -115,9 +115,9 @@ def test_ports_given_twice_or_taken(tmp_path: Path) -> None:
                 taken = program.getsockname()[1]
                 config = write_config(tmp_path, rig.port, share=port, http=port, mqtt=taken)
                 lines = await check(config)
-                assert lines["share.port"]["level"] == "wrong"
+                assert lines["share.port"]["level"] == "fail"
                 assert "also remote.http_port" in lines["share.port"]["text"]
-                assert lines["remote.port"]["level"] == "wrong"
+                assert lines["remote.port"]["level"] == "fail"
                 assert "in use" in lines["remote.port"]["text"]
             lines = await check(write_config(tmp_path, rig.port))
             assert lines["ports"]["level"] == "ok" and "free" in lines["ports"]["text"]
@@ -125,7 +125,7 @@ def test_ports_given_twice_or_taken(tmp_path: Path) -> None:
     asyncio.run(main())
 
 
-@pytest.mark.parametrize(("ptt", "level"), [("RIG", None), ("NONE", "wrong")])
+@pytest.mark.parametrize(("ptt", "level"), [("RIG", None), ("NONE", "fail")])
 def test_a_rigctld_without_a_command_to_transmit(
     tmp_path: Path, ptt: str, level: str | None
 ) -> None:

@@ -123,7 +123,7 @@ def test_stopped_while_it_keys_a_relay_on_the_network_falls(
             running = asyncio.create_task(daemon.run(Remote(settings.remote).run))
             async with within(15.0):
                 while not (now := daemon.hub.latest) or not (
-                    now.tracking is Tracking.ON_FREQUENCY and now.keying.state is Phase.IDLE
+                    now.tracking is Tracking.ON_FREQUENCY and now.keying.state is Phase.RELEASED
                 ):
                     await asyncio.sleep(0.05)
                 await daemon.transmitting.request("test")

@@ -100,7 +100,7 @@ async def scene(stand: Stand, seen: dict[str, Any]) -> None:
         radio.on_change = lambda *change: changed.append(change)
         loopback(False)
         down_s = time.monotonic()
-        seen["lost_s"] = await until(lambda: link.view.state is LinkState.LOST, 30.0)
+        seen["lost_s"] = await until(lambda: link.view.state is LinkState.NO_CONTACT, 30.0)
         seen["reason"] = link.view.reason
         await until(lambda: not stand.keying.keyed, 60.0)
         seen["key_fell_s"] = time.monotonic() - down_s

@@ -128,15 +128,15 @@ def test_every_command_reaches_the_radio_and_comes_back(
             # by a command of ours, since a foot switch held down cannot be undone
             radio.set_transmit(True)
             radio.key(False)
-            await ask("transmit", {"permitted": False})
-            await watch.state(lambda s: not s["transmit_permitted"] and s["transmitting"] is False)
+            await ask("transmit", {"allowed": False})
+            await watch.state(lambda s: not s["tx_allowed"] and s["transmitting"] is False)
             assert not radio.transmitting
-            first = await ask("transmit", {"permitted": True})
+            first = await ask("transmit", {"allowed": True})
             assert first["error"]["code"] == "confirm"
-            assert watch.json("state")["transmit_permitted"] is False
-            again = {"permitted": True, "confirm": first["error"]["confirm_token"]}
+            assert watch.json("state")["tx_allowed"] is False
+            again = {"allowed": True, "confirm": first["error"]["confirm_token"]}
             assert (await ask("transmit", again))["ok"]
-            await watch.state(lambda s: s["transmit_permitted"])
+            await watch.state(lambda s: s["tx_allowed"])
             assert not radio.transmitting, "permitted is not keyed"
 
             assert watch.latest[f"{BASE}/value/sked_hz"] == b"10368101000"
@@ -700,7 +700,7 @@ def test_hubs_are_told_and_can_command(tmp_path: Path, ephemeris: Ephemeris) -> 
                 await watch.client.publish(parts[key]["command_topic"], payload, 1)
             state = await watch.state(lambda s: s["band"] == "24 GHz")
             assert (state["agreement"], state["correcting"]) == ("partner", False)
-            assert state["transmit_permitted"] is False
+            assert state["tx_allowed"] is False
             session = here.daemon.session
             assert session.bands["10 GHz"].sked_hz == 10_368_100_500
             bad = [p for t, p in watch.history if t == f"{BASE}/event" and b'"ok":false' in p]

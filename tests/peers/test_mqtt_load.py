@@ -38,7 +38,7 @@ GROWTH_LIMIT_MB = 6.0
 SETTINGS = settings_from(EMBEDDED, "test")
 CHOICES = (
     "band", "sked_hz", "agreement", "partner", "trim_rx_hz", "trim_tx_hz", "correcting",
-    "transmit_permitted", "last_change",
+    "tx_allowed", "last_change",
 )  # fmt: skip
 GOOD: dict[str, list[Any]] = {
     "band": [{"band": "10 GHz"}, "10 GHz"],
@@ -48,7 +48,7 @@ GOOD: dict[str, list[Any]] = {
     "partner": [{"partner": "KP20"}, {"partner": "60.2,25.1,60"}, "self"],
     "trim": [{"rx_hz": 5, "tx_hz": 6}, {"rx_hz": 5}],
     "correction": [{"on": False}, False],
-    "transmit": [{"permitted": True}, {"permitted": True, "confirm": "0123456789abcdef"}, False],
+    "transmit": [{"allowed": True}, {"allowed": True, "confirm": "0123456789abcdef"}, False],
     "readback": [{}, {"id": "a"}],
 }
 SPICE = b'0123456789eE+-."{}[]:, \\\xff\x00'

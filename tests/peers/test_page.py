@@ -167,10 +167,10 @@ def test_every_command_reaches_the_radio_and_comes_back(
             await held.tap("#agreement-more summary")
             for name, words in (
                 ("receiver", "both send on the sked frequency"),
-                ("transmitter", "each sends so that it arrives"),
+                ("transmitter", "each corrects in the transmitter"),
                 ("home", "correct the whole path; ask your partner to stay"),
                 ("partner", "stay on the sked frequency; ask your partner"),
-                ("halves", "your half; ask your partner to correct theirs"),
+                ("halves", "your leg; ask your partner to correct theirs"),
             ):
                 await held.tap(f'[data-agreement="{name}"]')
                 await until(partial(has_agreement, here, name))
@@ -250,19 +250,19 @@ def test_the_question_names_the_front_end(
             await held.tap("#transmit")
             await held.until_text("#answer", "Is front end 10 GHz connected to the radio")
             await here.daemon.ask(SetBand("somebody else", "144 MHz"))
-            await held.until_text("#transmit", "Permit transmitting")
+            await held.until_text("#transmit", "Allow transmit")
             await asyncio.sleep(0.7)
             await held.tap("#transmit")
             await held.until_text("#answer", "Is front end direct (no transverter) connected")
-            assert not seen(here).transmit_permitted
+            assert not seen(here).tx_allowed
             await held.picture("page-front-end")
             await asyncio.sleep(0.7)
             await held.tap("#transmit")
-            await until(lambda: seen(here).transmit_permitted)
+            await until(lambda: seen(here).tx_allowed)
             assert here.daemon.session.front_end == "direct"
             await held.tap('[data-band="10 GHz"]')
             await held.until_text("#answer", "Transmit inhibited: connect front end 10 GHz")
-            await until(lambda: not seen(here).transmit_permitted)
+            await until(lambda: not seen(here).tx_allowed)
 
     shared.run(main())
 
@@ -278,20 +278,20 @@ def test_transmitting_is_forbidden_at_once_and_permitted_in_two_steps(
             here.radio.set_transmit(True)
             await held.tap("#transmit")
             await until(lambda: not here.radio.transmitting)
-            await until(lambda: not seen(here).transmit_permitted)
-            await held.until_text("#keyed", "Transmit forbidden")
+            await until(lambda: not seen(here).tx_allowed)
+            await held.until_text("#keyed", "TX inhibited")
 
-            await held.until_text("#transmit", "Permit transmitting")
+            await held.until_text("#transmit", "Allow transmit")
             await held.tap("#transmit")
-            await held.until_text("#transmit", "Tap again to permit")
+            await held.until_text("#transmit", "Tap again to allow")
             await held.until_text("#answer", "clear of the antenna")
             await held.tap("#transmit")  # a trembling finger
-            assert not seen(here).transmit_permitted
+            assert not seen(here).tx_allowed
             await held.picture("page-second-step")
             await asyncio.sleep(0.7)
             await held.tap("#transmit")
-            await until(lambda: seen(here).transmit_permitted)
-            await held.until_text("#transmit", "Forbid transmitting")
+            await until(lambda: seen(here).tx_allowed)
+            await held.until_text("#transmit", "Inhibit transmit")
             assert not here.radio.transmitting
 
     shared.run(main())
@@ -539,8 +539,8 @@ def test_forbidding_without_the_broker(
                 await held.tap("#transmit")
                 took_s = await timed(until(lambda: not here.radio.transmitting))
                 print(f"\nbroker stopped: unkeyed after {took_s:.2f} s")
-                assert not here.daemon.session.transmit_permitted
-                await held.until_text("#answer", "Transmitting is forbidden")
+                assert not here.daemon.session.tx_allowed
+                await held.until_text("#answer", "Transmit is inhibited")
             finally:
                 child.resume()
 
@@ -758,7 +758,7 @@ def test_by_keyboard(tmp_path: Path, ephemeris: Ephemeris, shared: Shared) -> No
             for name in ("Enter", "Change", "24 GHz", "partner-text", "Myself (echoes)"):
                 assert name in names
             await keys.press("Space")
-            await until(lambda: not seen(here).transmit_permitted)
+            await until(lambda: not seen(here).tx_allowed)
 
     shared.run(main())
 

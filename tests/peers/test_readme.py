@@ -49,7 +49,7 @@ def test_lines_for_the_shell(tmp_path: Path) -> None:
     assert said[2] == ""
     assert json.loads(said[3])["result"] == {"sked_hz": 10_368_105_000}
     assert json.loads(said[4])["result"] == {"agreement": "receiver"}
-    assert json.loads(said[5])["result"] == {"transmit_permitted": False}
+    assert json.loads(said[5])["result"] == {"tx_allowed": False}
 
 
 def port_of_its_broker(pid: int) -> int:

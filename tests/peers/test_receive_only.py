@@ -16,7 +16,7 @@ from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.state.snapshot import Tracking
-from moontrim_drivers.contract import RigUnfit
+from moontrim_drivers.contract import RigNotSuitable
 from moontrim_drivers.rigctld.driver import SocketDriver
 from support.moonup import places_under_the_moon
 from support.rigctld import free_port, require_rigctld, start_rigctld
@@ -57,7 +57,7 @@ def test_started_with_keying(
             "tx_high_hz": 146_000_000,
         }
         daemon = Daemon(settings_from(raw, "test"), SystemClock(), ephemeris)
-        daemon.link.permit_transmit(permitted)
+        daemon.link.allow_transmit(permitted)
 
         async def act(daemon: Daemon) -> None:
             try:
@@ -65,8 +65,8 @@ def test_started_with_keying(
                 now = daemon.hub.latest
                 assert now is not None
                 assert now.tracking is Tracking.ON_FREQUENCY, now.reason
-                assert now.keying.state is Phase.IDLE and not now.keying.stuck
-                assert not any("will not stop" in fault.text for fault in now.faults)
+                assert now.keying.state is Phase.RELEASED and not now.keying.stuck
+                assert not any("cannot be unkeyed" in fault.text for fault in now.faults)
                 named = [text for text in now.warnings if "receive only" in text]
                 assert bool(named) is not bool(options)
                 if not options:
@@ -97,7 +97,7 @@ def test_without_a_ptt_type_it_is_never_keyed() -> None:
         try:
             await driver.open(unkey=True)
             for on in (True, False):
-                with pytest.raises(RigUnfit, match="PTT type"):
+                with pytest.raises(RigNotSuitable, match="PTT type"):
                     await driver.set_transmit(on)
         finally:
             await driver.close()

@@ -89,7 +89,7 @@ def page(tmp_path_factory: pytest.TempPathFactory, ephemeris: Ephemeris) -> Path
              "Hz")
             for k in range(60, 1000, 60)
         ],
-        faults=[(1199.7, 1289.7, "tracking:radio lost", "no answer within 1.5 s")],
+        faults=[(1199.7, 1289.7, "tracking:no contact with radio", "no answer within 1.5 s")],
         budgets=[
             (k, 0.7 + k / 9000, 0.8 + k / 9000, "home's place", "Say more exactly where you are.")
             for k in range(0, 3600, 60)

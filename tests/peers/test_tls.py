@@ -95,7 +95,7 @@ def test_the_page_by_tls_and_only_the_certificate_without(
                 forbid = {**login, "Origin": plain}
                 async with session.post(f"{plain}/forbid", headers=forbid) as answer:
                     assert answer.status == 403
-                assert here.daemon.session.transmit_permitted
+                assert here.daemon.session.tx_allowed
                 with pytest.raises(aiohttp.WSServerHandshakeError):
                     await session.ws_connect(
                         f"{plain}/mqtt", protocols=("mqtt",), headers={"Origin": plain}
@@ -112,7 +112,7 @@ def test_the_page_by_tls_and_only_the_certificate_without(
                 forbid = {**login, "Origin": secure}
                 async with session.post(f"{secure}/forbid", headers=forbid, ssl=trust) as answer:
                     assert answer.status == 200
-                assert not here.daemon.session.transmit_permitted
+                assert not here.daemon.session.tx_allowed
                 local = f"http://127.0.0.1:{remote.http_port}/static/page.js"
                 async with session.get(local) as answer:
                     assert answer.status == 200, "loopback stays as it is"

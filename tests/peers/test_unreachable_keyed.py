@@ -102,10 +102,10 @@ def test_the_amplifier_goes_off_and_the_relay_stays(
                     process = await start_rigctld(port, "-P", "RIG")
                 else:
                     process.send_signal(signal.SIGCONT)
-                await until(lambda: keyer.view.state is Phase.IDLE, 8.0)
+                await until(lambda: keyer.view.state is Phase.RELEASED, 8.0)
                 assert not relay.is_on
                 await asyncio.sleep(1.0)
-                assert keyer.view.state is Phase.IDLE, "keyed again by itself"
+                assert keyer.view.state is Phase.RELEASED, "keyed again by itself"
             finally:
                 daemon.stop.set()
 

@@ -12,7 +12,7 @@ import pytest
 from moontrim.config.band import BandSettings
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris
-from moontrim.session.commands import Correct, NudgeSked, PermitTransmit, SetBand
+from moontrim.session.commands import AllowTransmit, Correct, NudgeSked, SetBand
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.contract import RigRefused, RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver
@@ -60,7 +60,7 @@ def stage(
 async def to_10_ghz(s: Stage) -> None:
     s.daemon.inbox.post_command(SetBand("test", "10 GHz"))
     await s.clock.sleep(2.0)
-    s.daemon.inbox.post_command(PermitTransmit("test", True))
+    s.daemon.inbox.post_command(AllowTransmit("test", True))
     await s.clock.sleep(0.1)
 
 
@@ -70,7 +70,7 @@ def test_drive_mode_and_dials_are_the_new_bands(stage: Any) -> None:
         await to_10_ghz(s)
         assert s.radio.power_fraction <= CEILING + 0.005
         assert s.radio.mode == "USB"
-        assert s.snapshot.link.inhibit == ""
+        assert s.snapshot.link.interlock == ""
         await s.steady(5)
         s.radio.set_transmit(True)
         await s.clock.sleep(2.0)
@@ -130,7 +130,7 @@ def test_transmitting_ends_before_the_change(stage: Any) -> None:
         await to_10_ghz(s)
         assert not s.radio.transmitting
         assert all(hz == before for hz in keyed_dials), "no dial moved to the new band while keyed"
-        assert s.snapshot.link.inhibit == ""
+        assert s.snapshot.link.interlock == ""
 
     stage(scene)
 
@@ -144,10 +144,10 @@ def test_a_foot_on_the_switch_stops_the_change(stage: Any) -> None:
         await to_10_ghz(s)
         await s.clock.sleep(5.0)
         assert (s.radio.tx_dial_hz, s.radio.power_fraction) == before
-        assert "will not stop" in s.snapshot.link.inhibit
+        assert "cannot be unkeyed" in s.snapshot.link.interlock
         s.radio.key(False)
         await s.clock.sleep(4.0)
-        assert s.snapshot.link.inhibit == ""
+        assert s.snapshot.link.interlock == ""
         assert s.radio.power_fraction <= CEILING + 0.005
         await s.steady(3)
 
@@ -164,8 +164,8 @@ def test_drive_that_cannot_be_lowered_inhibits(stage: Any, can_tell: bool) -> No
     async def scene(s: Stage) -> None:
         await to_10_ghz(s)
         await s.steady(3)  # receiving goes on
-        assert ("turn it down" if can_tell else "does not tell") in s.snapshot.link.inhibit
-        assert "must not transmit" in s.daemon.record.faults[-1].text
+        assert ("reduce it by hand" if can_tell else "does not report") in s.snapshot.link.interlock
+        assert "TX interlock" in s.daemon.record.faults[-1].text
         s.radio.set_transmit(True)
         await s.clock.sleep(1.0)
         assert not s.radio.transmitting, "unkeyed at once"
@@ -174,7 +174,7 @@ def test_drive_that_cannot_be_lowered_inhibits(stage: Any, can_tell: bool) -> No
             s.radio.set_power(0.05)  # a hand on the power knob
             s.radio.change(sets_power=False)
             await s.clock.sleep(4.0)
-            assert s.snapshot.link.inhibit == ""
+            assert s.snapshot.link.interlock == ""
 
     async def prepared(s: Stage) -> None:
         s.radio.change(sets_power=False)
@@ -192,7 +192,7 @@ def test_drive_turned_up_later_is_found(stage: Any) -> None:
         assert not s.radio.transmitting
         await s.clock.sleep(5.0)
         assert s.radio.power_fraction <= CEILING + 0.005, "brought down again once it receives"
-        assert s.snapshot.link.inhibit == ""
+        assert s.snapshot.link.interlock == ""
 
     stage(scene)
 
@@ -206,10 +206,10 @@ def test_a_refused_mode_inhibits(stage: Any) -> None:
 
     async def scene(s: Stage) -> None:
         await to_10_ghz(s)
-        assert "not that mode" in s.snapshot.link.inhibit
+        assert "not that mode" in s.snapshot.link.interlock
         s.daemon.inbox.post_command(SetBand("test", "144 MHz"))
         await s.clock.sleep(2.0)
-        assert s.snapshot.link.inhibit == ""
+        assert s.snapshot.link.interlock == ""
 
     stage(scene, driver_class=Stubborn)
 
@@ -224,7 +224,7 @@ def test_a_mode_that_moves_the_dials_is_made_good(stage: Any) -> None:
         before = s.snapshot.sked_hz
         await to_10_ghz(s)
         await s.steady(5)
-        assert s.snapshot.link.inhibit == ""
+        assert s.snapshot.link.interlock == ""
         s.daemon.inbox.post_command(SetBand("test", "144 MHz"))
         await s.clock.sleep(2.0)
         assert s.snapshot.sked_hz == before, "no hand turned that dial"
@@ -264,7 +264,7 @@ def test_a_mode_that_moves_the_dials_after_a_hand_on_them(
         s.radio.turn_dial(+50_000_000)
         await s.clock.sleep(5.0)
         assert s.snapshot.tracking is Tracking.OUTSIDE_BAND
-        assert s.radio.mode == "USB" and s.snapshot.link.inhibit
+        assert s.radio.mode == "USB" and s.snapshot.link.interlock
         assert [hz for hz in set_hz if not 432e6 <= hz <= 433e6] == []
 
     play(tmp_path, ephemeris, scene, more_bands=(other,), driver_class=Shifting)
@@ -277,13 +277,13 @@ def test_outside_the_range_no_transmitting(stage: Any) -> None:
         assert s.snapshot.tracking is Tracking.OUTSIDE_BAND
         if s.radio.options.split:
             return
-        assert "outside" in s.snapshot.link.inhibit
+        assert "outside" in s.snapshot.link.interlock
         s.radio.set_transmit(True)
         await s.clock.sleep(1.0)
         assert not s.radio.transmitting
         s.radio.turn_dial(-5_000_000)
         await s.clock.sleep(2.0)
-        assert s.snapshot.link.inhibit == ""
+        assert s.snapshot.link.interlock == ""
 
     stage(scene, split=False)
 
@@ -298,7 +298,7 @@ def test_paused_the_radio_is_the_operators(stage: Any) -> None:
         s.radio.set_transmit(True)
         await s.clock.sleep(20.0)
         assert s.radio.transmitting and s.radio.power_fraction == 1.0
-        assert s.snapshot.link.inhibit == ""
+        assert s.snapshot.link.interlock == ""
         s.radio.set_transmit(False)
         s.daemon.inbox.post_command(Correct("test", True))
         await s.clock.sleep(3.0)
@@ -314,9 +314,9 @@ def test_connection_lost_in_the_middle(stage: Any) -> None:
         await s.clock.sleep(0.02)
         s.radio.power_cycle()
         await s.clock.sleep(0.3)
-        assert s.snapshot.link.inhibit
+        assert s.snapshot.link.interlock
         await s.clock.sleep(4.0)
-        assert s.snapshot.link.inhibit == ""
+        assert s.snapshot.link.interlock == ""
         assert s.radio.mode == "USB"
         await s.steady(3)
 
@@ -337,7 +337,7 @@ def test_split_segments(tmp_path: Path, ephemeris: Ephemeris) -> None:
         assert s.radio.rx_dial_hz == pytest.approx(ideal.rx_hz - offset_hz, abs=0.8)
         assert s.radio.tx_dial_hz == pytest.approx(ideal.tx_hz - 10_224_000_000, abs=0.8)
         assert s.snapshot.tx is not None and abs(s.snapshot.tx.correction_hz) < 20_000
-        assert s.snapshot.link.inhibit == ""
+        assert s.snapshot.link.interlock == ""
         s.daemon.inbox.post_command(NudgeSked("test", 500.0))
         await s.clock.sleep(1.0)
         moved = s.daemon.planning.ideal(s.clock.utc_s())

@@ -12,7 +12,7 @@ import pytest
 from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris
-from moontrim.session.commands import PermitTransmit
+from moontrim.session.commands import AllowTransmit
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.simulated.radio import SimulatedRadio
 from support.scenario_keying import KEYING, SETTLES_S, moon_high
@@ -76,13 +76,13 @@ def test_touched_while_relays_settle_it_is_not_keyed(
         key_line: Any = s.daemon.transmitting.keyer._switching._outputs[-1]
         request = asyncio.create_task(s.daemon.transmitting.request("test"))
         await s.clock.sleep(after_s)
-        assert s.snapshot.keying.state is Phase.RAISING
+        assert s.snapshot.keying.state is Phase.KEYING
         touch(s.radio)
         with pytest.raises(KeyingRefused, match=reason):
             await request
         await s.clock.sleep(1.0)
         assert not any(keyed)
-        assert s.snapshot.keying.state is Phase.IDLE
+        assert s.snapshot.keying.state is Phase.RELEASED
         if by == "line":
             assert not key_line.output.changes, "the line never went up"
 
@@ -130,7 +130,7 @@ def test_given_up_during_the_last_look_no_key_follows(
         if ends == "released":
             s.daemon.transmitting.release("test")
         else:
-            await s.daemon.ask(PermitTransmit("phone", False))
+            await s.daemon.ask(AllowTransmit("phone", False))
         await asyncio.gather(request, return_exceptions=True)
         await s.clock.sleep(1.0)
         assert not any(keyed)

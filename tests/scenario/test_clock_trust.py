@@ -28,11 +28,15 @@ def test_after_sleep_the_key_falls_and_the_clock_must_be_compared_again(
         await s.clock.sleep(1.5)
         assert not s.radio.transmitting
         # Whoever looks first says it: the keyer, or the tracker.
-        assert any("slept for" in one or "woken" in one for one in s.snapshot.keying.reasons)
-        assert s.snapshot.last_fault is not None and "slept for 1800" in s.snapshot.last_fault.text
+        assert any(
+            "suspended for" in one or "just resumed" in one for one in s.snapshot.keying.reasons
+        )
+        assert (
+            s.snapshot.last_fault is not None and "suspended for 1800" in s.snapshot.last_fault.text
+        )
         assert s.snapshot.missed_seconds == 0
         s.daemon.transmitting.release("test")
-        with pytest.raises(KeyingRefused, match="slept"):
+        with pytest.raises(KeyingRefused, match="suspended"):
             await key(s)
         await s.clock.sleep(20.0)
         await key(s)
@@ -47,11 +51,11 @@ def test_a_clock_that_nobody_vouches_for_receives_but_does_not_transmit(
         await s.until(Tracking.ON_FREQUENCY, 5.0)
 
         async def unsynced() -> ClockReading:
-            return unsynchronised("virtual clock", "it follows no source yet")
+            return unsynchronised("virtual clock", "no source selected yet")
 
         s.daemon.clock_trust._readers = (unsynced,)
         await s.daemon.clock_trust.poll()
-        with pytest.raises(KeyingRefused, match="clock is not trusted: it is not synchronised"):
+        with pytest.raises(KeyingRefused, match="clock not synchronised"):
             await s.daemon.transmitting.keyer.request("test")
         await s.steady(5)
         assert s.snapshot.clock is not None and "not synchronised" in s.snapshot.clock.doubt
@@ -92,7 +96,7 @@ def test_home_by_the_receiver(stage: Callable[..., Stage], ephemeris: Ephemeris)
 
     async def scene(s: Stage) -> None:
         await s.clock.sleep(3.0)
-        assert s.snapshot.tracking is Tracking.NO_PREDICTION and "GPS" in s.snapshot.reason
+        assert s.snapshot.tracking is Tracking.NO_DOPPLER and "GPS" in s.snapshot.reason
         assert s.radio.rx_dial_hz == 144_100_000
         with pytest.raises(KeyingRefused, match="home"):
             await s.daemon.transmitting.keyer.request("test")

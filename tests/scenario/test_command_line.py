@@ -121,8 +121,8 @@ def test_path_gives_the_frequency_error(capsys: pytest.CaptureFixture[str]) -> N
     stated = ("--position-uncertainty", "5", "--height-uncertainty", "10", "--clock-bound", "0.05",
         "--reference-uncertainty", "0.1", "--dial-resolution", "1")  # fmt: skip
     bare = json.loads(said(capsys, *PATH, "--json"))
-    full = json.loads(said(capsys, *PATH, *stated, "--agreement", "home", "--json"))
-    assert (bare["agreement"], full["agreement"]) == ("halves", "home")
+    full = json.loads(said(capsys, *PATH, *stated, "--agreement", "transmitter", "--json"))
+    assert (bare["agreement"], full["agreement"]) == ("halves", "transmitter")
     for which in ("rx", "tx"):
         # The echo does not show an error of the reference: both dials share it.
         unknown = {"home height", "clock"} | ({"reference"} if which == "tx" else set())
@@ -142,6 +142,13 @@ def test_path_gives_the_frequency_error(capsys: pytest.CaptureFixture[str]) -> N
     assert "unknown" not in text and "unknown" in said(capsys, *PATH)
 
 
+def test_agreements_that_need_a_partner(capsys: pytest.CaptureFixture[str]) -> None:
+    expected = "expected halves, receiver or transmitter, with yourself as partner"
+    for agreement in ("home", "partner"):
+        assert main([*PATH, "--agreement", agreement]) == 2
+        assert f"'{agreement}'; {expected}" in capsys.readouterr().err
+
+
 # --- the other commands ---
 
 
@@ -159,7 +166,7 @@ def test_schema_is_one_and_accepts_the_examples(capsys: pytest.CaptureFixture[st
 def test_check(capsys: pytest.CaptureFixture[str], config: Path) -> None:
     findings = json.loads(said(capsys, "check", "--config", str(config), "--json"))
     levels = {finding["what"]: finding["level"] for finding in findings}
-    assert levels and "wrong" not in levels.values()
+    assert levels and "fail" not in levels.values()
     text = said(capsys, "check", "--config", str(config))
     assert all(what in text for what in levels)
 
@@ -169,7 +176,7 @@ def test_check_of_a_radio_that_is_not_there(
 ) -> None:
     config.write_text(config.read_text() + '[radio]\ndriver = "socket"\noptions = {port = 1}\n')
     out = said(capsys, "check", "--config", str(config), "--json", code=1)
-    assert "wrong" in {finding["level"] for finding in json.loads(out)}
+    assert "fail" in {finding["level"] for finding in json.loads(out)}
 
 
 def test_rehearse(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -298,7 +305,7 @@ def test_own_tables_are_used(
     table.write_bytes(Path(IERS_A_FILE).read_bytes())
     config.write_text(config.read_text() + f'[data]\nearth_orientation_file = "{table}"\n')
     findings = json.loads(said(capsys, "check", "--config", str(config), "--json"))
-    assert "wrong" not in {finding["level"] for finding in findings}
+    assert "fail" not in {finding["level"] for finding in findings}
 
 
 def test_no_config_anywhere(

@@ -12,8 +12,8 @@ import pytest
 from moontrim.path import Ephemeris
 from moontrim.rig.view import LinkState
 from moontrim.session.commands import (
+    AllowTransmit,
     Correct,
-    PermitTransmit,
     ReadBack,
     SetAgreement,
     SetBand,
@@ -23,7 +23,7 @@ from moontrim.session.commands import (
 )
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.tracker import Tracker
-from moontrim_drivers.contract import RigUnfit
+from moontrim_drivers.contract import RigNotSuitable
 from moontrim_drivers.simulated.driver import SimulatedDriver
 from support.stage import SKED_HZ, T0, Stage, play
 
@@ -214,7 +214,7 @@ def test_put_back_but_no_fight(stage: Any) -> None:
         for _ in range(8):
             s.radio.turn_dial(+300)
             await s.clock.sleep(0.9)
-        assert s.snapshot.tracking is Tracking.YIELDING
+        assert s.snapshot.tracking is Tracking.DIAL_IN_USE
         assert any("left alone" in fault.text for fault in s.daemon.record.faults[before:])
         await s.until(Tracking.ON_FREQUENCY, 13.0)
 
@@ -323,10 +323,10 @@ def test_without_permission_the_radio_is_unkeyed(stage: Any) -> None:
         s.radio.set_transmit(True)
         await s.clock.sleep(1.0)
         assert s.radio.transmitting, "with permission nobody interferes"
-        await s.daemon.ask(PermitTransmit("phone", False))
+        await s.daemon.ask(AllowTransmit("phone", False))
         await s.clock.sleep(0.2)
         assert not s.radio.transmitting
-        assert not s.snapshot.transmit_permitted
+        assert not s.snapshot.tx_allowed
         s.radio.set_transmit(True)
         await s.clock.sleep(0.7)
         assert not s.radio.transmitting, "found keyed at the next look"
@@ -337,7 +337,7 @@ def test_without_permission_the_radio_is_unkeyed(stage: Any) -> None:
         s.radio.set_transmit(True)
         await s.clock.sleep(0.7)
         assert not s.radio.transmitting, "forbidden outlives a restart"
-        await s.daemon.ask(PermitTransmit("phone", True))
+        await s.daemon.ask(AllowTransmit("phone", True))
         s.radio.set_transmit(True)
         await s.clock.sleep(2.0)
         assert s.radio.transmitting
@@ -349,12 +349,12 @@ def test_without_permission_the_radio_is_unkeyed(stage: Any) -> None:
 def test_a_foot_switch_we_cannot_release_is_said(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
-        await s.daemon.ask(PermitTransmit("phone", False))
+        await s.daemon.ask(AllowTransmit("phone", False))
         s.radio.key(True)
         await s.clock.sleep(5.0)
         assert s.radio.transmitting
         assert s.snapshot.last_fault is not None
-        assert "transmits without permission" in s.snapshot.last_fault.text
+        assert "transmits although not allowed, cannot be unkeyed" in s.snapshot.last_fault.text
         assert len(s.daemon.record.faults) == 1, "said once"
 
     stage(scene)
@@ -370,16 +370,16 @@ class Fickle(SimulatedDriver):
 
     async def open(self, *, unkey: bool = False) -> None:
         if not self.fit:
-            raise RigUnfit("this radio does not set split operation")
+            raise RigNotSuitable("this radio does not set split operation")
         await super().open(unkey=unkey)
 
 
 def test_an_unfit_radio_is_named_and_tried_again_slowly(stage: Any) -> None:
     async def scene(s: Stage) -> None:
-        await s.until(Tracking.RADIO_UNFIT, 2.0)
+        await s.until(Tracking.RADIO_NOT_SUITABLE, 2.0)
         assert "split operation" in s.snapshot.reason
         await s.clock.sleep(60.0)
-        assert s.snapshot.tracking is Tracking.RADIO_UNFIT
+        assert s.snapshot.tracking is Tracking.RADIO_NOT_SUITABLE
         assert s.snapshot.missed_seconds == 0
         assert 3 <= s.snapshot.link.failures <= 6, "every 15 s or so"
         assert len(s.daemon.record.faults) == 1, "said once"
@@ -398,9 +398,9 @@ def test_radio_lost_and_back(stage: Any, away_s: float) -> None:
         s.radio.power_cycle()
         if away_s > 2:
             await s.clock.sleep(away_s - 1.0)
-            assert s.snapshot.tracking is Tracking.RADIO_LOST
+            assert s.snapshot.tracking is Tracking.NO_CONTACT
             assert s.snapshot.missed_seconds == 0
-        await s.until(Tracking.RADIO_LOST, 2.0)
+        await s.until(Tracking.NO_CONTACT, 2.0)
         while s.daemon.link.view.state is not LinkState.READY:
             await s.clock.sleep(0.05)
         await s.until(Tracking.ON_FREQUENCY, 0.3)
@@ -489,7 +489,7 @@ def test_end_of_the_tables_is_a_state_not_a_crash(stage: Any, ephemeris: Ephemer
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 3.0)
         await s.clock.sleep(900.0)
-        assert s.snapshot.tracking is Tracking.NO_PREDICTION
+        assert s.snapshot.tracking is Tracking.NO_DOPPLER
         assert "Earth" in s.snapshot.reason
         before = s.radio.rx_dial_hz
         await s.clock.sleep(60.0)

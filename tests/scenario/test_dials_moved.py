@@ -221,7 +221,7 @@ def test_exchanged_again_and_again_it_is_left_alone_for_a_while(stage: Any) -> N
         for _ in range(4):
             s.radio.exchange_dials()
             await s.clock.sleep(1.5)
-        assert s.snapshot.tracking is Tracking.YIELDING
+        assert s.snapshot.tracking is Tracking.DIAL_IN_USE
         await s.until(Tracking.ON_FREQUENCY, 13.0)
         assert sked_hz(s.daemon) == SKED_HZ
 
@@ -455,7 +455,7 @@ def test_a_radio_that_answers_from_a_cache_is_turned_by_nobody(
             assert s.snapshot.tracking in (
                 Tracking.ON_FREQUENCY,
                 Tracking.OFF_FREQUENCY,
-                Tracking.RADIO_DISAGREES,
+                Tracking.READBACK_MISMATCH,
             )
 
     stage(scene, driver_class=Cached)

@@ -29,7 +29,7 @@ from moontrim.remote.wire.controlsocket import (
     serve_control,
 )
 from moontrim.service.install import state_folder_of_service
-from moontrim.session.commands import Command, PermitTransmit
+from moontrim.session.commands import AllowTransmit, Command
 from moontrim.state.hub import StateHub
 from support.inhibited import Inhibited
 from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG, moontrim, until_up
@@ -55,7 +55,7 @@ def forbid(*options: str) -> tuple[int, str]:
 
 def permitted(folder: Path) -> bool:
     saved = json.loads((folder / "state" / "session.json").read_text())
-    return bool(saved["session"]["transmit_permitted"])
+    return bool(saved["session"]["tx_allowed"])
 
 
 @pytest.mark.parametrize(
@@ -165,15 +165,15 @@ class FullAtFirst:
 def test_a_full_inbox_is_tried_again_and_tokens_are_void() -> None:
     daemon = FullAtFirst(refusals=5)
     second_step = SecondStep()
-    token = second_step.token("phone", "transmitting permitted", 0.0)
+    token = second_step.token("phone", "transmit allowed", 0.0)
 
     async def main() -> Outcome:
         return await Forbidding(daemon, SystemClock(), second_step).forbid("command line")
 
     outcome = asyncio.run(main())
     assert outcome.ok and "not saved: No space left on device" in outcome.text
-    assert daemon.commands == [PermitTransmit("command line", False)]
-    assert not second_step.redeem(token, "phone", "transmitting permitted", 1.0)
+    assert daemon.commands == [AllowTransmit("command line", False)]
+    assert not second_step.redeem(token, "phone", "transmit allowed", 1.0)
 
 
 def test_what_is_no_request_gets_no_further(

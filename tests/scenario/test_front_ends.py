@@ -14,7 +14,7 @@ from moontrim.keying.contacts import Contact
 from moontrim.keying.outputs import SimulatedOutput
 from moontrim.keying.ownership import KeyingRefused
 from moontrim.path import Ephemeris
-from moontrim.session.commands import Correct, PermitTransmit, SetBand
+from moontrim.session.commands import AllowTransmit, Correct, SetBand
 from moontrim.share.protocol import OK, REJECTED
 from moontrim.share.sharedradio import RigAccess, SharedRadio
 from moontrim.state.snapshot import Tracking
@@ -59,7 +59,7 @@ async def connected(s: Stage, front_end: str) -> None:
     """The operator confirms what is plugged, once the radio is set up for the band."""
     await s.until(Tracking.ON_FREQUENCY, 5.0)
     await s.clock.sleep(SETTLED_S)
-    await s.daemon.ask(PermitTransmit("phone", True, front_end))
+    await s.daemon.ask(AllowTransmit("phone", True, front_end))
 
 
 def test_a_program_cannot_send_full_power_into_a_transverter(
@@ -87,7 +87,7 @@ def test_a_program_changes_bands_of_one_front_end(tmp_path: Path, ephemeris: Eph
         radio = program(s)
         assert await radio.tune(10_450_101_000) == OK
         assert s.daemon.session.band == "10 GHz split"
-        assert s.daemon.session.transmit_permitted
+        assert s.daemon.session.tx_allowed
         await s.clock.sleep(SETTLED_S)
         assert await radio.set_power(CEILING) == OK
 
@@ -104,16 +104,16 @@ def test_another_front_end_takes_a_permit_for_key_and_power(
         radio = program(s)
         for band, front_end in (("144 MHz", "direct"), ("10 GHz", "10 GHz")):
             await s.daemon.ask(SetBand("phone", band))
-            assert not s.daemon.session.transmit_permitted
+            assert not s.daemon.session.tx_allowed
             await s.until(Tracking.ON_FREQUENCY, 5.0)
             await s.clock.sleep(SETTLED_S)
             for fraction in (0.05, 1.0):
                 assert await radio.set_power(fraction) == REJECTED
             assert s.radio.power_fraction <= CEILING
-            with pytest.raises(KeyingRefused, match="not permitted"):
+            with pytest.raises(KeyingRefused, match="transmit is inhibited"):
                 await s.daemon.transmitting.request("desk")
             s.daemon.transmitting.release("desk")
-            await s.daemon.ask(PermitTransmit("phone", True, front_end))
+            await s.daemon.ask(AllowTransmit("phone", True, front_end))
             assert await radio.set_power(0.05) == OK
             await s.daemon.transmitting.request("desk")
             s.daemon.transmitting.release("desk")
@@ -130,11 +130,11 @@ def test_full_power_is_down_before_the_other_front_end_can_be_confirmed(
         assert await program(s).set_power(1.0) == OK
         await s.daemon.ask(SetBand("phone", "10 GHz"))
         with pytest.raises(NotNowError, match="not set up for 10 GHz"):
-            await s.daemon.ask(PermitTransmit("phone", True, "10 GHz"))
+            await s.daemon.ask(AllowTransmit("phone", True, "10 GHz"))
         assert s.radio.power_fraction == 1.0, "or this shows nothing"
         await s.clock.sleep(SETTLED_S)
         assert s.radio.power_fraction <= CEILING
-        await s.daemon.ask(PermitTransmit("phone", True, "10 GHz"))
+        await s.daemon.ask(AllowTransmit("phone", True, "10 GHz"))
 
     act(tmp_path, ephemeris, scene, tables=ON_144)
 
@@ -151,10 +151,10 @@ def test_no_front_end_is_confirmed_while_the_radio_is_left_alone(
         await s.daemon.ask(SetBand("phone", "10 GHz"))
         await s.clock.sleep(SETTLED_S)
         with pytest.raises(NotNowError, match="correction paused"):
-            await s.daemon.ask(PermitTransmit("phone", True))
+            await s.daemon.ask(AllowTransmit("phone", True))
         await s.daemon.ask(Correct("phone", True))
         await s.clock.sleep(SETTLED_S)
-        await s.daemon.ask(PermitTransmit("phone", True))
+        await s.daemon.ask(AllowTransmit("phone", True))
         assert s.radio.power_fraction <= CEILING
 
     act(tmp_path, ephemeris, scene, tables=ON_144)
@@ -167,23 +167,23 @@ def test_a_permit_is_for_the_front_end_that_was_asked_for(
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         await s.clock.sleep(SETTLED_S)
         with pytest.raises(InputError, match="direct"):
-            await s.daemon.ask(PermitTransmit("phone", True, "direct"))
-        assert not s.daemon.session.transmit_permitted
+            await s.daemon.ask(AllowTransmit("phone", True, "direct"))
+        assert not s.daemon.session.tx_allowed
 
     act(tmp_path, ephemeris, scene)
 
 
 def test_the_front_end_outlives_an_orderly_end_only(tmp_path: Path, ephemeris: Ephemeris) -> None:
     async def first(s: Stage) -> None:
-        assert not s.daemon.session.transmit_permitted, "nobody has said what is connected"
+        assert not s.daemon.session.tx_allowed, "nobody has said what is connected"
         await connected(s, "10 GHz")
 
     async def after_an_orderly_end(s: Stage) -> None:
-        assert s.daemon.session.transmit_permitted
+        assert s.daemon.session.tx_allowed
         assert s.daemon.session.front_end == "10 GHz"
 
     async def after_a_kill(s: Stage) -> None:
-        assert not s.daemon.session.transmit_permitted
+        assert not s.daemon.session.tx_allowed
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         await s.clock.sleep(SETTLED_S)
         assert await program(s).set_power(CEILING) == REJECTED
@@ -199,7 +199,7 @@ def test_a_changed_config_confirms_nothing(tmp_path: Path, ephemeris: Ephemeris)
         await connected(s, "10 GHz")
 
     async def second(s: Stage) -> None:
-        assert not s.daemon.session.transmit_permitted
+        assert not s.daemon.session.tx_allowed
 
     act(tmp_path, ephemeris, first)
     act(tmp_path, ephemeris, second, band=BAND | {"front_end": "other transverter"})

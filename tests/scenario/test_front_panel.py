@@ -45,7 +45,7 @@ def test_changed_at_the_panel_it_is_neither_green_nor_keyed(
         with pytest.raises(KeyingRefused, match=reason):
             await s.daemon.transmitting.request("test")
         assert not s.radio.transmitting
-        assert s.snapshot.link.inhibit
+        assert s.snapshot.link.interlock
         setattr(s.radio, what, back)
         await s.until(Tracking.ON_FREQUENCY, NOTICED_S)
         await s.daemon.transmitting.request("another")
@@ -80,7 +80,7 @@ def test_a_mode_that_the_config_names_is_set_again(stage: Any) -> None:
         s.radio.mode = "LSB"
         await s.clock.sleep(2 * NOTICED_S)
         assert s.radio.mode == "USB"
-        assert s.snapshot.tracking is Tracking.ON_FREQUENCY and not s.snapshot.link.inhibit
+        assert s.snapshot.tracking is Tracking.ON_FREQUENCY and not s.snapshot.link.interlock
 
     stage(scene, band=BAND | {"mode": "USB"})
 
@@ -99,13 +99,13 @@ def test_offsets_are_switched_off_where_the_config_says_so(
             await s.daemon.transmitting.request("test")
         await s.clock.sleep(NOTICED_S)
         assert getattr(s.radio, what) == back
-        assert s.snapshot.tracking is Tracking.ON_FREQUENCY and not s.snapshot.link.inhibit
+        assert s.snapshot.tracking is Tracking.ON_FREQUENCY and not s.snapshot.link.interlock
         s.radio.key(True)
         await s.clock.sleep(1.0)
         setattr(s.radio, what, value)
         await s.clock.sleep(3 * NOTICED_S)
         assert getattr(s.radio, what) == value
-        assert s.snapshot.link.inhibit
+        assert s.snapshot.link.interlock
         s.radio.key(False)
         await s.clock.sleep(NOTICED_S)
         assert getattr(s.radio, what) == back
@@ -119,7 +119,7 @@ def test_a_mode_that_a_program_sets_is_accepted(stage: Any) -> None:
         await s.daemon.link.set_mode("CW", 0)
         await s.clock.sleep(2 * NOTICED_S)
         assert s.radio.mode == "CW"
-        assert s.snapshot.tracking is Tracking.ON_FREQUENCY and not s.snapshot.link.inhibit
+        assert s.snapshot.tracking is Tracking.ON_FREQUENCY and not s.snapshot.link.interlock
 
     stage(scene, band=BAND | {"mode": "USB"})
 

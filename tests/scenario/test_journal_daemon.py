@@ -103,7 +103,7 @@ def test_what_went_wrong_and_who_did_what(ephemeris: Ephemeris, tmp_path: Path) 
         async with recorded(s, tmp_path):
             await s.clock.sleep(5.0)
             s.radio.power_cycle()
-            await s.until(Tracking.RADIO_LOST, 3.0)
+            await s.until(Tracking.NO_CONTACT, 3.0)
             await s.until(Tracking.ON_FREQUENCY, 60.0)
             for command in (SetSked("phone", SKED_HZ + 70), SetAgreement("program", "home")):
                 await s.daemon.ask(command)
@@ -115,7 +115,7 @@ def test_what_went_wrong_and_who_did_what(ephemeris: Ephemeris, tmp_path: Path) 
 
     play(tmp_path / "session", ephemeris, scene)
     faults = rows(tmp_path, "SELECT kind, to_utc_s - from_utc_s, text FROM faults ORDER BY id")
-    lost = [fault for fault in faults if fault[0] == "tracking:radio lost"]
+    lost = [fault for fault in faults if fault[0] == "tracking:no contact with radio"]
     assert lost and all(length_s is not None and 0.0 < length_s < 60.0 for _, length_s, _ in lost)
     assert [text for kind, _, text in faults if kind == "event"], "what the tracker logged"
     assert not [kind for kind, _, _ in faults if kind in ("tracking:paused", "missed")]

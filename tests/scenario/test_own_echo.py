@@ -21,7 +21,7 @@ from moontrim.path import Ephemeris, solve_path
 from moontrim.rehearsal.dialrecord import DialRecord
 from moontrim.rehearsal.rehearsal import EMBEDDED, rehearse
 from moontrim.session.commands import SetTrim
-from moontrim.tuning.correction import AGREEMENTS
+from moontrim.tuning.correction import ECHO_AGREEMENTS
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 
 START = 1_796_116_042.0  # the Moon is up; at 10.368 GHz Doppler is -16.9 kHz and -1.6 Hz/s
@@ -93,7 +93,7 @@ def residuals(raw: dict[str, Any], ephemeris: Ephemeris, trims: tuple[float, flo
     return off_hz[keyed[left] & may_move & noticed]
 
 
-@pytest.mark.parametrize("agreement", AGREEMENTS)
+@pytest.mark.parametrize("agreement", ECHO_AGREEMENTS)
 @pytest.mark.parametrize("mode", ["step", "hold", "mid_over"])
 @pytest.mark.parametrize("mhz", [10368, 24048])
 def test_the_receiver_is_on_the_echo_of_what_was_sent(
@@ -123,7 +123,7 @@ def test_trims_split_segments_and_one_dial(
     assert np.abs(off_hz).max() < 0.7
 
 
-@pytest.mark.parametrize("agreement", AGREEMENTS)
+@pytest.mark.parametrize("agreement", ECHO_AGREEMENTS)
 @pytest.mark.parametrize("mode", ["step", "hold", "mid_over"])
 def test_the_rehearsal_holds_it_against_that_as_well(
     tmp_path: Path, ephemeris: Ephemeris, mode: str, agreement: str

@@ -20,7 +20,7 @@ from moontrim.remote.commands.guards import SecondStep
 from moontrim.remote.commands.permitting import TOKEN_S, PermitQuestion, Permitting
 from moontrim.remote.wire import controlsocket
 from moontrim.remote.wire.controlsocket import request_forbid
-from moontrim.session.commands import NudgeSked, PermitTransmit
+from moontrim.session.commands import AllowTransmit, NudgeSked
 from support.inhibited import Inhibited
 from support.journals import T0
 from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG, moontrim, until_up
@@ -64,7 +64,7 @@ def at_a_terminal(config: Path, typed: str) -> tuple[int, str]:
     try:
         while chunk := os.read(ours, 4096):
             shown += chunk
-            if typed and b"to leave: " in shown:
+            if typed and b"to cancel: " in shown:
                 os.write(ours, typed.encode() + b"\n")
                 typed = ""
     except OSError:  # EIO: the other end is closed
@@ -76,7 +76,7 @@ def at_a_terminal(config: Path, typed: str) -> tuple[int, str]:
 
 def permitted(folder: Path) -> bool:
     saved = json.loads((folder / "state" / "session.json").read_text())
-    return bool(saved["session"]["transmit_permitted"])
+    return bool(saved["session"]["tx_allowed"])
 
 
 def transmit_line(config: Path) -> str:
@@ -92,8 +92,8 @@ def transmit_line(config: Path) -> str:
 def test_forbidden_or_killed_it_is_permitted_again(tmp_path: Path, remote: str) -> None:
     config = station(tmp_path, remote)
     code, text = run("permit", config)
-    assert code == 1 and "moontrim not running" in text and "nothing permitted" in text
-    assert transmit_line(config) == "ok: transmit permitted at the next start, the first one"
+    assert code == 1 and "moontrim not running" in text and "transmit not allowed" in text
+    assert transmit_line(config) == "ok: transmit allowed at the next start, the first one"
 
     async def forbidden_and_permitted() -> None:
         async with moontrim("run", "--config", str(config)):
@@ -107,13 +107,13 @@ def test_forbidden_or_killed_it_is_permitted_again(tmp_path: Path, remote: str) 
                 assert shown in text
             assert not permitted(tmp_path)
             code, text = await asyncio.to_thread(run, "permit", config, "--nobody-is-near")
-            assert code == 0 and text.endswith("transmit permitted\n"), text
+            assert code == 0 and text.endswith("transmit allowed\n"), text
             assert permitted(tmp_path), "on disk before it is acknowledged"
             code, text = await asyncio.to_thread(run, "permit", config)
-            assert (code, text) == (0, "transmit is permitted already\n")
+            assert (code, text) == (0, "transmit is allowed already\n")
 
     asyncio.run(forbidden_and_permitted())
-    assert transmit_line(config).startswith("ok: transmit permitted at the next start (")
+    assert transmit_line(config).startswith("ok: transmit allowed at the next start (")
 
     async def killed() -> None:
         process = subprocess.Popen(
@@ -146,7 +146,7 @@ def test_forbidden_or_killed_it_is_permitted_again(tmp_path: Path, remote: str) 
             assert code == 0, text
 
     asyncio.run(started_again())
-    assert transmit_line(config).startswith("ok: transmit permitted at the next start (")
+    assert transmit_line(config).startswith("ok: transmit allowed at the next start (")
 
 
 def test_at_a_terminal_a_word_is_typed(tmp_path: Path) -> None:
@@ -158,10 +158,10 @@ def test_at_a_terminal_a_word_is_typed(tmp_path: Path) -> None:
             assert (await asyncio.to_thread(request_forbid, tmp_path / "state")).ok
             for typed in ("yes", "\x04"):  # a wrong word; Ctrl-D
                 code, text = await asyncio.to_thread(at_a_terminal, config, typed)
-                assert code == 1 and "not permitted" in text, text
+                assert code == 1 and "transmit stays inhibited" in text, text
                 assert not permitted(tmp_path)
             code, text = await asyncio.to_thread(at_a_terminal, config, "permit")
-            assert code == 0 and "transmit permitted" in text, text
+            assert code == 0 and "transmit allowed" in text, text
             assert permitted(tmp_path)
 
     asyncio.run(main())
@@ -193,8 +193,8 @@ def test_the_second_step_is_void_after_any_change() -> None:
             assert not outcome.ok and "run moontrim permit again" in outcome.text
             assert not any(command.on for command in permits())
 
-        def permits() -> list[PermitTransmit]:
-            return [one for one in desk.daemon.commands if isinstance(one, PermitTransmit)]
+        def permits() -> list[AllowTransmit]:
+            return [one for one in desk.daemon.commands if isinstance(one, AllowTransmit)]
 
         await refused("")
         await refused("0123456789abcdef")
@@ -214,14 +214,14 @@ def test_the_second_step_is_void_after_any_change() -> None:
         token = desk.token()
         await desk.clock.sleep(TOKEN_S - 1.0)
         outcome = await desk.permitting.permit(BY, token)
-        assert outcome == Outcome(True, "transmit permitted")
-        assert permits()[-1] == PermitTransmit(BY, True, "10 GHz")
+        assert outcome == Outcome(True, "transmit allowed")
+        assert permits()[-1] == AllowTransmit(BY, True, "10 GHz")
         await desk.forbidding.forbid("phone")
         await refused_again(desk, token)
 
     async def refused_again(desk: Desk, token: str) -> None:
         assert not (await desk.permitting.permit(BY, token)).ok, "a token is good for once"
-        assert not desk.daemon.session.transmit_permitted
+        assert not desk.daemon.session.tx_allowed
 
     desk = Desk()
     desk.clock.run(main(desk))
@@ -229,13 +229,13 @@ def test_the_second_step_is_void_after_any_change() -> None:
 
 def test_what_the_tracker_or_the_disk_refuses_is_reported() -> None:
     async def main(desk: Desk) -> None:
-        desk.daemon.refusal = "transmit not allowed: state folder not writable"
+        desk.daemon.refusal = "transmit stays inhibited: state folder not writable"
         outcome = await desk.permitting.permit(BY, desk.token())
         assert not outcome.ok and desk.daemon.refusal in outcome.text
         desk.daemon.refusal, desk.daemon.disk_problem = "", "No space left on device"
         outcome = await desk.permitting.permit(BY, desk.token())
         assert outcome.ok and "not saved: No space left on device" in outcome.text
-        assert desk.permitting.question(BY) == Outcome(True, "transmit is permitted already")
+        assert desk.permitting.question(BY) == Outcome(True, "transmit is allowed already")
 
     desk = Desk()
     desk.clock.run(main(desk))
@@ -245,7 +245,7 @@ def test_forbidden_while_the_permission_is_saved() -> None:
     async def main(desk: Desk) -> None:
         desk.daemon.forbids_meanwhile = True
         outcome = await desk.permitting.permit(BY, desk.token())
-        assert not outcome.ok and "forbidden again meanwhile" in outcome.text
+        assert not outcome.ok and "inhibited again meanwhile" in outcome.text
 
     desk = Desk()
     desk.clock.run(main(desk))

@@ -32,8 +32,8 @@ def test_every_fault_is_got_over(tmp_path: Path, ephemeris: Ephemeris) -> None:
     assert len(seen) == 10, "all but the broker, which is not there"
     assert [one for one in seen if not one.passed] == []
     shown = {one.fault: one.states for one in seen}
-    assert "radio lost" in shown["the radio is unplugged for 3 s"]
-    assert "radio refuses" in shown["the radio refuses every setting for 4 s"]
+    assert "no contact with radio" in shown["the radio is unplugged for 3 s"]
+    assert "radio rejects commands" in shown["the radio rejects every command for 4 s"]
 
 
 def test_no_split(tmp_path: Path, ephemeris: Ephemeris) -> None:

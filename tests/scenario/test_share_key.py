@@ -48,7 +48,7 @@ def test_two_whose_key_was_dropped_must_both_let_go(tmp_path: Path, ephemeris: E
             await keyer.request(who)
             await s.clock.sleep(12.0)
             assert not s.radio.transmitting, "the over has reached its limit"
-        with pytest.raises(KeyingRefused, match="has not been let go"):
+        with pytest.raises(KeyingRefused, match="release PTT before keying again"):
             await keyer.request("one")
 
     play(tmp_path, ephemeris, scene, moon_high(ephemeris), tables=TABLES, band=BAND)

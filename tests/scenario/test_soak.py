@@ -130,7 +130,7 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
         (
             "moontrim.keying.keyer.hindrances",
             _any_clock_will_do,
-            "nobody vouches for",
+            "unconfirmed clock",
             SOURCE,
         ),
         (

@@ -34,7 +34,7 @@ def test_news_just_after_a_step_out_of_the_tables(tmp_path: Path, ephemeris: Eph
         s.daemon.inbox.post(Updated(on_request=True))
         await s.clock.sleep(0.01)
         assert s.snapshot.moon is None
-        await s.until(Tracking.NO_PREDICTION, 2.0)
+        await s.until(Tracking.NO_DOPPLER, 2.0)
         s.clock.step_utc(-3.0e9)
         await s.until(Tracking.ON_FREQUENCY, 3.0)
 
@@ -53,7 +53,7 @@ def test_no_step_of_before_is_taken_when_the_clock_is_back_in_the_tables(
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         await s.clock.sleep(0.5)
         s.clock.step_utc(-3.0e9)
-        await s.until(Tracking.NO_PREDICTION, 2.0)
+        await s.until(Tracking.NO_DOPPLER, 2.0)
         s.daemon.inbox.post_command(SetBand("test", "432 MHz"))
         await s.clock.sleep(20.0)
         s.radio.on_change = lambda at_s, rx_hz, *_: dials_hz.append(rx_hz)
@@ -98,13 +98,13 @@ def test_a_radio_that_follows_again_is_no_longer_said_to_disagree(
     tmp_path: Path, ephemeris: Ephemeris
 ) -> None:
     """The dial was right all the time, so that nothing had to be set; where it moves seldom,
-    "disagrees" stayed for minutes, and no transmitting with it."""
+    "readback mismatch" stayed for minutes, and no transmitting with it."""
 
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         LyingDriver.off_hz = 1000
         try:
-            await s.until(Tracking.RADIO_DISAGREES, 10.0)
+            await s.until(Tracking.READBACK_MISMATCH, 10.0)
         finally:
             LyingDriver.off_hz = 0
         await s.until(Tracking.ON_FREQUENCY, 5.0)
@@ -125,13 +125,13 @@ def test_where_nothing_is_to_be_set_no_radio_disagrees(
     tmp_path: Path, ephemeris: Ephemeris
 ) -> None:
     """It disagreed once, and then the one dial was to go where it must not transmit: so it was not
-    set, and "disagrees" stayed for good instead of what was wrong."""
+    set, and "readback mismatch" stayed for good instead of what was wrong."""
 
     async def scene(s: Stage) -> None:
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         LyingDriver.off_hz = 1000
         try:
-            await s.until(Tracking.RADIO_DISAGREES, 10.0)
+            await s.until(Tracking.READBACK_MISMATCH, 10.0)
             await s.daemon.ask(SetTrim("test", 500.0, 500.0))
         finally:
             LyingDriver.off_hz = 0
@@ -265,7 +265,7 @@ def test_a_change_of_band_ends_the_over_however_fast_the_radio(
         assert s.radio.transmitting
         await s.daemon.ask(SetBand("test", "432 MHz"))
         await s.clock.sleep(2.0)
-        assert s.snapshot.keying.state is Phase.IDLE
+        assert s.snapshot.keying.state is Phase.RELEASED
 
     behind = {"front_end": "10 GHz", "transverter_offset_hz": 288_000_000, "drive_ceiling": 0.2}
     bands = (AT_432 | behind,)
@@ -304,13 +304,13 @@ def test_a_radio_lost_while_keyed_is_unkeyed_before_anything_else(
         await s.clock.sleep(1.0)
         told.clear()
         s.radio.drop()
-        await s.until(Tracking.RADIO_LOST, 2.0)
+        await s.until(Tracking.NO_CONTACT, 2.0)
         await s.until(Tracking.ON_FREQUENCY, 15.0)
         assert told[0] == ("transmit False", True)
         assert ("USB", False) in told and ("USB", True) not in told
         assert not s.radio.transmitting
         await s.clock.sleep(2.0)
-        assert s.snapshot.keying.state is Phase.IDLE and not s.radio.transmitting
+        assert s.snapshot.keying.state is Phase.RELEASED and not s.radio.transmitting
 
     play_keying(
         tmp_path,
@@ -406,17 +406,17 @@ def test_no_mode_and_no_power_are_set_under_rf(tmp_path: Path, ephemeris: Epheme
                 await ask
         told.clear()
         s.radio.drop()
-        await s.until(Tracking.RADIO_LOST, 2.0)
+        await s.until(Tracking.NO_CONTACT, 2.0)
         await s.until(Tracking.HELD_KEYED, 5.0)
         await s.clock.sleep(5.0)
-        assert not told and not s.snapshot.link.inhibit, "nor is somebody else's over cut short"
+        assert not told and not s.snapshot.link.interlock, "nor is somebody else's over cut short"
         s.radio.power_fraction = 0.5  # by hand
         await s.clock.sleep(6.0)
-        assert s.snapshot.link.inhibit, "but the drive is watched"
+        assert s.snapshot.link.interlock, "but the drive is watched"
         s.radio.key(False)
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         await s.clock.sleep(2.5)
-        assert ("USB", False) in told and not s.snapshot.link.inhibit
+        assert ("USB", False) in told and not s.snapshot.link.interlock
 
     play_keying(tmp_path, ephemeris, scene, driver_class=Noting)
 

@@ -61,7 +61,7 @@ def test_a_silent_radio_is_lost_in_spite_of_stalls(bus: str) -> None:
         station.radio.change(silent=True)
         silent_s = clock.monotonic_s()
         stalled_s = 0.0
-        while station.link.view.state is not LinkState.LOST:
+        while station.link.view.state is not LinkState.NO_CONTACT:
             await clock.sleep(0.1)
             clock.stall(0.35)
             stalled_s += 0.35

@@ -15,9 +15,9 @@ from moontrim.keying.ownership import KeyingRefused
 from moontrim.keying.sequence import Phase
 from moontrim.path import Ephemeris, Site, moon_from
 from moontrim.session.commands import (
+    AllowTransmit,
     Correct,
     NudgeSked,
-    PermitTransmit,
     SetAgreement,
     SetBand,
     SetPartner,
@@ -81,7 +81,7 @@ def test_relays_then_radio_and_the_dial_is_still(stage: Any) -> None:
         assert len({tx for _, _, tx, _ in changes}) > 1, "keyed and settled, the dial steps on"
         s.daemon.transmitting.keyer.release("test")
         await s.clock.sleep(0.5)
-        assert not s.radio.transmitting and s.snapshot.keying.state is Phase.IDLE
+        assert not s.radio.transmitting and s.snapshot.keying.state is Phase.RELEASED
         await s.until(Tracking.ON_FREQUENCY, 1.0)
         await s.steady(5)
 
@@ -101,7 +101,7 @@ def test_low_moon_is_refused_with_the_reason(stage: Any, ephemeris: Ephemeris) -
 def test_a_hill_in_the_way_is_refused(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         await s.until(Tracking.MOON_TOO_LOW, 5.0)
-        with pytest.raises(KeyingRefused, match="behind the horizon"):
+        with pytest.raises(KeyingRefused, match="behind an obstruction"):
             await s.daemon.transmitting.keyer.request("test")
         assert not s.radio.transmitting
 
@@ -153,7 +153,7 @@ def test_the_moon_sets_at_the_partner_during_an_over(stage: Any, ephemeris: Ephe
 
 @pytest.mark.parametrize(
     ("command", "reason"),
-    [(PermitTransmit("phone", False), "not permitted"), (Correct("phone", False), "paused")],
+    [(AllowTransmit("phone", False), "transmit is inhibited"), (Correct("phone", False), "paused")],
 )
 def test_the_phone_stops_it(stage: Any, command: Any, reason: str) -> None:
     async def scene(s: Stage) -> None:
@@ -163,7 +163,7 @@ def test_the_phone_stops_it(stage: Any, command: Any, reason: str) -> None:
         await s.clock.sleep(0.3)
         assert not s.radio.transmitting
         await s.clock.sleep(0.5)
-        assert s.snapshot.keying.state is Phase.IDLE
+        assert s.snapshot.keying.state is Phase.RELEASED
         assert any(reason in text for text in s.snapshot.keying.reasons), s.snapshot.keying.reasons
         s.daemon.transmitting.keyer.release("test")
         with pytest.raises(KeyingRefused, match=reason):
@@ -213,7 +213,7 @@ def test_keyed_by_anyone_the_sked_stays(stage: Any, by: str) -> None:
         await s.daemon.ask(SetBand("phone", before.band))  # changes nothing
         assert s.radio.transmitting
         if by == "the daemon":
-            await s.daemon.ask(PermitTransmit("phone", False))
+            await s.daemon.ask(AllowTransmit("phone", False))
         else:
             s.radio.key(False)
         await s.clock.sleep(s.daemon.settings.radio.poll_s + 1.0)
@@ -227,7 +227,7 @@ def test_keyed_by_anyone_the_sked_stays(stage: Any, by: str) -> None:
 def test_while_relays_move_the_band_stays(stage: Any) -> None:
     async def scene(s: Stage) -> None:
         keying = asyncio.create_task(s.daemon.transmitting.request("test"))
-        while s.daemon.transmitting.keyer.view.state is not Phase.RAISING:
+        while s.daemon.transmitting.keyer.view.state is not Phase.KEYING:
             await s.clock.sleep(0.01)
         assert not s.radio.transmitting
         with pytest.raises(NotNowError):
@@ -312,10 +312,10 @@ def test_asking_while_relays_settle_and_leaving_again(stage: Any) -> None:
         await s.until(Tracking.ON_FREQUENCY, 5.0)
         asking = asyncio.create_task(s.daemon.transmitting.keyer.request("test"))
         await s.clock.sleep(0.5)
-        assert s.snapshot.keying.state is Phase.RAISING
+        assert s.snapshot.keying.state is Phase.KEYING
         asking.cancel()
         await s.clock.sleep(2.0)
-        assert not s.radio.transmitting and s.snapshot.keying.state is Phase.IDLE
+        assert not s.radio.transmitting and s.snapshot.keying.state is Phase.RELEASED
 
     done = stage(scene)
     assert not any(relay.is_on for relay in relays(done))

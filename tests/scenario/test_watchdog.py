@@ -150,7 +150,10 @@ async def ready_waits_for_no_radio_even_if_it_cannot_be_unkeyed(folder: Path) ->
     async with service(folder, config=CONFIG + KEYED_RADIO_AWAY) as seen:
         await seen.ready()
         await seen.beats(2)
-        assert any("STATUS=radio lost" in text or "STATUS=starting" in text for text in seen.heard)
+        assert any(
+            "STATUS=no contact with radio" in text or "STATUS=starting" in text
+            for text in seen.heard
+        )
         assert await seen.ends() == 0
 
 

@@ -95,9 +95,9 @@ async def run(folder: Path, minutes: float) -> int:
 
 
 def judge(log: str, answers: list[str], watch: Watch, minutes: float) -> int:
-    lost = re.findall(r".*radio (?:lost|timeout).*", log)
+    lost = re.findall(r".*radio: .*; retrying", log)
     refused = [answer for answer in answers if not answer.endswith("RPRT 0")]
-    ended = re.findall(r".*not transmitting.*", log)
+    ended = re.findall(r".*TX interlock.*", log)
     missed = re.findall(r".*seconds? (?:were |was )?(?:missed|skipped).*", log)
     residuals_hz = np.abs(np.array(watch.residuals_hz))
     for line in (*lost, *refused, *ended, *missed):

@@ -107,7 +107,7 @@ class Judge:
         life.daemon.hub.publish = published  # type: ignore[method-assign]
 
     def plug(self, front_end: str) -> None:
-        """Records what somebody connects to the radio, before permitting to transmit with it."""
+        """Records what somebody connects to the radio, before allowing transmit with it."""
         self._trace.say(self._now(), f"{front_end} plugged")
         self.plugged = front_end
 
@@ -208,7 +208,7 @@ class Judge:
         self._counted("no RF into another front end")
         if not self._plugged_is_meant():
             self.violated(f"RF of {self._band().front_end_name} into {self.plugged}")
-        self._counted("no RF by a clock that nobody vouches for")
+        self._counted("no RF by an unconfirmed clock")
         life, jumped_s = self.life, self._clock.disturbed_at_s
         # The command to key may have been on its way to the radio already.
         jumped_ago_s = now_s - jumped_s
@@ -216,7 +216,7 @@ class Judge:
         if lived_through and COMMAND_S < jumped_ago_s < SETTLED_S - SPARE_S:
             self._unless_troubled(f"keyed {jumped_ago_s:.2f} s after the clock jumped")
         if now_s - self.station.time_source.bad_since_s > COMMAND_S:
-            self._unless_troubled("keyed by a clock that nobody vouches for")
+            self._unless_troubled("keyed by an unconfirmed clock")
         since_hand_s = now_s - self._hand_s
         poll_s = self._plan.settings.radio.poll_s
         unseen = since_hand_s <= LOOK_S or self._troubled(5.0 + poll_s)

@@ -19,10 +19,10 @@ from moontrim.remote.commands.arrival import Arrival
 from moontrim.remote.commands.guards import SecondStep
 from moontrim.remote.published.topics import Topics
 from moontrim.session.commands import (
+    AllowTransmit,
     Command,
     Correct,
     NudgeSked,
-    PermitTransmit,
     ReadBack,
     SetAgreement,
     SetBand,
@@ -41,7 +41,7 @@ FLOOD = 200
 
 
 def wish(chance: random.Random, settings: Settings, source: str) -> Command:
-    """Returns a command that may be refused. Those that stop correction or forbid transmitting are
+    """Returns a command that may be refused. Those that stop correction or inhibit transmit are
     undone by `soothe`: whole runs would otherwise test nothing."""
     band = chance.choice([settings.bands[0], *settings.bands])  # where most runs stay
     kind = chance.randrange(11)
@@ -64,7 +64,7 @@ def wish(chance: random.Random, settings: Settings, source: str) -> Command:
         case 6:
             return Correct(source, chance.random() < 0.3)
         case 7:
-            return PermitTransmit(source, chance.random() < 0.3)
+            return AllowTransmit(source, chance.random() < 0.3)
         case 8:
             return ReadBack(source)
         case 9:  # just inside an edge, across which the Doppler shift may carry it
@@ -80,7 +80,7 @@ def soothe(settings: Settings, source: str, band: str) -> tuple[Command, ...]:
     sked_hz = float(settings.band(band).sked_hz)
     return (
         Correct(source, True),
-        PermitTransmit(source, True),
+        AllowTransmit(source, True),
         SetTrim(source, rx_hz=0.0, tx_hz=0.0),
         SetSked(source, sked_hz),
     )
@@ -155,7 +155,7 @@ class Operators:
 
     def _plugs_first(self, wanted: Command) -> Command:
         """Who permits to transmit has looked which front end is meant, and has plugged it."""
-        if not isinstance(wanted, PermitTransmit) or not wanted.on:
+        if not isinstance(wanted, AllowTransmit) or not wanted.on:
             return wanted
         front_end = self._daemon.session.present_front_end(self._daemon.settings)
         self._plug(front_end)
@@ -221,8 +221,8 @@ class Operators:
                 ("nudge", {"by_hz": 10}),
                 ("trim", {"rx_hz": 5}),
                 ("correction", {"on": False}),
-                ("transmit", {"permitted": False}),
-                ("transmit", {"permitted": True, "confirm": "0"}),
+                ("transmit", {"allowed": False}),
+                ("transmit", {"allowed": True, "confirm": "0"}),
                 ("readback", {}),
                 ("partner", {"partner": chance.choice(PARTNERS)}),
                 ("no such thing", {"hz": 1}),

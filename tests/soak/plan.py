@@ -127,7 +127,7 @@ def draw(
     policies = ("hold", "mid_over", "step") if retunes else ("hold", "mid_over")
     raw = {
         "home": {"locator": HOME, "height_m": 300.0},
-        "partner": _partner(chance.choice(PARTNERS)),
+        "partner": _partner(partner := chance.choice(PARTNERS)),
         "bands": [_band(name, chance, policies) for name in names],
         "radio": {
             "driver": "simulated",
@@ -137,7 +137,7 @@ def draw(
             "on_exit": chance.choice(["sked", "leave"]),
         },
         "defaults": {
-            "agreement": chance.choice(["halves", "halves", "receiver", "transmitter", "home"]),
+            "agreement": _agreement(partner, chance),
         },
         "keying": _keying(chance, by_line=by_line) if keying else {},
         "equipment": {"min_elevation_deg": 0.0},
@@ -157,6 +157,11 @@ def draw(
         contacts=contacts,
         calm=chance.choice(mix.calm),
     )
+
+
+def _agreement(partner: str, chance: random.Random) -> str:
+    agreement = chance.choice(["halves", "halves", "receiver", "transmitter", "home"])
+    return "transmitter" if partner == "self" and agreement == "home" else agreement
 
 
 def _partner(text: str) -> Any:

@@ -79,7 +79,7 @@ class UnkeyWatch:
                 "the clock is no good": (judge.station.time_source.bad_since_s < now_s, 0.0),
                 "the band was changed": (self._band() != band, 0.0),
                 "the daemon was started anew": (judge.life is not life, 0.0),
-                "the radio was lost": (
+                "no contact with the radio": (
                     judge.life is not None and judge.life.parted_s > judge.rf_since_s,
                     0.0,
                 ),
@@ -97,7 +97,7 @@ class UnkeyWatch:
         session = None if judge.life is None else judge.life.daemon.session
         return {
             "nobody asks for it": (not self._asking, 0.0),
-            "not permitted": (session is not None and not session.transmit_permitted, 0.0),
+            "transmit inhibited": (session is not None and not session.tx_allowed, 0.0),
             "paused": (session is not None and not session.correcting, 0.0),
             "longer than an over may last": (over_s > settings.keying.longest_over_s, 0.0),
             "the Moon is too low": (self._low(), TICK_S),

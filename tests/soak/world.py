@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from moontrim.path import Ephemeris
+from moontrim.rig.panel import ACCEPT_MODE
 from moontrim.session.sessionfile import marked
 from moontrim.state.snapshot import Tracking
 from moontrim_drivers.simulated.options import SimulatedOptions
@@ -31,7 +32,7 @@ MOST_CALM_OVERS = 30.0  # even in the calmest of nights somebody transmits
 # Within what time everything must be right again. A radio that could never do it (split gone when
 # it came back) is tried again after 15 s and a quarter; a hand that was put back too often is given
 # ten seconds.
-BACK_S, UNFIT_S, YIELD_S = 5.0, 25.0, 15.0
+BACK_S, NOT_SUITABLE_S, IN_USE_S = 5.0, 25.0, 15.0
 STOP_S = 20.0
 
 
@@ -210,7 +211,7 @@ class World:
             if self.judge.life is None or latest is None or self.station.radio.transmitting:
                 began_s = now_s
                 continue
-            if latest.tracking is Tracking.NO_PREDICTION:
+            if latest.tracking is Tracking.NO_DOPPLER:
                 return
             # With the Moon too low the dials are kept as right as ever.
             if latest.tracking in (Tracking.ON_FREQUENCY, Tracking.MOON_TOO_LOW):
@@ -219,24 +220,24 @@ class World:
                     self.longest_back_s = max(self.longest_back_s, since_s)
                     self.trace.counts["back on frequency in time"] += 1
                     return
-            if latest.tracking is Tracking.RADIO_UNFIT:
-                patience_s = UNFIT_S
-            elif latest.tracking is Tracking.YIELDING:
-                patience_s = max(patience_s, YIELD_S)
+            if latest.tracking is Tracking.RADIO_NOT_SUITABLE:
+                patience_s = NOT_SUITABLE_S
+            elif latest.tracking is Tracking.DIAL_IN_USE:
+                patience_s = max(patience_s, IN_USE_S)
             # A hand on the dial is seen at the next look.
             within_s = patience_s + self.plan.settings.radio.poll_s
             if since_s <= within_s:
                 continue
             # The mode that the radio had when a life began may be the one that a hand then undoes.
             # So does another program that the radio's own drift was taken for.
-            accept_mode = "pause and resume" in latest.reason
-            waits_for_a_person = accept_mode or latest.tracking in (
+            accept = latest.tracking is Tracking.OTHER_PROGRAM or ACCEPT_MODE in latest.reason
+            waits_for_a_person = accept or latest.tracking in (
                 Tracking.PAUSED,
                 Tracking.OUTSIDE_BAND,
             )
             undone = put_right_s < self.judge.disturbed_s  # by whoever came after
             if waits_for_a_person and undone and self._operators is not None:
-                await self._operators.put_right(pause_first=accept_mode)
+                await self._operators.put_right(pause_first=accept)
                 put_right_s = self.clock.monotonic_s()
                 continue
             self.judge.violated(

@@ -1,4 +1,4 @@
-"""What permitting needs of a daemon: one at which transmitting is forbidden."""
+"""What permitting needs of a daemon: one at which transmit is inhibited."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from moontrim.clock.system import Clock
 from moontrim.config.settings import settings_from
 from moontrim.errors import NotNowError
 from moontrim.rehearsal.rehearsal import EMBEDDED
-from moontrim.session.commands import Command, PermitTransmit
+from moontrim.session.commands import AllowTransmit, Command
 from moontrim.session.session import Session, first_session
 from moontrim.state.hub import StateHub
 from support.journals import T0, snapshot
@@ -24,10 +24,8 @@ class Inhibited:
         self.hub = StateHub()
         self.settings = SETTINGS
         first = first_session(SETTINGS)
-        self.session: Session = first.model_copy(update={"transmit_permitted": False})
-        self.hub.publish(
-            snapshot(T0, 1, band=first.band, transmitting=False, transmit_permitted=False)
-        )
+        self.session: Session = first.model_copy(update={"tx_allowed": False})
+        self.hub.publish(snapshot(T0, 1, band=first.band, transmitting=False, tx_allowed=False))
         self.commands: list[Command] = []
         self.refusal = self.disk_problem = ""
         self.forbids_meanwhile = False
@@ -41,5 +39,5 @@ class Inhibited:
 
     async def unsaved(self, clock: Clock) -> str:
         if self.forbids_meanwhile:
-            await self.ask(PermitTransmit("phone", False))
+            await self.ask(AllowTransmit("phone", False))
         return self.disk_problem

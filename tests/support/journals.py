@@ -64,7 +64,7 @@ def snapshot(second: int, ticks: int, late_s: float = 0.001, **changes: Any) -> 
         faults=(),
         last_change=None,
         keying=KeyingView(),
-        transmit_permitted=True,
+        tx_allowed=True,
         outlook=None,
     )
     return view._replace(**changes)

@@ -163,7 +163,7 @@ def _seconds(
             rx_hz = band.band().on_air_hz(rx_ideal_hz) - tx_sked_hz + band_choices.sked_hz
         moon = planning.moon(at_utc_s)
         state = (
-            Tracking.RADIO_LOST
+            Tracking.NO_CONTACT
             if lost
             else Tracking.ON_FREQUENCY
             if session.correcting

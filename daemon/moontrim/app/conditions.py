@@ -72,13 +72,13 @@ class StationConditions:
         link = self._link.view
         now = self._hub.latest
         if now is None:
-            raise OutputError("nothing is known yet")
+            raise OutputError("no data yet")
         band, entry = self._bands[now.band]
         on_frequency = now.tracking in ON_FREQUENCY or (
             dials_held and now.tracking is Tracking.OFF_FREQUENCY
         )
         tracking = f"{now.tracking}" + (f", {now.reason}" if now.reason else "")
-        drive_known = link.entered and not link.inhibit
+        drive_known = link.entered and not link.interlock
         left_alone = now.tracking is Tracking.HELD_KEYED
         moved = link.exchanged or self._moved_under_rf(keying, link.rig, left_alone=left_alone)
         return Conditions(
@@ -96,8 +96,8 @@ class StationConditions:
             ),
             drive_within_ceiling=None if entry.drive_ceiling is None else drive_known,
             radio_answers=link.state in ANSWERING,
-            transmit_permitted=now.transmit_permitted,
-            changing_band=bool(link.inhibit) or self._on_another_band(keying, now.band),
+            tx_allowed=now.tx_allowed,
+            changing_band=bool(link.interlock) or self._on_another_band(keying, now.band),
             clock_doubt=self._clock_doubt(),
             home_doubt=self._home_doubt(),
             front_end_doubt=_unconfirmed(now) or front_end_doubt(now.front_end),
@@ -107,16 +107,16 @@ class StationConditions:
         )
 
     def _on_another_band(self, keying: KeyingView, band: str) -> bool:
-        """Whether the band was changed since the sequence began. The inhibition of a fast radio
+        """Whether the band was changed since the sequence began. The interlock of a fast radio
         meanwhile may have ended before anything read it."""
-        if keying.state in (Phase.IDLE, Phase.LOWERING):
+        if keying.state in (Phase.RELEASED, Phase.RELEASING):
             self._sequence_band = band
         return band != self._sequence_band
 
     def _moved_under_rf(self, keying: KeyingView, rig: RigState | None, *, left_alone: bool) -> str:
         """How the dial that transmits has moved in this over though the daemon does not set it: it
         was turned, or the radio moved it. Empty if it has not."""
-        if keying.state is Phase.IDLE or rig is None:
+        if keying.state is Phase.RELEASED or rig is None:
             self._sequence_dial_hz = None
             return ""
         dial_hz = rig.rx_dial_hz if rig.tx_dial_hz is None else rig.tx_dial_hz
@@ -136,4 +136,4 @@ class StationConditions:
 def _unconfirmed(now: Snapshot) -> str:
     if now.front_end_confirmed:
         return ""
-    return f"front end {now.front_end} not confirmed to be the one connected; check, then permit"
+    return f"front end {now.front_end} not confirmed as connected; check, then allow transmit"

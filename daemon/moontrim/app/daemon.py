@@ -87,8 +87,8 @@ class Daemon:
             max_steps_per_s=radio.max_steps_per_s,
             seed=seed,
         )
-        self.link.permit_transmit(
-            self.session.transmit_permitted,
+        self.link.allow_transmit(
+            self.session.tx_allowed,
             front_end_confirmed=self.session.front_end_confirmed(settings),
         )
         watch = ClockWatch(clock, clock.suspended_s)
@@ -142,7 +142,7 @@ class Daemon:
                 link,
                 turned,
                 record,
-                Refusals(self.saver.permit_refused, self.transmitting.in_over, lambda: link.view),
+                Refusals(self.saver.allow_refused, self.transmitting.in_over, lambda: link.view),
                 self.notes.note,
             ),
             PlanSubmitter(
@@ -178,7 +178,7 @@ class Daemon:
         if session.front_end_confirmed(settings):
             return doubts
         front_end = session.present_front_end(settings)
-        return (f"front end {front_end} not confirmed to be the one connected", *doubts)
+        return (f"front end {front_end} not confirmed as connected", *doubts)
 
     def _radio_warnings(self) -> tuple[str, ...]:
         reason = self.link.view.cannot_key
@@ -191,8 +191,8 @@ class Daemon:
         while there is a link to it. Raises ExceptionGroup with what failed."""
         failures: list[Exception] = []
         if not await self.saver.begin():
-            self.current.change(self.session.model_copy(update={"transmit_permitted": False}))
-            self.link.permit_transmit(
+            self.current.change(self.session.model_copy(update={"tx_allowed": False}))
+            self.link.allow_transmit(
                 False, front_end_confirmed=self.session.front_end_confirmed(self.settings)
             )
 
@@ -258,7 +258,7 @@ class Daemon:
         latest, session = self.hub.latest, self.session
         left_alone = latest is not None and latest.tracking in (
             Tracking.PAUSED,
-            Tracking.YIELDING,
+            Tracking.DIAL_IN_USE,
             Tracking.OTHER_PROGRAM,
             Tracking.OUTSIDE_BAND,
         )

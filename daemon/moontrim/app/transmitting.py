@@ -128,12 +128,12 @@ class Transmitting:
         over of ours the last read-back of the radio may be from before its end."""
         rig, keying = self._link.view.rig, self.keyer.view
         ended_s = abs(self._clock.utc_s() - keying.since_utc_s)
-        if rig and rig.transmitting and keying.state is Phase.IDLE and ended_s > JUST_ENDED_S:
-            raise KeyingRefused("the radio transmits already, at someone else's word")
+        if rig and rig.transmitting and keying.state is Phase.RELEASED and ended_s > JUST_ENDED_S:
+            raise KeyingRefused("the radio is already transmitting, keyed by something else")
 
     def about_to(self) -> bool:
         """Returns whether the one dial of a radio without split is to be where it transmits."""
-        return self._moving_one_dial > 0 or self.keyer.view.state is not Phase.IDLE
+        return self._moving_one_dial > 0 or self.keyer.view.state is not Phase.RELEASED
 
     async def _move_one_dial(self) -> None:
         link = self._link.view
@@ -145,7 +145,7 @@ class Transmitting:
                 while not self._one_dial_transmits():
                     await self._hub.next()
         if not self._one_dial_transmits():
-            raise KeyingRefused("the one dial has not reached the transmit frequency")
+            raise KeyingRefused("the dial has not reached the transmit frequency")
 
     async def _put_dials_right(self) -> None:
         """Waits for a dial that is being set, or has still to be after an over. Raises
@@ -174,7 +174,7 @@ class Transmitting:
     def transmitting(self) -> bool:
         """Returns whether there may be RF, keyed by this program or otherwise."""
         rig = self._link.view.rig
-        return self.keyer.view.state is not Phase.IDLE or bool(rig and rig.transmitting)
+        return self.keyer.view.state is not Phase.RELEASED or bool(rig and rig.transmitting)
 
     def in_over(self) -> bool:
         """Returns whether the radio transmits, keyed by anyone, or is being keyed or unkeyed for an
@@ -228,7 +228,7 @@ class Transmitting:
         ours = (
             self._by_line
             and self._settings.keying.enabled
-            and self.keyer.view.state is not Phase.IDLE
+            and self.keyer.view.state is not Phase.RELEASED
         )
         known = self._by_line or self._outside is not None
         self._link.set_keyed_outside((ours or bool(self._outside)) if known else None)
@@ -251,7 +251,7 @@ class Transmitting:
         )
 
     def _conditions(self) -> Conditions:
-        held = self._running or self.keyer.view.state is not Phase.IDLE
+        held = self._running or self.keyer.view.state is not Phase.RELEASED
         return self._station.read(
             self.keyer.view,
             self._front_ends.doubt,

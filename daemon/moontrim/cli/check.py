@@ -51,12 +51,12 @@ def call(options: argparse.Namespace) -> int:
         print(json.dumps([finding.as_json() for finding in findings], indent=1))
     else:
         console = Console()
-        colours = {"ok": "green", "note": "yellow", "wrong": "bold red"}
+        colours = {"ok": "green", "note": "yellow", "fail": "bold red"}
         for finding in findings:
             console.print(
-                f"[{colours[finding.level]}]{finding.level:5}[/]  "
+                f"[{colours[finding.level]}]{finding.level.upper():4}[/]  "
                 f"{finding.what:14}  {finding.text}",
                 highlight=False,
                 soft_wrap=True,
             )
-    return 1 if any(finding.level == "wrong" for finding in findings) else 0
+    return 1 if any(finding.level == "fail" for finding in findings) else 0

@@ -1,4 +1,4 @@
-"""`moontrim forbid`: forbids transmitting at a daemon that runs, without broker and network."""
+"""`moontrim forbid`: inhibits transmit on a running daemon, without broker and network."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def call(options: argparse.Namespace) -> int:
         print(outcome.text)
         return 0 if outcome.ok else 1
     print(
-        f"moontrim not running on {' or '.join(map(str, folders))}: nothing forbidden; "
+        f"moontrim not running on {' or '.join(map(str, folders))}: transmit not inhibited; "
         "moontrim unkey switches off what the config can key",
         file=sys.stderr,
     )

@@ -18,7 +18,7 @@ from moontrim.cli.parser import add_command
 from moontrim.errorbudget.uncertainties import PlaceUncertainty, Uncertainties
 from moontrim.errors import InputError
 from moontrim.path import Ephemeris, parse_site
-from moontrim.tuning.correction import AGREEMENTS, Agreement
+from moontrim.tuning.correction import AGREEMENTS, ECHO_AGREEMENTS, EXPECTED_FOR_ECHO, Agreement
 
 # Options of the error budget: metavar, meaning, largest value.
 UNCERTAINTIES = {
@@ -87,6 +87,8 @@ def call(options: argparse.Namespace) -> int:
     instants = [instant(text, "--at") for text in options.at]
     if options.agreement not in AGREEMENTS:
         raise InputError("--agreement", options.agreement, ", ".join(AGREEMENTS))
+    if partner is None and options.agreement not in ECHO_AGREEMENTS:
+        raise InputError("--agreement", options.agreement, EXPECTED_FOR_ECHO)
     agreement = cast(Agreement, options.agreement)
     uncertainties = _uncertainties(options)
     ephemeris = Ephemeris.load()

@@ -1,4 +1,4 @@
-"""`moontrim permit`: permits transmitting at a daemon that runs, in two steps, without broker and
+"""`moontrim permit`: allows transmit on a running daemon, in two steps, without broker and
 network."""
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 TYPED = "permit"
 CHECKS = """\
-Before you permit transmitting, check at the station:
+Before you allow transmit, check at the station:
   - nobody is near the antenna or in its beam, and nobody works on feed, relays or feed line
   - the amplifier is ready to be keyed, or its supply is off
   - relays, waveguide switches and antenna are set up for this band"""
@@ -48,21 +48,21 @@ def call(options: argparse.Namespace) -> int:
         except (OSError, ValueError) as error:
             problem = getattr(error, "strerror", None) or "no answer from the daemon"
             print(
-                f"{folder}: {problem}; nothing permitted, as far as is known; moontrim forbid "
-                "makes certain",
+                f"{folder}: {problem}; transmit probably still inhibited; to make sure: moontrim "
+                "forbid",
                 file=sys.stderr,
             )
             return 1
     print(
-        f"moontrim not running on {' or '.join(map(str, folders))}: nothing permitted; start it "
-        "first: moontrim run",
+        f"moontrim not running on {' or '.join(map(str, folders))}: transmit not allowed; "
+        "start it first: moontrim run",
         file=sys.stderr,
     )
     return 1
 
 
 def _second_step(folder: Path, answer: PermitQuestion | Any, *, confirmed: bool) -> int:
-    """Shows the state, asks, and permits; returns the exit code."""
+    """Shows the state, asks, and allows transmit; returns the exit code."""
     from moontrim.remote.commands.forbidding import Outcome
     from moontrim.remote.wire.controlsocket import request_permit
 
@@ -75,13 +75,13 @@ def _second_step(folder: Path, answer: PermitQuestion | Any, *, confirmed: bool)
     if not confirmed:
         if not (sys.stdin.isatty() and sys.stdout.isatty()):
             print(
-                "not permitted: no terminal to confirm at; if all of this is so, add "
+                "not allowed: no terminal to confirm at; if all of this is true, add "
                 "--nobody-is-near",
                 file=sys.stderr,
             )
             return 2
         if _typed() != TYPED:
-            print("not permitted", file=sys.stderr)
+            print("transmit stays inhibited", file=sys.stderr)
             return 1
     outcome = request_permit(folder, answer.token)
     print(outcome.text, file=sys.stdout if outcome.ok else sys.stderr)
@@ -91,6 +91,6 @@ def _second_step(folder: Path, answer: PermitQuestion | Any, *, confirmed: bool)
 def _typed() -> str:
     """Returns the line typed at the terminal; empty at its end."""
     try:
-        return input(f"Type {TYPED!r} to permit transmitting, anything else to leave: ").strip()
+        return input(f"Type {TYPED!r} to allow transmit, anything else to cancel: ").strip()
     except EOFError:
         return ""

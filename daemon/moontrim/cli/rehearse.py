@@ -25,7 +25,7 @@ from moontrim.clock.system import SystemClock
 from moontrim.config.remote import BUILT_IN_PORT, RemoteSettings
 from moontrim.config.settings import Settings
 from moontrim.errors import InputError, reason_of
-from moontrim.tuning.correction import AGREEMENTS
+from moontrim.tuning.correction import AGREEMENTS, ECHO_AGREEMENTS, EXPECTED_FOR_ECHO
 
 if TYPE_CHECKING:
     from moontrim.app.daemon import Companion, Daemon
@@ -223,6 +223,8 @@ def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
     remote = _remote_on_free_ports(settings.remote)
     settings = settings.model_copy(update={"remote": remote})
     if options.agreement:
+        if settings.partner == "self" and options.agreement not in ECHO_AGREEMENTS:
+            raise InputError("--agreement", options.agreement, EXPECTED_FOR_ECHO)
         defaults = settings.defaults.model_copy(update={"agreement": options.agreement})
         settings = settings.model_copy(update={"defaults": defaults})
     return settings

@@ -123,6 +123,6 @@ async def _run_daemon(
     view = live_view if live else log_view
     await daemon.run(journal.run, *companions, view, keep_outlook, share.run)
     keying = daemon.transmitting.keyer.view
-    if not settings.keying.enabled or keying.state is Phase.IDLE:
+    if not settings.keying.enabled or keying.state is Phase.RELEASED:
         return keying.stuck
     return keying.stuck or (f"keying {keying.state}",)

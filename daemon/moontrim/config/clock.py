@@ -19,16 +19,16 @@ class ClockSettings(Table):
 
     trust: Literal["required", "any"] = Field(
         "required",
-        description="required: no transmitting unless something readable says that the clock is "
-        "synchronised. any: the operator vouches for a clock that nothing readable vouches for. "
-        "Receive correction goes on either way.",
+        description="required: transmit is inhibited unless a readable source reports the clock "
+        "synchronised. any: the clock is accepted without confirmation. Receive correction "
+        "continues either way.",
     )
     max_error_ms: Finite = Field(
         500.0,
         ge=1,
         le=60_000,
-        description="No transmitting when the clock may be wrong by more. Where only a GPS "
-        "receiver's reports vouch for it, about 1200 is needed.",
+        description="Transmit is inhibited if the clock error may exceed this. About 1200 is "
+        "needed where the reports of a GPS receiver are the only source.",
     )
     drift_ppm: Finite = Field(
         20.0,

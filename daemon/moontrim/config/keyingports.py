@@ -80,7 +80,7 @@ class RadioOutput(OutputSettings):
 
 
 class LineOutput(OutputSettings):
-    """The RTS or DTR line of a serial port, which falls with the process."""
+    """The RTS or DTR line of a serial port, which drops even if the process is killed."""
 
     kind: Literal["rts", "dtr"]
     port: PortName
@@ -90,10 +90,10 @@ class LineOutput(OutputSettings):
     active_low: bool = Field(False, description="Not possible on a serial line.")
 
     @model_validator(mode="after")
-    def _falls_safe(self) -> LineOutput:
+    def _drops_safe(self) -> LineOutput:
         if self.active_low:
             raise ValueError(
-                "active_low is not possible on a serial line: it falls when moontrim is killed or "
+                "active_low is not possible on a serial line: it drops when moontrim is killed or "
                 "the plug is pulled, and that must unkey"
             )
         return self
@@ -121,8 +121,8 @@ class GpioOutput(OutputSettings):
 
 
 class MqttOutput(OutputSettings):
-    """A relay on the network. It never keys the radio, because it does not fall with moontrim or
-    with the network."""
+    """A relay on the network. It never keys the radio, because it is not released when
+    moontrim or the network ends."""
 
     kind: Literal["mqtt"]
     topic: Topic

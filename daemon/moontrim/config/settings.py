@@ -30,7 +30,7 @@ from moontrim.config.share import ShareSettings
 from moontrim.config.site import SiteSettings
 from moontrim.config.table import FilePath, Table, read_toml
 from moontrim.errors import InputError
-from moontrim.tuning.correction import Agreement
+from moontrim.tuning.correction import Agreement, echo_problem
 from moontrim_drivers.contract import DriverOptions
 from moontrim_drivers.registry import DriverNotFoundError, load
 
@@ -189,7 +189,9 @@ class Settings(Table):
         return self
 
     @model_validator(mode="after")
-    def _home_or_gps(self) -> Settings:
+    def _places(self) -> Settings:
+        if self.partner == "self" and (problem := echo_problem(self.defaults.agreement)):
+            raise ValueError(f"defaults.agreement: {problem}")
         if not self.home_is_known and not self.gps.use_for_home:
             raise ValueError("home: missing; expected a place, or [gps] with use_for_home = true")
         return self

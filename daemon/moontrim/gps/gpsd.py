@@ -83,9 +83,9 @@ async def follow_gpsd(settings: GpsSettings, clock: Clock, deliver: Callable[[Fi
                 settings.host, settings.port, limit=LONGEST_LINE
             )
     except TimeoutError:
-        return f"{where} does not answer"
+        return f"{where} not responding"
     except UnicodeError:
-        return f"{settings.host!r} is no host name"
+        return f"{settings.host!r} is not a host name"
     try:
         writer.write(watch_command(settings.device))
         while True:

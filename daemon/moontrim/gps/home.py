@@ -1,7 +1,7 @@
 """Home by the receiver: when it becomes known, and when it moves.
 
 The elevation of the Moon at home decides whether there may be RF. So an unknown home, and a station
-that has moved away from the home in use, forbid transmitting; and home never moves under RF."""
+that has moved away from the home in use, inhibit transmit; and home never moves under RF."""
 
 from __future__ import annotations
 

@@ -76,7 +76,7 @@ class GpsWatch:
             try:
                 why = await follow(self._settings, self._clock, accept)
             except ConnectionRefusedError:
-                why = f"GPS: nothing listens at {self._settings.host} port {self._settings.port}"
+                why = f"GPS: connection refused by {self._settings.host}:{self._settings.port}"
             except OSError as error:
                 why = f"GPS: {error.strerror or error}"
             if self.fixes != fixes:

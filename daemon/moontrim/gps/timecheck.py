@@ -48,6 +48,6 @@ def reading_of(fix: Fix, compared: float) -> ClockReading | None:
         True,
         max(abs(low_s), abs(high_s)),
         (low_s + high_s) / 2,
-        "by the arrival of its reports",
+        "from the arrival of its reports",
         compared,
     )

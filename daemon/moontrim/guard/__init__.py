@@ -1,5 +1,5 @@
 """A process of its own that unkeys the radio when the daemon cannot. A radio keyed by a command
-stays keyed when the daemon is stopped, hangs or dies; a line would have fallen.
+stays keyed when the daemon is stopped, hangs or dies; a line would have dropped.
 
     daemon                                    guard process
     keying task goes round, loop turns  --arm (how to unkey), a beat each 0.1 s, disarm-->  process

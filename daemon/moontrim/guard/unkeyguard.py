@@ -102,7 +102,7 @@ class UnkeyGuard:
         """Returns once the guard watches; then the radio may be keyed. Raises GuardError."""
         how = self._way()
         if how is None:
-            raise GuardError(UNGUARDED if self._connected() else "the radio does not answer")
+            raise GuardError(UNGUARDED if self._connected() else "no contact with radio")
         if how.ends_with_process:
             return
         self._over += 1
@@ -221,7 +221,7 @@ class UnkeyGuard:
                 self._replace()
             if not self._lost and not self._connected():
                 self._lost = True
-                self.unkey("moontrim has lost the radio")
+                self.unkey("no contact with radio")
                 if self._by_descriptor:
                     self._send(encode("disarm"))  # or the port could not be opened again
 

@@ -14,7 +14,7 @@ rx_ideal_hz       ideal dial at at_utc_s, to 1e-4 Hz; NULL while nothing is plan
 rx_dial_hz        dial as read back; NULL while not known, or without split for the one not in use
 rx_residual_hz    rx_dial_hz - rx_ideal_hz
 rx_correction_hz  ideal on-air minus sked frequency, without the trim (see `session.selection`)
-elevation_deg, azimuth_deg, partner_elevation_deg   apparent; NULL: no prediction, own echo
+elevation_deg, azimuth_deg, partner_elevation_deg   apparent; NULL: Doppler not available, own echo
 transmitting      0 or 1; NULL: not known
 keying            code; its text is in `names` under kind 'keying'
 lateness_ms       of the tick; NULL for the first one and after a step of the clock

@@ -41,7 +41,7 @@ class Conditions:
     within_allowed_range: bool
     drive_within_ceiling: bool | None
     radio_answers: bool
-    transmit_permitted: bool
+    tx_allowed: bool
     changing_band: bool
     clock_doubt: str
     home_doubt: str
@@ -58,50 +58,50 @@ def hindrances(
 
     over_s: seconds for which there may have been RF already."""
     reasons = []
-    if not conditions.transmit_permitted:
-        reasons.append("transmitting is not permitted")
+    if not conditions.tx_allowed:
+        reasons.append("transmit is inhibited")
     if not conditions.radio_answers:
-        reasons.append("the radio does not answer")
+        reasons.append("no contact with radio")
     if conditions.cannot_key:
         reasons.append(f"receive only: {conditions.cannot_key}")
     if conditions.changing_band:
-        reasons.append("the band is being changed")
+        reasons.append("band change in progress")
     if conditions.front_end_doubt:
         reasons.append(conditions.front_end_doubt)
     reasons += _moon_reasons(conditions)
     if not conditions.on_frequency:
         reasons.append(f"not on frequency: {conditions.tracking}")
     if not conditions.within_allowed_range:
-        reasons.append("the transmit frequency is outside the allowed range of the band")
+        reasons.append("transmit frequency outside the allowed range of the band")
     if conditions.drive_within_ceiling is False:
-        reasons.append("the drive is not known to be below the ceiling of the band")
+        reasons.append("drive not known to be below the ceiling of the band")
     if conditions.clock_doubt:
-        reasons.append(f"the clock is not trusted: {conditions.clock_doubt}")
+        reasons.append(conditions.clock_doubt)
     if conditions.home_doubt:
-        reasons.append(f"it is not known where home is: {conditions.home_doubt}")
+        reasons.append(f"home position unknown: {conditions.home_doubt}")
     if conditions.guard_doubt:
         reasons.append(conditions.guard_doubt)
     # Written so that not-a-number forbids, here and below.
     if not -STALE_S <= conditions.age_s <= STALE_S:
-        reasons.append(f"nothing has been heard of the tracker for {conditions.age_s:.1f} s")
+        reasons.append(f"no update from the tracker for {conditions.age_s:.1f} s")
     if not over_s < settings.longest_over_s:
-        reasons.append(f"the over has reached its limit of {settings.longest_over_s:g} s")
+        reasons.append(f"over limit of {settings.longest_over_s:g} s reached")
     return tuple(reasons)
 
 
 def _moon_reasons(conditions: Conditions) -> list[str]:
     azimuth_deg, elevation_deg = conditions.moon_azimuth_deg, conditions.moon_elevation_deg
     if azimuth_deg is None or elevation_deg is None:
-        return ["it is not known where the Moon is"]
+        return ["Moon position unknown"]
     if not elevation_deg >= conditions.min_tx_elevation_deg:
         return [
-            f"the Moon is at {elevation_deg:.2f} degrees elevation, below the minimum of "
+            f"Moon at {elevation_deg:.2f} degrees elevation, below the minimum of "
             f"{conditions.min_tx_elevation_deg:g}: RF exposure of people near a low beam"
         ]
     edge_deg = conditions.horizon_deg
     if not elevation_deg >= edge_deg:
         return [
-            f"the Moon is behind the horizon: {elevation_deg:.2f} degrees elevation at azimuth "
+            f"the Moon is behind an obstruction: {elevation_deg:.2f} degrees elevation at azimuth "
             f"{azimuth_deg:.1f}, where {edge_deg:.2f} is needed"
         ]
     return []

@@ -22,7 +22,7 @@ from moontrim.clock.system import Clock
 from moontrim.config.keying import KeyingSettings
 from moontrim.keying.interlocks import Conditions, hindrances
 from moontrim.keying.outputs import Output, make_stages
-from moontrim.keying.ownership import KeyingRefused, KeyOwnership
+from moontrim.keying.ownership import RELEASE_FIRST, KeyingRefused, KeyOwnership
 from moontrim.keying.precisewait import no_wait, wait_towards
 from moontrim.keying.sequence import Phase, Sequence, Switch
 from moontrim.keying.switching import Switching
@@ -31,15 +31,15 @@ from moontrim.keying.view import KeyingView
 log = logging.getLogger(__name__)
 
 PRESENCE_S = 0.25  # chosen: how often, while keyed, the outputs are checked to be still present
-CHECK_S = 0.05  # chosen: how often the conditions are checked while not idle
-BAND_CHANGED = "the band was changed meanwhile"
+CHECK_S = 0.05  # chosen: how often the conditions are checked while not released
+BAND_CHANGED = "band changed meanwhile"
 SHUTDOWN_S = 1.5  # chosen: beyond the release times, for outputs that do not switch off at exit
 
 
 class Keyer:
     """The transmit sequence of one radio. Made in the event loop; `run` is its only task.
 
-    conditions: returns the state of the station now, at once; an exception forbids transmitting.
+    conditions: returns the state of the station now, at once; an exception inhibits transmit.
     hold_frequency: called with True before the first output is switched on and with False when all
         are off again; in between the frequency must not change.
     changed: called with every new view. used: returns the indices of the band's outputs; None: all.
@@ -61,7 +61,7 @@ class Keyer:
     ) -> None:
         if len(outputs) != len(settings.outputs):
             raise ValueError("as many outputs as in the settings are needed")
-        first = Phase.LOWERING if settings.enabled else Phase.IDLE
+        first = Phase.RELEASING if settings.enabled else Phase.RELEASED
         self.view = KeyingView(state=first, since_utc_s=clock.utc_s())
         self._settings, self._clock = settings, clock
         self._conditions = conditions
@@ -137,7 +137,7 @@ class Keyer:
             raise KeyingRefused(f"{self._ownership.owner} is transmitting")
         reasons = self._hindrances()
         if self._ownership.must_release_first(who):
-            reasons = ("the key was dropped, and has not been let go of since", *self._reasons)
+            reasons = (RELEASE_FIRST, *self._reasons)
         if reasons:
             self._reasons = reasons
             self._show()
@@ -148,13 +148,13 @@ class Keyer:
             conditions = self._conditions()
         except Exception as error:
             log.exception("conditions")
-            return (f"the conditions for transmitting cannot be told: {error!r}",)
+            return (f"interlocks cannot be evaluated: {error!r}",)
         over_s = self._sequence.rf_s(self._clock.monotonic_s())
         return self._switching.stuck() + hindrances(conditions, self._settings, over_s)
 
     def _check(self) -> None:
         """Ends the over if anything forbids it."""
-        if self._sequence.phase in (Phase.RAISING, Phase.KEYED) and (reasons := self._hindrances()):
+        if self._sequence.phase in (Phase.KEYING, Phase.KEYED) and (reasons := self._hindrances()):
             self._trip(*reasons)
         elif self._ownership.owner and (reasons := self._switching.stuck()):
             # Otherwise an owner who waits for the lowering would be keyed when it ends, minutes on.
@@ -162,7 +162,7 @@ class Keyer:
 
     def _trip(self, *reasons: str) -> None:
         self._reasons = reasons
-        log.warning("not transmitting: %s", "; ".join(reasons))
+        log.warning("TX interlock: %s", "; ".join(reasons))
         self._ownership.revoke(*reasons)
         self._sequence.drop(self._clock.monotonic_s())
 
@@ -173,7 +173,7 @@ class Keyer:
     async def _step(self) -> None:
         self._wake.clear()
         self._check()
-        if self._ownership.owner and self._sequence.phase is Phase.IDLE:
+        if self._ownership.owner and self._sequence.phase is Phase.RELEASED:
             await self._begin()
         switch = self._sequence.due(self._clock.monotonic_s())
         self._show()
@@ -205,7 +205,7 @@ class Keyer:
 
     async def _carry_out(self, switch: Switch) -> None:
         # A switch-on is broken off as soon as the over is; a switch-off never.
-        is_wanted = (lambda: self._remains(Phase.RAISING)) if switch.on else (lambda: True)
+        is_wanted = (lambda: self._remains(Phase.KEYING)) if switch.on else (lambda: True)
         if trouble := await self._switching.carry_out(switch, is_wanted):
             self._trip(trouble)
 
@@ -216,7 +216,7 @@ class Keyer:
     async def _wait(self) -> None:
         """Waits until something may have to be done; while keyed, also checks the outputs."""
         self._switching.rounds += 1
-        if self._sequence.phase is Phase.IDLE:
+        if self._sequence.phase is Phase.RELEASED:
             if not self._ownership.owner:  # else they waited for the lowering that has just ended
                 await self._wake.wait()
             return
@@ -235,7 +235,7 @@ class Keyer:
         phase = self._sequence.phase
         if phase is Phase.KEYED:
             self._ownership.confirm_keyed()
-        if phase is Phase.IDLE:
+        if phase is Phase.RELEASED:
             self._shown_owner = ""
             self._set_frequency_held(False)
         stuck, utc_s = self._switching.stuck(), self._clock.utc_s()
@@ -251,7 +251,7 @@ class Keyer:
 
     async def _shut_down(self) -> None:
         """Lowers in order, however often it is cancelled meanwhile, then closes every output."""
-        lowering = asyncio.create_task(self._lower(), name="key falls")
+        lowering = asyncio.create_task(self._lower(), name="release of the outputs")
         try:
             while not lowering.done():
                 try:

@@ -24,5 +24,5 @@ class NetworkedRelays:
     async def publish(self, topic: str, payload: str) -> None:
         """Sends a payload to a topic. Raises OutputError."""
         if self._attached is None:
-            raise OutputError("there is no connection to a broker")
+            raise OutputError("not connected to a broker")
         await self._attached(topic, payload)

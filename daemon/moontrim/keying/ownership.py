@@ -9,13 +9,15 @@ import asyncio
 
 from moontrim.errors import MoontrimError
 
+RELEASE_FIRST = "transmit was cancelled; release PTT before keying again"
+
 
 class KeyingRefused(MoontrimError):
     """Transmitting is not allowed now, or not any more. reasons: one or more clear phrases."""
 
     def __init__(self, *reasons: str) -> None:
         self.reasons = reasons
-        super().__init__("not transmitting: " + "; ".join(reasons))
+        super().__init__("not keyed: " + "; ".join(reasons))
 
 
 class KeyOwnership:

@@ -14,7 +14,7 @@ amp      _________________/===========================\__________________
                           |<--settle->|               |<-rel.>|
 radio    _____________________________/=======\__________________________
                                               |<-rel.>|
-phase    idle |       raising         | keyed |       lowering        |idle
+phase    off  |        keying         | keyed |       releasing       | off
 
 A radio that cannot be unkeyed changes the order. An amplifier is switched off at once: that ends
 most of the RF, and harms nothing. A relay that carries RF stays where it is as long as anything
@@ -42,10 +42,10 @@ RETRY_S = 0.25  # chosen: a few attempts before an output is stuck, without crow
 class Phase(StrEnum):
     """Where a sequence is: nothing on, going up, radio keyed, going down."""
 
-    IDLE = "idle"
-    RAISING = "raising"
+    RELEASED = "released"
+    KEYING = "keying"
     KEYED = "keyed"
-    LOWERING = "lowering"
+    RELEASING = "releasing"
 
 
 class Role(StrEnum):
@@ -96,7 +96,7 @@ class Sequence:
     clock. used: the outputs of the present sequence; the others stay off."""
 
     def __init__(self, stages: Iterable[Stage]) -> None:
-        self.phase = Phase.LOWERING
+        self.phase = Phase.RELEASING
         self._outputs = [_Output(stage) for stage in stages]
         self.used = frozenset(range(len(self._outputs)))
         self._next = 0
@@ -120,7 +120,7 @@ class Sequence:
         them."""
         on = [index for index, output in enumerate(self._outputs) if output.maybe_on]
         waits = (self._outputs[i].stuck or self._must_not_open(i) for i in on)
-        return self.phase is Phase.IDLE or (bool(on) and all(waits))
+        return self.phase is Phase.RELEASED or (bool(on) and all(waits))
 
     @property
     def rf_since_s(self) -> float | None:
@@ -134,18 +134,18 @@ class Sequence:
     def request(self, now_s: float, used: frozenset[int] | None = None) -> None:
         """Begins to raise. used: indices of the outputs to switch on, besides the last one; None:
         all. Raises RuntimeError unless idle."""
-        if self.phase is not Phase.IDLE:
+        if self.phase is not Phase.RELEASED:
             raise RuntimeError(f"requested while {self.phase}")
         last = len(self._outputs) - 1
         self.used = frozenset(range(last + 1)) if used is None else used | {last}
-        self.phase, self._next, self._ready_s = Phase.RAISING, 0, now_s
+        self.phase, self._next, self._ready_s = Phase.KEYING, 0, now_s
 
     def drop(self, now_s: float) -> None:
         """Begins to lower now, on release as on a fault; harmless when not raising or keyed. A
         switch-on under way counts as having happened; its outcome no longer matters."""
-        if self.phase not in (Phase.RAISING, Phase.KEYED):
+        if self.phase not in (Phase.KEYING, Phase.KEYED):
             return
-        self.phase, self._ready_s, self._under_way = Phase.LOWERING, now_s, None
+        self.phase, self._ready_s, self._under_way = Phase.RELEASING, now_s, None
         for output in self._outputs:
             output.off_from_s, output.trying_since_s = now_s, -math.inf
             output.failed = False
@@ -155,18 +155,18 @@ class Sequence:
         to the next."""
         if self._under_way is not None:
             return None
-        if self.phase is Phase.RAISING:
+        if self.phase is Phase.KEYING:
             self._under_way = self._raise(now_s)
-        elif self.phase is Phase.LOWERING:
+        elif self.phase is Phase.RELEASING:
             self._under_way = self._lower(now_s)
         return self._under_way
 
     def next_s(self) -> float | None:
         """Returns the instant from which `due` has something new; None: not before a call of
         another method."""
-        if self._under_way is not None or self.phase in (Phase.IDLE, Phase.KEYED):
+        if self._under_way is not None or self.phase in (Phase.RELEASED, Phase.KEYED):
             return None
-        candidates = self._to_switch_off() if self.phase is Phase.LOWERING else []
+        candidates = self._to_switch_off() if self.phase is Phase.RELEASING else []
         if not candidates:
             return self._ready_s
         return min(self._outputs[index].off_from_s for index in candidates)
@@ -225,7 +225,7 @@ class Sequence:
         index = min(candidates, key=lambda i: self._outputs[i].off_from_s, default=None)
         if index is None:
             if now_s >= self._ready_s:
-                self.phase = Phase.IDLE
+                self.phase = Phase.RELEASED
             return None
         output = self._outputs[index]
         if now_s < output.off_from_s:

@@ -61,7 +61,7 @@ def unkey(
         await _unkey_radio((driver or configured_driver)())
 
     async def not_reached(topic: str, payload: str) -> None:
-        raise OutputError("not reached from here; it must fall by itself when it hears nothing")
+        raise OutputError("not reachable without the daemon; must switch off without messages")
 
     ports = Ports(resolve, opener)
     outputs = make_outputs(
@@ -110,6 +110,6 @@ async def _unkey_radio(driver: RigDriver) -> None:
         await driver.open(unkey=True)
         await driver.set_transmit(False)
         if (await driver.read()).transmitting:
-            raise RigError("told to receive, but still transmits")
+            raise RigError("set to receive, still transmitting")
     finally:
         await driver.close()

@@ -12,11 +12,11 @@ class KeyingView:
     """The keying sequence at an instant, for the state, the page and the journal.
 
     since_utc_s: POSIX seconds at which `state` began.
-    who: who requested the present over; empty when idle.
+    who: who requested the present over; empty when released.
     reasons: of the last refusal or of the last over that was ended, until the next sequence begins.
     stuck: the outputs that do not switch off, and why."""
 
-    state: Phase = Phase.IDLE
+    state: Phase = Phase.RELEASED
     who: str = ""
     since_utc_s: float = 0.0
     reasons: tuple[str, ...] = ()

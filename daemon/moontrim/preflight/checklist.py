@@ -35,7 +35,7 @@ async def check(
 ) -> list[Finding]:
     """Returns the whole list, without keying anything.
 
-    move_dials: move the radio's dials on each band to see whether it obeys; they are put back.
+    move_dials: move the radio's dials on each band to see whether it follows; they are restored.
     state_folders: of daemons that use this config, besides the one that the config names. While one
     of them runs, the radio and a receiver on a serial port are left alone."""
     now_s = clock.utc_s()
@@ -44,11 +44,12 @@ async def check(
     fix, why_none = await first_fix(settings, clock, running)
     if not settings.home_is_known:
         if fix is None:
-            return [Finding("wrong", "home", f"left to the GPS receiver: {why_none}")]
+            return [Finding("fail", "home", f"unknown, left to the GPS receiver: {why_none}")]
         settings = settings.model_copy(update={"home": home_at(fix.position.site())})
     reading = await clock_reading(settings, clock, fix)
+    bands = f"{len(settings.bands)} band{'s' * (len(settings.bands) != 1)}"
     return [
-        Finding("ok", "config", f"{len(settings.bands)} band(s), radio {settings.radio.driver}"),
+        Finding("ok", "config", f"{bands}, driver {settings.radio.driver}"),
         *band_findings(settings),
         *front_end_findings(settings),
         *place_findings(settings),

@@ -61,31 +61,31 @@ def judge_clock(
     """Returns the line for a reading.
 
     rate_hz_per_s: the present Doppler rate on the band; not-a-number: not known. keys: keying is
-    enabled, so that a clock which forbids transmitting is wrong instead of worth a note."""
-    forbids: Level = "wrong" if keys else "note"
+    enabled, so that a clock which inhibits transmit is a failure instead of worth a note."""
+    forbids: Level = "fail" if keys else "note"
     if reading is None or not reading.synchronised:
-        why = f"{reading.source}: {reading.detail}" if reading else "nothing that can be read does"
+        why = f"{reading.source}: {reading.detail}" if reading else "no time source found"
         if settings.trust == "any":
-            text = f"taken on your word (clock.trust is any); {why}"
+            text = f'accepted without confirmation (clock.trust = "any"); {why}'
             return Finding("note", "clock", text)
         return Finding(
             forbids,
             "clock",
-            f"nothing says that it is right ({why}), so there is no transmitting; install "
-            "chrony, or set clock.trust = 'any' if something else keeps it right",
+            f"not synchronised ({why}); transmit is inhibited. Install chrony, or set clock.trust "
+            '= "any" if something else keeps the clock right',
         )
-    text = f"within {1000.0 * reading.bound_s:.3g} ms by {reading.source} ({reading.detail})"
+    text = f"within ±{1000.0 * reading.bound_s:.3g} ms ({reading.source}, {reading.detail})"
     cost_hz = reading.bound_s * abs(rate_hz_per_s)
     if math.isfinite(cost_hz):
         text += f", {cost_hz:.2g} Hz at the present Doppler rate"
     if reading.source == GPS and reading.bound_s <= settings.max_error_s < WORST_BOUND_S:
         text += (
-            f"; by the receiver alone the bound reaches {1000 * WORST_BOUND_S:.0f} ms, more than "
-            f"clock.max_error_ms {settings.max_error_ms:g}: transmitting will be refused at times; "
+            f"; with the receiver alone the bound reaches {1000 * WORST_BOUND_S:.0f} ms, more than "
+            f"clock.max_error_ms {settings.max_error_ms:g}: transmit will be inhibited at times; "
             "install chrony, or raise max_error_ms"
         )
         return Finding(forbids, "clock", text)
     if not reading.bound_s <= settings.max_error_s:
-        text += f"; more than clock.max_error_ms {settings.max_error_ms:g}: no transmitting"
+        text += f"; more than clock.max_error_ms {settings.max_error_ms:g}: transmit is inhibited"
         return Finding(forbids, "clock", text)
     return Finding("note" if cost_hz > NOTICEABLE_HZ else "ok", "clock", text)

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
-Level = Literal["ok", "note", "wrong"]
+Level = Literal["ok", "note", "fail"]
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One line. level: ok, worth a note, or wrong. what: its subject. text: what was found and,
+    """One line. level: ok, worth a note, or a failure. what: its subject. text: what was found and,
     unless ok, what to do."""
 
     level: Level

@@ -22,7 +22,7 @@ def front_end_findings(settings: Settings) -> Iterator[Finding]:
             "front ends",
             f"{', '.join(front_end_names(bands))} share dials from {grouped(low_hz)} to "
             f"{grouped(high_hz)} Hz ({_ceilings(bands)}): power meant for one can go into another; "
-            "after each change transmit is inhibited until it is permitted again",
+            "after each change transmit is inhibited until it is allowed again",
         )
     proved = {one.name for one in settings.front_ends if one.contact is not None}
     without = [name for name in front_end_names(settings.bands) if name not in proved]

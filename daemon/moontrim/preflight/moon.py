@@ -26,12 +26,12 @@ def moon_findings(
         )
         windows = coming_windows(ephemeris, question, now_utc_s, 1)
     except MoontrimError as error:
-        yield Finding("wrong", "Moon", str(error))
+        yield Finding("fail", "Moon", str(error))
         return
     where = f"azimuth {moon.azimuth_deg:.1f}, elevation {moon.elevation_deg:.1f} degrees at home"
     yield Finding("ok", "Moon", where)
     if not windows:
-        yield Finding("note", "window", "the Moon is not up at both ends before the tables end")
+        yield Finding("note", "window", "no common window before the tables end")
         return
     window = windows[0]
     text = f"{iso(window.start_utc_s)} to {iso(window.end_utc_s)}"

@@ -13,6 +13,7 @@ from moontrim.config.settings import Settings
 from moontrim.preflight.finding import Finding
 from moontrim_drivers.contract import RigError
 from moontrim_drivers.serial.exchange import locate
+from moontrim_drivers.serial.ports import no_permission
 
 
 def output_findings(settings: Settings) -> Iterator[Finding]:
@@ -25,9 +26,9 @@ def output_findings(settings: Settings) -> Iterator[Finding]:
     yield Finding(
         "ok",
         "keying",
-        f"{len(keying.outputs)} output(s), RF {settles_ms} ms after a request, Moon above "
-        f"{keying.min_tx_elevation_deg:g} degrees, overs of at most {keying.longest_over_s:g} s; "
-        "try it with the amplifier off",
+        f"{len(keying.outputs)} output{'s' * (len(keying.outputs) != 1)}, RF {settles_ms} ms after "
+        f"a request, Moon above {keying.min_tx_elevation_deg:g} degrees, overs of max "
+        f"{keying.longest_over_s:g} s; test with the amplifier off",
     )
     for band in settings.bands:
         if text := _differing(band):
@@ -35,7 +36,7 @@ def output_findings(settings: Settings) -> Iterator[Finding]:
     proofs = [one.contact for one in settings.front_ends if one.contact is not None]
     for one in (*keying.outputs, *keying.inputs, *proofs):
         if trouble := _trouble(one):
-            yield Finding("wrong", one.name, trouble)
+            yield Finding("fail", one.name, trouble)
         elif one.kind == "simulated":
             yield Finding("note", one.name, "simulated: switches nothing")
 
@@ -57,19 +58,11 @@ def _trouble(one: AnyOutput | AnyInput) -> str:
         try:
             path = locate(port)
         except RigError as error:
-            return f"{error}; `moontrim ports` lists what is there"
+            return f"{error}; `moontrim ports` lists them"
     if not path:
         return ""
     if not Path(path).exists():
-        return f"{path} is not there; is it plugged in?"
+        return f"{path} not found; is it plugged in?"
     if not os.access(path, os.R_OK | os.W_OK):
-        group = _group(path)
-        return f"{path} may not be opened by this user; add the user to the group {group}"
+        return no_permission(path)
     return ""
-
-
-def _group(path: str) -> str:
-    try:
-        return Path(path).group()
-    except (KeyError, OSError):
-        return "that owns it"

@@ -1,4 +1,4 @@
-"""Whether transmit is permitted at the next start, by the rule that the daemon itself follows."""
+"""Whether transmit is allowed at the next start, by the rule that the daemon itself follows."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from moontrim.preflight.finding import Finding
 from moontrim.preflight.running import running_daemon
 from moontrim.session.session import first_session
 from moontrim.session.sessionfile import (
-    TO_PERMIT,
+    TO_ALLOW,
     first_start,
     permission_void,
     stored_session,
-    why_forbidden,
+    why_inhibited,
 )
 
 
@@ -35,25 +35,23 @@ def permission_findings(settings: Settings, folders: Iterable[Path]) -> Iterator
             reason = (error.strerror or str(error)).lower()
             yield Finding("note", "permission", f"state in {folder} not readable ({reason})")
             continue
-        if not session.transmit_permitted:
-            forbidden = why_forbidden(session, settings)
-            why = f"saved choices invalid ({problem})" if problem else forbidden
+        if not session.tx_allowed:
+            inhibited = why_inhibited(session, settings)
+            why = f"saved choices invalid ({problem})" if problem else inhibited
         if running and why:
-            yield Finding(
-                "note", "permission", f"transmit inhibited ({folder}): {why}; {TO_PERMIT}"
-            )
+            yield Finding("note", "permission", f"transmit inhibited ({folder}): {why}; {TO_ALLOW}")
         elif why:
             text = (
-                f"transmit inhibited at the next start ({folder}): {why}; {TO_PERMIT}, once it runs"
+                f"transmit inhibited at the next start ({folder}): {why}; {TO_ALLOW}, once it runs"
             )
             yield Finding("note", "permission", text)
         else:
             when = "now" if running else "at the next start"
-            yield Finding("ok", "permission", f"transmit permitted {when} ({folder})")
+            yield Finding("ok", "permission", f"transmit allowed {when} ({folder})")
     first = first_session(settings)
-    if not any_saved and first.transmit_permitted:
-        yield Finding("ok", "permission", "transmit permitted at the next start, the first one")
+    if not any_saved and first.tx_allowed:
+        yield Finding("ok", "permission", "transmit allowed at the next start, the first one")
     elif not any_saved:
-        why = why_forbidden(first, settings)
-        text = f"transmit inhibited at the next start, the first one: {why}; {TO_PERMIT}"
+        why = why_inhibited(first, settings)
+        text = f"transmit inhibited at the next start, the first one: {why}; {TO_ALLOW}"
         yield Finding("note", "permission", f"{text}, once it runs")

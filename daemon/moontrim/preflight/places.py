@@ -38,7 +38,7 @@ def budget_findings(
     try:
         budgets = budget_now(settings, session, ephemeris, now_utc_s, clock_bound_s)
     except MoontrimError as error:
-        yield Finding("wrong", "frequency error", str(error))
+        yield Finding("fail", "frequency error", str(error))
         return
     for name, budget in zip(("receive", "transmit"), budgets, strict=True):
         text = f"±{grouped(budget.error_95_hz, 2)} Hz (95 %). {budget.advice}"

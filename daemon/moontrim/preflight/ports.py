@@ -31,7 +31,7 @@ def port_findings(settings: Settings, *, daemon_runs: bool) -> Iterator[Finding]
         if one.port in keys:
             problems += 1
             text = f"{one.port} is also {keys[one.port]}; choose another port for one of them"
-            yield Finding("wrong", one.key, text)
+            yield Finding("fail", one.key, text)
             continue
         keys[one.port] = one.key
         if not daemon_runs and (reason := _taken(one)):
@@ -41,7 +41,7 @@ def port_findings(settings: Settings, *, daemon_runs: bool) -> Iterator[Finding]
                 yield Finding("note", one.key, text)
             else:
                 text = f"{one.port} {reason}; end that program, or choose another port"
-                yield Finding("wrong", one.key, text)
+                yield Finding("fail", one.key, text)
     if ports and not problems:
         listed = ", ".join(f"{one.key} {one.port}" for one in ports)
         yield Finding("ok", "ports", listed + ("" if daemon_runs else ": free"))

@@ -1,6 +1,6 @@
-"""The radio: whether it answers, and whether its dials obey. On every band they are moved in their
-smallest steps, read back each time, and put back. Never keys, and moves no dial of a radio that
-transmits."""
+"""The radio: whether it answers, and whether its dials follow. On every band they are moved in
+their smallest steps, read back each time, and restored. Never keys, and moves no dial of a radio
+that transmits."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ from moontrim_drivers.contract import (
     RigDetails,
     RigDriver,
     RigError,
+    RigNotSuitable,
     RigRefused,
     RigState,
-    RigUnfit,
 )
 from moontrim_drivers.emergencyunkey import EmergencyUnkey
 from moontrim_drivers.registry import load
@@ -50,25 +50,25 @@ async def radio_findings(settings: Settings, clock: Clock, *, move_dials: bool) 
         cannot_key = await _can_be_unkeyed(settings, driver, rig, clock)
         findings += cannot_key or guard_findings(settings.keying, driver.emergency_unkey())
         if not move_dials:
-            findings.append(Finding("note", "dials", "not moved, as asked"))
+            findings.append(Finding("note", "dials", "not moved (--hands-off)"))
         elif rig.transmitting:
-            findings.append(Finding("note", "dials", "not moved, because the radio transmits"))
+            findings.append(Finding("note", "dials", "not moved: the radio is transmitting"))
         else:
             deadline_s = radio.deadline_s + driver.capabilities.driver_pauses_s
             try:
                 for band in settings.bands:
-                    findings.append(await _obeys(driver, band, clock, deadline_s))
+                    findings.append(await _follows(driver, band, clock, deadline_s))
             finally:
                 findings += await _restore(driver, rig, details, clock, OPEN_S + 2 * deadline_s)
         return findings
     except (RigError, TimeoutError) as error:
-        reason = str(error) or "no answer in time"
+        reason = str(error) or "no reply in time"
         return [
             *findings,
             Finding(
-                "wrong",
+                "fail",
                 "radio",
-                f"{reason}; is it on, is the address right, and does no other program hold it?",
+                f"{reason}; check power, address, and that no other program is using it",
             ),
         ]
     finally:
@@ -86,7 +86,7 @@ def _panel(details: RigDetails) -> list[Finding]:
     """Returns the lines for what the front panel can do to the frequency unnoticed."""
     findings = []
     if panel := mismatch(details, None):
-        findings.append(Finding("wrong", "radio", panel))
+        findings.append(Finding("fail", "radio", panel))
     if names := not_watched(details):
         text = f"not reported by this radio, so not watched: {', '.join(names)}"
         findings.append(Finding("note", "radio", text))
@@ -96,13 +96,13 @@ def _panel(details: RigDetails) -> list[Finding]:
 def _abilities(settings: Settings, capabilities: Capabilities, rig: RigState) -> list[Finding]:
     findings = []
     if rig.transmitting:
-        findings.append(Finding("wrong", "transmit", "the radio is transmitting right now"))
+        findings.append(Finding("fail", "transmit", "the radio is transmitting right now"))
     elif not capabilities.reports_transmit:
         findings.append(
             Finding(
                 "note",
                 "transmit",
-                "the radio cannot say whether it transmits; it may be retuned keyed",
+                "not reported by the radio; it may be retuned while transmitting",
             )
         )
     if not capabilities.split:
@@ -110,8 +110,8 @@ def _abilities(settings: Settings, capabilities: Capabilities, rig: RigState) ->
             Finding(
                 "note",
                 "split",
-                "one dial for both: right for receiving; only when keyed through moontrim does it "
-                "transmit on frequency",
+                "one dial for both: correct for receive; correct for transmit only when keyed "
+                "through moontrim",
             )
         )
     for band in settings.bands:
@@ -120,7 +120,7 @@ def _abilities(settings: Settings, capabilities: Capabilities, rig: RigState) ->
                 Finding(
                     "note",
                     band.name,
-                    "while_transmitting is step, but this radio cannot: it will hold",
+                    'while_transmitting = "step", but this radio cannot: the dial is held',
                 )
             )
         if band.drive_ceiling is not None and not capabilities.sets_power:
@@ -128,8 +128,8 @@ def _abilities(settings: Settings, capabilities: Capabilities, rig: RigState) ->
                 Finding(
                     "note",
                     band.name,
-                    "this driver does not set the drive; turn it below the ceiling by hand, or no "
-                    "transmitting is allowed",
+                    "drive not set by this driver; turn it below the ceiling by hand, otherwise "
+                    "transmit is inhibited",
                 )
             )
     return findings
@@ -146,9 +146,9 @@ async def _can_be_unkeyed(
     try:
         async with clock.timeout(settings.radio.deadline_s):
             await driver.set_transmit(False)
-    except (RigRefused, RigUnfit) as error:
-        text = f"the radio cannot be keyed by command: {error}"
-        return [Finding("wrong", "transmit", text)]
+    except (RigRefused, RigNotSuitable) as error:
+        text = f"radio cannot be keyed by command: {error}"
+        return [Finding("fail", "transmit", text)]
     return []
 
 
@@ -160,11 +160,11 @@ def guard_findings(keying: KeyingSettings, how: EmergencyUnkey | None) -> list[F
     timer = Finding(
         "note",
         "time-out timer",
-        "the radio's own is not readable; it alone unkeys the radio if the computer or the cable "
-        f"fails: set it to a little more than longest_over_s, {keying.longest_over_s:g} s",
+        "not readable; only the radio's own timer unkeys it if the computer or the cable fails: "
+        f"set it slightly above longest_over_s, {keying.longest_over_s:g} s",
     )
     if isinstance(key, RadioOutput) and how is None:
-        return [Finding("wrong", "guard", UNGUARDED), timer]
+        return [Finding("fail", "guard", UNGUARDED), timer]
     what = "unkeys the radio" if isinstance(key, RadioOutput) else f"releases {key.name}"
     return [Finding("ok", "guard", f"{what} {SILENCE_S:g} s after moontrim hangs or ends"), timer]
 
@@ -181,17 +181,17 @@ async def _restore(
                 await driver.open()
                 now = await driver.read()
             if now.transmitting:
-                text = (
-                    f"the radio transmits, so they are left where they are; before: {_dials(rig)}"
-                )
-                return [Finding("wrong", "dials", text)]
+                text = f"left where they are: the radio is transmitting; before: {_dials(rig)}"
+                return [Finding("fail", "dials", text)]
             await driver.set_dials(rig.rx_dial_hz, rig.tx_dial_hz)
             if details.mode is not None and (await driver.details()).mode != details.mode:
                 await driver.set_mode(details.mode, details.passband_hz or 0)
     return []
 
 
-async def _obeys(driver: RigDriver, band: BandSettings, clock: Clock, deadline_s: float) -> Finding:
+async def _follows(
+    driver: RigDriver, band: BandSettings, clock: Clock, deadline_s: float
+) -> Finding:
     """Returns the line for a band: whether each dial takes the smallest step, by itself."""
     step_hz = max(band.dial_resolution_hz, driver.capabilities.dial_resolution_hz)
     rx_hz = nearest(band.band().dial_hz(band.sked_hz), step_hz)
@@ -202,7 +202,7 @@ async def _obeys(driver: RigDriver, band: BandSettings, clock: Clock, deadline_s
         tx_hz += APART * step_hz
     began_s = clock.monotonic_s()
     sets = 0
-    keyed = Finding("wrong", band.name, "the radio began to transmit, so no dial is moved")
+    keyed = Finding("fail", band.name, "no dial moved: the radio has begun to transmit")
     async with clock.timeout(deadline_s):
         if (await driver.read()).transmitting:
             return keyed
@@ -215,22 +215,22 @@ async def _obeys(driver: RigDriver, band: BandSettings, clock: Clock, deadline_s
                 rig = await driver.set_dials(wanted.rx_dial_hz, wanted.tx_dial_hz)
         except RigRefused as error:
             return Finding(
-                "wrong",
+                "fail",
                 band.name,
-                f"the radio refuses {_dials(wanted)} ({error}); does it cover this band, and is "
-                "transverter_offset_hz right?",
+                f"{_dials(wanted)} rejected ({error}); check that the radio covers this band, "
+                "and transverter_offset_hz",
             )
         if rig.transmitting:
             return keyed
         sets += 1
         if (rig.rx_dial_hz, rig.tx_dial_hz) != (wanted.rx_dial_hz, wanted.tx_dial_hz):
             return Finding(
-                "wrong",
+                "fail",
                 band.name,
-                f"set to {_dials(wanted)} it shows {_dials(rig)}; give it dial_resolution_hz as "
-                "coarse as its own step, and look at locks and split",
+                f"set to {_dials(wanted)}, reads back {_dials(rig)}; set dial_resolution_hz to "
+                "the radio's step, and check dial lock and split",
             )
     took_ms = 1e3 * (clock.monotonic_s() - began_s) / sets
-    dials = "both dials obey" if split else "the dial obeys"
+    dials = "both dials read back" if split else "the dial reads back"
     text = f"{dials} to {grouped(step_hz)} Hz, {took_ms:.0f} ms per update"
     return Finding("ok", band.name, text)

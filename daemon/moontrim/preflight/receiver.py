@@ -78,9 +78,9 @@ def fix_findings(
         low_s, high_s = between
         if low_s > 0.0 or high_s < 0.0:
             off_s = low_s if low_s > 0.0 else -high_s
-            direction = "ahead" if low_s > 0.0 else "behind"
-            text = f"by the receiver the clock is at least {off_s:.1f} s {direction}"
-            findings.append(Finding("wrong", "GPS, time", text))
+            direction = "ahead of" if low_s > 0.0 else "behind"
+            text = f"clock at least {off_s:.1f} s {direction} the receiver"
+            findings.append(Finding("fail", "GPS, time", text))
         else:
             text = "agrees with the clock, as far as it can tell (1 s)"
             findings.append(Finding("ok", "GPS, time", text))

@@ -27,16 +27,19 @@ async def broker_findings(settings: Settings, clock: Clock) -> list[Finding]:
             program = broker_command()[-1]
         except BrokerMissing as error:
             return [Finding("note", "broker", str(error))]
-        return [Finding("ok", "broker", f"our own, {program}, started with the daemon")]
-    where = f"{remote.broker} port {remote.broker_port}"
+        return [Finding("ok", "broker", f"built-in, {program}, started with the daemon")]
+    where = f"{remote.broker}:{remote.broker_port}"
     try:
         async with clock.timeout(CONNECT_S):
             _, writer = await asyncio.open_connection(remote.broker, remote.broker_port)
         writer.transport.abort()
+    except ConnectionRefusedError:
+        reason = f"connection refused by {where}"
     except (OSError, TimeoutError) as error:
-        reason = str(error) or f"no answer in {CONNECT_S:.0f} s"
-        return [Finding("wrong", "broker", f"{where}: {reason}; the radio works without it")]
-    return [Finding("ok", "broker", f"{where} answers")]
+        reason = f"{where}: " + (str(error) or f"no reply within {CONNECT_S:.0f} s")
+    else:
+        return [Finding("ok", "broker", f"{where} reached")]
+    return [Finding("fail", "broker", f"{reason}; the radio works without it")]
 
 
 def disk_findings(settings: Settings) -> Iterator[Finding]:
@@ -55,16 +58,20 @@ def disk_findings(settings: Settings) -> Iterator[Finding]:
         free_mb = shutil.disk_usage(nearest).free / 1e6
     except OSError as error:
         yield Finding(
-            "wrong",
+            "fail",
             "disk",
-            f"nothing can be kept in {folder} ({error.strerror}); choices and journal are lost at "
-            "the end. Name another state_dir",
+            f"{folder} not writable ({error.strerror}); choices and journal are lost at exit. Set "
+            "another state_dir",
         )
         return
-    text = f"{free_mb:.0f} MB free for {folder}"
+    text = f"{_size(free_mb)} free for {folder}"
     if free_mb < FULL_MB:
-        yield Finding("wrong", "disk", f"{text}: make room, or choices and journal are lost")
+        yield Finding("fail", "disk", f"{text}: free some, or choices and journal are lost")
     elif free_mb < SHORT_MB:
-        yield Finding("note", "disk", f"{text}: a night's journal takes a few")
+        yield Finding("note", "disk", f"{text}: a night's journal takes a few MB")
     else:
         yield Finding("ok", "disk", text)
+
+
+def _size(mb: float) -> str:
+    return f"{mb / 1000.0:.0f} GB" if mb >= 1000.0 else f"{mb:.0f} MB"

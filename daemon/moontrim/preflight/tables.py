@@ -45,7 +45,7 @@ def table_findings(
             for utc_s in (now_utc_s, later_s)
         )
     except MoontrimError as error:
-        yield Finding("wrong", "Earth orientation", f"{error}; {RENEW}")
+        yield Finding("fail", "Earth orientation", f"{error}; {RENEW}")
         return
     age_days = (now_utc_s - ephemeris.table_last_measured_utc_s) / DAY_S
     left_days = (ephemeris.last_utc_s - now_utc_s) / DAY_S

@@ -29,7 +29,7 @@ from moontrim.rehearsal.faultjudge import (
 )
 from moontrim.rehearsal.rehearsal import confirm_front_end
 from moontrim.remote.broker.process import ChildBroker
-from moontrim.session.commands import PermitTransmit, SetSked
+from moontrim.session.commands import AllowTransmit, SetSked
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from moontrim_drivers.simulated.radio import SimulatedRadio
 
@@ -79,7 +79,7 @@ class Faults:
             self._radio_refuses,
             self._power_cut,
             *([self._lost_while_keyed] if keys else []),
-            self._keyed_when_forbidden,
+            self._keyed_when_inhibited,
             # From a step on the clock is not trusted for a while, and nothing can be keyed.
             *([self._clock_stepped_while_keyed] if keys else []),
             partial(self._clock_stepped, 5.0),
@@ -124,13 +124,13 @@ class Faults:
             note.effect = "the connection was given up and made anew"
 
     async def _radio_refuses(self) -> None:
-        """Lets the radio refuse every setting for a while."""
-        async with self._judge.fault("the radio refuses every setting for 4 s") as note:
+        """Lets the radio reject every command for a while."""
+        async with self._judge.fault("the radio rejects every command for 4 s") as note:
             self._radio.change(refuse_every=1)
             await self._clock.sleep(4.0)
             self._radio.change(refuse_every=0)
             note.took_s = await self._judge.back()
-            note.effect = "it was tried again, not hammered"
+            note.effect = "retried every 2 s"
 
     async def _power_cut(self) -> None:
         """Cuts the power of the radio, which comes back in its power-up state."""
@@ -153,26 +153,26 @@ class Faults:
             missed = self._daemon.record.missed_seconds - missed
             note.effect = f"planned anew from the new time, {missed} seconds missed"
 
-    async def _keyed_when_forbidden(self) -> None:
-        """Keys the radio from outside while transmitting is forbidden: it must be unkeyed."""
-        await self._daemon.ask(PermitTransmit(WHO, False))
-        async with self._judge.fault("a command keys the radio while that is forbidden") as note:
+    async def _keyed_when_inhibited(self) -> None:
+        """Keys the radio from outside while transmit is inhibited: it must be unkeyed."""
+        await self._daemon.ask(AllowTransmit(WHO, False))
+        async with self._judge.fault("the radio is keyed while transmit is inhibited") as note:
             note.limit_s = UNKEYED_S
             self._radio.set_transmit(True)
             note.took_s = await self._judge.until(lambda: not self._radio.transmitting, GIVE_UP_S)
             note.effect = "unkeyed"
-        await self._daemon.ask(PermitTransmit(WHO, True))
+        await self._daemon.ask(AllowTransmit(WHO, True))
 
     async def _lost_while_keyed(self) -> None:
-        """Cuts the power of the keyed radio: the relays must fall, and nothing keys again."""
+        """Cuts the power of the keyed radio: the relays must release, and nothing keys again."""
         async with self._judge.fault("the radio is lost while moontrim keys it") as note:
             if not await self._key(note):
                 return
             self._radio.change(unreachable_s=GONE_S)
             self._radio.power_cycle()  # a radio that loses its supply
             note.limit_s = UNKEYED_S + STUCK_S  # a lost radio cannot confirm that it has stopped
-            note.took_s = await self._judge.until(self._relays_fall, GIVE_UP_S)
-            note.effect = "the relays fell, and nothing was keyed again by itself"
+            note.took_s = await self._judge.until(self._relays_released, GIVE_UP_S)
+            note.effect = "relays released; nothing was keyed again automatically"
         self._daemon.transmitting.release(WHO)
         await self._judge.back()
         if self._radio.transmitting:
@@ -185,7 +185,7 @@ class Faults:
                 return
             self._clock.step_utc(2.0)
             note.limit_s = UNKEYED_S
-            note.took_s = await self._judge.until(self._relays_fall, GIVE_UP_S)
+            note.took_s = await self._judge.until(self._relays_released, GIVE_UP_S)
             note.effect = "unkeyed until the clock is trusted again"
         self._daemon.transmitting.release(WHO)
         await self._judge.back()
@@ -222,10 +222,10 @@ class Faults:
         await self._clock.sleep(1.0)
         return True
 
-    def _relays_fall(self) -> bool:
+    def _relays_released(self) -> bool:
         """Is the radio unkeyed, with the relays off or reported as stuck?"""
         view = self._daemon.transmitting.keyer.view
-        return not self._radio.transmitting and (view.state is Phase.IDLE or bool(view.stuck))
+        return not self._radio.transmitting and (view.state is Phase.RELEASED or bool(view.stuck))
 
 
 def rehearse_faults(

@@ -14,7 +14,7 @@ from moontrim.forecast.compute import coming_windows
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.dialrecord import DialRecord
 from moontrim.rehearsal.judgement import Result, judge
-from moontrim.session.commands import PermitTransmit
+from moontrim.session.commands import AllowTransmit
 from moontrim.session.session import first_session
 from moontrim.session.sessionfile import first_start, make_mark, save_session
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
@@ -102,7 +102,7 @@ def confirm_front_end(settings: Settings) -> None:
     """Makes the first start begin with the front end confirmed: a simulated radio has no plug."""
     folder = settings.state_path()
     if first_start(folder):
-        permit = PermitTransmit("rehearsal", True)
+        permit = AllowTransmit("rehearsal", True)
         save_session(folder, permit.apply(first_session(settings), settings))
         make_mark(folder)
 

@@ -24,7 +24,7 @@ from moontrim.report import figures, words
 from moontrim.report.facts import ROUNDING_SIGMA
 from moontrim.report.report import SessionReport
 from moontrim.report.style import drawn
-from moontrim.tuning.correction import AGREEMENTS, descriptions
+from moontrim.tuning.correction import descriptions
 
 ROWS_SHOWN = 100  # of a table on the page; the JSON summary has all
 EXAMPLES = 5  # chosen: seconds shown for a reader to check
@@ -144,7 +144,7 @@ def _agreements(report: SessionReport) -> list[str]:
     return [
         f"{name}: {descriptions(own_echo=own_echo)[name]}"
         for name, own_echo in pairs
-        if name in AGREEMENTS
+        if name in descriptions(own_echo=own_echo)
     ]
 
 

@@ -15,7 +15,7 @@ one `report` callback, and is shown in one `LinkView`.
         |      |      |      |            pendingsteps: those to come; latency: how long one takes
         +------+------+------+--> readback         looks, and holds the view that is shown
         |      |      |      |      |
-        +------+------+------------+--> transmitguard    permission, inhibit, who has keyed; unkeys
+        +------+------+------------+--> transmitguard    inhibit, interlock, who has keyed; unkeys
         |      |      |      |      |     |
         +------+------+------+------+-----+--> deadline       a deadline on every answer
                                                  |

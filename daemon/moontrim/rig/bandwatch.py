@@ -1,7 +1,7 @@
 """Brings a radio to what its band wants besides the dials, and watches that it stays so: drive
 below the ceiling, mode and filter, each read back.
 
-Until that is done, and whenever it is found undone, the transmit guard has a reason to inhibit the
+Until that is done, and whenever it is found undone, the transmit guard has an interlock for the
 radio. Entering goes
 
     drive down -> [receiving?] -> commands -> dials to the band -> mode and filter -> drive down
@@ -26,7 +26,7 @@ from moontrim.rig.settingmode import Unready, set_mode
 from moontrim.rig.transmitguard import TransmitGuard
 from moontrim.rig.view import LinkState
 from moontrim.tuning.bandentry import BandEntry
-from moontrim_drivers.contract import RigDetails, RigRefused, RigUnfit
+from moontrim_drivers.contract import RigDetails, RigNotSuitable, RigRefused
 
 # Radios round their power: to a step of 255, or to whole per cent.
 DRIVE_ROUNDING = 0.005
@@ -55,7 +55,7 @@ async def check_drive(entry: BandEntry, driver: DeadlineDriver) -> None:
         return
     drive = await driver.power_fraction()
     if drive is None:
-        raise Unready("the radio does not tell its power, so its drive cannot be held down")
+        raise Unready("the radio does not report its power, so drive cannot be limited")
     if exceeds_ceiling(entry, drive):
         raise Unready(
             f"drive is {100 * drive:.1f} %, above the ceiling of {100 * entry.drive_ceiling:.1f} %"
@@ -68,9 +68,9 @@ async def lower_drive(entry: BandEntry, driver: DeadlineDriver) -> None:
         await check_drive(entry, driver)
     except Unready as above:
         if not driver.capabilities.sets_power:
-            raise Unready(f"{above}; turn it down by hand") from None
+            raise Unready(f"{above}; reduce it by hand") from None
         if (await driver.read()).transmitting is not False:
-            raise Unready(f"{above}; it is not set while the radio transmits") from None
+            raise Unready(f"{above}; not set while the radio transmits") from None
         await driver.set_power(entry.drive_ceiling or 0.0)
         await check_drive(entry, driver)
 
@@ -127,7 +127,7 @@ class BandWatch:
         self._guard.begin_band(
             f"changing to {entry.name}" if entry is not None and changing else ""
         )
-        self._readback.show(inhibit=self._guard.inhibit, entered=False, panel="")
+        self._readback.show(interlock=self._guard.interlock, entered=False, panel="")
 
     async def enter_or_check(self) -> None:
         """Enters the band or, once entered, goes on checking that the radio is as it wants, by one
@@ -147,7 +147,7 @@ class BandWatch:
                     mode_is_set = True
                 if not self._entered:
                     await self._adjust_panel(entry, await self._driver.details())
-            except (RigRefused, RigUnfit) as error:
+            except (RigRefused, RigNotSuitable) as error:
                 reason = f"{entry.name}: {error}"
             if self.entry is entry:  # or another band was chosen meanwhile
                 self._end_check(entry, reason, mode_is_set)
@@ -155,14 +155,14 @@ class BandWatch:
 
     async def check_before_keying(self) -> None:
         """Checks once more, right before the radio is keyed, that it is as the band wants it.
-        Raises Unready where it is not, which inhibits the radio as well."""
+        Raises Unready where it is not, which is an interlock as well."""
         entry = self.entry
         if entry is None or not self._entered:
             return
         try:
             await check_drive(entry, self._driver)
             self._check_panel(entry, await self._driver.details())
-        except (RigRefused, RigUnfit) as error:
+        except (RigRefused, RigNotSuitable) as error:
             if self.entry is entry:
                 self._end_check(entry, f"{entry.name}: {error}", self._mode_is_set)
                 self._show_outcome()
@@ -171,9 +171,9 @@ class BandWatch:
     def _show_outcome(self) -> None:
         if self._entered is not self._readback.view.entered:
             self._readback.show(entered=self._entered)
-        before = self._guard.inhibit
-        self._readback.update_inhibit()
-        if self._guard.inhibit not in ("", before):
+        before = self._guard.interlock
+        self._readback.update_interlock()
+        if self._guard.interlock not in ("", before):
             self._readback.request_look()  # which unkeys it, whoever has keyed it
 
     async def set_mode(self, mode: str, passband_hz: int) -> None:
@@ -191,7 +191,7 @@ class BandWatch:
         ceiling, and where the front end is not confirmed: the power is meant for another."""
         await self._refuse_under_rf()
         if not self._guard.front_end_confirmed:
-            raise RigRefused("front end not confirmed since another was connected")
+            raise RigRefused("front end not confirmed since it was changed")
         ceiling = self.entry.drive_ceiling if self.entry else None
         if ceiling is not None and fraction > ceiling:
             raise RigRefused(f"above the drive ceiling of {100 * ceiling:.1f} %")
@@ -223,9 +223,9 @@ class BandWatch:
             self._details = details
 
     async def _lower_drive(self, entry: BandEntry) -> None:
-        # A look unkeys a radio that is inhibited.
+        # A look unkeys a radio with an interlock.
         if self._guard.band_reason and not await self._dials.receiving():
-            raise Unready("the radio transmits and will not stop")
+            raise Unready("the radio transmits and cannot be unkeyed")
         await lower_drive(entry, self._driver)
         self._drive_checked_s = self._clock.monotonic_s()
 

@@ -25,7 +25,7 @@ from moontrim.rig.readback import SPARE_S, Readback
 from moontrim.rig.standoff import StandOff
 from moontrim.rig.view import DialMoved, LinkEvent, LinkState, Updated
 from moontrim.tuning.steps import DialName, Plan
-from moontrim_drivers.contract import RigRefused, RigState, RigUnfit
+from moontrim_drivers.contract import RigNotSuitable, RigRefused, RigState
 
 
 class Dials:
@@ -62,7 +62,7 @@ class Dials:
         self.forget()  # old steps were planned for a radio that may since have been switched off
         self._stand_off.forget()
         if rig.tx_dial_hz is None and self._driver.capabilities.split:
-            raise RigUnfit("the radio is to have separate dials but shows only one")
+            raise RigNotSuitable("the radio is to have separate dials but shows only one")
         self._readback.accept(rig)
         self._steps.standing["rx"] = rig.rx_dial_hz
         if rig.tx_dial_hz is not None:
@@ -247,7 +247,7 @@ class Dials:
                 unmoved = await self.look(wanted)
                 if attempt == 2:
                     self._steps.drop()
-                    self._stand_off.begin(LinkState.REFUSING, f"the radio refuses: {error}")
+                    self._stand_off.begin(LinkState.REJECTS, str(error))
                     return
                 if not unmoved or self._untouchable():
                     return
@@ -274,4 +274,4 @@ class Dials:
         self._steps.standing.update({w: hz for w in wanted if (hz := shown[w]) is not None})
         self._steps.drop()
         problem = readback_problem(which, wanted[which], shown[which])
-        self._stand_off.begin(LinkState.DISAGREES, problem)
+        self._stand_off.begin(LinkState.MISMATCH, problem)

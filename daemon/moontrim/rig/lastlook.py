@@ -62,7 +62,7 @@ class LastLook:
 
     async def check(self) -> None:
         """Looks only: another line keys the radio. Raises as `key` does."""
-        self._guard.refuse_if_inhibited()
+        self._guard.refuse_if_interlocked()
         await self._while_wanted(self._look)
 
     async def _while_wanted(self, act: Callable[[], Awaitable[None]]) -> None:
@@ -88,7 +88,7 @@ class LastLook:
             if hz != before_hz.get(which):
                 before = "unknown" if which not in before_hz else grouped(before_hz[which])
                 raise RigRefused(f"the {which} dial went from {before} to {grouped(hz)} Hz")
-        self._guard.refuse_if_inhibited()
+        self._guard.refuse_if_interlocked()
         if not self._wanted:
-            raise RigRefused("the key was dropped")
+            raise RigRefused("released meanwhile")
         self.passed = True

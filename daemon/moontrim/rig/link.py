@@ -8,7 +8,6 @@ the radio does shows as a state with a reason (`rig.view`), never as an exceptio
 from __future__ import annotations
 
 import asyncio
-import logging
 from collections.abc import Awaitable, Callable
 from functools import partial
 from typing import TypeVar
@@ -34,7 +33,6 @@ from moontrim_drivers.contract import (
 )
 from moontrim_drivers.emergencyunkey import EmergencyUnkey
 
-log = logging.getLogger(__name__)
 T = TypeVar("T")
 
 
@@ -113,11 +111,11 @@ class RigLink:
 
     # --- what the transmit side calls -------------------------------------------------------------
 
-    def permit_transmit(self, on: bool, *, front_end_confirmed: bool = True) -> None:
+    def allow_transmit(self, on: bool, *, front_end_confirmed: bool = True) -> None:
         """Gives or takes away permission: without it a radio found transmitting is unkeyed. While
         the front end is not confirmed, power is not set at anybody's request either."""
         self._guard.front_end_confirmed = front_end_confirmed
-        self._guard.permit_transmit(on)
+        self._guard.allow_transmit(on)
         if not on:
             self.look_now()
 
@@ -189,7 +187,7 @@ class RigLink:
         even_if_abandoned: bool = False,
     ) -> T:
         if self.view.state not in ANSWERING:
-            raise RigClosed(f"the radio does not answer: {self.view.reason}")
+            raise RigClosed(f"no contact with radio: {self.view.reason}")
         return await self._requests.run_in_turn(
             act, *arguments, even_if_abandoned=even_if_abandoned
         )
@@ -256,7 +254,7 @@ class RigLink:
 
     def _fail(self, error: RigError) -> None:
         """Shows that the radio does not answer, and reports it if the reason is new."""
-        state = LinkState.LOST if error.transient else LinkState.UNFIT
+        state = LinkState.NO_CONTACT if error.transient else LinkState.NOT_SUITABLE
         reason = str(error)
         new = self.view.reason != reason
         self._dials.forget()
@@ -264,7 +262,6 @@ class RigLink:
         failures = self.view.failures + 1
         self._readback.show(state=state, reason=reason, rig=None, entered=False, failures=failures)
         if new:
-            log.warning("radio %s: %s", error.reason, error)
             self._report(Lost(reason))
 
     async def _rest(self, duration_s: float) -> None:

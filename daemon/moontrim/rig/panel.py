@@ -9,6 +9,8 @@ from __future__ import annotations
 from moontrim.formats import signed_short
 from moontrim_drivers.contract import RigDetails
 
+ACCEPT_MODE = "pause and resume the correction to accept it"  # the remedy of the operator alone
+
 
 def same_sideband(mode: str, other: str) -> bool:
     """Returns whether a dial means the same frequency on the air in both modes. A data mode is the
@@ -30,10 +32,7 @@ def mismatch(details: RigDetails, mode: str | None) -> str:
     if details.repeater_shift:
         return "repeater shift is on; switch it off"
     if mode is not None and details.mode is not None and not same_sideband(details.mode, mode):
-        return (
-            f"mode is {details.mode} instead of {mode}; set it back, or pause and resume the "
-            "correction to accept it"
-        )
+        return f"mode is {details.mode} instead of {mode}; set it back, or {ACCEPT_MODE}"
     return ""
 
 

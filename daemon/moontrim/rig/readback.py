@@ -73,7 +73,7 @@ class Readback:
         try:
             rig = await self._driver.read()
         except RigRefused as error:
-            raise RigGarbled(f"the radio would not be read: {error}") from error
+            raise RigGarbled(f"reading the radio failed: {error}") from error
         self._durations.looked(self._clock.monotonic_s() - began_s)
         self.accept(rig)
         return rig
@@ -101,11 +101,11 @@ class Readback:
         self.read_at_s = self._clock.monotonic_s()
         if rig != before:
             self.show(rig=rig)
-        self.update_inhibit()
+        self.update_interlock()
         self._guard.report_transmit(before, rig)
 
-    def update_inhibit(self) -> None:
+    def update_interlock(self) -> None:
         """Shows and reports whether the radio, as last read back, may transmit."""
         if self._guard.judge(self.view.rig):
-            self.show(inhibit=self._guard.inhibit)
-            self._guard.report_inhibit()
+            self.show(interlock=self._guard.interlock)
+            self._guard.report_interlock()

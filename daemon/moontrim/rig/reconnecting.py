@@ -8,7 +8,7 @@ from moontrim_drivers.contract import RigError, RigTimeout
 
 # Pauses before another attempt to connect. The first is doubled up to the last; chosen: short
 # enough that a radio that has come back answers within 2 s. Unfit: it takes a person to change it.
-FIRST_S, LAST_S, UNFIT_S = 0.25, 1.5, 15.0
+FIRST_S, LAST_S, NOT_SUITABLE_S = 0.25, 1.5, 15.0
 
 
 class ReconnectPauses:
@@ -26,7 +26,7 @@ class ReconnectPauses:
     def after(self, error: RigError) -> float:
         """Returns the seconds to wait after an error."""
         if not error.transient:
-            self._next_s = UNFIT_S
+            self._next_s = NOT_SUITABLE_S
         elif isinstance(error, RigTimeout):
             # It has been waited for already, and may be switched on at any moment.
             self._next_s = FIRST_S

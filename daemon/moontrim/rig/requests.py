@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeVar
 
-from moontrim_drivers.contract import RigClosed, RigError, RigGarbled, RigRefused, RigUnfit
+from moontrim_drivers.contract import RigClosed, RigError, RigGarbled, RigNotSuitable, RigRefused
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
@@ -36,7 +36,7 @@ class DriverRequest:
             result = await self.act()
         except RigError as error:
             self.fail(error)
-            if not isinstance(error, RigRefused | RigUnfit):
+            if not isinstance(error, RigRefused | RigNotSuitable):
                 raise
         except Exception as mistake:
             self.fail(mistaken(mistake))

@@ -21,7 +21,7 @@ async def set_mode(
     await driver.set_mode(mode, passband_hz)
     details = await driver.details()
     if details.mode is not None and details.mode != mode:
-        raise Unready(f"mode was set to {mode} but reads back as {details.mode}")
+        raise Unready(f"mode set to {mode}, reads back {details.mode}")
     shown = dials_hz(await driver.read())
     moved = {which: hz for which, hz in standing.items() if hz != shown[which]}
     if moved:

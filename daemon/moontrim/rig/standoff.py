@@ -1,5 +1,5 @@
-"""The pause in setting a radio that refuses or disagrees, shown as a state with its reason.
-Calls the readback."""
+"""The pause in setting a radio that rejects commands or reads back otherwise, shown as a state with
+its reason. Calls the readback."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from moontrim.rig.view import LinkEvent, LinkState, Updated
 
 log = logging.getLogger(__name__)
 
-STAND_OFF_S = 2.0  # pause in setting a radio that refuses or disagrees; chosen: some seconds' plans
+STAND_OFF_S = 2.0  # pause in setting such a radio; chosen: some seconds' plans
 
 
 class StandOff:
@@ -37,14 +37,14 @@ class StandOff:
 
     @property
     def has_ended(self) -> bool:
-        """Has a radio that refused or disagreed been left alone for long enough?"""
-        failed = self._readback.view.state in (LinkState.REFUSING, LinkState.DISAGREES)
+        """Has such a radio been left alone for long enough?"""
+        failed = self._readback.view.state in (LinkState.REJECTS, LinkState.MISMATCH)
         return failed and self.is_over
 
     def begin(self, state: LinkState, reason: str) -> None:
         """Leaves the radio alone for a while, and shows why."""
         if self._readback.view.state is not state:
-            log.warning("%s", reason)
+            log.warning("radio %s: %s", state, reason)
         failures = self._readback.view.failures + 1
         self._readback.show(state=state, reason=reason, failures=failures)
         self._until_s = self._clock.monotonic_s() + STAND_OFF_S

@@ -1,8 +1,8 @@
 """Decides whether the radio may transmit, keeps track of who has keyed it, and unkeys it where it
 must not transmit.
 
-The radio must not transmit without the operator's permission, nor while it is inhibited: the band
-that it is on has a reason (it is being entered, its drive is too high ...), or the dial that
+The radio must not transmit while the operator inhibits it, nor while there is an interlock: the
+band that it is on has one (it is being entered, its drive is too high ...), or the dial that
 transmits is outside the band's range. Calls the driver only."""
 
 from __future__ import annotations
@@ -11,28 +11,28 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from moontrim.rig.deadline import DeadlineDriver
-from moontrim.rig.view import Inhibited, LinkEvent, NotUnkeyed, TransmitChanged, Updated
+from moontrim.rig.view import Interlocked, LinkEvent, NotUnkeyed, TransmitChanged, Updated
 from moontrim.tuning.bandentry import BandEntry
-from moontrim_drivers.contract import RigError, RigRefused, RigState, RigUnfit
+from moontrim_drivers.contract import RigError, RigNotSuitable, RigRefused, RigState
 
 
 class TransmitGuard:
-    """Holds the permission to transmit and the reasons against it.
+    """Holds whether the operator allows transmit, and the interlock.
 
-    inhibit: why the radio, as last read back, must not transmit; empty if it may.
+    interlock: why the radio, as last read back, must not transmit; empty if it may.
     band_reason: the part of that which the band has set.
     cannot_key: why this radio has no transmit command that works, with the remedy; empty if it has,
         as far as is known.
     front_end_confirmed: the operator has confirmed that the band's front end is connected."""
 
     def __init__(self, driver: DeadlineDriver, report: Callable[[LinkEvent], object]) -> None:
-        self.inhibit = ""
+        self.interlock = ""
         self.band_reason = ""
         self.cannot_key = ""
         self.front_end_confirmed = True
         self._driver = driver
         self._report = report
-        self._permitted = True
+        self._tx_allowed = True
         self._entered: BandEntry | None = None  # the band whose range the dial must be in
         self._keyed_by_us = False  # until the radio has confirmed that it receives
         self._keyed_outside: bool | None = None
@@ -41,9 +41,9 @@ class TransmitGuard:
 
     # --- what it is to go by ----------------------------------------------------------------------
 
-    def permit_transmit(self, on: bool) -> None:
+    def allow_transmit(self, on: bool) -> None:
         """Gives or takes away the operator's permission."""
-        self._permitted = on
+        self._tx_allowed = on
 
     def set_keyed_outside(self, on: bool | None) -> bool:
         """Takes over what a contact or our own keying line says; returns whether that is new."""
@@ -56,10 +56,10 @@ class TransmitGuard:
         self._keyed_by_us = True
 
     def begin_band(self, reason: str) -> None:
-        """Forgets the band before; inhibits the radio, without a report, where there is a
+        """Forgets the band before; sets the interlock, without a report, where there is a
         reason."""
         self._entered = None
-        self.band_reason = self.inhibit = reason
+        self.band_reason = self.interlock = reason
 
     def set_band(self, entry: BandEntry, reason: str) -> None:
         """Takes over the outcome of a check of the band. reason: why the radio must not transmit on
@@ -70,16 +70,16 @@ class TransmitGuard:
     # --- what follows from it ---------------------------------------------------------------------
 
     def judge(self, rig: RigState | None) -> bool:
-        """Works out `inhibit` anew for a radio in that state; returns whether it has changed."""
+        """Works out `interlock` anew for a radio in that state; returns whether it has changed."""
         outside = ""
         if self._entered is not None and rig is not None:
             outside = self._entered.out_of_range(rig)
-        before, self.inhibit = self.inhibit, outside or self.band_reason
-        return self.inhibit != before
+        before, self.interlock = self.interlock, outside or self.band_reason
+        return self.interlock != before
 
-    def report_inhibit(self) -> None:
-        """Reports that `inhibit` has changed."""
-        self._report(Inhibited(self.inhibit) if self.inhibit else Updated())
+    def report_interlock(self) -> None:
+        """Reports that `interlock` has changed."""
+        self._report(Interlocked(self.interlock) if self.interlock else Updated())
 
     def correct(self, rig: RigState) -> RigState:
         """Returns the state with `transmitting` as it is known from all sides: a radio that cannot
@@ -102,13 +102,13 @@ class TransmitGuard:
     def begin_keying(self) -> None:
         """Counts the radio as keyed by us from now on. Raises RigRefused if it must not transmit;
         nothing may be sent to it then."""
-        self.refuse_if_inhibited()
+        self.refuse_if_interlocked()
         self._keyed_by_us = True
 
-    def refuse_if_inhibited(self) -> None:
+    def refuse_if_interlocked(self) -> None:
         """Raises RigRefused if the radio must not transmit."""
-        if self.inhibit or not self._permitted:
-            raise RigRefused(self.inhibit or "transmitting is forbidden")
+        if self.interlock or not self._tx_allowed:
+            raise RigRefused(self.interlock or "transmit is inhibited")
 
     def confirm_keyed(self, on: bool) -> None:
         """Takes over that the radio has confirmed that it transmits or receives."""
@@ -117,7 +117,7 @@ class TransmitGuard:
     @property
     def unkey_on_open(self) -> bool:
         """Must a radio that answers again be unkeyed before anything is set?"""
-        return self._keyed_by_us or not self._permitted or bool(self.inhibit or self.cannot_key)
+        return self._keyed_by_us or not self._tx_allowed or bool(self.interlock or self.cannot_key)
 
     async def unkey_if_left_keyed(self) -> None:
         """Unkeys a radio that was lost while we had it keyed, or that a run before this one may
@@ -128,7 +128,7 @@ class TransmitGuard:
         self.cannot_key = ""
         try:
             await self._driver.set_transmit(False)
-        except RigUnfit as error:
+        except RigNotSuitable as error:
             self.cannot_key = str(error)
         except RigRefused as error:
             if (await self._driver.read()).transmitting is not False:
@@ -141,7 +141,7 @@ class TransmitGuard:
         """Unkeys the radio if it said (`rig`, uncorrected) that it transmits and it must not.
         Returns whether it should be looked at again at once; that is so only the first time, since
         a foot switch may hold it. Raises RigError when there is no usable answer."""
-        if not rig.transmitting or not (self.inhibit or not self._permitted):
+        if not rig.transmitting or not (self.interlock or not self._tx_allowed):
             self._unkeyed = self._unkey_failed = False
             return False
         confirmed = await self._unkey()
@@ -153,7 +153,7 @@ class TransmitGuard:
         """Returns whether the radio confirms; the first failure is reported."""
         try:
             await self._driver.set_transmit(False)
-        except (RigRefused, RigUnfit) as error:
+        except (RigRefused, RigNotSuitable) as error:
             self._report_not_unkeyed(error)
             return False
         return True

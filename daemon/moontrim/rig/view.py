@@ -20,20 +20,20 @@ class LinkState(StrEnum):
 
     CONNECTING = "connecting"
     READY = "ready"
-    REFUSING = "refusing"
-    DISAGREES = "disagrees"
-    LOST = "lost"
-    UNFIT = "unfit"
+    REJECTS = "rejects commands"
+    MISMATCH = "readback mismatch"
+    NO_CONTACT = "no contact"
+    NOT_SUITABLE = "not suitable"
 
 
-ANSWERING = frozenset({LinkState.READY, LinkState.REFUSING, LinkState.DISAGREES})
+ANSWERING = frozenset({LinkState.READY, LinkState.REJECTS, LinkState.MISMATCH})
 
 
 @dataclass(frozen=True, slots=True)
 class LinkView:
     """What is known of the radio.
 
-    rig: the last read-back; None when not connected. inhibit: why the radio must not transmit now;
+    rig: the last read-back; None when not connected. interlock: why it must not transmit now;
     empty if it may. cannot_key: why it has no transmit command that works, with the remedy.
     entered: since it answers, it has been found as its band wants it, drive and all. panel: why it
     is not on the frequency that its dials show, such as RIT. exchanged: that A and B were exchanged
@@ -44,7 +44,7 @@ class LinkView:
     state: LinkState = LinkState.CONNECTING
     reason: str = "not connected yet"
     rig: RigState | None = None
-    inhibit: str = ""
+    interlock: str = ""
     cannot_key: str = ""
     entered: bool = False
     panel: str = ""
@@ -107,14 +107,14 @@ class TransmitChanged:
 
 @dataclass(frozen=True, slots=True)
 class NotUnkeyed:
-    """The radio transmits without permission and would not stop."""
+    """The radio transmits although it must not, and cannot be stopped."""
 
     reason: str
 
 
 @dataclass(frozen=True, slots=True)
-class Inhibited:
-    """The radio is not as its band wants it, so it must not transmit."""
+class Interlocked:
+    """There is an interlock: the radio is not as its band wants it, so it must not transmit."""
 
     reason: str
 
@@ -127,5 +127,12 @@ class Updated:
 
 
 LinkEvent = (
-    Connected | Lost | DialMoved | DialTurning | TransmitChanged | NotUnkeyed | Inhibited | Updated
+    Connected
+    | Lost
+    | DialMoved
+    | DialTurning
+    | TransmitChanged
+    | NotUnkeyed
+    | Interlocked
+    | Updated
 )

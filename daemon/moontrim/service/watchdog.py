@@ -76,4 +76,4 @@ def is_ready(snapshot: Snapshot) -> bool:
     """Is the daemon ready? If a second has been planned and the relays are off, or known to be
     stuck. Not if radio and broker are connected: they may come hours later."""
     keying = snapshot.keying
-    return snapshot.ticks > 0 and (keying.state is not Phase.LOWERING or bool(keying.stuck))
+    return snapshot.ticks > 0 and (keying.state is not Phase.RELEASING or bool(keying.stuck))

@@ -100,7 +100,9 @@ class SetAgreement(Command):
     def apply(self, session: Session, settings: Settings) -> Session:
         if self.agreement not in AGREEMENTS:
             raise InputError("agreement", self.agreement, ", ".join(AGREEMENTS))
-        return session.model_copy(update={"agreement": self.agreement})
+        changed = session.model_copy(update={"agreement": self.agreement})
+        changed.check_agreement(settings)
+        return changed
 
     def __str__(self) -> str:
         return f"agreement {self.agreement}"
@@ -114,7 +116,7 @@ class SetPartner(Command):
 
     def apply(self, session: Session, settings: Settings) -> Session:
         changed = session.model_copy(update={"partner": self.partner.strip()})
-        changed.partner_site(settings)  # raises InputError if it is no place
+        changed.check_agreement(settings)  # raises InputError also for what is no place
         return changed
 
     def __str__(self) -> str:
@@ -135,26 +137,26 @@ class Correct(Command):
 
 
 @dataclass(frozen=True, slots=True)
-class PermitTransmit(Command):
-    """Permits (True) or forbids transmitting. While forbidden a radio that transmits is unkeyed.
+class AllowTransmit(Command):
+    """Allows (True) or inhibits transmit. While inhibited a radio that transmits is unkeyed.
 
-    front_end: what the operator, who permits, has confirmed to be connected; refused where the band
-    has another one by now. None: that of the present band."""
+    front_end: what the operator, who allows it, has confirmed to be connected; refused where the
+    band has another one by now. None: that of the present band."""
 
     on: bool
     front_end: str | None = None
 
     def apply(self, session: Session, settings: Settings) -> Session:
         if not self.on:
-            return session.model_copy(update={"transmit_permitted": False})
+            return session.model_copy(update={"tx_allowed": False})
         present = session.present_front_end(settings)
         if self.front_end not in (None, present):
             raise InputError("front_end", self.front_end, f"{present}, that of {session.band}")
-        return session.model_copy(update={"transmit_permitted": True, "front_end": present})
+        return session.model_copy(update={"tx_allowed": True, "front_end": present})
 
     def __str__(self) -> str:
         connected = f", front end {self.front_end}" if self.front_end else ""
-        return f"transmitting permitted{connected}" if self.on else "transmitting forbidden"
+        return f"transmit allowed{connected}" if self.on else "transmit inhibited"
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from moontrim.config.settings import Settings
 from moontrim.errors import reason_of
 from moontrim.session.session import Session
 from moontrim.session.sessionfile import (
-    TO_PERMIT,
+    TO_ALLOW,
     first_start,
     load_session,
     make_mark,
@@ -23,7 +23,7 @@ from moontrim.session.sessionfile import (
     remove_mark,
     save_session,
     trusted,
-    why_forbidden,
+    why_inhibited,
 )
 
 log = logging.getLogger(__name__)
@@ -39,8 +39,8 @@ class SessionSaver:
     again until it works.
 
     loaded: the session to begin with. problem: why the last attempt failed; None if it did not.
-    inhibited: why transmit was inhibited at the start though the saved session permits it; empty if
-    it was not, or has been permitted since."""
+    inhibited: why transmit was inhibited at the start though the saved session allows it; empty if
+    it was not, or has been allowed since."""
 
     def __init__(self, folder: Path, settings: Settings, clock: Clock) -> None:
         self._folder = folder
@@ -58,9 +58,9 @@ class SessionSaver:
         self.inhibited = ""
         self._first_start = first_start(folder)
         self.loaded = load_session(folder, settings)
-        if not self.loaded.transmit_permitted:
-            reason = why_forbidden(self.loaded, settings)
-            log.warning("transmit inhibited: %s; %s", reason, TO_PERMIT)
+        if not self.loaded.tx_allowed:
+            reason = why_inhibited(self.loaded, settings)
+            log.warning("transmit inhibited: %s; %s", reason, TO_ALLOW)
         if why := permission_void(folder, self.loaded):
             self._inhibit(why)
         if not trusted(folder):
@@ -80,26 +80,26 @@ class SessionSaver:
             self.problem = f"no reply from the disk within {START_S:g} s"
         if self.problem is not None:
             self.put(self.loaded)  # so that it is tried again
-        if not self.permit_refused() or not self.loaded.transmit_permitted:
+        if not self.allow_refused() or not self.loaded.tx_allowed:
             return True
-        self._inhibit(self.permit_refused())
+        self._inhibit(self.allow_refused())
         return False
 
     def _inhibit(self, reason: str) -> None:
         self.inhibited = reason
-        log.warning("transmit inhibited: %s; %s", reason, TO_PERMIT)
+        log.warning("transmit inhibited: %s; %s", reason, TO_ALLOW)
 
     def put(self, session: Session) -> None:
         """Has a session written, instead of any that still waits."""
         self._newest = session
         self._changes += 1
-        if session.transmit_permitted:
+        if session.tx_allowed:
             self.inhibited = ""
         self._wake.set()
 
-    def permit_refused(self) -> str:
-        """Returns why transmitting must not be permitted: the disk holds a permission that a kill
-        would bring back, whatever was forbidden meanwhile. Empty if it may be."""
+    def allow_refused(self) -> str:
+        """Returns why transmit must not be allowed: the disk holds a permission that a kill
+        would bring back, whatever was inhibited meanwhile. Empty if it may be."""
         if self._mark_removed:
             return ""
         return f"state folder {self._folder} not writable ({self.problem}); make it writable"

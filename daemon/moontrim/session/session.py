@@ -10,9 +10,10 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field
 
 from moontrim.config.settings import Settings
+from moontrim.errors import InputError
 from moontrim.formats import grouped, invalid_hz, signed_short
 from moontrim.path.site import Site, parse_site
-from moontrim.tuning.correction import Agreement
+from moontrim.tuning.correction import ECHO_AGREEMENTS, EXPECTED_FOR_ECHO, Agreement
 
 # Chosen: no band allows more, see `BandSettings.trim_limit_hz`; bounds what is read from a file.
 TRIM_LIMIT_HZ = 100_000.0
@@ -34,8 +35,8 @@ class Session(BaseModel):
     """All choices of the operator.
 
     partner: None: the config's partner; else `self`, a locator or `lat,lon,height_m`. correcting:
-    False: the dials are left alone. transmit_permitted: False: a radio that transmits is unkeyed.
-    front_end: the one that the operator has confirmed to be connected, by permitting to transmit;
+    False: the dials are left alone. tx_allowed: False: a radio that transmits is unkeyed.
+    front_end: the one that the operator has confirmed to be connected, by allowing transmit;
     None: none since. bands: the choices of the bands that differ from the config's."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -44,7 +45,7 @@ class Session(BaseModel):
     agreement: Agreement
     partner: str | None = None
     correcting: bool = True
-    transmit_permitted: bool = True
+    tx_allowed: bool = True
     front_end: str | None = None
     bands: dict[str, BandSession] = Field(default_factory=dict)
 
@@ -69,7 +70,7 @@ class Session(BaseModel):
         """Returns a copy without the permission to transmit, and with no front end confirmed
         unless there is only one."""
         front_end = self.front_end if self.front_end == settings.only_front_end else None
-        return self.model_copy(update={"transmit_permitted": False, "front_end": front_end})
+        return self.model_copy(update={"tx_allowed": False, "front_end": front_end})
 
     def as_begun(self, settings: Settings) -> Session:
         """Returns what a start takes over from a saved session: no permission for a front end
@@ -97,6 +98,11 @@ class Session(BaseModel):
         if self.partner is not None:
             return None if self.partner == "self" else parse_site(self.partner, "partner")
         return None if settings.partner == "self" else settings.partner.site()
+
+    def check_agreement(self, settings: Settings) -> None:
+        """Raises InputError for an agreement that needs a partner where there is none."""
+        if self.partner_site(settings) is None and self.agreement not in ECHO_AGREEMENTS:
+            raise InputError("agreement", self.agreement, EXPECTED_FOR_ECHO)
 
     def partner_text(self, settings: Settings) -> str:
         """Returns the partner as in `partner`."""

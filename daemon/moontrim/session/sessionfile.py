@@ -1,17 +1,17 @@
 """The session on disk: read at the start, written whole and atomically after every change.
 
 Beside it lies the mark of an orderly end, which decides whether the saved permission to transmit
-counts. Forbidding acts at once, but a full, read-only or slow disk may not take it; what is on disk
-then permits what was forbidden. So a permission outlives only a run that ended in order, with
+counts. Inhibiting acts at once, but a full, read-only or slow disk may not take it; what is on disk
+then allows what was inhibited. So a permission outlives only a run that ended in order, with
 everything saved:
 
     start          the mark is removed (which needs no room on a full disk) before anything is keyed
     while it runs  no mark: after a kill or a power cut, the next start begins inhibited
     orderly end    the session is saved, and only then the mark is made
 
-The rule holds with and without phones: `moontrim permit` permits again at the machine itself.
+The rule holds with and without phones: `moontrim permit` allows transmit again at the machine.
 A finer rule (killed with everything saved, the permission stays) cannot be had from the same disk:
-once it is read-only, it holds the same whether something was forbidden afterwards or not.
+once it is read-only, it holds the same whether it was inhibited afterwards or not.
 
 It is not the mark of `service.orderlystop`, which says that every output is off: on a disk that
 refuses the session all outputs may well be off (and their lines need no pulse), and with an output
@@ -44,8 +44,8 @@ UNUSABLE = "session.unusable.json"
 MARK = "ended-in-order"
 LOCK = "run.lock"
 UNORDERLY = "last run not ended in order, a change may be unsaved"
-FORBIDDEN = "forbidden, and not permitted again since"
-TO_PERMIT = "to permit: moontrim permit, or the phone page"
+INHIBITED = "inhibited, and not allowed again since"
+TO_ALLOW = "to allow: moontrim permit, or the phone page"
 
 
 class _Saved(BaseModel):
@@ -60,8 +60,7 @@ def load_session(folder: Path, settings: Settings) -> Session:
     aside, never deleted, and that is logged."""
     session, problem = stored_session(folder, settings)
     if problem:
-        permitted = session.transmit_permitted
-        but = "" if permitted else ", with transmitting forbidden until it is permitted again"
+        but = "" if session.tx_allowed else ", with transmit inhibited until it is allowed again"
         path = folder / NAME
         log.warning(
             "saved choices %s invalid (%s); starting with the defaults%s", path, problem, but
@@ -76,25 +75,25 @@ def stored_session(folder: Path, settings: Settings) -> tuple[Session, str]:
 
     A first session takes the place of one that cannot be used, also of one that no longer fits the
     config (a band renamed, a limit moved). The permission to transmit is the exception: where it
-    was withdrawn, cannot be read, or was for another front end, transmitting stays forbidden."""
-    permitted, front_end = False, None
+    was withdrawn, cannot be read, or was for another front end, transmit stays inhibited."""
+    allowed, front_end = False, None
     try:
         saved = _Saved.model_validate_json((folder / NAME).read_bytes())
         if saved.version != VERSION:
             raise InputError("version", saved.version, str(VERSION))
         session = saved.session
-        permitted, front_end = session.transmit_permitted, session.front_end
+        allowed, front_end = session.tx_allowed, session.front_end
         known = {band.name for band in settings.bands}
         session = session.model_copy(
             update={"bands": {k: v for k, v in session.bands.items() if k in known}}
         )
         session.with_band_choices(settings)
-        session.partner_site(settings)
+        session.check_agreement(settings)
     except FileNotFoundError:
         return first_session(settings), ""
     except (OSError, ValidationError, InputError, ValueError) as error:
         first_line = str(error).partition("\n")[0]
-        choices = {"transmit_permitted": permitted, "front_end": front_end}
+        choices = {"tx_allowed": allowed, "front_end": front_end}
         first = first_session(settings).model_copy(update=choices)
         return first.as_begun(settings), first_line
     return session.as_begun(settings), ""
@@ -103,7 +102,7 @@ def stored_session(folder: Path, settings: Settings) -> tuple[Session, str]:
 def permission_void(folder: Path, session: Session) -> str:
     """Returns why the permission of the saved session does not count at the next start; empty if it
     does, or if there is none."""
-    return UNORDERLY if session.transmit_permitted and not trusted(folder) else ""
+    return UNORDERLY if session.tx_allowed and not trusted(folder) else ""
 
 
 def trusted(folder: Path) -> bool:
@@ -112,11 +111,11 @@ def trusted(folder: Path) -> bool:
     return first_start(folder) or marked(folder)
 
 
-def why_forbidden(session: Session, settings: Settings) -> str:
+def why_inhibited(session: Session, settings: Settings) -> str:
     """Returns why a start with this session, without the permission to transmit, has none."""
     if session.front_end_confirmed(settings):
-        return FORBIDDEN
-    return f"front end {session.present_front_end(settings)} not confirmed to be the one connected"
+        return INHIBITED
+    return f"front end {session.present_front_end(settings)} not confirmed as connected"
 
 
 def save_session(folder: Path, session: Session) -> None:
@@ -141,7 +140,7 @@ def save_session(folder: Path, session: Session) -> None:
 
 
 def first_start(folder: Path) -> bool:
-    """Returns whether no session was ever saved in the folder, so that none can forbid."""
+    """Returns whether no session was ever saved in the folder, so that none can inhibit."""
     return not any((folder / name).exists() for name in (NAME, UNUSABLE))
 
 

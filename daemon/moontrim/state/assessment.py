@@ -17,26 +17,26 @@ ROUNDING_HZ = 0.1  # chosen: above the rounding of a ramp, below anything that m
 
 _OF_LINK = {
     LinkState.CONNECTING: Tracking.STARTING,
-    LinkState.LOST: Tracking.RADIO_LOST,
-    LinkState.UNFIT: Tracking.RADIO_UNFIT,
-    LinkState.REFUSING: Tracking.RADIO_REFUSES,
-    LinkState.DISAGREES: Tracking.RADIO_DISAGREES,
+    LinkState.NO_CONTACT: Tracking.NO_CONTACT,
+    LinkState.NOT_SUITABLE: Tracking.RADIO_NOT_SUITABLE,
+    LinkState.REJECTS: Tracking.RADIO_REJECTS,
+    LinkState.MISMATCH: Tracking.READBACK_MISMATCH,
 }
 
 
 class Hindrances(NamedTuple):
     """What keeps the tracker itself from correcting; empty or false: nothing.
 
-    paused: by the operator. other_program: that another program moves the dials. yielding: the dial
+    paused: by the operator. other_program: that another program moves the dials. dial_in_use: it
     was turned by hand again and again. not_followed: why the dial could not be followed to where it
-    was turned. prediction: why there is none. moon: why nothing can be worked with the Moon where
+    was turned. no_doppler: why it is not available. moon: why nothing can be worked with the Moon where
     it is; the correction goes on."""
 
     paused: bool = False
     other_program: str = ""
-    yielding: bool = False
+    dial_in_use: bool = False
     not_followed: str = ""
-    prediction: str = ""
+    no_doppler: str = ""
     moon: str = ""
 
 
@@ -108,16 +108,16 @@ def _judge(
     ready = link.state is LinkState.READY
     if not ready and link.state not in ANSWERING:
         return _OF_LINK[link.state], link.reason
-    if hindrances.prediction:
-        return Tracking.NO_PREDICTION, hindrances.prediction
+    if hindrances.no_doppler:
+        return Tracking.NO_DOPPLER, hindrances.no_doppler
     if hindrances.paused:
         return Tracking.PAUSED, "correction is paused"
     if hindrances.other_program:
         return Tracking.OTHER_PROGRAM, hindrances.other_program
     if hindrances.not_followed:
         return Tracking.OUTSIDE_BAND, hindrances.not_followed
-    if hindrances.yielding:
-        return Tracking.YIELDING, "the dial was turned again and again; left alone for a while"
+    if hindrances.dial_in_use:
+        return Tracking.DIAL_IN_USE, "dial being tuned by hand; correction waits"
     if not ready:
         return _OF_LINK[link.state], link.reason
     if plan is None or rx is None or tx is None:
@@ -126,7 +126,7 @@ def _judge(
         return Tracking.OFF_FREQUENCY, link.panel or link.exchanged
     # Written so that not-a-number is stale.
     if not plan.start_utc_s - PLANNED_AHEAD_S <= utc_s <= plan.end_utc_s:
-        return Tracking.NO_PREDICTION, "no plan for the present second"
+        return Tracking.NO_DOPPLER, "no plan for the present second"
     if link.rig is not None and link.rig.transmitting and not plan.steps_while_keyed:
         if hindrances.moon:
             return Tracking.MOON_TOO_LOW, hindrances.moon

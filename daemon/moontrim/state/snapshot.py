@@ -23,15 +23,15 @@ class Tracking(StrEnum):
     OFF_FREQUENCY = "off frequency"
     HELD_KEYED = "held while transmitting"
     PAUSED = "paused"
-    YIELDING = "yielding to a hand on the dial"
+    DIAL_IN_USE = "dial in use by hand"
     OTHER_PROGRAM = "another program on the radio"
     OUTSIDE_BAND = "outside the allowed range"
     MOON_TOO_LOW = "Moon too low"
-    RADIO_LOST = "radio lost"
-    RADIO_REFUSES = "radio refuses"
-    RADIO_DISAGREES = "radio disagrees"
-    RADIO_UNFIT = "radio unfit"
-    NO_PREDICTION = "no prediction"
+    NO_CONTACT = "no contact with radio"
+    RADIO_REJECTS = "radio rejects commands"
+    READBACK_MISMATCH = "readback mismatch"
+    RADIO_NOT_SUITABLE = "radio not suitable"
+    NO_DOPPLER = "Doppler not available"
 
 
 def trim_text(rx_hz: float, tx_hz: float) -> str:
@@ -157,7 +157,7 @@ class Snapshot(NamedTuple):
     faults: tuple[Fault, ...]
     last_change: Change | None
     keying: KeyingView
-    transmit_permitted: bool
+    tx_allowed: bool
     outlook: Outlook | None
     clock: ClockView | None = None
     warnings: tuple[str, ...] = ()

@@ -17,7 +17,7 @@ from rich.text import Text
 from moontrim.app.daemon import Daemon
 from moontrim.clock.system import SystemClock
 from moontrim.formats import count, grouped, iso
-from moontrim.session.sessionfile import TO_PERMIT
+from moontrim.session.sessionfile import TO_ALLOW
 from moontrim.state.snapshot import DialView, Snapshot, Tracking, trim_text
 from moontrim.timekeeping.clockview import ClockView
 from moontrim.tuning.correction import descriptions
@@ -40,18 +40,23 @@ _COLOUR = {
 }
 
 
+_LOGGED_AS_FAULT = (Tracking.NO_CONTACT, Tracking.RADIO_NOT_SUITABLE)
+
+
 async def log_view(daemon: Daemon) -> None:
-    """Logs one line a minute, and one whenever the tracking state changes, until cancelled."""
+    """Logs one line a minute, and one whenever the tracking state changes, until cancelled. A radio
+    that cannot be reached is logged as a fault already."""
     last, next_s = None, 0.0
     while True:
         snapshot = await daemon.hub.next()
-        if snapshot.tracking is not last:
+        changed = snapshot.tracking is not last
+        if not changed and snapshot.utc_s < next_s:
+            continue
+        if changed and snapshot.tracking not in _LOGGED_AS_FAULT:
             level = logging.INFO if snapshot.tracking in _COLOUR else logging.WARNING
             log.log(
                 level, "%s%s", snapshot.verdict, f": {snapshot.reason}" if snapshot.reason else ""
             )
-        elif snapshot.utc_s < next_s:
-            continue
         last, next_s = snapshot.tracking, snapshot.utc_s + LINE_EVERY_S
         log.info("%s", status_line(snapshot))
 
@@ -142,8 +147,10 @@ def panel(snapshot: Snapshot, columns: int) -> Panel:
         rx, tx = (budget.error_95_hz for budget in snapshot.outlook.budgets)
         errors = f"±{grouped(rx, 2)} Hz receive, ±{grouped(tx, 2)} Hz transmit"
         grid.add_row("frequency error (95 %)", errors)
-    if not snapshot.transmit_permitted:
-        grid.add_row("transmit", Text(f"inhibited; {TO_PERMIT}", style="yellow"))
+    if not snapshot.tx_allowed:
+        grid.add_row("TX", Text(f"inhibited; {TO_ALLOW}", style="yellow"))
+    if snapshot.link.interlock:
+        grid.add_row("TX interlock", Text(snapshot.link.interlock, style="yellow"))
     for text in snapshot.warnings:
         grid.add_row("warnings", Text(text, style="yellow"))
     if snapshot.last_fault is not None:
@@ -161,11 +168,11 @@ def panel(snapshot: Snapshot, columns: int) -> Panel:
 def _clock(clock: ClockView) -> Text:
     """Returns how well the clock is known."""
     if clock.doubt:
-        return Text(f"not trusted: {clock.doubt}", style="yellow")
+        return Text(clock.doubt, style="yellow")
     if clock.bound_ms is None:
-        return Text("nobody says how right it is", style="yellow")
-    cost = "" if clock.cost_hz is None else f", {clock.cost_hz:.2f} Hz here"
-    return Text(f"right to {clock.bound_ms:.0f} ms{cost} ({clock.source})")
+        return Text("accuracy unknown, accepted without confirmation", style="yellow")
+    cost = "" if clock.cost_hz is None else f" = ±{clock.cost_hz:.2f} Hz"
+    return Text(f"within ±{clock.bound_ms:.0f} ms{cost} ({clock.source})")
 
 
 def _dials(snapshot: Snapshot, *, gauge: bool) -> Table:

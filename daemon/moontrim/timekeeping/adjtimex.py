@@ -69,11 +69,11 @@ def read_adjtimex() -> ClockReading | None:
 def judge(state: int, max_error_s: float) -> ClockReading:
     """Returns the reading for the result of the call (`state`) and its maxerror."""
     if not 0.0 <= max_error_s < NEVER_SET_S:
-        return unsynchronised("kernel", "nothing has set the clock")
+        return unsynchronised("kernel", "never set")
     return ClockReading(
         "kernel",
         True,
         max_error_s,
         None,
-        LEAP_STATES.get(state, "as set by what it does not name"),
+        LEAP_STATES.get(state, "set by an unnamed program"),
     )

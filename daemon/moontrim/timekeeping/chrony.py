@@ -92,9 +92,9 @@ def parse_tracking(data: bytes, sequence: int) -> ChronyTracking:
 def reading_of(tracking: ChronyTracking) -> ClockReading:
     """Returns the report as a reading of the clock."""
     if tracking.reference_id == LOCAL_MODE:
-        return unsynchronised("chrony", "it serves its own clock and follows no source")
+        return unsynchronised("chrony", "local reference only, no external source")
     if not tracking.synchronised:
-        return unsynchronised("chrony", "it follows no source yet")
+        return unsynchronised("chrony", "no source selected yet")
     detail = f"stratum {tracking.stratum}"
     if leap := LEAPS[tracking.leap]:
         detail += f", {leap}"

@@ -45,22 +45,22 @@ class ClockWatch:
         slept_s = self._suspended_s() - self._slept_s
         if slept_s >= SLEPT_S:
             self._slept_s += slept_s
-            self._record(f"the machine slept for {slept_s:.0f} s")
+            self._record(f"machine suspended for {slept_s:.0f} s")
             return step_s
         if abs(step_s) < STEP_S:
             return 0.0
-        self._record(f"the clock stepped by {step_s:+.3f} s")
+        self._record(f"clock stepped by {step_s:+.3f} s")
         return step_s
 
     def doubt(self) -> str:
         """Returns why the clock is not trusted now; empty if it is. Also covers what happened since
         the last call of `step_s`."""
         if self._suspended_s() - self._slept_s >= SLEPT_S:
-            return "the machine has just woken"
+            return "machine just resumed from suspend"
         if abs(self._utc_minus_monotonic_s() - self._difference_s) >= STEP_S:
-            return "it has just stepped"
+            return "clock just stepped"
         if self.last_event and self._clock.monotonic_s() - self.disturbed_at_s < SETTLED_S:
-            return f"a moment ago {self.last_event}"
+            return f"{self.last_event} less than {SETTLED_S:.0f} s ago"
         return ""
 
     def _utc_minus_monotonic_s(self) -> float:

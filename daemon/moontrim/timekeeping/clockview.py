@@ -10,7 +10,7 @@ class ClockView(NamedTuple):
 
     source: empty if none can be read. detail: a phrase of the source. bound_ms: the largest error;
     None if unknown. cost_hz: what that error may cost on the band at present; None if unknown.
-    doubt: why the clock forbids transmitting; empty if it does not."""
+    doubt: why the clock inhibits transmit; empty if it does not."""
 
     source: str
     detail: str

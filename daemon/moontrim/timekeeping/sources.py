@@ -43,7 +43,7 @@ def right_by_definition() -> Reader:
     times = itertools.count()
 
     async def read() -> ClockReading | None:
-        return ClockReading("virtual clock", True, 0.0, 0.0, "right by definition", next(times))
+        return ClockReading("virtual clock", True, 0.0, 0.0, "exact by definition", next(times))
 
     return read
 
@@ -70,7 +70,7 @@ async def read_chrony(clock: Clock, port: int) -> ClockReading | None:
     try:
         tracking = await ask_chrony(clock, port)
     except ChronyGarbledError as error:
-        return unsynchronised("chrony", f"its answer makes no sense: {error}")
+        return unsynchronised("chrony", f"invalid reply: {error}")
     except (OSError, TimeoutError):
         return None
     return reading_of(tracking)

@@ -34,6 +34,6 @@ def read_timesyncd(
         True,
         NOT_YET_SLEWED_S + age_s * drift_ppm / 1e6,
         None,
-        f"{age_s:.0f} s after it last synchronised",
+        f"synchronised {age_s:.0f} s ago",
         touched_utc_s,
     )

@@ -75,9 +75,9 @@ class ClockTrust:
         if doubt != self._logged_doubt:
             self._logged_doubt = doubt
             if doubt:
-                log.warning("the clock is not trusted: %s", doubt)
+                log.warning("%s; receive only", doubt)
             else:
-                log.info("the clock is trusted: %s", _named(self.reading))
+                log.info("clock accepted %s", _named(self.reading))
 
     def error_bound_s(self) -> float:
         """Returns by how much UTC may be wrong either way now; infinite if unknown."""
@@ -96,9 +96,9 @@ class ClockTrust:
         error, that is a contradiction, and a reason for doubt."""
         limit_s = self._settings.max_error_s
         if ahead_low_s > limit_s:
-            self._contradiction = f"by the {who} it is at least {ahead_low_s:.1f} s ahead"
+            self._contradiction = f"clock at least {ahead_low_s:.1f} s ahead of the {who}"
         elif ahead_high_s < -limit_s:
-            self._contradiction = f"by the {who} it is at least {-ahead_high_s:.1f} s behind"
+            self._contradiction = f"clock at least {-ahead_high_s:.1f} s behind the {who}"
         else:
             self._contradiction = ""
         self._contradicted_at_s = self._clock.monotonic_s()
@@ -116,15 +116,15 @@ class ClockTrust:
             return self._contradiction
         reading = self.reading
         if reading is None or not reading.synchronised:
-            return "" if self._settings.trust == "any" else _unvouched(reading)
+            return "" if self._settings.trust == "any" else _not_synchronised(reading)
         if self._watch.disturbed_at_s > self._compared_at_s:
-            return f"{self._watch.last_event}, and {reading.source} has not set it right since"
+            return f"{self._watch.last_event}; not compared by {reading.source} since"
         bound_ms = 1000.0 * bound_s
         # Written so that not-a-number forbids.
         if not bound_ms <= self._settings.max_error_ms:
             return (
-                f"it may be wrong by {bound_ms:.0f} ms, more than {self._settings.max_error_ms:g}: "
-                f"{_named(reading)}"
+                f"clock error up to {bound_ms:.0f} ms, limit {self._settings.max_error_ms:g} ms "
+                f"({reading.source}, {reading.detail})"
             )
         return ""
 
@@ -163,11 +163,12 @@ def _cost_hz(bound_s: float, rate_hz_per_s: float) -> float:
     return bound_s if math.isinf(bound_s) else bound_s * abs(rate_hz_per_s)
 
 
-def _unvouched(reading: ClockReading | None) -> str:
-    if reading is None:
-        return "nothing that can be read says that it is synchronised"
-    return f"it is not synchronised: {_named(reading)}"
+def _not_synchronised(reading: ClockReading | None) -> str:
+    source = f"{reading.source}: {reading.detail}" if reading else "no time source found"
+    return f"clock not synchronised ({source})"
 
 
 def _named(reading: ClockReading | None) -> str:
-    return f"{reading.source}, {reading.detail}" if reading else "on the operator's word"
+    if reading is None or not reading.synchronised:
+        return 'without confirmation (clock.trust = "any")'
+    return f"({reading.source}, {reading.detail})"

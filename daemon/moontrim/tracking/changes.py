@@ -14,7 +14,7 @@ from moontrim.rig.view import (
     Connected,
     DialMoved,
     DialTurning,
-    Inhibited,
+    Interlocked,
     Lost,
     NotUnkeyed,
     TransmitChanged,
@@ -24,7 +24,7 @@ from moontrim.session.commands import ReadBack, whole_hertz
 from moontrim.session.current import CurrentSession
 from moontrim.session.session import Session
 from moontrim.state.snapshot import Outlook
-from moontrim.tracking.handondial import MOST_RESTORES, YIELD_S, TurnedDial
+from moontrim.tracking.handondial import IN_USE_S, MOST_RESTORES, TurnedDial
 from moontrim.tracking.inbox import HomeMoved, Item, Request, StationFault
 from moontrim.tracking.otherprogram import MOST_RATE_PER_S
 from moontrim.tracking.planning import Planning
@@ -70,13 +70,13 @@ class Changes:
             case DialTurning():
                 self._dial_turning(item)
             case Lost():
-                self._record.fault(f"radio: {item.reason}")
+                self._record.fault(f"radio: {item.reason}; retrying")
             case NotUnkeyed():
                 self._record.fault(
-                    f"radio transmits without permission and will not stop: {item.reason}"
+                    f"radio transmits although not allowed, cannot be unkeyed: {item.reason}"
                 )
-            case Inhibited():
-                self._record.fault(f"must not transmit: {item.reason}")
+            case Interlocked():
+                self._record.fault(f"TX interlock: {item.reason}")
             case Connected():
                 self._turned.back()
                 self._enter_band()
@@ -109,7 +109,7 @@ class Changes:
         if isinstance(command, ReadBack):
             self._link.look_now()
         else:
-            same = {"transmit_permitted", "front_end"}  # where the dials belong
+            same = {"tx_allowed", "front_end"}  # where the dials belong
             if changed.model_dump(exclude=same) != before.model_dump(exclude=same):
                 self._link.retuned()
                 self._turned.other.retuned()
@@ -122,9 +122,9 @@ class Changes:
     def _change(self, session: Session, by: str, what: str) -> None:
         before = self._current.session
         settings = self._current.settings
-        permission = (session.transmit_permitted, session.front_end_confirmed(settings))
-        if permission != (before.transmit_permitted, before.front_end_confirmed(settings)):
-            self._link.permit_transmit(permission[0], front_end_confirmed=permission[1])
+        permission = (session.tx_allowed, session.front_end_confirmed(settings))
+        if permission != (before.tx_allowed, before.front_end_confirmed(settings)):
+            self._link.allow_transmit(permission[0], front_end_confirmed=permission[1])
         self._current.change(session)
         if session.correcting != before.correcting:
             self._turned.other.end()
@@ -188,7 +188,7 @@ class Changes:
 
     def _left_alone(self, where: str) -> None:
         self._record.fault(
-            f"{where}; restored {MOST_RESTORES} times, now left alone for {YIELD_S:.0f} s"
+            f"{where}; restored {MOST_RESTORES} times, now left alone for {IN_USE_S:.0f} s"
         )
 
     def _other_program(self, now_s: float) -> None:

@@ -12,7 +12,7 @@ from moontrim.tracking.otherprogram import OtherProgram
 
 # Chosen: an accidental knock is put right, three within 10 s are an intention; 10 s are enough to
 # look for a signal and too short to forget that the correction waits.
-MOST_RESTORES, WITHIN_S, YIELD_S = 3, 10.0, 10.0
+MOST_RESTORES, WITHIN_S, IN_USE_S = 3, 10.0, 10.0
 
 
 class TurnedDial:
@@ -24,7 +24,7 @@ class TurnedDial:
         self.other = OtherProgram()
         self._not_followed = ""
         self._restored_at_s: deque[float] = deque(maxlen=MOST_RESTORES)
-        self._yield_until_s = 0.0
+        self._in_use_until_s = 0.0
 
     @property
     def not_followed(self) -> str:
@@ -32,17 +32,17 @@ class TurnedDial:
         comes back, a command is given or the radio reconnects, it is left alone."""
         return self._not_followed
 
-    def yielding(self, now_s: float) -> bool:
+    def in_use(self, now_s: float) -> bool:
         """Returns whether the dial is left alone because it was turned again and again."""
-        return now_s < self._yield_until_s
+        return now_s < self._in_use_until_s
 
     def may_restore(self, now_s: float) -> bool:
         """Returns whether to restore the dial once more. After the last time within WITHIN_S the
-        answer is no, and the dial is `yielding` for YIELD_S."""
+        answer is no, and the dial counts as in use for IN_USE_S."""
         times = self._restored_at_s
         if len(times) == MOST_RESTORES and now_s - times[0] < WITHIN_S:
-            self._yield_until_s = now_s + YIELD_S
-            self.other.yielded(now_s)
+            self._in_use_until_s = now_s + IN_USE_S
+            self.other.dial_in_use(now_s)
             times.clear()
             return False
         times.append(now_s)
@@ -58,4 +58,4 @@ class TurnedDial:
 
     def command(self) -> None:
         """Ends any leaving alone: the operator has given a command."""
-        self._not_followed, self._yield_until_s = "", 0.0
+        self._not_followed, self._in_use_until_s = "", 0.0

@@ -29,7 +29,7 @@ CHANGES = 15  # the same for a dial that never rests, about 8 s of looks
 # The Doppler of the whole path changes by at most 2.2e-10 of the frequency a second; twice
 # that, since what is followed moves as well.
 MOST_RATE_PER_S = 5e-10
-YIELDS, YIELDS_WITHIN_S = 2, 60.0  # chosen: the dial is left alone for 10 s in each
+IN_USE_TIMES, IN_USE_WITHIN_S = 2, 60.0  # chosen: the dial is left alone for 10 s in each
 # Chosen: enough to set a slow radio a last time, and again if the other program has just done so.
 LAST_S = 3.0
 REASON = (
@@ -69,7 +69,7 @@ class OtherProgram:
         self.reason = ""
         self._since_s = 0.0
         self._transmit_at_s: deque[float] = deque(maxlen=TIMES)
-        self._yields_at_s: deque[float] = deque(maxlen=YIELDS)
+        self._in_use_at_s: deque[float] = deque(maxlen=IN_USE_TIMES)
         self._steps = _OneWay(STEPS)
         self._changes = _OneWay(CHANGES)
         self._followed: list[Followed] = []
@@ -83,10 +83,10 @@ class OtherProgram:
         self._transmit_at_s.append(now_s)
         self._recognise(now_s, self._transmit_at_s, TIMES, WITHIN_S)
 
-    def yielded(self, now_s: float) -> None:
+    def dial_in_use(self, now_s: float) -> None:
         """Takes over that the dial is left alone, since it was restored too often."""
-        self._yields_at_s.append(now_s)
-        self._recognise(now_s, self._yields_at_s, YIELDS, YIELDS_WITHIN_S)
+        self._in_use_at_s.append(now_s)
+        self._recognise(now_s, self._in_use_at_s, IN_USE_TIMES, IN_USE_WITHIN_S)
 
     def receive_dial_moved(self, now_s: float, by_hz: int, small_hz: float) -> None:
         """Takes over that the receive dial alone has moved, and rests. small_hz: the largest step
@@ -122,7 +122,7 @@ class OtherProgram:
         self._followed = []
         for at_s in (
             self._transmit_at_s,
-            self._yields_at_s,
+            self._in_use_at_s,
             self._steps.at_s,
             self._changes.at_s,
         ):

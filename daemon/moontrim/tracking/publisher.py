@@ -87,7 +87,7 @@ class Publisher:
                 faults=record.faults,
                 last_change=record.last_change,
                 keying=around.keying,
-                transmit_permitted=session.transmit_permitted,
+                tx_allowed=session.tx_allowed,
                 outlook=record.outlook,
                 clock=around.clock,
                 warnings=around.warnings,

@@ -1,4 +1,4 @@
-"""What the present state forbids a command to change, whoever sends it."""
+"""What a command cannot change in the present state, whoever sends it."""
 
 from __future__ import annotations
 
@@ -13,22 +13,22 @@ from moontrim.session.session import Session
 
 @dataclass(frozen=True, slots=True)
 class Refusals:
-    """permit_refused: returns why transmitting must not be permitted, empty if it may be.
+    """allow_refused: returns why transmit must not be allowed, empty if it may be.
     in_over: returns whether the radio transmits, or is being keyed or unkeyed, by anyone.
     radio: returns the view of the rig link."""
 
-    permit_refused: Callable[[], str]
+    allow_refused: Callable[[], str]
     in_over: Callable[[], bool]
     radio: Callable[[], LinkView]
 
     def check(self, before: Session, after: Session, settings: Settings) -> None:
         """Raises NotNowError for a change that is not possible now. Under RF, band, sked, partner
-        and agreement stay: they end the over and let relays switch; forbidding and trims do not
+        and agreement stay: they end the over and let relays switch; inhibiting and trims do not
         wait. Another front end is confirmed only once the radio is set up for its band: until then
         its drive is that of the one before."""
-        permits = after.transmit_permitted and not before.transmit_permitted
-        if permits and (reason := self.permit_refused()):
-            raise NotNowError(f"transmit not allowed: {reason}")
+        allows = after.tx_allowed and not before.tx_allowed
+        if allows and (reason := self.allow_refused()):
+            raise NotNowError(f"transmit stays inhibited: {reason}")
         confirmed = after.front_end_confirmed(settings)
         if confirmed and not before.front_end_confirmed(settings) and not self.radio().entered:
             raise NotNowError(
@@ -42,4 +42,4 @@ class Refusals:
 def _why_not_entered(radio: LinkView, session: Session) -> str:
     if not session.correcting:
         return "correction paused"
-    return radio.inhibit or radio.reason or "being set"
+    return radio.interlock or radio.reason or "being set"

@@ -19,9 +19,9 @@ from moontrim.tuning.steps import Plan
 class PlanSubmitter:
     """Submits plans to the rig link without waiting for the radio.
 
-    While the correction is paused, the dial is left alone or there is no prediction, it withdraws
-    what the link has not carried out yet. about_to_transmit: is the one dial of a radio without
-    split to be where it transmits?"""
+    While the correction is paused, the dial is left alone or the Doppler is not available, it
+    withdraws what the link has not carried out yet. about_to_transmit: is the one dial of
+    a radio without split to be where it transmits?"""
 
     def __init__(
         self,
@@ -43,7 +43,7 @@ class PlanSubmitter:
         self._about_to_transmit = about_to_transmit
         self._planned_to_transmit = False
         self._planned_to_utc_s = 0.0
-        self._prediction_problem = ""
+        self._no_doppler = ""
 
     def plan_second(self, second: int) -> None:
         """Plans this second of UTC. Where nothing is planned up to it (start, late tick, step of
@@ -75,10 +75,10 @@ class PlanSubmitter:
         """Returns what keeps plans from the radio just now."""
         return Hindrances(
             paused=not self._current.session.correcting,
-            yielding=self._yielding(),
+            dial_in_use=self._dial_in_use(),
             other_program=self._turned.other.reason,
             not_followed=self._turned.not_followed,
-            prediction=self._prediction_problem,
+            no_doppler=self._no_doppler,
             moon=self._moon_problem(),
         )
 
@@ -86,7 +86,7 @@ class PlanSubmitter:
         try:
             return self._planning.moon_too_low(self._clock.utc_s())
         except CoverageError:
-            return ""  # no prediction at all, which is said first
+            return ""  # without Doppler, which is shown first
 
     def _plan_to(self, start_utc_s: float, end_utc_s: float, *, at_once: bool) -> None:
         self._planned_to_utc_s = end_utc_s
@@ -97,14 +97,14 @@ class PlanSubmitter:
                 self._link.view, start_utc_s, end_utc_s, about_to_transmit=self._planned_to_transmit
             )
         except CoverageError as error:
-            if not self._prediction_problem:
+            if not self._no_doppler:
                 self._record.fault(str(error))
-            self._prediction_problem = str(error)
+            self._no_doppler = str(error)
             self.plan = None
             # What still waits for its instant would be taken whenever the clock is put right.
             self._link.withdraw()
             return
-        self._prediction_problem = ""
+        self._no_doppler = ""
         if self._current.session.correcting and not self._left_alone():
             self._link.submit(self.plan, at_once=at_once)
         else:
@@ -112,7 +112,7 @@ class PlanSubmitter:
 
     def _left_alone(self) -> bool:
         other = self._turned.other.left_alone(self._clock.monotonic_s())
-        return other or self._yielding() or bool(self._turned.not_followed)
+        return other or self._dial_in_use() or bool(self._turned.not_followed)
 
-    def _yielding(self) -> bool:
-        return self._turned.yielding(self._clock.monotonic_s())
+    def _dial_in_use(self) -> bool:
+        return self._turned.in_use(self._clock.monotonic_s())

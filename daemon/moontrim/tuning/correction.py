@@ -8,7 +8,7 @@ positive when the wave arrives higher. A ratio is received over sent frequency; 
 Of a path with ratio r, and the ratios u of the leg home to Moon and d of the leg Moon to home:
 
     agreement    home receives on   home transmits on   the partner
-    halves       sked * d           sked / u            corrects the other half
+    halves       sked * d           sked / u            corrects the other leg
     receiver     sked * r           sked                corrects when receiving
     transmitter  sked               sked / r            corrects when transmitting
     home         sked * r           sked / r            corrects nothing
@@ -16,7 +16,8 @@ Of a path with ratio r, and the ratios u of the leg home to Moon and d of the le
 
 For our own echo nobody is at the other end: the echo comes back where it comes back, so only the
 transmit column is a matter of agreement, and we receive on what was sent, T ago, times r (see
-`tuning.echo`). `home` is then the same as `transmitter`, and `partner` the same as `receiver`."""
+`tuning.echo`). `home` would then be the same as `transmitter`, and `partner` the same as
+`receiver`; an operator chooses from the other three (`ECHO_AGREEMENTS`)."""
 
 from __future__ import annotations
 
@@ -29,12 +30,15 @@ if TYPE_CHECKING:
 
 Agreement = Literal["halves", "receiver", "transmitter", "home", "partner"]
 AGREEMENTS: tuple[Agreement, ...] = get_args(Agreement)
+# For our own echo. The other two are about what a partner does.
+ECHO_AGREEMENTS: tuple[Agreement, ...] = ("halves", "receiver", "transmitter")
+EXPECTED_FOR_ECHO = "halves, receiver or transmitter, with yourself as partner"
 
 # What both sides do under each agreement, for the operator.
 AGREEMENT_DESCRIPTIONS: dict[Agreement, str] = {
-    "halves": "you correct your half; ask your partner to correct theirs",
+    "halves": "you correct your leg; ask your partner to correct theirs",
     "receiver": "both send on the sked frequency; each corrects in the receiver",
-    "transmitter": "each sends so that it arrives on the sked frequency; receivers stay put",
+    "transmitter": "each corrects in the transmitter; the signal arrives on the sked frequency",
     "home": "you correct the whole path; ask your partner to stay on the sked frequency",
     "partner": "you stay on the sked frequency; ask your partner to correct the whole path",
 }
@@ -44,9 +48,14 @@ ECHO_DESCRIPTIONS: dict[Agreement, str] = {
     "halves": "each leg corrected separately; true at the Moon",
     "receiver": "transmitter on the sked frequency; the receiver follows the echo",
     "transmitter": "transmitter corrects the whole path; the echo arrives on the sked frequency",
-    "home": "same as transmitter; the echo arrives on the sked frequency",
-    "partner": "same as receiver; the receiver follows the echo",
 }
+
+
+def echo_problem(agreement: str) -> str:
+    """Returns why there is no such agreement for our own echo; empty if there is."""
+    if agreement in ECHO_AGREEMENTS:
+        return ""
+    return f"invalid value {agreement!r}; expected {EXPECTED_FOR_ECHO}"
 
 
 def descriptions(*, own_echo: bool) -> dict[Agreement, str]:

@@ -58,7 +58,7 @@ class AsciicatDriver(SerialDriver):
         if on:
             self._check_vfos(self._status(await self._get("IF")))
         if (await self._exchange(b"TX;" if on else b"RX;", ())).refused:
-            raise RigRefused(f"the radio said no to {'TX' if on else 'RX'}")
+            raise RigRefused(f"{'TX' if on else 'RX'} rejected")
         await self._confirm_transmit(on)
 
     def _unkey_message(self) -> bytes:
@@ -139,7 +139,7 @@ class AsciicatDriver(SerialDriver):
         if (answers["FR"], answers["FT"], now.split) != (self._rx, tx, split):
             now = self._status(await self._get("IF", sets=self._select_vfos(self._rx, tx)))
         if now.split != split:
-            raise RigRefused(f"split operation would not go {'on' if split else 'off'}")
+            raise RigRefused(f"split operation cannot be switched {'on' if split else 'off'}")
 
     async def _read(self) -> RigState:
         return self._state(await self._get(*self._state_questions()))
@@ -165,14 +165,14 @@ class AsciicatDriver(SerialDriver):
 
     async def _send_command(self, command: bytes) -> None:
         if (await self._exchange(command, ())).refused:
-            raise RigRefused(f"the radio said no to {command.decode('ascii')}")
+            raise RigRefused(f"{command.decode('ascii')} rejected")
 
     async def _set_power(self, fraction: float) -> None:
         # Rounded down: it may be a ceiling, and these steps are coarse on a radio of a few watts.
         wanted = math.floor(fraction * self.options.full_power + 1e-6)
         answers = await self._get("PC", sets=b"PC%03d;" % wanted)
         if answers["PC"] != f"{wanted:03d}":
-            raise RigRefused(f"power set to {wanted} reads back as {answers['PC']}")
+            raise RigRefused(f"power set to {wanted} reads back {answers['PC']}")
 
     async def _clear_offsets(self) -> None:
         status = self._status(await self._get("IF"))
@@ -226,14 +226,14 @@ class AsciicatDriver(SerialDriver):
     async def _set_mode(self, mode: str, sets: bytes) -> None:
         answers = await self._get("MD", sets=sets)
         if bus.mode_name(answers["MD"]) != mode:
-            raise RigRefused(f"set to {mode}, the radio says MD{answers['MD']}")
+            raise RigRefused(f"set to {mode}, reads back MD{answers['MD']}")
 
     async def _get(self, *questions: str, sets: bytes = b"") -> dict[str, str]:
         """Sends sets and questions. Returns the answers by name. Raises RigRefused if the radio
         refused any of the messages."""
         exchange = await self._exchange(sets, questions)
         if exchange.refused:
-            raise RigRefused(f"the radio said no among {exchange.sent.decode('ascii')}")
+            raise RigRefused(f"rejected, one of {exchange.sent.decode('ascii')}")
         return exchange.answers
 
     async def _get_supported(self, question: str) -> dict[str, str]:

@@ -39,7 +39,7 @@ class AsciiExchange:
             if message.name == bus.REFUSED:
                 self.refused = True
             elif message.name in bus.DAMAGED:
-                raise RigGarbled(f"the radio says {message.name}; it could not read what was sent")
+                raise RigGarbled(f"{message.name} received: the radio could not read what was sent")
             elif message.name in self._due:
                 self.answers[message.name] = message.rest
             elif message.name == "ID":

@@ -15,7 +15,7 @@ from collections.abc import AsyncIterator
 from moontrim_drivers.civ import codec as bus
 from moontrim_drivers.civ.exchange import CivExchange, Collision
 from moontrim_drivers.civ.options import CivOptions, parse_command
-from moontrim_drivers.contract import RigDetails, RigGarbled, RigRefused, RigState, RigUnfit
+from moontrim_drivers.contract import RigDetails, RigGarbled, RigNotSuitable, RigRefused, RigState
 from moontrim_drivers.limits import check_mode
 from moontrim_drivers.serial.driver import SerialDriver
 from moontrim_drivers.serial.exchange import shown
@@ -44,14 +44,14 @@ class CivDriver(SerialDriver):
 
     async def set_transmit(self, on: bool) -> None:
         if on and not self._reports_transmit:
-            raise RigUnfit(NEVER_KEYED)
+            raise RigNotSuitable(NEVER_KEYED)
         if on:
             await self._check_split()
         try:
             await self._set(TRANSMIT + bytes((on,)))
         except RigRefused:
             if not self._reports_transmit:
-                raise RigUnfit(NEVER_KEYED) from None
+                raise RigNotSuitable(NEVER_KEYED) from None
             raise
         if self._reports_transmit:
             await self._confirm_transmit(on)
@@ -110,7 +110,7 @@ class CivDriver(SerialDriver):
             await self._set(PASSBAND + bus.digits(index, 1))
         for dial in dials:
             if (mode_now := await self._mode(dial)) != mode:
-                raise RigRefused(f"set to {mode}, the radio says {mode_now}")
+                raise RigRefused(f"set to {mode}, reads back {mode_now}")
 
     @classmethod
     def parse_command(cls, text: str) -> bytes:
@@ -134,7 +134,7 @@ class CivDriver(SerialDriver):
         if await self._get_if_supported(SELECTED, 5) is None:
             self._has_both_dials = False
             if self.options.split:
-                raise RigUnfit("this radio has no command 25 for two dials; use split = false")
+                raise RigNotSuitable("no command 25 for two dials; use split = false")
         self._reports_transmit = await self._get_if_supported(TRANSMIT, 1) is not None
         await self._prepare_split()
 
@@ -146,14 +146,14 @@ class CivDriver(SerialDriver):
         self._reports_split = now is not None
         if now is None:
             if split:
-                raise RigUnfit("this radio does not tell its split operation; use split = false")
+                raise RigNotSuitable("split operation not reported; use split = false")
             return
         wanted = self._wanted_split
         if now in wanted:
             return
         await self._set(SPLIT + (wanted[0] if now == b"\x01" else wanted[-1]))
         if await self._get(SPLIT, 1) not in wanted:
-            raise RigRefused(f"split operation would not go {'on' if split else 'off'}")
+            raise RigRefused(f"split operation cannot be switched {'on' if split else 'off'}")
 
     @property
     def _wanted_split(self) -> tuple[bytes, ...]:

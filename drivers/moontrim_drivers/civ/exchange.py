@@ -65,7 +65,7 @@ class CivExchange:
         if frame.sender != sent.to or frame.to != sent.sender:
             return
         if frame.body == bus.REFUSED:
-            raise RigRefused(f"the radio said no to {sent.body.hex(' ')}")
+            raise RigRefused(f"{sent.body.hex(' ')} rejected")
         if frame.body == bus.DONE and (self._either or not self._due):
             self.finished = True
         elif self._due and frame.body.startswith(self._due):

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from moontrim_drivers.contract import (
     RigClosed,
     RigGarbled,
-    RigUnfit,
+    RigNotSuitable,
     RigUnreachable,
 )
 from moontrim_drivers.emergencyunkey import EmergencyUnkey
@@ -36,14 +36,16 @@ class Connection(asyncio.Protocol):
 
     @classmethod
     async def connect(cls, host: str, port: int) -> Connection:
-        """Returns a new connection. Raises RigUnreachable, RigUnfit for an unusable host name."""
+        """Returns a new connection. Raises RigUnreachable, RigNotSuitable for a bad host name."""
         loop = asyncio.get_running_loop()
         try:
             _, wire = await loop.create_connection(cls, host, port)
+        except ConnectionRefusedError as error:
+            raise RigUnreachable(f"connection refused by {host}:{port}") from error
         except OSError as error:
             raise RigUnreachable(f"{host}:{port}: {error.strerror or error}") from error
         except UnicodeError as error:
-            raise RigUnfit(f"host: {host!r} is no host name") from error
+            raise RigNotSuitable(f"host: {host!r} is not a host name") from error
         wire._address = host, port
         return wire
 

@@ -22,9 +22,9 @@ from moontrim_drivers.contract import (
     RigDetails,
     RigDriver,
     RigGarbled,
+    RigNotSuitable,
     RigRefused,
     RigState,
-    RigUnfit,
 )
 from moontrim_drivers.emergencyunkey import EmergencyUnkey
 from moontrim_drivers.limits import check_dials, check_mode, check_power
@@ -110,10 +110,10 @@ class SocketDriver(RigDriver):
         answers = await self._exchange(self._on_rx("T", int(on)), *checks)
         if answers[0].code in LACKS and (on or answers[-1].values != (True,)):
             self._reports_transmit = False  # `t` then answers with what was set last
-            raise RigUnfit(NO_PTT)
+            raise RigNotSuitable(NO_PTT)
         self._accept(answers)
         if self._reports_transmit and answers[-1].values[0] != on:
-            raise RigRefused(f"told to {'transmit' if on else 'receive'}, the radio does not")
+            raise RigRefused(f"{'transmit' if on else 'receive'} not confirmed by the radio")
 
     def emergency_unkey(self) -> EmergencyUnkey | None:
         if self._connection is None:
@@ -147,7 +147,9 @@ class SocketDriver(RigDriver):
             checks.append(self._on_tx("m", "x"))
         for answer in await self._set(sets, checks):
             if answer.values[0] != mode:
-                raise RigRefused(f"set to {mode}, {answer.question} says {answer.values[0]!r}")
+                raise RigRefused(
+                    f"{answer.question} reads back {answer.values[0]!r}, set to {mode}"
+                )
 
     async def clear_offsets(self) -> None:
         await self._check_receiving("RIT and XIT are not switched off")
@@ -204,17 +206,17 @@ class SocketDriver(RigDriver):
         vfo = self.options.tx_vfo if split else self.options.rx_vfo
         done, now = await self._exchange(self._on_rx("S", int(split), vfo), self._on_rx("s"))
         if done.refused and done.code in NOT_AVAILABLE:
-            raise RigUnfit("this radio does not set split operation; use split = false")
+            raise RigNotSuitable("this radio does not set split operation; use split = false")
         if done.refused:
             raise done.refusal()
         self._reports_split = not now.refused
         if not now.refused and now.values[0] != split:
-            raise RigRefused(f"split operation would not go {'on' if split else 'off'}")
+            raise RigRefused(f"split operation cannot be switched {'on' if split else 'off'}")
 
     async def _check_before_keying(self) -> None:
         """Checks that the radio is in split as set; else it would transmit on the receive dial."""
         if not self._reports_transmit:
-            raise RigUnfit(NO_PTT)
+            raise RigNotSuitable(NO_PTT)
         (now,) = await self._exchange(self._on_rx("s"))
         if now.refused and self._reports_split:
             raise now.refusal()

@@ -11,7 +11,7 @@ import ipaddress
 import socket
 import threading
 
-from moontrim_drivers.contract import RigUnfit, RigUnreachable
+from moontrim_drivers.contract import RigNotSuitable, RigUnreachable
 
 
 class HostLookUp:
@@ -22,8 +22,8 @@ class HostLookUp:
         self._pending: tuple[str, asyncio.Future[list[str]]] | None = None
 
     async def addresses(self, host: str) -> list[str]:
-        """Returns IP addresses, at least one. Raises RigUnreachable, or RigUnfit for a text that
-        cannot be a name."""
+        """Returns IP addresses, at least one. Raises RigUnreachable, or RigNotSuitable for a text
+        that cannot be a name."""
         with contextlib.suppress(ValueError):
             ipaddress.ip_address(host)
             return [host]
@@ -64,7 +64,7 @@ def _resolved(host: str) -> list[str] | Exception:
     except OSError as error:
         return RigUnreachable(f"{host}: {error.strerror or error}")
     except UnicodeError:
-        return RigUnfit(f"host: {host!r} is no host name")
+        return RigNotSuitable(f"host: {host!r} is not a host name")
     return list(dict.fromkeys(str(address[0]) for *_, address in addresses)) or RigUnreachable(
         f"{host} has no address"
     )

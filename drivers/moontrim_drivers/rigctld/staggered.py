@@ -13,7 +13,7 @@ STAGGER_S = 0.25  # RFC 8305, section 5: the recommended delay between attempts
 async def connect_first(addresses: list[str], port: int, clock: DriverClock) -> Connection:
     """Returns a connection to the address that accepts first. They are tried in their order, the
     next one after STAGGER_S or as soon as one has failed, while the earlier attempts go on. Raises
-    RigUnreachable with the last reason, RigUnfit."""
+    RigUnreachable with the last reason, RigNotSuitable."""
     waiting = list(addresses)
     attempts: list[asyncio.Task[Connection]] = []
     failure: BaseException = RigUnreachable("no address")

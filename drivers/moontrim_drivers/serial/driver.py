@@ -18,9 +18,9 @@ from moontrim_drivers.contract import (
     Capabilities,
     DriverClock,
     RigDriver,
+    RigNotSuitable,
     RigRefused,
     RigState,
-    RigUnfit,
 )
 from moontrim_drivers.emergencyunkey import EmergencyUnkey
 from moontrim_drivers.limits import check_dials, check_power, grouped
@@ -90,7 +90,7 @@ class SerialDriver(RigDriver):
         check_dials(self.options.split, rx_hz, tx_hz)
         for name, dial_hz in (("rx_hz", rx_hz), ("tx_hz", tx_hz)):
             if dial_hz is not None and dial_hz > self.highest_dial_hz:
-                raise RigUnfit(
+                raise RigNotSuitable(
                     f"{name}: invalid value {dial_hz}; expected on this bus at most "
                     f"{grouped(self.highest_dial_hz)}"
                 )
@@ -123,7 +123,7 @@ class SerialDriver(RigDriver):
         try:
             ready = [self.parse_command(command) for command in commands]
         except ValueError as error:
-            raise RigUnfit(f"commands: {error}") from None
+            raise RigNotSuitable(f"commands: {error}") from None
         if not ready:
             return
         await self._check_receiving("commands are not sent")
@@ -168,7 +168,7 @@ class SerialDriver(RigDriver):
             if await self._transmitting() == on:
                 return
             if asked_s >= until_s:
-                raise RigRefused(f"told to {'transmit' if on else 'receive'}, the radio does not")
+                raise RigRefused(f"{'transmit' if on else 'receive'} not confirmed by the radio")
             await self.conversation.pause(ASK_AGAIN_S)
 
     async def _check_receiving(self, what: str) -> None:

@@ -87,7 +87,7 @@ class Conversation:
         return None if self._wire is None else self._wire.descriptor
 
     def open(self) -> None:
-        """Opens the wire anew. Raises RigUnreachable, RigUnfit."""
+        """Opens the wire anew. Raises RigUnreachable, RigNotSuitable."""
         self.close()
         self._lost = None
         self._wire = self.open_wire(self._options, self._received, self._ended)

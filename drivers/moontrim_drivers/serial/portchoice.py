@@ -63,8 +63,8 @@ def choose(port: str, attached: Sequence[Port]) -> str:
             f"{port} could be any of {_listed(matching)}; name one by its link in /dev/serial, see "
             "`moontrim ports`"
         )
-    present = _listed(attached) if attached else "no port"
-    raise RigUnreachable(f"{port} is not there; there is {present}")
+    present = _listed(attached) or "none"
+    raise RigUnreachable(f"{port} not found (ports present: {present})")
 
 
 def best_name(port: Port, attached: Sequence[Port]) -> str:

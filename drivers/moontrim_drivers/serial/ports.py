@@ -20,7 +20,7 @@ from pathlib import Path
 import serial
 from serial.tools import list_ports
 
-from moontrim_drivers.contract import RigUnfit, RigUnreachable
+from moontrim_drivers.contract import RigNotSuitable, RigUnreachable
 from moontrim_drivers.serial.portchoice import Port
 
 LINK_FOLDERS = (Path("/dev/serial/by-id"), Path("/dev/serial/by-path"))
@@ -63,7 +63,7 @@ def attached() -> tuple[Port, ...]:
 class OpenPort:
     """A serial port opened exclusively, non-blocking. `fd` is its file descriptor.
 
-    Raises RigUnreachable (no such port, or in use), RigUnfit (it cannot be set so)."""
+    Raises RigUnreachable (no such port, or in use), RigNotSuitable (it cannot be set so)."""
 
     def __init__(self, path: str, settings: LineSettings) -> None:
         port = serial.Serial()
@@ -77,7 +77,7 @@ class OpenPort:
         except (OSError, termios.error) as error:
             raise _cannot_open(path, error) from error
         except (ValueError, OverflowError) as error:
-            raise RigUnfit(f"{path}: {settings.baud} baud: {error}") from error
+            raise RigNotSuitable(f"{path}: {settings.baud} baud: {error}") from error
         self._port = port
         self.fd: int = port.fileno()
         self._closed_to_others = False
@@ -101,16 +101,23 @@ class OpenPort:
             self._port.close()
 
 
+def no_permission(path: str) -> str:
+    """Returns why this user cannot open a device, with the remedy."""
+    try:
+        group = Path(path).group()
+    except (KeyError, OSError):
+        group = "dialout"  # of the serial ports on most systems
+    return f"no permission to open {path}; add the user to group {group}"
+
+
 def _cannot_open(path: str, error: Exception) -> RigUnreachable:
     code = error.errno if isinstance(error, OSError) else None
     if code in (errno.EAGAIN, errno.EBUSY):
-        return RigUnreachable(f"{path}: another program has opened this port")
+        return RigUnreachable(f"{path} in use by another program")
     if code == errno.EACCES:
-        return RigUnreachable(
-            f"{path}: no permission to open this port; its group is usually dialout"
-        )
+        return RigUnreachable(no_permission(path))
     if code == errno.ENOENT:
-        return RigUnreachable(f"{path}: there is no such port")
+        return RigUnreachable(f"{path} not found")
     text = os.strerror(code) if code else str(error)
     return RigUnreachable(f"{path}: {text}")
 

@@ -150,7 +150,7 @@ class SimulatedRadio:
         """Returns a connection after the time of one command. Raises RigUnreachable."""
         await self.pass_time(1.0)
         if self.clock.monotonic_s() < self._reachable_from_s:
-            raise RigUnreachable("the simulated radio is not there")
+            raise RigUnreachable("simulated radio not found")
         connection = SimulatedConnection(self)
         self._connections.append(connection)
         return connection

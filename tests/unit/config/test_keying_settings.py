@@ -78,7 +78,7 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
       "inputs": [{"kind": "gpio", "name": "in", "chip": "/dev/gpiochip0", "line": 17}]},
      "same line"),
     ({"outputs": [RTS, RADIO], "inputs": [CTS, {**CTS, "name": "two"}]}, "same line"),
-    ({"outputs": [{**RTS, "active_low": True}, RADIO]}, "falls when moontrim is killed"),
+    ({"outputs": [{**RTS, "active_low": True}, RADIO]}, "drops when moontrim is killed"),
     ({"outputs": [{"kind": "rts", "name": "x", "port": "/dev/x"}, RADIO]}, "settle_ms"),
     ({"outputs": [{**RELAY, "settle_ms": 5001}, RADIO]}, "5000"),
     ({"outputs": [{**RELAY, "settle_ms": -1}, RADIO]}, "greater than or equal to 0"),

@@ -96,6 +96,8 @@ MISTAKES: list[tuple[str, str, str, str]] = [
     ("", "", "[radio]\ndriver = 'socket'\noptions = {rx_vfo = 'VFOB'}", "radio.options: rx_vfo "
      "VFOB and tx_vfo VFOB are the same VFO; in split they must differ"),
     # places, partners, forecast
+    ("", "", "[defaults]\nagreement = 'home'", "defaults.agreement: invalid value 'home'; expected "
+     "halves, receiver or transmitter, with yourself as partner"),
     ("", "", "[home.place]", "home.place: unknown key"),
     ("", "", "[partner]\nlocator = 'JP'", f"partner.locator: invalid value 'JP'; {LOCATOR}"),
     ("", "", "[partner]\nlocator = 'KP20'\nhight_m = 3.0", "partner.hight_m: unknown key"),

@@ -468,7 +468,7 @@ def test_findings() -> None:
     assert [level for level, _ in right.values()] == ["ok"] * 3
     assert found(Fix(at(3000.0), T0, T0 + 0.2), hz=3.0)["GPS, home"][0] == "note"
     level, text = found(Fix(at(3.0), T0, T0 - 2.0))["GPS, time"]
-    assert level == "wrong" and "at least 1.9 s behind" in text
+    assert level == "fail" and "at least 1.9 s behind" in text
     assert "at least 5.0 s ahead" in found(Fix(at(3.0), T0, T0 + 6.1))["GPS, time"][1]
     assert "GPS, time" not in found(Fix(at(3.0), None, T0))
 

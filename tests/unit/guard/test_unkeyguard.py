@@ -238,7 +238,7 @@ def test_without_a_way_to_unkey_it_there_is_no_key() -> None:
         with pytest.raises(GuardError, match="no guard"):
             await b.guard.arm()
         b.answers = False
-        with pytest.raises(GuardError, match="does not answer"):
+        with pytest.raises(GuardError, match="no contact with radio"):
             await b.guard.arm()
 
     bench(scene)

@@ -124,7 +124,7 @@ def test_a_batch_written_twice_is_there_once(
     """Nobody can tell whether a commit that failed did reach the disk."""
     recording = recorder()
     batch: list[Record] = [recording.session, *some_seconds(3, of=recording)]
-    batch += recording.take(snapshot(T0 + 3, 4, tracking=Tracking.RADIO_LOST))
+    batch += recording.take(snapshot(T0 + 3, 4, tracking=Tracking.NO_CONTACT))
     batch += recording.commands(
         [CommandNote(T0 + 3.0, "phone", str(NudgeSked("phone", 5)), "done")]
     )
@@ -157,7 +157,7 @@ def test_a_batch_written_twice_is_there_once(
 def test_a_killed_session_is_ended_where_it_is_known_to_have_been(tmp_path: Path) -> None:
     recording = recorder()
     batch = some_seconds(10, of=recording)
-    write(tmp_path, [*batch, *recording.take(snapshot(T0 + 10, 11, tracking=Tracking.RADIO_LOST))])
+    write(tmp_path, [*batch, *recording.take(snapshot(T0 + 10, 11, tracking=Tracking.NO_CONTACT))])
     write(tmp_path, [recorder(T0 + 20).session])  # killed before its first second
     write(tmp_path, some_seconds(2, T0 + 30))
     result = rows(tmp_path, "SELECT id, began_utc_s, ended_utc_s FROM sessions")

@@ -66,14 +66,14 @@ def test_stretches_off_frequency_begin_and_end() -> None:
     recording = recorder()
     recording.take(snapshot(T0, 1))
     lost: dict[str, Any] = {
-        "tracking": Tracking.RADIO_LOST,
+        "tracking": Tracking.NO_CONTACT,
         "reason": "silent",
         "rx": None,
         "moon": None,
     }
     records = recording.take(snapshot(T0, 1)._replace(utc_s=T0 + 0.1, **lost))
     (begun,) = of(FaultRecord, records)
-    assert (begun.stretch.kind, begun.stretch.text) == ("tracking:radio lost", "silent")
+    assert (begun.stretch.kind, begun.stretch.text) == ("tracking:no contact with radio", "silent")
     assert begun.to_utc_s is None
     records = recording.take(snapshot(T0 + 1, 2, **lost))
     assert of(FaultRecord, records) == []

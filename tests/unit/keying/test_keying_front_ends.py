@@ -133,7 +133,7 @@ def switches(used: frozenset[int] | None) -> list[Switch]:
             sequence.done(switch, now_s)
         if sequence.phase is Phase.KEYED:
             sequence.drop(now_s)
-        elif sequence.phase is Phase.IDLE:
+        elif sequence.phase is Phase.RELEASED:
             if requested:
                 return made
             sequence.request(now_s, used)

@@ -20,7 +20,7 @@ GOOD = Conditions(
     within_allowed_range=True,
     drive_within_ceiling=True,
     radio_answers=True,
-    transmit_permitted=True,
+    tx_allowed=True,
     changing_band=False,
     clock_doubt="",
     home_doubt="",
@@ -49,26 +49,26 @@ def test_no_condition_has_a_default() -> None:
 @pytest.mark.parametrize(
     ("change", "reason"),
     [
-        ({"transmit_permitted": False}, "not permitted"),
-        ({"radio_answers": False}, "does not answer"),
-        ({"changing_band": True}, "band is being changed"),
-        ({"moon_elevation_deg": None}, "not known where the Moon is"),
-        ({"moon_azimuth_deg": None}, "not known where the Moon is"),
+        ({"tx_allowed": False}, "transmit is inhibited"),
+        ({"radio_answers": False}, "no contact with radio"),
+        ({"changing_band": True}, "band change in progress"),
+        ({"moon_elevation_deg": None}, "Moon position unknown"),
+        ({"moon_azimuth_deg": None}, "Moon position unknown"),
         ({"moon_elevation_deg": 4.999}, "RF exposure"),
         ({"min_tx_elevation_deg": 30.1}, "below the minimum of 30.1"),
         ({"min_tx_elevation_deg": math.nan}, "RF exposure"),
         ({"front_end_doubt": "transverter not connected"}, "transverter not connected"),
         ({"moon_elevation_deg": math.nan}, "RF exposure"),
-        ({"horizon_deg": 20.0, "moon_elevation_deg": 19.9}, "behind the horizon"),
-        ({"horizon_deg": math.nan}, "behind the horizon"),
-        ({"on_frequency": False, "tracking": "radio disagrees"}, "frequency: radio disagrees"),
+        ({"horizon_deg": 20.0, "moon_elevation_deg": 19.9}, "behind an obstruction"),
+        ({"horizon_deg": math.nan}, "behind an obstruction"),
+        ({"on_frequency": False, "tracking": "readback mismatch"}, "frequency: readback mismatch"),
         ({"within_allowed_range": False}, "outside the allowed range"),
         ({"drive_within_ceiling": False}, "drive"),
-        ({"clock_doubt": "it was never set"}, "not trusted: it was never set"),
+        ({"clock_doubt": "clock never set"}, "clock never set"),
         ({"guard_doubt": "the guard process has ended"}, "guard process has ended"),
-        ({"age_s": STALE_S + 0.1}, "heard of the tracker"),
-        ({"age_s": -60.0}, "heard of the tracker"),
-        ({"age_s": math.nan}, "heard of the tracker"),
+        ({"age_s": STALE_S + 0.1}, "no update from the tracker"),
+        ({"age_s": -60.0}, "no update from the tracker"),
+        ({"age_s": math.nan}, "no update from the tracker"),
     ],
 )
 def test_each_alone_forbids(change: dict[str, Any], reason: str) -> None:
@@ -84,7 +84,5 @@ def test_the_over_has_a_limit(over_s: float) -> None:
 
 
 def test_every_reason_is_given() -> None:
-    worst = replace(
-        GOOD, transmit_permitted=False, radio_answers=False, moon_elevation_deg=-3.0, age_s=9.0
-    )
+    worst = replace(GOOD, tx_allowed=False, radio_answers=False, moon_elevation_deg=-3.0, age_s=9.0)
     assert len(hindrances(worst, SETTINGS)) == 4

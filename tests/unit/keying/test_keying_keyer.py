@@ -36,7 +36,7 @@ GOOD = Conditions(
     within_allowed_range=True,
     drive_within_ceiling=None,
     radio_answers=True,
-    transmit_permitted=True,
+    tx_allowed=True,
     changing_band=False,
     clock_doubt="",
     home_doubt="",
@@ -152,7 +152,7 @@ def scene(
         bench = Bench(clock, table(times, **more))
         task = asyncio.create_task(bench.keyer.run())
         await clock.sleep(1.0)
-        assert bench.keyer.view.state is Phase.IDLE
+        assert bench.keyer.view.state is Phase.RELEASED
         await play(bench)
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
@@ -176,7 +176,7 @@ def test_relays_settle_before_the_radio_and_open_after_it() -> None:
         assert view.since_utc_s == pytest.approx(T0 + began_s + 0.310)
         await bench.clock.sleep(9.690)
         bench.keyer.release("page")
-        await bench.until(Phase.IDLE)
+        await bench.until(Phase.RELEASED)
         assert bench.since(began_s) == [
             (0.0, "relay 0", "on?"),
             (0.25, "relay 1", "on?"),
@@ -231,7 +231,7 @@ def test_a_condition_that_fails_drops_the_key_at_once(after_s: float) -> None:
         await bench.clock.sleep(after_s + 1e-4)
         bench.conditions = LOW
         failed_s = bench.clock.monotonic_s()
-        await bench.until(Phase.IDLE)
+        await bench.until(Phase.RELEASED)
         told = bench.since(failed_s)
         assert [what for _, _, what in told] == ["off?"] * len(told)
         if after_s >= 0.31:
@@ -254,7 +254,7 @@ def test_a_recheck_is_made_at_once() -> None:
         bench.conditions = LOW
         failed_s = bench.clock.monotonic_s()
         bench.keyer.recheck()
-        await bench.until(Phase.IDLE)
+        await bench.until(Phase.RELEASED)
         assert bench.since(failed_s)[0] == (0.0, "radio", "off?")
 
     scene(play)
@@ -268,7 +268,7 @@ def test_conditions_that_cannot_be_told_forbid() -> None:
         bench.conditions = GOOD
         await bench.keyer.request("page")
         bench.conditions = RuntimeError("no snapshot")
-        await bench.until(Phase.IDLE)
+        await bench.until(Phase.RELEASED)
         assert "no snapshot" in bench.keyer.view.reasons[0]
 
     scene(play)
@@ -277,7 +277,7 @@ def test_conditions_that_cannot_be_told_forbid() -> None:
 def test_refused_without_touching_anything() -> None:
     async def play(bench: Bench) -> None:
         before = len(bench.log)
-        bench.conditions = replace(LOW, transmit_permitted=False)
+        bench.conditions = replace(LOW, tx_allowed=False)
         with pytest.raises(KeyingRefused) as refused:
             await bench.keyer.request("page")
         assert len(refused.value.reasons) == 2
@@ -293,10 +293,10 @@ def test_an_over_ends_at_its_limit_and_the_key_must_be_let_go() -> None:
     async def play(bench: Bench) -> None:
         began_s = bench.clock.monotonic_s()
         await bench.keyer.request("page")
-        await bench.until(Phase.IDLE)
+        await bench.until(Phase.RELEASED)
         off = [told for told in bench.since(began_s) if told[1:] == ("radio", "off?")]
         assert [at_s for at_s, _, _ in off] == pytest.approx([0.31 + 20.013], abs=1e-6)
-        with pytest.raises(KeyingRefused, match="let go of since; the over has reached its limit"):
+        with pytest.raises(KeyingRefused, match="release PTT before keying again; over limit of"):
             await bench.keyer.request("page")
         await bench.keyer.request("share")  # somebody else may
         bench.keyer.release("share")
@@ -354,7 +354,7 @@ def test_released_or_cancelled_while_raising() -> None:
                     await request
             else:
                 request.cancel()
-            await bench.until(Phase.IDLE)
+            await bench.until(Phase.RELEASED)
             assert [told[1:] for told in bench.since(began_s)] == [
                 ("relay 0", "on?"),
                 ("relay 1", "on?"),
@@ -372,7 +372,7 @@ def test_an_output_that_will_not_switch_on() -> None:
         began_s = bench.clock.monotonic_s()
         with pytest.raises(KeyingRefused, match="relay 1 does not switch on: stuck"):
             await bench.keyer.request("page")
-        await bench.until(Phase.IDLE)
+        await bench.until(Phase.RELEASED)
         assert "radio" not in {name for _, name, _ in bench.since(began_s)}
         bench.outputs[1].fails["on"] = False
         await bench.keyer.request("page")
@@ -386,7 +386,7 @@ def test_a_radio_that_hangs_while_keying_is_told_to_receive() -> None:
         began_s = bench.clock.monotonic_s()
         with pytest.raises(KeyingRefused, match="radio does not switch on: no answer"):
             await bench.keyer.request("page")
-        await bench.until(Phase.IDLE)
+        await bench.until(Phase.RELEASED)
         assert bench.since(began_s)[2:4] == [
             (0.31, "radio", "on?"),
             (pytest.approx(0.31 + DEADLINE_S), "radio", "off?"),
@@ -433,7 +433,7 @@ def test_an_output_that_goes_amid_an_over_ends_it() -> None:
         assert bench.keyer.view.state is Phase.KEYED
         bench.outputs[0].fails["missing"] = True
         began_s = bench.clock.monotonic_s()
-        await bench.until(Phase.LOWERING)
+        await bench.until(Phase.RELEASING)
         assert bench.clock.monotonic_s() - began_s < PRESENCE_S + 0.01
         assert bench.keyer.view.reasons == ("relay 0 is gone: gone",)
 
@@ -454,13 +454,13 @@ def test_a_radio_that_will_not_unkey() -> None:
         assert STUCK_S <= relays[0] < STUCK_S + 0.3
         assert len(relays) == 2
         assert len(told) - 2 == pytest.approx(10.0 / 0.25, abs=2)
-        assert bench.keyer.view.state is Phase.LOWERING
+        assert bench.keyer.view.state is Phase.RELEASING
         assert bench.keyer.view.stuck == ("radio does not switch off: stuck",)
         with pytest.raises(KeyingRefused, match="radio does not switch off"):
             await bench.keyer.request("page")
         assert bench.held[-1][1] is True
         bench.radio.fails["off"] = False
-        await bench.until(Phase.IDLE)
+        await bench.until(Phase.RELEASED)
         assert bench.keyer.view.stuck == ()
         await bench.keyer.request("page")
 
@@ -589,7 +589,7 @@ def test_keying_that_is_not_enabled_touches_nothing() -> None:
         bench = Bench(clock, config)
         await bench.keyer.run()
         assert bench.log == []
-        assert bench.keyer.view.state is Phase.IDLE
+        assert bench.keyer.view.state is Phase.RELEASED
         with pytest.raises(KeyingRefused, match="not enabled"):
             await bench.keyer.request("page")
 
@@ -743,7 +743,7 @@ def test_key_to_rf_in_real_time() -> None:
         assert isinstance(radio, SimulatedOutput)
         keyer = Keyer(config, made, clock, lambda: GOOD, lambda on: None)
         task = asyncio.create_task(keyer.run())
-        while keyer.view.state is not Phase.IDLE:
+        while keyer.view.state is not Phase.RELEASED:
             await clock.sleep(0.01)
         late_s, own_late_s = [], []
         for _ in range(12):
@@ -752,7 +752,7 @@ def test_key_to_rf_in_real_time() -> None:
             own_late_s.append(unloaded_s() - began_s - settle_s)
             late_s.append(radio.changes[-1][0] - asked_s - settle_s)
             keyer.release("page")
-            while keyer.view.state is not Phase.IDLE:
+            while keyer.view.state is not Phase.RELEASED:
                 await clock.sleep(0.01)
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)

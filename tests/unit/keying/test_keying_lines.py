@@ -580,7 +580,7 @@ def test_unkey_says_what_it_could_not_reach_and_drops_the_rest() -> None:
     dropped = unkey(CONFIG, RadioSettings(), opener=shack.open, requester=shack.request)
     assert [bool(one.trouble) for one in dropped] == [True, True, True, False]
     assert "No such file" in str(dropped[0])
-    assert "must fall by itself" in str(dropped[2])
+    assert "must switch off without messages" in str(dropped[2])
     assert shack.pins[0].log == [False, False, "closed"]
 
 
@@ -667,11 +667,11 @@ def test_a_port_by_identity_needs_somebody_to_look_it_up() -> None:
 
 def test_a_port_by_identity_that_is_not_there() -> None:
     def look_up(port: str) -> str:
-        raise RigUnreachable(f"{port} is not there")
+        raise RigUnreachable(f"{port} not found")
 
     async def main() -> None:
         ports = Ports(resolve=look_up)
-        with pytest.raises(OutputError, match="usb:0403:6001 is not there"):
+        with pytest.raises(OutputError, match="usb:0403:6001 not found"):
             await ports.get("usb:0403:6001").open()
         ports.close()
 

@@ -132,7 +132,7 @@ class TransmitSequence(RuleBasedStateMachine):
             answer = self.sequence.done if as_done else self.sequence.failed
             answer(switch, self.now_s)
 
-    @precondition(lambda self: self.sequence.phase is Phase.IDLE)
+    @precondition(lambda self: self.sequence.phase is Phase.RELEASED)
     @rule()
     def request(self) -> None:
         self.sequence.request(self.now_s)
@@ -183,7 +183,7 @@ class TransmitSequence(RuleBasedStateMachine):
 
     def _dropped(self) -> None:
         self.raising_allowed = False
-        if self.sequence.phase is Phase.LOWERING and self.under_way is None:
+        if self.sequence.phase is Phase.RELEASING and self.under_way is None:
             told = self.told_off_since_s[self.radio] < math.inf
             if self.maybe_on[self.radio] and not told:
                 self.step()
@@ -198,7 +198,7 @@ class TransmitSequence(RuleBasedStateMachine):
 
     @invariant()
     def idle_only_when_all_is_off(self) -> None:
-        if self.sequence.phase is Phase.IDLE:
+        if self.sequence.phase is Phase.RELEASED:
             assert not any(self.maybe_on)
 
     @invariant()
@@ -219,9 +219,9 @@ class TransmitSequence(RuleBasedStateMachine):
             self.step()
             if self.under_way is None:
                 self.time_passes_to_the_next_instant()
-            if self.sequence.phase is Phase.IDLE:
+            if self.sequence.phase is Phase.RELEASED:
                 break
-        assert self.sequence.phase is Phase.IDLE
+        assert self.sequence.phase is Phase.RELEASED
         assert self.now_s <= began_s + longest_s + EPSILON_S
 
 
@@ -235,7 +235,7 @@ def settled(*times: tuple[float, float]) -> Sequence:
     """Idle at instant 0."""
     made = Sequence(Stage(*pair) for pair in times)
     walk(made, -100.0)
-    assert made.phase is Phase.IDLE
+    assert made.phase is Phase.RELEASED
     return made
 
 
@@ -262,7 +262,7 @@ def test_up_in_order_and_down_in_reverse() -> None:
     assert sequence.rf_since_s == pytest.approx(1.31)
     sequence.drop(5.0)
     assert walk(sequence, 5.0) == [(5.0, 2, False), (5.03, 1, False), (5.05, 0, False)]
-    assert sequence.phase is Phase.IDLE
+    assert sequence.phase is Phase.RELEASED
     assert sequence.rf_since_s is None
 
 
@@ -303,7 +303,7 @@ def test_a_radio_that_will_not_unkey_is_told_for_ever_and_the_relays_wait_a_seco
     assert radio[0] == 10.0
     assert max(b - a for a, b in pairwise(radio)) <= RETRY_S + EPSILON_S
     assert walk(sequence, 20.0)[-1][1:] == (1, False)
-    assert sequence.phase is Phase.IDLE
+    assert sequence.phase is Phase.RELEASED
 
 
 def test_a_radio_that_will_not_unkey_loses_its_amplifier_at_once_and_no_relay() -> None:
@@ -331,11 +331,11 @@ def test_a_radio_that_will_not_unkey_loses_its_amplifier_at_once_and_no_relay() 
     assert off == {2: 10.0, 1: pytest.approx(11.03, abs=0.1)}, "the relay stays where it is"
     assert sequence.stuck == (3,) and sequence.at_rest
     assert [(index, on) for _, index, on in walk(sequence, 20.0)] == [(3, False), (0, False)]
-    assert sequence.phase is Phase.IDLE
+    assert sequence.phase is Phase.RELEASED
 
 
 def test_only_from_idle() -> None:
     sequence = settled((0.0, 0.0))
     sequence.request(0.0)
-    with pytest.raises(RuntimeError, match="raising"):
+    with pytest.raises(RuntimeError, match="keying"):
         sequence.request(0.0)

@@ -72,4 +72,4 @@ def test_the_contact_is_looked_for_and_what_differs_by_band_is_listed() -> None:
     assert any(
         f.text == "144 MHz: Moon above 12 degrees; outputs none and the radio's key" for f in found
     )
-    assert any(f.level == "wrong" and f.what == "plug" for f in found)
+    assert any(f.level == "fail" and f.what == "plug" for f in found)

@@ -48,7 +48,7 @@ CASES = [
     Case("no split", 0, None, True),
     Case("no split, off", 11, None, False),
     Case("dials exact, the daemon reports them off", 0, 0, False, Tracking.OFF_FREQUENCY),
-    Case("dials exact, the daemon has lost the radio", 0, 0, False, Tracking.RADIO_LOST),
+    Case("dials exact, the daemon has lost the radio", 0, 0, False, Tracking.NO_CONTACT),
     Case("dials exact, no snapshot yet", 0, 0, False, None),
     Case("the daemon reports on frequency, the dial stays at power-up", -144_000, 0, False),
 ]
@@ -103,7 +103,7 @@ def test_time_until_a_condition_holds(
     ("took_s", "passes"), [(0.0, True), (3.0, True), (3.01, False), (None, False)]
 )
 def test_in_time(took_s: float | None, passes: bool) -> None:
-    outcome = FaultOutcome("unplugged", ("radio lost",), took_s, 3.0, "")
+    outcome = FaultOutcome("unplugged", ("no contact with radio",), took_s, 3.0, "")
     assert outcome.passed is passes and outcome.as_json()["passed"] is passes
 
 

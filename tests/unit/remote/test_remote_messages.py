@@ -72,7 +72,7 @@ SNAPSHOT = Snapshot(
     missed_seconds=0,
     faults=(),
     last_change=None,
-    transmit_permitted=True,
+    tx_allowed=True,
     keying=KeyingView(),
     outlook=None,
 )
@@ -265,7 +265,7 @@ def test_feed_shows_at_once_what_someone_waits_for() -> None:
     feed.add(step, 1.2)
     assert feed.wait_s(1.2) == 0.0, "what follows a command is not"
     feed.take(1.2)
-    feed.add(step._replace(tracking=Tracking.RADIO_LOST), 2.5)
+    feed.add(step._replace(tracking=Tracking.NO_CONTACT), 2.5)
     assert feed.wait_s(2.5) == 0.0, "nor is bad news"
 
 
@@ -306,13 +306,13 @@ def test_events_tell_faults_and_changes_of_tracking_once() -> None:
     feed = Feed(TOPICS, "0badcafe")
     assert feed.add(SNAPSHOT, 0.0) == []
     lost = SNAPSHOT._replace(
-        tracking=Tracking.RADIO_LOST,
+        tracking=Tracking.NO_CONTACT,
         reason="no answer",
         faults=(Fault(T0, "silent"), Fault(T0, "gone")),
     )
     events = [json.loads(post.payload) for post in feed.add(lost, 1.0)]
     assert [(e["what"], e["text"]) for e in events] == [
-        ("tracking", "radio lost: no answer"),
+        ("tracking", "no contact with radio: no answer"),
         ("fault", "silent"),
         ("fault", "gone"),
     ]
@@ -414,8 +414,8 @@ GOOD: list[tuple[str, Any, dict[str, Any]]] = [
     ("correction", {"on": False}, {"correcting": False}),
     ("correction", b"OFF", {"correcting": False}),
     ("correction", True, {"correcting": True}),
-    ("transmit", {"permitted": False}, {"transmit_permitted": False}),
-    ("transmit", b"off", {"transmit_permitted": False}),
+    ("transmit", {"allowed": False}, {"tx_allowed": False}),
+    ("transmit", b"off", {"tx_allowed": False}),
     ("readback", {}, {}),
     ("readback", b"", {}),
 ]
@@ -461,10 +461,10 @@ BAD: list[tuple[str, Any, str, str | None]] = [
     ("correction", {"on": 1}, "bad_value", "on"),
     ("correction", {"on": "on"}, "bad_value", "on"),
     ("correction", b"perhaps", "bad_value", "on"),
-    ("transmit", {"permitted": True}, "confirm", "confirm"),
+    ("transmit", {"allowed": True}, "confirm", "confirm"),
     ("transmit", b"on", "confirm", "confirm"),
-    ("transmit", {"permitted": True, "confirm": "0123456789abcdef"}, "confirm", "confirm"),
-    ("transmit", {"permitted": True, "confirm": 5}, "bad_value", "confirm"),
+    ("transmit", {"allowed": True, "confirm": "0123456789abcdef"}, "confirm", "confirm"),
+    ("transmit", {"allowed": True, "confirm": 5}, "bad_value", "confirm"),
     ("readback", b"now", "bad_value", "payload"),
     ("fire", {}, "unknown_command", "command"),
     ("sked", b"{", "bad_json", None),
@@ -531,13 +531,13 @@ def test_in_clear_text_only_forbidding_is_carried_out(name: str) -> None:
     payload = {
         "band": "10 GHz", "sked": 10_368_105_000, "nudge": 10, "agreement": "receiver",
         "partner": "self", "trim": {"rx_hz": 5}, "correction": False, "readback": {},
-        "transmit": {"permitted": True},
+        "transmit": {"allowed": True},
     }[name]  # fmt: skip
 
     async def scene() -> None:
         assert await desk.code(name, payload) == "not_allowed"
         assert desk.tracker.applied == []
-        assert (await desk.ask("transmit", {"permitted": False}))["ok"] is True
+        assert (await desk.ask("transmit", {"allowed": False}))["ok"] is True
         assert len(desk.tracker.applied) == 1
 
     desk.run(scene())
@@ -552,7 +552,7 @@ def test_a_reply_waits_for_the_disk_and_forbidding_does_not_wait_for_it() -> Non
         await desk.clock.sleep(0.1)
         forbidding = asyncio.create_task(desk.ask("transmit", b"off"))
         await desk.clock.sleep(0.1)
-        assert not desk.tracker.session.transmit_permitted, "forbidden at once"
+        assert not desk.tracker.session.tx_allowed, "forbidden at once"
         assert not first.done() and not forbidding.done(), "and not acknowledged before it is saved"
         assert (await first)["saved"] is (await forbidding)["saved"] is True
         assert desk.clock.monotonic_s() == pytest.approx(1.1)
@@ -581,7 +581,7 @@ def test_a_disk_that_refuses_is_in_the_reply() -> None:
     async def scene() -> None:
         desk.tracker.disk_problem = "No space left on device"
         reply = await desk.ask("transmit", b"off")
-        assert reply["ok"] and reply["result"] == {"transmit_permitted": False}
+        assert reply["ok"] and reply["result"] == {"tx_allowed": False}
         assert (reply["saved"], reply["unsaved"]) == (False, "No space left on device")
         assert "saved" not in await desk.ask("band", b"none such"), "nothing was to be saved"
 
@@ -661,7 +661,7 @@ def test_permitting_is_for_the_front_end_of_both_steps() -> None:
     desk = Desk(settings=settings_from(EMBEDDED | {"bands": [*EMBEDDED["bands"], direct]}, "test"))
 
     async def first_step() -> dict[str, Any]:
-        error = (await desk.ask("transmit", {"permitted": True}))["error"]
+        error = (await desk.ask("transmit", {"allowed": True}))["error"]
         assert error["code"] == "confirm"
         return dict(error)
 
@@ -669,13 +669,13 @@ def test_permitting_is_for_the_front_end_of_both_steps() -> None:
         asked = await first_step()
         assert "with front end 10 GHz connected" in asked["message"]
         changed = (await desk.ask("band", {"band": "144 MHz"}))["result"]
-        assert changed.items() >= {"front_end": "direct", "transmit_permitted": False}.items()
-        second = {"permitted": True, "confirm": asked["confirm_token"]}
+        assert changed.items() >= {"front_end": "direct", "tx_allowed": False}.items()
+        second = {"allowed": True, "confirm": asked["confirm_token"]}
         assert await desk.code("transmit", second) == "confirm"
-        assert not desk.tracker.session.transmit_permitted
+        assert not desk.tracker.session.tx_allowed
         asked = await first_step()
         assert "with front end direct connected" in asked["message"]
-        second = {"permitted": True, "confirm": asked["confirm_token"]}
+        second = {"allowed": True, "confirm": asked["confirm_token"]}
         assert (await desk.ask("transmit", second))["ok"]
         assert desk.tracker.session.front_end == "direct"
 
@@ -686,32 +686,32 @@ def test_permitting_to_transmit_takes_a_second_step() -> None:
     desk = Desk()
 
     async def first_step(**more: Any) -> str:
-        answer = await desk.ask("transmit", {"permitted": True}, **more)
+        answer = await desk.ask("transmit", {"allowed": True}, **more)
         assert answer["error"]["code"] == "confirm"
         return str(answer["error"]["confirm_token"])
 
     async def scene() -> None:
-        await desk.ask("transmit", {"permitted": False})
+        await desk.ask("transmit", {"allowed": False})
         token = await first_step()
-        assert not desk.tracker.session.transmit_permitted
-        second = {"permitted": True, "confirm": token}
-        assert (await desk.ask("transmit", second))["result"] == {"transmit_permitted": True}
-        assert desk.tracker.session.transmit_permitted
-        await desk.ask("transmit", {"permitted": False})
+        assert not desk.tracker.session.tx_allowed
+        second = {"allowed": True, "confirm": token}
+        assert (await desk.ask("transmit", second))["result"] == {"tx_allowed": True}
+        assert desk.tracker.session.tx_allowed
+        await desk.ask("transmit", {"allowed": False})
         assert await desk.code("transmit", second) == "confirm", "good once"
         token = await first_step()
         await desk.clock.sleep(10.1)
-        late = {"permitted": True, "confirm": token}
+        late = {"allowed": True, "confirm": token}
         assert await desk.code("transmit", late) == "confirm", "for ten seconds"
         token = await first_step()
-        await desk.send("transmit", {"permitted": True, "confirm": token}, account=LOCAL)
-        assert not desk.tracker.session.transmit_permitted, "for the one who asked"
+        await desk.send("transmit", {"allowed": True, "confirm": token}, account=LOCAL)
+        assert not desk.tracker.session.tx_allowed, "for the one who asked"
         token = await first_step()
-        await desk.send("transmit", {"permitted": False}, account=LOCAL)
-        overtaken = {"permitted": True, "confirm": token}
+        await desk.send("transmit", {"allowed": False}, account=LOCAL)
+        overtaken = {"allowed": True, "confirm": token}
         assert await desk.code("transmit", overtaken) == "confirm", "unless forbidden since"
-        assert not desk.tracker.session.transmit_permitted
-        (event,) = await desk.send("transmit", {"permitted": True})
+        assert not desk.tracker.session.tx_allowed
+        (event,) = await desk.send("transmit", {"allowed": True})
         assert not json.loads(event.payload)["ok"], "no token without a place for it to go"
         assert not any(c in event.payload.decode() for c in ("token", token))
 
@@ -729,7 +729,7 @@ def test_a_large_trim_takes_a_second_step(trim: dict[str, float]) -> None:
         other = {"rx_hz": 1999, "confirm": token}
         assert await desk.code("trim", other) == "confirm", "for that trim alone"
         token = (await desk.ask("trim", trim))["error"]["confirm_token"]
-        permit = {"permitted": True, "confirm": token}
+        permit = {"allowed": True, "confirm": token}
         assert await desk.code("transmit", permit) == "confirm", "for no other command"
         token = (await desk.ask("trim", trim))["error"]["confirm_token"]
         done = await desk.ask("trim", trim | {"confirm": token})
@@ -830,7 +830,7 @@ _json = st.recursive(
     max_leaves=6,
 )
 _fields = st.sampled_from(
-    ["band", "hz", "by_hz", "agreement", "partner", "rx_hz", "tx_hz", "on", "permitted", "confirm",
+    ["band", "hz", "by_hz", "agreement", "partner", "rx_hz", "tx_hz", "on", "allowed", "confirm",
      "id", "reply_to"]
 )  # fmt: skip
 _bodies = st.dictionaries(_fields, _json, max_size=4).map(lambda b: json.dumps(b).encode())
@@ -909,7 +909,7 @@ def test_a_refusal_never_changes_anything_and_nothing_crashes(
                 assert len(desk.tracker.applied) == applied
             if account in (VIEWER, "stranger"):
                 assert desk.tracker.applied == []
-            assert desk.tracker.session.transmit_permitted or any(
+            assert desk.tracker.session.tx_allowed or any(
                 not getattr(command, "on", True) for command in desk.tracker.applied
             )
 
@@ -926,8 +926,8 @@ def test_a_flood_of_the_same_account_keeps_nobody_from_forbidding() -> None:
     async def scene() -> None:
         for _ in range(2 * int(BURST)):
             await desk.send("nudge", {"by_hz": 1})
-        assert (await desk.ask("transmit", {"permitted": False}))["ok"]
-        assert not desk.tracker.session.transmit_permitted
+        assert (await desk.ask("transmit", {"allowed": False}))["ok"]
+        assert not desk.tracker.session.tx_allowed
 
     desk.run(scene())
 
@@ -937,14 +937,14 @@ def test_forbidding_again_is_done_again() -> None:
     desk = Desk()
 
     async def scene() -> None:
-        forbid = {"permitted": False, "id": "stop"}
+        forbid = {"allowed": False, "id": "stop"}
         assert (await desk.ask("transmit", forbid))["ok"]
         other = "moontrim/station/reply/local/p2"
-        posts = await desk.send("transmit", {"permitted": True}, LOCAL, reply_to=other)
+        posts = await desk.send("transmit", {"allowed": True}, LOCAL, reply_to=other)
         token = json.loads(posts[0].payload)["error"]["confirm_token"]
-        await desk.send("transmit", {"permitted": True, "confirm": token}, LOCAL, reply_to=other)
-        assert desk.tracker.session.transmit_permitted
+        await desk.send("transmit", {"allowed": True, "confirm": token}, LOCAL, reply_to=other)
+        assert desk.tracker.session.tx_allowed
         assert (await desk.ask("transmit", forbid))["ok"]
-        assert not desk.tracker.session.transmit_permitted
+        assert not desk.tracker.session.tx_allowed
 
     desk.run(scene())

@@ -20,7 +20,7 @@ from moontrim.report.sessions import list_sessions
 from moontrim.session.commands import Correct, SetAgreement, SetPartner, SetTrim
 from moontrim.session.session import first_session
 from moontrim.state.snapshot import Tracking
-from moontrim.tuning.correction import AGREEMENTS
+from moontrim.tuning.correction import ECHO_AGREEMENTS
 from support.recorded import T0, Made, change, make_journal
 
 # What the journal keeps of a dial, and rounding of it.
@@ -53,9 +53,9 @@ def test_seconds_states_and_gaps(tmp_path: Path, ephemeris: Ephemeris) -> None:
         missing=lambda k: k in (100, 500, 501, 502),
         lost=lambda k: 200 <= k < 230 or k == 900,
         faults=[
-            (199.7, 229.7, "tracking:radio lost", "no answer"),
-            (300.2, 300.2, "event", "must not transmit: too hot"),
-            (899.7, None, "tracking:radio lost", "no answer"),
+            (199.7, 229.7, "tracking:no contact with radio", "no answer"),
+            (300.2, 300.2, "event", "TX interlock: too hot"),
+            (899.7, None, "tracking:no contact with radio", "no answer"),
         ],
     )
     facts = facts_of(read(make_journal(tmp_path, ephemeris, made)))
@@ -66,7 +66,11 @@ def test_seconds_states_and_gaps(tmp_path: Path, ephemeris: Ephemeris) -> None:
     on, lost = facts.states
     assert (on.name, on.seconds, on.share) == ("on frequency", 965, 0.965)
     assert on.longest == Spell(T0 + 503, T0 + 900)
-    assert (lost.name, lost.seconds, lost.longest) == ("radio lost", 31, Spell(T0 + 200, T0 + 230))
+    assert (lost.name, lost.seconds, lost.longest) == (
+        "no contact with radio",
+        31,
+        Spell(T0 + 200, T0 + 230),
+    )
     first, event, lasting = facts.faults
     assert (first.length_s, first.after) == (30.0, "on frequency")
     assert first.recovered_s == pytest.approx(30.0)
@@ -241,7 +245,7 @@ def test_recomputed_dials_are_the_recorded_ones(tmp_path: Path, ephemeris: Ephem
     assert difference.max_hz < 0.0005, "0.0001 kept, and what the daemon's fit costs"
 
 
-@pytest.mark.parametrize("agreement", AGREEMENTS)
+@pytest.mark.parametrize("agreement", ECHO_AGREEMENTS)
 @pytest.mark.parametrize("mode", ["hold", "mid_over"])
 def test_an_own_echo_is_held_against_what_was_sent(
     tmp_path: Path, ephemeris: Ephemeris, mode: str, agreement: str

@@ -116,7 +116,7 @@ def full(tmp_path: Path, ephemeris: Ephemeris) -> Path:
                 (60, f"phone {EVIL}", f"sked {EVIL}", "done"),
                 (70, "terminal", "sked 1 Hz", f"refused & {EVIL}"),
             ],
-            faults=[(599.7, 639.7, "tracking:radio lost", f"no answer {EVIL}")],
+            faults=[(599.7, 639.7, "tracking:no contact with radio", f"no answer {EVIL}")],
             budgets=[(60, 0.7, 0.8, f"home's place {EVIL}", "Say where you are.")],
         ),
     )
@@ -129,7 +129,7 @@ def test_the_page_says_it_all(tmp_path: Path, ephemeris: Ephemeris) -> None:
     text, page = made_page(full(tmp_path, ephemeris), tmp_path / "page.html")
     for phrase in (
         "On frequency for 857 of 900 s (95.22 %).",
-        "radio lost for 40 s.",
+        "no contact with radio for 40 s.",
         "3 seconds without a record, in 1 gap",
         "IM12mr55mm (32.731337,-16.953993,1400.0)",
         "KP20nf11aa (60.212587,25.091840,60.0)",
@@ -153,7 +153,7 @@ def test_texts_of_the_journal_stay_texts(tmp_path: Path, ephemeris: Ephemeris) -
     for statement in (
         "UPDATE sessions SET version = ?",
         "UPDATE contexts SET band = ?, agreement = ?1, partner = ?1 WHERE id = 1",
-        "UPDATE names SET text = ? WHERE text = 'radio lost'",
+        "UPDATE names SET text = ? WHERE text = 'no contact with radio'",
         "UPDATE budgets SET json = replace(json, 'reference', ?)",
         "UPDATE sessions SET station_json = replace(station_json, 'simulated', ?)",
     ):
@@ -350,7 +350,7 @@ def test_of_a_daemon_that_still_runs(tmp_path: Path, ephemeris: Ephemeris) -> No
     play(tmp_path, ephemeris, scene, T0 + 0.25)
     page = Page((tmp_path / "page.html").read_text())
     assert "No second was missed." in page.text
-    assert re.search(r"radio lost for 2\d s", page.text)
+    assert re.search(r"no contact with radio for 2\d s", page.text)
     assert "no end recorded" in page.text, "by the machine's clock it ended days ago"
     match = re.search(r"agree with the recorded ones to ([0-9.]+) Hz", page.text)
     assert match and float(match[1]) < 0.0005

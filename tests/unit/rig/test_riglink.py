@@ -221,7 +221,7 @@ def test_dropped_connection_comes_back_and_says_so() -> None:
         await b.clock.sleep(0.5)
         b.radio.power_cycle()
         await b.clock.sleep(0.8)
-        assert b.link.view.state is LinkState.LOST
+        assert b.link.view.state is LinkState.NO_CONTACT
         await b.clock.sleep(8.0)
 
     done = bench(scene, unreachable_s=5.0)
@@ -246,7 +246,7 @@ def test_silent_radio_is_lost_within_the_deadline() -> None:
     async def scene(b: Bench) -> None:
         b.radio.change(silent=True)
         await b.clock.sleep(2.1)
-        assert b.link.view.state in (LinkState.LOST, LinkState.CONNECTING)
+        assert b.link.view.state in (LinkState.NO_CONTACT, LinkState.CONNECTING)
         assert b.of(Lost)
         b.radio.change(silent=False)
         b.radio.drop()
@@ -282,8 +282,8 @@ def test_refusing_radio_is_named_and_left_alone_for_a_while() -> None:
         for _ in range(6):
             b.submit((0.2, "rx", 9))
             await b.clock.sleep(1.0)
-        assert b.link.view.state is LinkState.REFUSING
-        assert "no mood" in b.link.view.reason
+        assert b.link.view.state is LinkState.REJECTS
+        assert "rejected (simulated)" in b.link.view.reason
         assert 2 <= b.link.view.failures <= 4, "not asked every second"
         b.radio.change(refuse_probability=0.0)
         for _ in range(3):
@@ -322,7 +322,7 @@ def test_a_radio_that_does_not_do_what_it_says_is_found_out() -> None:
         return link
 
     link = clock.run(main())
-    assert link.view.state is LinkState.DISAGREES
+    assert link.view.state is LinkState.MISMATCH
     assert "144 100 004" in link.view.reason
 
 
@@ -412,7 +412,7 @@ def test_commands_go_out_once_also_while_the_mode_is_refused() -> None:
     async def scene(b: Bench) -> None:
         b.link.enter_band(BandEntry("test", 0.0, 1e12, None, "CW", 0, ("XX;",)))
         await b.clock.sleep(20.0)
-        assert "no such mode" in b.link.view.inhibit
+        assert "no such mode" in b.link.view.interlock
         b.link.enter_band(BandEntry("test", 0.0, 1e12, None, "CW", 0, ("XX;",)))
         await b.clock.sleep(5.0)
 
@@ -441,7 +441,7 @@ def test_a_refused_transmit_dial_is_no_hand_on_the_receive_dial() -> None:
         b.submit((0.1, "rx", 5000), (0.1, "tx", 7000))
         await b.clock.sleep(1.0)
         assert b.radio.rx_dial_hz == BASE_HZ + 5000
-        assert not b.of(DialMoved) and b.link.view.state is LinkState.REFUSING
+        assert not b.of(DialMoved) and b.link.view.state is LinkState.REJECTS
         b.radio.turn_dial(10)
         await b.clock.sleep(1.0)
         assert len(b.of(DialMoved)) == 1, "but this is one"
@@ -538,10 +538,10 @@ def test_held_for_relays_neither_mode_nor_power_are_set() -> None:
 
 def test_a_key_that_cannot_go_through_says_so() -> None:
     async def scene(b: Bench) -> None:
-        b.link.permit_transmit(False)
-        with pytest.raises(RigRefused, match="forbidden"):
+        b.link.allow_transmit(False)
+        with pytest.raises(RigRefused, match="inhibited"):
             await b.link.key(lambda: "")
-        b.link.permit_transmit(True)
+        b.link.allow_transmit(True)
         b.radio.change(refuse_every=1)
         with pytest.raises(RigRefused):
             await b.link.key(lambda: "")

@@ -9,9 +9,9 @@ import pytest
 from moontrim.clock.system import SystemClock
 from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.transmitguard import TransmitGuard
-from moontrim.rig.view import Inhibited, LinkEvent, NotUnkeyed, TransmitChanged, Updated
+from moontrim.rig.view import Interlocked, LinkEvent, NotUnkeyed, TransmitChanged, Updated
 from moontrim.tuning.bandentry import BandEntry
-from moontrim_drivers.contract import RigRefused, RigState, RigUnfit
+from moontrim_drivers.contract import RigNotSuitable, RigRefused, RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 
 RECEIVING = RigState(144_100_000, 144_100_000, False)
@@ -69,10 +69,10 @@ def test_a_read_back_is_corrected_by_what_is_known_besides(
 
 def test_nothing_is_keyed_without_permission_or_while_inhibited() -> None:
     guard, _, _ = make()
-    guard.permit_transmit(False)
-    with pytest.raises(RigRefused, match="forbidden"):
+    guard.allow_transmit(False)
+    with pytest.raises(RigRefused, match="inhibited"):
         guard.begin_keying()
-    guard.permit_transmit(True)
+    guard.allow_transmit(True)
     guard.begin_band("changing to test")
     with pytest.raises(RigRefused, match="changing"):
         guard.begin_keying()
@@ -88,20 +88,20 @@ def test_the_dial_that_transmits_counts_once_the_band_is_entered() -> None:
     guard.begin_band("")
     assert not guard.judge(astray), "not its band yet"
     guard.set_band(BAND, "")
-    assert guard.judge(astray) and "432 100 000" in guard.inhibit
-    guard.report_inhibit()
+    assert guard.judge(astray) and "432 100 000" in guard.interlock
+    guard.report_interlock()
     assert not guard.judge(astray), "nothing new"
-    assert guard.judge(RECEIVING) and not guard.inhibit
-    guard.report_inhibit()
-    assert [type(event) for event in events] == [Inhibited, Updated]
+    assert guard.judge(RECEIVING) and not guard.interlock
+    guard.report_interlock()
+    assert [type(event) for event in events] == [Interlocked, Updated]
     guard.set_band(BAND, "test: drive is too high")
-    assert guard.judge(RECEIVING) and guard.inhibit == "test: drive is too high"
+    assert guard.judge(RECEIVING) and guard.interlock == "test: drive is too high"
 
 
 @pytest.mark.parametrize("why", ["no permission", "inhibited", "neither"])
 def test_a_radio_that_must_not_transmit_is_unkeyed_again_and_again(why: str) -> None:
     guard, driver, _ = make()
-    guard.permit_transmit(why != "no permission")
+    guard.allow_transmit(why != "no permission")
     guard.begin_band("changing to test" if why == "inhibited" else "")
 
     async def main() -> list[bool]:
@@ -116,7 +116,7 @@ def test_a_radio_that_must_not_transmit_is_unkeyed_again_and_again(why: str) -> 
 
 def test_one_that_will_not_is_reported_once_until_it_has_received() -> None:
     guard, driver, events = make()
-    guard.permit_transmit(False)
+    guard.allow_transmit(False)
     driver.refuses = True
 
     async def main() -> None:
@@ -153,7 +153,7 @@ def test_one_that_will_not_is_believed_only_where_it_can_tell(shows: RigState, k
 def test_one_that_cannot_be_keyed_was_not_left_keyed() -> None:
     class Unable(Obedient):
         async def set_transmit(self, on: bool) -> None:
-            raise RigUnfit("no transmit command")
+            raise RigNotSuitable("no transmit command")
 
     clock = SystemClock()
     events = list[LinkEvent]()

@@ -53,8 +53,8 @@ def test_a_word_is_one_datagram_of_lines(manager: Manager) -> None:
 
 
 def test_a_reason_of_several_lines_smuggles_nothing_in(manager: Manager) -> None:
-    Notifier(manager.address).tell(STATUS="radio lost:\nSTOPPING=1\n")
-    assert manager.heard() == ["STATUS=radio lost: STOPPING=1"]
+    Notifier(manager.address).tell(STATUS="no contact with radio:\nSTOPPING=1\n")
+    assert manager.heard() == ["STATUS=no contact with radio: STOPPING=1"]
 
 
 def test_abstract_socket() -> None:
@@ -176,7 +176,7 @@ def test_ready_without_a_radio_and_with_its_reason(
         task = asyncio.create_task(watchdog(Notifier(manager.address))(stage.daemon))
         await stage.clock.sleep(5.0)
         heard = "\n".join(manager.heard())
-        assert "READY=1" in heard and "STATUS=radio lost: " in heard
+        assert "READY=1" in heard and "STATUS=no contact with radio: " in heard
         task.cancel()
         await asyncio.wait([task])
 
@@ -185,10 +185,10 @@ def test_ready_without_a_radio_and_with_its_reason(
 
 def test_not_ready_before_the_key_is_dropped(tmp_path: Path, ephemeris: Ephemeris) -> None:
     async def scene(stage: Stage) -> None:
-        lowering = stage.snapshot._replace(keying=KeyingView(Phase.LOWERING))
+        lowering = stage.snapshot._replace(keying=KeyingView(Phase.RELEASING))
         assert not is_ready(lowering)
-        assert is_ready(stage.snapshot._replace(keying=KeyingView(Phase.IDLE)))
-        stuck = KeyingView(Phase.LOWERING, stuck=("radio does not switch off: no answer",))
+        assert is_ready(stage.snapshot._replace(keying=KeyingView(Phase.RELEASED)))
+        stuck = KeyingView(Phase.RELEASING, stuck=("radio does not switch off: no answer",))
         assert is_ready(stage.snapshot._replace(keying=stuck)), (
             "known, said and tried again for ever"
         )

@@ -18,7 +18,7 @@ import pytest
 from moontrim.clock.system import SystemClock
 from moontrim.config.settings import Settings
 from moontrim.rehearsal.rehearsal import embedded_settings
-from moontrim.session.commands import PermitTransmit, SetSked
+from moontrim.session.commands import AllowTransmit, SetSked
 from moontrim.session.saver import SAVE_S, SessionSaver
 from moontrim.session.session import Session, first_session
 from moontrim.session.sessionfile import MARK, NAME, UNUSABLE, load_session, save_session
@@ -29,7 +29,7 @@ ALONE = SETTINGS.model_copy(
     update={"remote": SETTINGS.remote.model_copy(update={"enabled": False})}
 )
 PERMITTED = first_session(SETTINGS)
-FORBIDDEN = PermitTransmit("test", False).apply(PERMITTED, SETTINGS)
+FORBIDDEN = AllowTransmit("test", False).apply(PERMITTED, SETTINGS)
 CLOCK = SystemClock()
 
 
@@ -60,8 +60,8 @@ def ended_in_order(folder: Path, session: Session = PERMITTED) -> None:
 
 
 def begins(folder: Path, settings: Settings = SETTINGS) -> bool:
-    """Whether a start on this folder permits transmitting. Leaves the folder as it is."""
-    return saver_on(folder, settings).loaded.transmit_permitted
+    """Whether a start on this folder allows transmit. Leaves the folder as it is."""
+    return saver_on(folder, settings).loaded.tx_allowed
 
 
 def refuse(monkeypatch: pytest.MonkeyPatch, *names: str, number: int = errno.ENOSPC) -> None:
@@ -105,7 +105,7 @@ def test_a_change_counts_as_saved_only_once_file_and_folder_are_synced(
                 may_sync.release()
             assert await waiting == ""
             assert calls == ["file", "replace", "folder"]
-            assert not load_session(tmp_path, SETTINGS).transmit_permitted
+            assert not load_session(tmp_path, SETTINGS).tx_allowed
 
         await running(saver, scene)
 
@@ -186,7 +186,7 @@ def test_killed_the_next_start_is_inhibited_until_permitted(
     async def killed(*sessions: Session) -> None:
         saver = saver_on(tmp_path)
         assert await saver.begin()
-        assert not saver.permit_refused()
+        assert not saver.allow_refused()
         for session in sessions:
             saver.put(session)
             await saver.flush()
@@ -200,7 +200,7 @@ def test_killed_the_next_start_is_inhibited_until_permitted(
 
 
 def json_permits(folder: Path) -> bool:
-    return load_session(folder, SETTINGS).transmit_permitted
+    return load_session(folder, SETTINGS).tx_allowed
 
 
 @pytest.mark.parametrize("number", [errno.ENOSPC, errno.EROFS])
@@ -211,7 +211,7 @@ def test_forbidden_on_a_disk_that_refuses_it_stays_forbidden_after_a_kill(
 
     async def main() -> None:
         saver = saver_on(tmp_path)
-        assert saver.loaded.transmit_permitted and await saver.begin()
+        assert saver.loaded.tx_allowed and await saver.begin()
         refuse(monkeypatch, "open", "fsync", "unlink", "replace", number=number)
         saver.put(FORBIDDEN)
         await saver.flush()
@@ -232,7 +232,7 @@ def test_on_a_full_disk_the_mark_is_removed_all_the_same(
 
     async def main() -> None:
         saver = saver_on(tmp_path)
-        assert await saver.begin() and saver.loaded.transmit_permitted
+        assert await saver.begin() and saver.loaded.tx_allowed
 
     asyncio.run(main())
     assert not begins(tmp_path)
@@ -248,15 +248,15 @@ def test_a_disk_that_refuses_at_the_start_inhibits_until_it_is_writable(
 
     async def main() -> None:
         saver = saver_on(tmp_path)
-        assert saver.loaded.transmit_permitted
+        assert saver.loaded.tx_allowed
         with monkeypatch.context() as read_only:
             refuse(read_only, "open", "unlink", "replace", number=errno.EROFS)
             assert not await saver.begin()
-        assert "read-only file system" in saver.permit_refused()
+        assert "read-only file system" in saver.allow_refused()
         assert "not writable" in saver.inhibited
 
         async def scene() -> None:
-            while saver.permit_refused():
+            while saver.allow_refused():
                 await asyncio.sleep(0.01)
 
         await running(saver, scene)
@@ -275,10 +275,10 @@ def test_a_slow_disk_at_the_start_inhibits(tmp_path: Path, monkeypatch: pytest.M
     async def main() -> None:
         saver = saver_on(tmp_path)
         assert not await saver.begin()
-        assert "no reply from the disk" in saver.permit_refused()
+        assert "no reply from the disk" in saver.allow_refused()
         go_on.set()
         await saver.finish()
-        assert not saver.permit_refused()
+        assert not saver.allow_refused()
 
     asyncio.run(main())
 
@@ -293,7 +293,7 @@ def test_a_session_set_aside_is_no_first_start(
     async def main() -> None:
         saver = saver_on(tmp_path)
         await saver.begin()
-        assert not saver.loaded.transmit_permitted
+        assert not saver.loaded.tx_allowed
 
     asyncio.run(main())
     monkeypatch.undo()
@@ -364,13 +364,13 @@ def test_gone_at_any_call_it_comes_back_inhibited_or_as_acknowledged(
 
     async def night(machine: Machine) -> None:
         saver = saver_on(machine.folder)
-        machine.acknowledged = saver.loaded.transmit_permitted
+        machine.acknowledged = saver.loaded.tx_allowed
         await saver.begin()
         for session in (FORBIDDEN, PERMITTED, FORBIDDEN, PERMITTED):
             saver.put(session)
             await saver.flush()
             if not await saver.unsaved(CLOCK):
-                machine.acknowledged = session.transmit_permitted
+                machine.acknowledged = session.tx_allowed
         await saver.finish()
 
     came_back = []

@@ -14,10 +14,10 @@ from moontrim.clock.system import SystemClock
 from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import InputError
 from moontrim.session.commands import (
+    AllowTransmit,
     Command,
     Correct,
     NudgeSked,
-    PermitTransmit,
     SetAgreement,
     SetBand,
     SetPartner,
@@ -188,6 +188,20 @@ def test_refusals_name_the_field(command: Command, field: str) -> None:
     assert caught.value.expected
 
 
+@pytest.mark.parametrize("agreement", ["home", "partner"])
+def test_with_yourself_as_partner_nobody_else_corrects(tmp_path: Path, agreement: str) -> None:
+    for commands in (
+        (SetAgreement("t", agreement), SetPartner("t", "self")),
+        (SetPartner("t", "self"), SetAgreement("t", agreement)),
+    ):
+        with pytest.raises(InputError, match="halves, receiver or transmitter, with") as no:
+            apply(*commands)
+        assert (no.value.field, no.value.value) == ("agreement", agreement)
+    saved = apply(SetPartner("t", "self")).model_copy(update={"agreement": agreement})
+    save_session(tmp_path, saved)
+    assert load_session(tmp_path, SETTINGS).agreement == "halves", "a file that was edited"
+
+
 def test_survives_a_restart(tmp_path: Path) -> None:
     session = apply(SetSked("t", 144_125_000), SetPartner("t", "JN88AA"), SetTrim("t", rx_hz=1))
     save_session(tmp_path, session)
@@ -217,10 +231,10 @@ def test_an_unusable_file_is_set_aside(
     found = load_session(tmp_path, SETTINGS)
     # It permitted transmitting where that can be read; what cannot may have forbidden it.
     permitted = content.startswith(b'{"version": 1,')
-    assert found == first_session(SETTINGS).model_copy(update={"transmit_permitted": permitted})
+    assert found == first_session(SETTINGS).model_copy(update={"tx_allowed": permitted})
     assert (tmp_path / "session.unusable.json").read_bytes() == content
     assert "starting with the defaults" in caplog.text
-    assert ("transmitting forbidden" in caplog.text) is not permitted
+    assert ("transmit inhibited" in caplog.text) is not permitted
 
 
 def test_without_a_page_what_cannot_be_read_may_have_forbidden_too(tmp_path: Path) -> None:
@@ -228,7 +242,7 @@ def test_without_a_page_what_cannot_be_read_may_have_forbidden_too(tmp_path: Pat
     (tmp_path / NAME).write_bytes(b"{")
     remote = SETTINGS.remote.model_copy(update={"enabled": False})
     alone = SETTINGS.model_copy(update={"remote": remote})
-    assert not load_session(tmp_path, alone).transmit_permitted
+    assert not load_session(tmp_path, alone).tx_allowed
     assert load_session(tmp_path, alone) == first_session(alone), "set aside, and none in its place"
 
 
@@ -254,7 +268,7 @@ def test_what_a_disk_refused_is_saved_once_it_takes_it_again(
     monkeypatch.setattr("moontrim.session.saver.RETRY_S", 0.05)
     folder = tmp_path / "state"
     folder.write_text("in the way")
-    forbidden = PermitTransmit("phone", False).apply(first_session(SETTINGS), SETTINGS)
+    forbidden = AllowTransmit("phone", False).apply(first_session(SETTINGS), SETTINGS)
 
     async def main() -> None:
         saver = SessionSaver(folder, SETTINGS, SystemClock())
@@ -270,7 +284,7 @@ def test_what_a_disk_refused_is_saved_once_it_takes_it_again(
         await asyncio.gather(saving, return_exceptions=True)
 
     asyncio.run(main())
-    assert not load_session(folder, SETTINGS).transmit_permitted
+    assert not load_session(folder, SETTINGS).tx_allowed
 
 
 WRITER = """

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from moontrim.clock.system import SystemClock
 from moontrim.config.settings import Settings, settings_from
 from moontrim.errors import InputError
-from moontrim.session.commands import Command, PermitTransmit, SetBand
+from moontrim.session.commands import AllowTransmit, Command, SetBand
 from moontrim.session.saver import SessionSaver
 from moontrim.session.session import Session, first_session
 from moontrim.session.sessionfile import MARK, NAME, load_session, save_session
@@ -51,17 +51,17 @@ def apply(session: Session, *commands: Command, known: Settings = ALL) -> Sessio
 
 def permitted(name: str, known: Settings = ALL) -> Session:
     chosen = SetBand("test", name)
-    return apply(first_session(known), chosen, PermitTransmit("test", True), known=known)
+    return apply(first_session(known), chosen, AllowTransmit("test", True), known=known)
 
 
 def test_one_front_end_needs_no_confirmation() -> None:
     first = first_session(DIRECT_ONLY)
-    assert first.transmit_permitted and first.front_end_confirmed(DIRECT_ONLY)
+    assert first.tx_allowed and first.front_end_confirmed(DIRECT_ONLY)
 
 
 def test_of_several_none_is_confirmed_at_first() -> None:
     first = first_session(ALL)
-    assert not first.transmit_permitted and not first.front_end_confirmed(ALL)
+    assert not first.tx_allowed and not first.front_end_confirmed(ALL)
 
 
 @pytest.mark.parametrize(
@@ -78,28 +78,28 @@ def test_only_another_front_end_withdraws_the_permission(
     before: str, after: str, stays: bool
 ) -> None:
     session = apply(permitted(before), SetBand("test", after))
-    assert session.transmit_permitted is session.front_end_confirmed(ALL) is stays
+    assert session.tx_allowed is session.front_end_confirmed(ALL) is stays
     back = apply(session, SetBand("test", before))
-    assert back.transmit_permitted is back.front_end_confirmed(ALL) is stays
+    assert back.tx_allowed is back.front_end_confirmed(ALL) is stays
 
 
 def test_forbidding_leaves_the_front_end_confirmed() -> None:
-    session = apply(permitted("10 GHz"), PermitTransmit("test", False))
-    assert not session.transmit_permitted and session.front_end_confirmed(ALL)
+    session = apply(permitted("10 GHz"), AllowTransmit("test", False))
+    assert not session.tx_allowed and session.front_end_confirmed(ALL)
 
 
 def test_permitting_is_for_the_front_end_asked_for() -> None:
     session = apply(permitted("10 GHz"), SetBand("test", "144 MHz"))
     with pytest.raises(InputError, match="direct, that of 144 MHz"):
-        apply(session, PermitTransmit("test", True, "10 GHz"))
-    assert apply(session, PermitTransmit("test", True, "direct")).transmit_permitted
-    assert str(PermitTransmit("test", True, "direct")) != str(PermitTransmit("test", True, "x"))
+        apply(session, AllowTransmit("test", True, "10 GHz"))
+    assert apply(session, AllowTransmit("test", True, "direct")).tx_allowed
+    assert str(AllowTransmit("test", True, "direct")) != str(AllowTransmit("test", True, "x"))
 
 
 COMMANDS = st.lists(
     st.one_of(
         st.sampled_from(ALL.bands).map(lambda one: SetBand("test", one.name)),
-        st.booleans().map(lambda on: PermitTransmit("test", on)),
+        st.booleans().map(lambda on: AllowTransmit("test", on)),
     ),
     max_size=12,
 )
@@ -113,10 +113,10 @@ def test_permitted_is_always_for_the_front_end_last_confirmed(commands: list[Com
         session = command.apply(session, ALL)
         if session.present_front_end(ALL) != before:
             confirmed = ""
-        if isinstance(command, PermitTransmit) and command.on:
+        if isinstance(command, AllowTransmit) and command.on:
             confirmed = session.present_front_end(ALL)
         assert session.front_end_confirmed(ALL) is bool(confirmed)
-        assert not session.transmit_permitted or confirmed == session.present_front_end(ALL)
+        assert not session.tx_allowed or confirmed == session.present_front_end(ALL)
 
 
 # --- on disk ---
@@ -145,19 +145,19 @@ def test_it_outlives_a_restart(tmp_path: Path) -> None:
 )
 def test_a_changed_config_takes_over_no_permission(tmp_path: Path, known: Settings) -> None:
     session = load(tmp_path, permitted("10 GHz"), known)
-    assert not session.transmit_permitted
+    assert not session.tx_allowed
 
 
 def test_a_file_without_it_counts_where_there_is_only_one(tmp_path: Path) -> None:
-    old = {"band": "144 MHz", "agreement": "halves", "transmit_permitted": True}
-    assert load(tmp_path, old, DIRECT_ONLY).transmit_permitted
-    assert not load(tmp_path, old, ALL).transmit_permitted
+    old = {"band": "144 MHz", "agreement": "halves", "tx_allowed": True}
+    assert load(tmp_path, old, DIRECT_ONLY).tx_allowed
+    assert not load(tmp_path, old, ALL).tx_allowed
 
 
 @pytest.mark.parametrize("orderly", [True, False])
 def test_an_unclean_end_leaves_none_confirmed(tmp_path: Path, orderly: bool) -> None:
     """The last choice may not be on disk: what is connected may be another by now."""
-    save_session(tmp_path, apply(permitted("10 GHz"), PermitTransmit("test", False)))
+    save_session(tmp_path, apply(permitted("10 GHz"), AllowTransmit("test", False)))
     if orderly:
         (tmp_path / MARK).touch()
     loaded = SessionSaver(tmp_path, ALL, SystemClock()).loaded

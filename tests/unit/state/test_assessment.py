@@ -51,10 +51,10 @@ def rig_at(rx_hz: int = RX_HZ, tx_hz: int | None = TX_HZ, *, keyed: bool = False
     return replace(READY, rig=RigState(rx_hz, tx_hz, keyed))
 
 
-PAUSED, YIELDING = Hindrances(paused=True), Hindrances(yielding=True)
+PAUSED, DIAL_IN_USE = Hindrances(paused=True), Hindrances(dial_in_use=True)
 OTHER = Hindrances(other_program="another program moves this radio's dials")
 NOT_FOLLOWED = Hindrances(not_followed="beyond the edge")
-NO_PREDICTION = Hindrances(prediction="outside the tables")
+NO_DOPPLER = Hindrances(no_doppler="outside the tables")
 MOON_LOW = Hindrances(moon="Moon at -3.0 degrees at home, minimum 0.0 degrees")
 EXCHANGED = replace(READY, exchanged="A and B were exchanged on the radio; exchange them back")
 EXCHANGED_KEYED = replace(EXCHANGED, rig=RigState(RX_HZ, TX_HZ, True))
@@ -73,21 +73,33 @@ STEPPING = PLAN._replace(steps_while_keyed=True)
         ({"link": rig_at(keyed=True)}, Tracking.HELD_KEYED, "left alone while the radio transmits"),
         ({"hindrances": PAUSED}, Tracking.PAUSED, "correction is paused"),
         ({"hindrances": OTHER}, Tracking.OTHER_PROGRAM, "another program moves this radio's dials"),
-        ({"hindrances": YIELDING}, Tracking.YIELDING, "turned again and again"),
+        ({"hindrances": DIAL_IN_USE}, Tracking.DIAL_IN_USE, "tuned by hand"),
         ({"hindrances": NOT_FOLLOWED}, Tracking.OUTSIDE_BAND, "beyond the edge"),
         ({"link": EXCHANGED}, Tracking.OFF_FREQUENCY, "A and B were exchanged on the radio"),
         ({"link": EXCHANGED_KEYED}, Tracking.OFF_FREQUENCY, "A and B were exchanged"),
         ({"plan": HELD}, Tracking.OUTSIDE_BAND, "outside 144 to 146 MHz"),
-        ({"hindrances": NO_PREDICTION}, Tracking.NO_PREDICTION, "outside the tables"),
+        ({"hindrances": NO_DOPPLER}, Tracking.NO_DOPPLER, "outside the tables"),
         ({"plan": None}, Tracking.STARTING, "nothing planned yet"),
-        ({"utc_s": T0 + 1.1}, Tracking.NO_PREDICTION, "no plan for the present second"),
-        ({"utc_s": T0 - 1.1}, Tracking.NO_PREDICTION, "no plan for the present second"),
+        ({"utc_s": T0 + 1.1}, Tracking.NO_DOPPLER, "no plan for the present second"),
+        ({"utc_s": T0 - 1.1}, Tracking.NO_DOPPLER, "no plan for the present second"),
         ({"hindrances": MOON_LOW}, Tracking.MOON_TOO_LOW, "at -3.0 degrees at home, minimum 0.0"),
         ({"link": link_in(LinkState.CONNECTING)}, Tracking.STARTING, "the link is connecting"),
-        ({"link": link_in(LinkState.LOST)}, Tracking.RADIO_LOST, "the link is lost"),
-        ({"link": link_in(LinkState.UNFIT)}, Tracking.RADIO_UNFIT, "the link is unfit"),
-        ({"link": link_in(LinkState.REFUSING)}, Tracking.RADIO_REFUSES, "the link is refusing"),
-        ({"link": link_in(LinkState.DISAGREES)}, Tracking.RADIO_DISAGREES, "the link is disagrees"),
+        ({"link": link_in(LinkState.NO_CONTACT)}, Tracking.NO_CONTACT, "the link is no contact"),
+        (
+            {"link": link_in(LinkState.NOT_SUITABLE)},
+            Tracking.RADIO_NOT_SUITABLE,
+            "the link is not suitable",
+        ),
+        (
+            {"link": link_in(LinkState.REJECTS)},
+            Tracking.RADIO_REJECTS,
+            "the link is rejects commands",
+        ),
+        (
+            {"link": link_in(LinkState.MISMATCH)},
+            Tracking.READBACK_MISMATCH,
+            "the link is readback mismatch",
+        ),
     ],
 )
 def test_each_state_and_its_reason(change: dict[str, Any], tracking: Tracking, reason: str) -> None:
@@ -105,13 +117,13 @@ def test_the_table_above_has_every_state() -> None:
 
 # From what keeps the radio from being reached at all down to what is only a number of hertz.
 PRECEDENCE: list[tuple[Tracking, dict[str, Any]]] = [
-    (Tracking.RADIO_LOST, {"link": {"state": LinkState.LOST}}),
-    (Tracking.NO_PREDICTION, {"hindrances": {"prediction": "x"}}),
+    (Tracking.NO_CONTACT, {"link": {"state": LinkState.NO_CONTACT}}),
+    (Tracking.NO_DOPPLER, {"hindrances": {"no_doppler": "x"}}),
     (Tracking.PAUSED, {"hindrances": {"paused": True}}),
     (Tracking.OTHER_PROGRAM, {"hindrances": {"other_program": "x"}}),
     (Tracking.OUTSIDE_BAND, {"hindrances": {"not_followed": "x"}}),
-    (Tracking.YIELDING, {"hindrances": {"yielding": True}}),
-    (Tracking.RADIO_DISAGREES, {"link": {"state": LinkState.DISAGREES}}),
+    (Tracking.DIAL_IN_USE, {"hindrances": {"dial_in_use": True}}),
+    (Tracking.READBACK_MISMATCH, {"link": {"state": LinkState.MISMATCH}}),
     # While keyed the Moon comes first: held would be as good as on frequency for keying.
     (
         Tracking.MOON_TOO_LOW,
@@ -142,7 +154,9 @@ def test_the_upper_of_two_reasons_wins(upper: int) -> None:
         assert verdict.tracking is tracking, second
 
 
-@pytest.mark.parametrize("state", [LinkState.LOST, LinkState.CONNECTING, LinkState.UNFIT])
+@pytest.mark.parametrize(
+    "state", [LinkState.NO_CONTACT, LinkState.CONNECTING, LinkState.NOT_SUITABLE]
+)
 def test_a_radio_that_does_not_answer_is_said_before_anything_else(state: LinkState) -> None:
     everything = Hindrances(True, True, "x", "x")
     assert judged(None, link_in(state), everything).reason == f"the link is {state}"
@@ -187,7 +201,7 @@ def test_a_plan_of_another_second_is_no_ground_for_green(
 ) -> None:
     verdict = judged(link=rig_at(keyed=keyed), utc_s=T0 + after_s)
     good = Tracking.HELD_KEYED if keyed else Tracking.ON_FREQUENCY
-    assert verdict.tracking is (good if fresh else Tracking.NO_PREDICTION)
+    assert verdict.tracking is (good if fresh else Tracking.NO_DOPPLER)
 
 
 # --- an ideal dial that jumps ---------------------------------------------------------------------

@@ -71,5 +71,5 @@ def test_no_number_is_cut_or_broken(columns: int, dial: DialView | None) -> None
 def test_inhibited_it_says_how_to_permit(permitted: bool) -> None:
     console = Console(file=io.StringIO(), width=100, height=40)
     with console.capture() as shown:
-        console.print(panel(snapshot(T0, 1, transmit_permitted=permitted), 100))
-    assert ("inhibited; to permit: moontrim permit" in shown.get()) is not permitted
+        console.print(panel(snapshot(T0, 1, tx_allowed=permitted), 100))
+    assert ("inhibited; to allow: moontrim permit" in shown.get()) is not permitted

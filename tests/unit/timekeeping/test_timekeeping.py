@@ -88,10 +88,10 @@ def test_the_request_is_as_long_as_the_reply() -> None:
 @pytest.mark.parametrize(
     ("change", "why"),
     [
-        ({"leap": 3}, "no source yet"),
-        ({"reference_id": 0}, "no source yet"),
-        ({"reference_id": LOCAL_MODE}, "its own clock"),
-        ({"leap": 65535}, "no source yet"),
+        ({"leap": 3}, "no source selected yet"),
+        ({"reference_id": 0}, "no source selected yet"),
+        ({"reference_id": LOCAL_MODE}, "local reference only"),
+        ({"leap": 65535}, "no source selected yet"),
     ],
 )
 def test_a_chronyd_that_follows_nothing_vouches_for_nothing(
@@ -243,7 +243,7 @@ def good(source: str = "chrony", bound_s: float = 0.01, compared: float = 0.0) -
 
 
 def test_the_first_that_vouches_else_the_first_there_is() -> None:
-    bad = unsynchronised("chrony", "it follows no source yet")
+    bad = unsynchronised("chrony", "no source selected yet")
     kernel = good("kernel")
 
     def best(*readings: ClockReading | None) -> ClockReading | None:
@@ -303,7 +303,7 @@ class Stand:
 
 def test_nothing_is_trusted_before_it_was_looked_at() -> None:
     stand = Stand()
-    assert "nothing" in stand.trust.doubt()
+    assert "no time source found" in stand.trust.doubt()
     assert math.isinf(stand.trust.error_bound_s())
     assert math.isinf(stand.trust.cost_hz(0.0))
     assert stand.trust.view().bound_ms is None
@@ -332,7 +332,7 @@ def test_silence_makes_the_bound_grow_until_it_is_too_large() -> None:
         grown_s = s.trust.error_bound_s() - 0.01
         assert grown_s == pytest.approx(4000.0 * 100e-6, rel=0.01)
         await s.clock.sleep(1000.0)
-        assert "may be wrong by 5" in s.trust.doubt()
+        assert "clock error up to 5" in s.trust.doubt()
 
     Stand(drift_ppm=100.0).play(scene)
 
@@ -343,16 +343,16 @@ def test_a_bound_over_the_limit_is_no_good(bad: float) -> None:
         assert s.trust.doubt() == ""
         s.reading = good(bound_s=bad)
         await s.clock.sleep(POLL_S)
-        assert "may be wrong" in s.trust.doubt()
+        assert "clock error up to" in s.trust.doubt()
 
     Stand().play(scene)
 
 
 def test_losing_synchronisation_is_believed() -> None:
     async def scene(s: Stand) -> None:
-        s.reading = unsynchronised("chrony", "it follows no source yet")
+        s.reading = unsynchronised("chrony", "no source selected yet")
         await s.clock.sleep(POLL_S)
-        assert "not synchronised: chrony" in s.trust.doubt()
+        assert "not synchronised (chrony" in s.trust.doubt()
         s.reading = good()
         await s.clock.sleep(3.0)
         assert s.trust.doubt() == "", "in doubt it looks more often"
@@ -362,7 +362,7 @@ def test_losing_synchronisation_is_believed() -> None:
 
 def test_a_worse_source_does_not_replace_a_good_reading() -> None:
     async def scene(s: Stand) -> None:
-        s.reading = unsynchronised("kernel", "nothing has set the clock")
+        s.reading = unsynchronised("kernel", "never set")
         await s.clock.sleep(100.0)
         assert s.trust.doubt() == ""
         assert s.trust.reading is not None and s.trust.reading.source == "chrony"
@@ -373,14 +373,14 @@ def test_a_worse_source_does_not_replace_a_good_reading() -> None:
 def test_a_source_that_takes_it_back_is_heard_over_a_worse_one() -> None:
     async def scene(s: Stand) -> None:
         s.trust._readers = [s._read, says(good("kernel", bound_s=0.7))]
-        s.reading = unsynchronised("chrony", "it follows no source yet")
+        s.reading = unsynchronised("chrony", "no source selected yet")
         await s.clock.sleep(POLL_S)
-        assert "may be wrong by 700 ms" in s.trust.doubt()
+        assert "clock error up to 700 ms" in s.trust.doubt()
 
     Stand().play(scene)
 
 
-@pytest.mark.parametrize("reading", [None, unsynchronised("kernel", "nothing has set the clock")])
+@pytest.mark.parametrize("reading", [None, unsynchronised("kernel", "never set")])
 def test_the_operators_word(reading: ClockReading | None) -> None:
     async def scene(s: Stand) -> None:
         s.reading = reading
@@ -415,7 +415,7 @@ def test_a_step_is_seen_at_once_and_ends_with_a_comparison(step_s: float) -> Non
         await s.clock.sleep(1.0)
         assert f"stepped by {step_s:+.3f} s" in s.trust.doubt()
         await s.clock.sleep(600.0)
-        assert "has not set it right since" in s.trust.doubt()
+        assert "not compared by chrony since" in s.trust.doubt()
         assert math.isinf(s.trust.error_bound_s())
         s.compares = True
         await s.clock.sleep(3.0)
@@ -435,7 +435,7 @@ def test_a_comparison_just_before_the_step_does_not_count() -> None:
         s.reading = good(compared=2.0)
         s.clock.step_utc(30.0)
         await s.clock.sleep(100.0)
-        assert "has not set it right since" in s.trust.doubt()
+        assert "not compared by chrony since" in s.trust.doubt()
         s.reading = good(compared=3.0)
         await s.clock.sleep(3.0)
         assert s.trust.doubt() == ""
@@ -448,11 +448,11 @@ def test_waking_up_is_seen_at_once_and_ends_with_a_comparison() -> None:
         s.compares = False
         s.slept_s += 1800.0
         s.clock.step_utc(1800.0)  # UTC goes on, the monotonic clock does not
-        assert "woken" in s.trust.doubt()
+        assert "just resumed" in s.trust.doubt()
         await s.clock.sleep(1.0)
-        assert s.watch.last_event == "the machine slept for 1800 s"
+        assert s.watch.last_event == "machine suspended for 1800 s"
         await s.clock.sleep(100.0)
-        assert "slept" in s.trust.doubt()
+        assert "suspended" in s.trust.doubt()
         s.compares = True
         await s.clock.sleep(4.0)
         assert s.trust.doubt() == ""
@@ -465,9 +465,9 @@ def test_a_witness_contradicts_for_a_while() -> None:
         s.trust.compare_with(-0.3, 0.8, "GPS receiver")
         assert s.trust.doubt() == ""
         s.trust.compare_with(2.0, 3.1, "GPS receiver")
-        assert s.trust.doubt() == "by the GPS receiver it is at least 2.0 s ahead"
+        assert s.trust.doubt() == "clock at least 2.0 s ahead of the GPS receiver"
         s.trust.compare_with(-3.1, -2.0, "GPS receiver")
-        assert s.trust.doubt() == "by the GPS receiver it is at least 2.0 s behind"
+        assert s.trust.doubt() == "clock at least 2.0 s behind the GPS receiver"
         await s.clock.sleep(61.0)
         assert s.trust.doubt() == "", "a witness that fell silent"
 
@@ -502,7 +502,7 @@ def test_the_watch_tells_steps_once_and_slews_never() -> None:
     clock.step_utc(-0.5)
     assert watch.step_s() == pytest.approx(-0.5)
     assert watch.step_s() == 0.0
-    assert watch.doubt() == "a moment ago the clock stepped by -0.500 s"
+    assert watch.doubt() == "clock stepped by -0.500 s less than 10 s ago"
 
 
 # --- settings and the pre-flight list -------------------------------------------------------------
@@ -530,12 +530,12 @@ def test_settings_that_are_none(wrong: dict[str, Any]) -> None:
     [
         (good(), {}, True, "ok", "0.022 Hz"),
         (good(bound_s=0.4), {}, True, "note", "0.88 Hz"),
-        (good(bound_s=0.6), {}, True, "wrong", "no transmitting"),
-        (good(bound_s=0.6), {}, False, "note", "no transmitting"),
-        (None, {}, True, "wrong", "install"),
-        (None, {}, False, "note", "install"),
-        (unsynchronised("kernel", "nothing has set the clock"), {}, True, "wrong", "has set"),
-        (None, {"trust": "any"}, True, "note", "your word"),
+        (good(bound_s=0.6), {}, True, "fail", "transmit is inhibited"),
+        (good(bound_s=0.6), {}, False, "note", "transmit is inhibited"),
+        (None, {}, True, "fail", "Install"),
+        (None, {}, False, "note", "Install"),
+        (unsynchronised("kernel", "never set"), {}, True, "fail", "never set"),
+        (None, {"trust": "any"}, True, "note", "without confirmation"),
     ],
 )
 def test_findings(

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from moontrim.tracking.handondial import MOST_RESTORES, WITHIN_S, YIELD_S, TurnedDial
+from moontrim.tracking.handondial import IN_USE_S, MOST_RESTORES, WITHIN_S, TurnedDial
 
 
 def test_the_rule_is_three_times_in_ten_seconds_then_ten_seconds() -> None:
-    assert (MOST_RESTORES, WITHIN_S, YIELD_S) == (3, 10.0, 10.0)
+    assert (MOST_RESTORES, WITHIN_S, IN_USE_S) == (3, 10.0, 10.0)
 
 
 @pytest.mark.parametrize(
@@ -40,7 +40,7 @@ def test_how_often_it_is_put_back(turned_at_s: list[float], restored: str) -> No
 
 
 @pytest.mark.parametrize(
-    ("turned_at_s", "now_s", "yielding"),
+    ("turned_at_s", "now_s", "in_use"),
     [
         ([], 0.0, False),
         ([0.0, 1.0, 2.0], 2.0, False),
@@ -56,13 +56,11 @@ def test_how_often_it_is_put_back(turned_at_s: list[float], restored: str) -> No
         ([0.0, 1.0, 2.0, 3.0, 8.0, 9.0, 10.0, 11.0], 21.0, False),
     ],
 )
-def test_how_long_it_is_left_alone(
-    turned_at_s: list[float], now_s: float, *, yielding: bool
-) -> None:
+def test_how_long_it_is_left_alone(turned_at_s: list[float], now_s: float, *, in_use: bool) -> None:
     dial = TurnedDial()
     for at_s in turned_at_s:
         dial.may_restore(100.0 + at_s)
-    assert dial.yielding(100.0 + now_s) is yielding
+    assert dial.in_use(100.0 + now_s) is in_use
 
 
 def fought(dial: TurnedDial) -> None:
@@ -72,22 +70,22 @@ def fought(dial: TurnedDial) -> None:
 
 
 @pytest.mark.parametrize(
-    ("what_happens", "yielding", "not_followed"),
+    ("what_happens", "in_use", "not_followed"),
     [
         ("nothing", True, "beyond the edge"),
         ("back", True, ""),  # followed again, or reconnected
         ("command", False, ""),  # the operator wants something
     ],
 )
-def test_what_ends_it(what_happens: str, *, yielding: bool, not_followed: str) -> None:
+def test_what_ends_it(what_happens: str, *, in_use: bool, not_followed: str) -> None:
     dial = TurnedDial()
     fought(dial)
     if what_happens != "nothing":
         getattr(dial, what_happens)()
-    assert dial.yielding(4.0) is yielding
+    assert dial.in_use(4.0) is in_use
     assert dial.not_followed == not_followed
 
 
 def test_a_new_radio_has_not_been_turned() -> None:
     dial = TurnedDial()
-    assert not dial.yielding(0.0) and not dial.not_followed
+    assert not dial.in_use(0.0) and not dial.not_followed

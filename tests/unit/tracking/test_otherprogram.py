@@ -7,13 +7,13 @@ import pytest
 from moontrim.tracking.handondial import TurnedDial
 from moontrim.tracking.otherprogram import (
     CHANGES,
+    IN_USE_TIMES,
+    IN_USE_WITHIN_S,
     LAST_S,
     REASON,
     STEPS,
     TIMES,
     WITHIN_S,
-    YIELDS,
-    YIELDS_WITHIN_S,
     OtherProgram,
 )
 
@@ -22,7 +22,7 @@ SMALL_HZ = 7.0  # at 10 GHz with a dial of 1 Hz
 
 def test_the_rules_are_these() -> None:
     assert (TIMES, STEPS, CHANGES, WITHIN_S) == (3, 6, 15, 30.0)
-    assert (YIELDS, YIELDS_WITHIN_S) == (2, 60.0)
+    assert (IN_USE_TIMES, IN_USE_WITHIN_S) == (2, 60.0)
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ import pytest
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import (
     AGREEMENTS,
+    ECHO_AGREEMENTS,
     ECHO_DESCRIPTIONS,
     Agreement,
     Fractions,
@@ -100,7 +101,7 @@ def test_nobody_else_corrects_so_two_pairs_are_the_same(one: Agreement, other: A
 
 
 def test_the_texts_ask_nobody_for_anything() -> None:
-    assert set(ECHO_DESCRIPTIONS) == set(AGREEMENTS)
+    assert set(ECHO_DESCRIPTIONS) == set(ECHO_AGREEMENTS)
     for text in ECHO_DESCRIPTIONS.values():
         assert not any(word in text for word in ("ask", "you", "partner", "both", "each sends"))
 

@@ -10,9 +10,9 @@ monotonic time, also in a rehearsal, since the clients are real. The checks, in 
     expiry        counted from the arrival, plus the time the daemon stood still
     repetition    the same id and payload: the same reply, nothing is done
     parsing       known command, usable fields
-    clear text    only forbidding
+    clear text    only inhibiting
     allowance     not too many at once
-    second step   permitting to transmit with the present front end, or a large trim, takes a token
+    second step   allowing transmit with the present front end, or a large trim, takes a token
                   from the first reply
 
 A command acts at once and in order; its reply waits until the change is on disk, or tells why it is
@@ -49,7 +49,7 @@ from moontrim.remote.commands.payload import (
 )
 from moontrim.remote.published.messages import Post, encode, ms
 from moontrim.remote.published.topics import Topics
-from moontrim.session.commands import Command, PermitTransmit
+from moontrim.session.commands import AllowTransmit, Command
 from moontrim.session.session import Session
 
 log = logging.getLogger(__name__)
@@ -65,7 +65,7 @@ class Admission:
     """Decides one command at a time.
 
     session: returns the session in force. commanders: the accounts that may command. second_step:
-    shared with the other ways to permit. in_clear_text: only forbidding is carried out."""
+    shared with the other ways to allow transmit. in_clear_text: only inhibiting is carried out."""
 
     def __init__(
         self,
@@ -187,15 +187,15 @@ class Admission:
                     case.id,
                     f"another id, or the same after {REPEAT_S:.0f} s",
                 )
-        text, forbids = "", False
+        text, inhibits = "", False
         try:
             request = read_command(case.name, body, case.account)
             request = for_front_end(request, self._session(), self._settings)
-            forbids = isinstance(request.command, PermitTransmit) and not request.command.on
-            if self._in_clear_text and not forbids:
+            inhibits = isinstance(request.command, AllowTransmit) and not request.command.on
+            if self._in_clear_text and not inhibits:
                 raise refused_in_clear_text()
-            # Forbidding has a separate allowance: a flood of other commands must not stop it.
-            if not self._allowance.spend(case.account + "/forbid" * forbids, now_s):
+            # Inhibiting has a separate allowance: a flood of other commands must not stop it.
+            if not self._allowance.spend(case.account + "/inhibit" * inhibits, now_s):
                 raise Refusal("busy", "too many commands at once; try again")
             self._confirm(case, request, now_s)
             reply = reply_done(case.id, await self._carry_out(request, ask))
@@ -204,14 +204,14 @@ class Admission:
             if refusal.code == "busy":  # the client may try again with the same id
                 raise
             reply = reply_refused(case.id, refusal)
-        # A repeated "forbid" is carried out again: another client may have permitted meanwhile.
-        if case.id is not None and not forbids:
+        # A repeated inhibit is carried out again: another client may have allowed it meanwhile.
+        if case.id is not None and not inhibits:
             self._repeats.add(key, digest, reply, self._real.monotonic_s())
         return reply, text
 
     async def _carry_out(self, request: PhoneRequest, ask: AskTracker) -> dict[str, Any]:
         """Passes a command to the tracker; returns the new values. Raises Refusal."""
-        if isinstance(request.command, PermitTransmit) and not request.command.on:
+        if isinstance(request.command, AllowTransmit) and not request.command.on:
             self._second_step.forget()
         try:
             async with self._real.timeout(ANSWER_S):

@@ -1,4 +1,4 @@
-"""Forbidding to transmit by a way that needs no broker: the command line, and a request to the
+"""Inhibiting transmit by a way that needs no broker: the command line, and a request to the
 page's server. Never refused for lack of room: it is tried again until the tracker takes it."""
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from typing import Any, Protocol
 from moontrim.clock.system import Clock
 from moontrim.errors import BusyError
 from moontrim.remote.commands.guards import SecondStep
-from moontrim.session.commands import Command, PermitTransmit
+from moontrim.session.commands import AllowTransmit, Command
 from moontrim.state.hub import StateHub
 
 ANSWER_S = 3.0  # chosen: for the tracker, which runs once a second
@@ -29,7 +29,7 @@ class Forbiddable(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What became of a request. ok: it is done; of forbidding, that the radio does not transmit
+    """What became of a request. ok: it is done; of inhibiting, that the radio does not transmit
     either. text: for a person."""
 
     ok: bool
@@ -37,9 +37,9 @@ class Outcome:
 
 
 class Forbidding:
-    """Forbids transmitting at the tracker of one daemon.
+    """Inhibits transmit at the tracker of one daemon.
 
-    second_step: of every way to permit; forbidding makes its tokens void first."""
+    second_step: of every way to allow transmit; inhibiting makes its tokens void first."""
 
     def __init__(self, daemon: Forbiddable, real: Clock, second_step: SecondStep) -> None:
         self._daemon = daemon
@@ -47,14 +47,14 @@ class Forbidding:
         self._second_step = second_step
 
     async def forbid(self, by: str) -> Outcome:
-        """Forbids transmitting and waits until the radio does not transmit any more. by: who did
+        """Inhibits transmit and waits until the radio does not transmit any more. by: who did
         it, for log and journal."""
         before = self._daemon.hub.latest
         keyed_before = before is not None and bool(before.transmitting)
         self._second_step.forget()
         try:
             async with self._real.timeout(ANSWER_S):
-                await self._until_taken(PermitTransmit(by, False))
+                await self._until_taken(AllowTransmit(by, False))
         except TimeoutError:
             return Outcome(
                 False, "no answer from the tracker; switch the outputs off: moontrim unkey"

@@ -1,4 +1,4 @@
-"""Guards against repeated commands, floods, and permitting to transmit by accident. Pure: each
+"""Guards against repeated commands, floods, and allowing transmit by accident. Pure: each
 class takes the time as an argument, in monotonic seconds."""
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ class Allowance:
 
 class SecondStep:
     """Tokens for what takes a second step: each is for one account and one command, once, for a
-    limited time. One object for all ways to permit, so that forbidding cancels them all."""
+    limited time. One object for all ways to allow transmit, so that inhibiting cancels them all."""
 
     def __init__(self) -> None:
         self._issued: OrderedDict[str, tuple[str, str, float]] = OrderedDict()
@@ -84,5 +84,5 @@ class SecondStep:
         return holder == [account, command] and now_s < until_s
 
     def forget(self) -> None:
-        """Makes all tokens invalid: forbidding cancels every permission under way."""
+        """Makes all tokens invalid: inhibiting cancels every permission under way."""
         self._issued.clear()

@@ -15,10 +15,10 @@ from moontrim.formats import grouped
 from moontrim.remote.commands.payload import Body, Fields, Refusal
 from moontrim.remote.published.messages import hz
 from moontrim.session.commands import (
+    AllowTransmit,
     Command,
     Correct,
     NudgeSked,
-    PermitTransmit,
     ReadBack,
     SetAgreement,
     SetBand,
@@ -60,10 +60,11 @@ def read_command(name: str, body: Body, by: str) -> PhoneRequest:
 
 
 def for_front_end(request: PhoneRequest, session: Session, settings: Settings) -> PhoneRequest:
-    """Returns a request with the front end that permitting is for, so that neither step counts for
-    another; the question names it where there are several. Other requests stay as they are."""
+    """Returns a request with the front end that transmit is allowed for, so that neither step
+    counts for another; the question names it where there are several. Other requests stay as they
+    are."""
     command = request.command
-    if not isinstance(command, PermitTransmit) or not command.on:
+    if not isinstance(command, AllowTransmit) or not command.on:
         return request
     front_end = session.present_front_end(settings)
     question = request.needs_confirming
@@ -75,7 +76,7 @@ def for_front_end(request: PhoneRequest, session: Session, settings: Settings) -
 
 def _band(fields: Fields, by: str) -> PhoneRequest:
     name = fields.text("band", "the name of a configured band")
-    answers = ("band", "sked_hz", "trim_rx_hz", "trim_tx_hz", "front_end", "transmit_permitted")
+    answers = ("band", "sked_hz", "trim_rx_hz", "trim_tx_hz", "front_end", "tx_allowed")
     return PhoneRequest(SetBand(by, name), answers)
 
 
@@ -120,10 +121,10 @@ def _correction(fields: Fields, by: str) -> PhoneRequest:
 
 
 def _transmit(fields: Fields, by: str) -> PhoneRequest:
-    on = fields.switch("permitted")
+    on = fields.switch("allowed")
     confirm = fields.token("confirm")
     problem = "allow transmit" if on else ""
-    return PhoneRequest(PermitTransmit(by, on), ("transmit_permitted",), problem, confirm)
+    return PhoneRequest(AllowTransmit(by, on), ("tx_allowed",), problem, confirm)
 
 
 def _readback(fields: Fields, by: str) -> PhoneRequest:

@@ -1,7 +1,7 @@
-"""Permitting to transmit from the command line, in two steps as from the phone.
+"""Allowing transmit from the command line, in two steps as from the phone.
 
 The first step shows the state and issues a token for exactly this session; the second redeems it.
-A change of anything that the operator has chosen, or forbidding by any way, makes it void."""
+A change of anything that the operator has chosen, or inhibiting by any way, makes it void."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from moontrim.errors import BusyError, InputError, NotNowError
 from moontrim.formats import grouped
 from moontrim.remote.commands.forbidding import ANSWER_S, Outcome
 from moontrim.remote.commands.guards import SecondStep
-from moontrim.session.commands import Command, PermitTransmit
+from moontrim.session.commands import AllowTransmit, Command
 from moontrim.session.session import Session
 from moontrim.state.hub import StateHub
 from moontrim.state.snapshot import Snapshot, trim_text
@@ -22,7 +22,7 @@ from moontrim.tuning.correction import descriptions
 
 TOKEN_S = 60.0  # chosen: to read the state, look around at the antenna, and type
 
-ALREADY = "transmit is permitted already"
+ALREADY = "transmit is allowed already"
 
 
 class Permittable(Protocol):
@@ -40,7 +40,7 @@ class Permittable(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class PermitQuestion:
-    """The first step: what would be permitted. state: pairs of name and value, for a person. token:
+    """The first step: what would be allowed. state: pairs of name and value, for a person. token:
     for the second step."""
 
     state: tuple[tuple[str, str], ...]
@@ -48,9 +48,9 @@ class PermitQuestion:
 
 
 class Permitting:
-    """Permits transmitting at the tracker of one daemon.
+    """Allows transmit at the tracker of one daemon.
 
-    second_step: of every way to permit, so that forbidding makes all tokens void."""
+    second_step: of every way to allow transmit, so that inhibiting makes all tokens void."""
 
     def __init__(self, daemon: Permittable, real: Clock, second_step: SecondStep) -> None:
         self._daemon = daemon
@@ -61,7 +61,7 @@ class Permitting:
         """Returns the state to be confirmed, with a token; an outcome where there is nothing to
         confirm. by: who asks."""
         session, now = self._daemon.session, self._daemon.hub.latest
-        if session.transmit_permitted:
+        if session.tx_allowed:
             return Outcome(True, ALREADY)
         if now is None or now.band != session.band:
             return Outcome(False, "state not known yet; try again in a few seconds")
@@ -69,21 +69,21 @@ class Permitting:
         return PermitQuestion(state_rows(session, now, self._daemon.settings), token)
 
     async def permit(self, by: str, token: str) -> Outcome:
-        """Permits transmitting with a token of `question`, and waits until that is on disk. by: who
+        """Allows transmit with a token of `question`, and waits until that is on disk. by: who
         did it, for log and journal."""
         now_s = self._real.monotonic_s()
         if not self._second_step.redeem(token, by, self._exactly_this(), now_s):
             return Outcome(
                 False,
-                "not permitted: state changed, transmit forbidden, or more than "
+                "not allowed: state changed, transmit inhibited, or more than "
                 f"{TOKEN_S:.0f} s passed since it was shown; run moontrim permit again",
             )
         try:
             async with self._real.timeout(ANSWER_S):
                 front_end = self._daemon.session.present_front_end(self._daemon.settings)
-                await self._daemon.ask(PermitTransmit(by, True, front_end))
+                await self._daemon.ask(AllowTransmit(by, True, front_end))
         except (BusyError, InputError, NotNowError) as error:
-            return Outcome(False, f"not permitted: {error}")
+            return Outcome(False, f"not allowed: {error}")
         except TimeoutError:
             return Outcome(
                 False,
@@ -91,9 +91,9 @@ class Permitting:
                 "moontrim forbid",
             )
         unsaved = await self._daemon.unsaved(self._real)
-        if not self._daemon.session.transmit_permitted:
-            return Outcome(False, "transmit inhibited: forbidden again meanwhile")
-        return Outcome(True, "transmit permitted" + f"; not saved: {unsaved}" * bool(unsaved))
+        if not self._daemon.session.tx_allowed:
+            return Outcome(False, "transmit inhibited: inhibited again meanwhile")
+        return Outcome(True, "transmit allowed" + f"; not saved: {unsaved}" * bool(unsaved))
 
     def _exactly_this(self) -> str:
         """Returns what a token is for: permitting while the session is as it is now."""
@@ -101,7 +101,7 @@ class Permitting:
 
 
 def state_rows(session: Session, now: Snapshot, settings: Settings) -> tuple[tuple[str, str], ...]:
-    """Returns what would be permitted: the antenna's direction, frequency, power, and what would be
+    """Returns what would be allowed: the antenna's direction, frequency, power, and what would be
     keyed. The choices are those of the session, which may be newer than the snapshot."""
     band, keying = settings.band(session.band), settings.keying
     choices, partner = session.band_choices(settings), session.partner_text(settings)

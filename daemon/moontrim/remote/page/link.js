@@ -4,7 +4,7 @@
 const REPLY_WAIT_MS = 3000;
 const EXPIRY_S = 3; // a command must not be carried out after its sender stopped waiting
 const KEEP_ALIVE_S = 10;
-const FORBID_WAIT_MS = 6000; // the daemon waits until the radio does not transmit any more
+const INHIBIT_WAIT_MS = 6000; // the daemon waits until the radio does not transmit any more
 const CONNECT_WAIT_MS = 4000;
 const AGAIN_MS = [300, 600, 1000, 2000, 4000];
 const REFUSED = new Set([4, 5, 134, 135]); // bad user name or password, not authorized (3.1.1, 5.0)
@@ -127,18 +127,18 @@ export class Link {
     });
   }
 
-  // Forbids transmitting by the page's server, without the broker. Resolves like `command`.
-  async forbid() {
+  // Inhibits transmit by the page's server, without the broker. Resolves like `command`.
+  async inhibit() {
     const { reply } = await this.post("/forbid");
     if (!reply) return failure("no_link", "No reply; the command may not have taken effect.");
-    return reply.ok ? { ok: true, result: { transmit_permitted: false } } : failure("forbid", reply.message);
+    return reply.ok ? { ok: true, result: { tx_allowed: false } } : failure("inhibit", reply.message);
   }
 
   // Sends a request to the page's server as the account that is logged in. Resolves to its status
   // and its JSON; status 0 if there was no answer, reply null if there was none or it was no JSON.
   async post(path) {
     const stop = new AbortController();
-    const timer = setTimeout(() => stop.abort(), FORBID_WAIT_MS);
+    const timer = setTimeout(() => stop.abort(), INHIBIT_WAIT_MS);
     let status = 0;
     try {
       const headers = this.account ? { Authorization: `Basic ${btoa(`${this.account}:${this.password}`)}` } : {};

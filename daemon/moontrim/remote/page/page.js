@@ -16,7 +16,7 @@ const DRAW_AGAIN_MS = 900;
 const SINCE_MOST = 600;
 const OVERTAKEN_MS = 1500;
 const PROBE_WAIT_MS = 1500;
-const FORBID_AGAIN_MS = 700; // chosen: without a reply for this long, forbidding goes without the broker
+const INHIBIT_AGAIN_MS = 700; // chosen: without a reply for this long, inhibiting goes without the broker
 
 const root = document.documentElement;
 const known = { info: null, state: null, outlook: null, trace: null, daemon: "unknown" };
@@ -28,7 +28,7 @@ let arrivedAt = null; // when the last live state came, by performance.now
 let openedAt = null;
 let revivedAt = 0;
 let drawnAt = -DRAW_AGAIN_MS;
-let confirming = null; // {token, since}: the first tap to permit transmitting
+let confirming = null; // {token, since}: the first tap to allow transmit
 
 const link = new Link(root.dataset.root, root.dataset.name, { phase: onPhase, message: onMessage });
 const closeAnother = anotherPhone(link);
@@ -133,8 +133,8 @@ function look() {
       answer("");
     }
   }
-  const forbids = reachable && known.state?.transmit_permitted;
-  at("transmit").setAttribute("aria-disabled", String(now !== "live" && !forbids));
+  const inhibits = reachable && known.state?.tx_allowed;
+  at("transmit").setAttribute("aria-disabled", String(now !== "live" && !inhibits));
   if (now === "stale" && performance.now() - Math.max(revivedAt, arrivedAt ?? openedAt) > REVIVE_MS) {
     revivedAt = performance.now();
     link.again();
@@ -347,19 +347,19 @@ onTap("correct", (key) => {
 });
 
 onTap("transmit", async (key) => {
-  if (known.state?.transmit_permitted) {
+  if (known.state?.tx_allowed) {
     forgetSecondStep();
-    await forbid(key);
+    await inhibit(key);
     return;
   }
   const since = confirming ? performance.now() - confirming.since : 0;
   if (confirming && since < SECOND_TAP_FROM_MS) return;
   const token = confirming?.token;
   confirming = null;
-  const reply = await act(key, "transmit", token ? { permitted: true, confirm: token } : { permitted: true }, "Transmitting is permitted.");
+  const reply = await act(key, "transmit", token ? { allowed: true, confirm: token } : { allowed: true }, "Transmit is allowed.");
   if (reply?.error?.code === "confirm" && !token) {
     confirming = { token: reply.error.confirm_token, since: performance.now() };
-    answer(permitQuestion(), false, SECOND_TAP_TO_MS);
+    answer(allowQuestion(), false, SECOND_TAP_TO_MS);
   } else if (reply?.error) {
     answer(refusal(reply.error), true);
   }
@@ -367,29 +367,29 @@ onTap("transmit", async (key) => {
 });
 
 // Bands with and without a transverter share a dial: what is connected only the operator knows.
-function permitQuestion() {
+function allowQuestion() {
   const several = new Set(known.info?.bands.map((band) => band.front_end)).size > 1;
   const connected = several ? `Is front end ${frontEnd(known.state.front_end)} connected to the radio, and` : "Is";
-  return `${connected} everyone clear of the antenna? Then tap once more to permit transmitting.`;
+  return `${connected} everyone clear of the antenna? Then tap once more to allow transmit.`;
 }
 
 function bandChosen(name) {
   const front = known.info?.bands.find((band) => band.name === name)?.front_end;
   const same = front === known.state?.front_end;
-  return `Band is now ${name}.` + (same ? "" : ` Transmit inhibited: connect front end ${frontEnd(front)}, then permit.`);
+  return `Band is now ${name}.` + (same ? "" : ` Transmit inhibited: connect front end ${frontEnd(front)}, then allow transmit.`);
 }
 
 // By the broker, and without it where there is no reply soon. Twice does no harm.
-async function forbid(key) {
-  const done = "Transmitting is forbidden.";
+async function inhibit(key) {
+  const done = "Transmit is inhibited.";
   let reply = null;
   if (root.dataset.link === "live") {
-    const soon = act(key, "transmit", { permitted: false }, done);
-    reply = await Promise.race([soon, new Promise((resolve) => setTimeout(resolve, FORBID_AGAIN_MS, null))]);
+    const soon = act(key, "transmit", { allowed: false }, done);
+    reply = await Promise.race([soon, new Promise((resolve) => setTimeout(resolve, INHIBIT_AGAIN_MS, null))]);
   }
   if (reply?.ok || (reply && reply.error?.code !== "no_link")) return;
-  answer("Forbidding.");
-  reply = await link.forbid();
+  answer("Inhibiting transmit.");
+  reply = await link.interlock();
   if (reply.ok) merge(reply.result);
   answer(reply.ok ? done : refusal(reply.error), !reply.ok);
 }
@@ -401,12 +401,12 @@ function forgetSecondStep() {
 
 function showDock() {
   if (confirming && performance.now() - confirming.since > SECOND_TAP_TO_MS) confirming = null;
-  const { correcting, transmit_permitted: permitted } = known.state;
+  const { correcting, tx_allowed: allowed } = known.state;
   say("correct", correcting ? "Pause correction" : "Resume correction");
-  const step = permitted ? "forbid" : confirming ? "confirm" : "permit";
+  const step = allowed ? "inhibit" : confirming ? "confirm" : "allow";
   at("transmit").dataset.step = step;
   const left = confirming ? Math.ceil((SECOND_TAP_TO_MS - (performance.now() - confirming.since)) / 1000) : 0;
-  say("transmit", { forbid: "Forbid transmitting", permit: "Permit transmitting", confirm: `Tap again to permit (${left} s)` }[step]);
+  say("transmit", { inhibit: "Inhibit transmit", allow: "Allow transmit", confirm: `Tap again to allow (${left} s)` }[step]);
 }
 
 // --- login ---------------------------------------------------------------------------------------

@@ -67,10 +67,10 @@ export function showState(state) {
 }
 
 function showClock(clock) {
-  const cost = clock?.cost_hz === null || clock?.cost_hz === undefined ? "" : `, ${number(clock.cost_hz, 2)} Hz here`;
+  const cost = clock?.cost_hz === null || clock?.cost_hz === undefined ? "" : ` = ±${number(clock.cost_hz, 2)} Hz`;
   const bound = clock?.bound_ms === null || clock?.bound_ms === undefined
-    ? "nobody says how right it is" : `right to ${number(clock.bound_ms)} ms${cost} (${clock.source})`;
-  say("clock", clock?.doubt ? `not trusted: ${clock.doubt}` : bound);
+    ? "accuracy unknown, accepted without confirmation" : `within ±${number(clock.bound_ms)} ms${cost} (${clock.source})`;
+  say("clock", clock?.doubt || bound);
 }
 
 function showVerdict(state) {
@@ -78,7 +78,8 @@ function showVerdict(state) {
   say("tracking", sentence(typeset(state.verdict)));
   say("reason", typeset(state.reason) || (state.front_end_confirmed ? ""
     : `Front end ${frontEnd(state.front_end)} not confirmed`));
-  say("keyed", state.transmitting ? "Transmitting" : !state.transmit_permitted ? "Transmit forbidden"
+  say("keyed", state.transmitting ? "Transmitting" : !state.tx_allowed ? "TX inhibited"
+    : state.interlock ? "TX interlock"
     : state.transmitting === null ? "TX state unknown" : "Receiving");
   mark(at("keyed"), "data-keyed", String(state.transmitting));
 }
@@ -111,7 +112,7 @@ export function fitSked() {
 function showRadio(state) {
   const { radio, seconds, last_fault: fault, last_change: change, warnings } = state;
   say("radio", sentence(radio.state));
-  say("radio-reason", typeset(radio.reason) || (radio.inhibit ? `Must not transmit. ${radio.inhibit}` : ""));
+  say("radio-reason", typeset(radio.reason) || (state.interlock ? `TX interlock: ${typeset(state.interlock)}` : ""));
   say("radio-numbers", `${count(radio.updates, "update")}, ${number(radio.update_ms, 1)}\u00a0ms each (median), `
     + `${count(radio.failures, "failure")}; ${number(seconds.tracked)}\u00a0s tracked, ${number(seconds.missed)} missed.`);
   say("change", change ? `${sentence(change.by)}: ${typeset(change.what)}, ${clock(change.at_ms)} UTC` : "none yet");
@@ -190,10 +191,11 @@ function choice(call) {
 }
 
 export function showChosen(info, state) {
-  // With our own echo there is no partner to ask for anything.
+  // With our own echo there is no partner to ask for anything, and fewer agreements.
   const words = (state.partner === "self" ? info?.echo_agreements : info?.agreements) ?? {};
   for (const key of at("agreements").children) {
     mark(key, "aria-pressed", String(key.dataset.agreement === state.agreement));
+    key.hidden = info !== null && !(key.dataset.agreement in words);
     const text = sentence(words[key.dataset.agreement] ?? "");
     if (key.lastChild.data !== text) key.lastChild.data = text;
   }

@@ -9,7 +9,7 @@ const LEVELS = {
   starting: "hold",
   paused: "warn",
   "Moon too low": "warn",
-  "yielding to a hand on the dial": "warn",
+  "dial in use by hand": "warn",
 };
 
 // The colour of a tracking state; one that is not known to be good is bad.

@@ -2,8 +2,8 @@
 
 One retained message on `<prefix>/device/<id>/config` describes the whole device, as in the "device
 discovery" of the MQTT integration documentation of the hub that made this convention; others read
-it too. Commands go to the ordinary command topics as bare values. Permitting to transmit takes a
-second step and is therefore not offered; forbidding is."""
+it too. Commands go to the ordinary command topics as bare values. Allowing transmit takes a
+second step and is therefore not offered; inhibiting is."""
 
 from __future__ import annotations
 
@@ -54,9 +54,9 @@ def announcement(remote: RemoteSettings, settings: Settings, topics: Topics, acc
         | {"options": list(AGREEMENTS)},
         "correcting": _control(topics, account, "switch", "Correction", "correction", "correcting")
         | {"payload_on": "on", "payload_off": "off"},
-        "forbid": {
+        "inhibit": {
             "p": "button",
-            "name": "Forbid transmitting",
+            "name": "Inhibit transmit",
             "command_topic": topics.command(account, "transmit"),
             "payload_press": "off",
         },
@@ -76,7 +76,7 @@ def announcement(remote: RemoteSettings, settings: Settings, topics: Topics, acc
         "partner": {"p": "sensor", "name": "Partner", "state_topic": topics.value("partner")},
         "radio": {"p": "sensor", "name": "Radio", "state_topic": topics.value("radio")},
         "transmitting": _binary_sensor(topics, "transmitting", "Transmitting"),
-        "transmit_permitted": _binary_sensor(topics, "transmit_permitted", "Transmit permitted"),
+        "tx_allowed": _binary_sensor(topics, "tx_allowed", "TX allowed"),
     }
     for field, name, unit in _SENSORS:
         parts[field] = {

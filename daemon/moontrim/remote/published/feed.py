@@ -149,7 +149,7 @@ def _notable(now: Snapshot) -> object:
         now.last_change,
         now.tracking,
         now.transmitting,
-        now.transmit_permitted,
+        now.tx_allowed,
         now.link.state,
         now.last_fault,
     )

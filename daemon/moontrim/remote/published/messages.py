@@ -106,7 +106,8 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
         "trim_tx_hz": hz(now.trim_tx_hz),
         "correcting": now.correcting,
         "transmitting": now.transmitting,
-        "transmit_permitted": now.transmit_permitted,
+        "tx_allowed": now.tx_allowed,
+        "interlock": now.link.interlock,
         "front_end": now.front_end,
         "front_end_confirmed": now.front_end_confirmed,
         "moon": None
@@ -124,7 +125,6 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
             "updates": now.link.sets,
             "update_ms": round(now.link.set_latency_s * 1000.0, 1),
             "failures": now.link.failures,
-            "inhibit": now.link.inhibit,
             "not_watched": list(now.link.not_watched),
         },
         "keying": {
@@ -200,7 +200,7 @@ def values(now: Snapshot) -> dict[str, str]:
         "partner": now.partner,
         "correcting": _switch(now.correcting),
         "transmitting": _switch(now.transmitting),
-        "transmit_permitted": _switch(now.transmit_permitted),
+        "tx_allowed": _switch(now.tx_allowed),
         "rx_correction_hz": _tenth(None if rx is None else rx.correction_hz),
         "tx_correction_hz": _tenth(None if tx is None else tx.correction_hz),
         "rx_residual_hz": _tenth(None if rx is None else rx.residual_hz),

@@ -55,7 +55,7 @@ class Gateway:
 
 @dataclass(frozen=True, slots=True)
 class ForbidAccess:
-    """Who may forbid by a request, or be shown how other phones reach the page.
+    """Who may inhibit transmit by a request, or be shown how other phones reach the page.
 
     account: of a request without a password; None: each needs one. passwords: of the accounts that
     may command. viewers: of those that may only read."""

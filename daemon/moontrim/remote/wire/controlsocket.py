@@ -3,9 +3,9 @@ a daemon that runs.
 
 It takes one line and answers with one line of JSON:
 
-    forbid          forbids transmitting
+    forbid          inhibits transmit
     permit          shows the state and returns a token
-    permit TOKEN    permits transmitting
+    permit TOKEN    allows transmit
 
 Only the user who runs the daemon, and root, can open it (folder 0700, socket 0600, and the peer is
 checked again)."""
@@ -102,13 +102,13 @@ async def _answer(
 
 
 def request_forbid(folder: Path) -> Outcome:
-    """Asks the daemon on a state folder to forbid transmitting. Raises NotRunning, or OSError or
+    """Asks the daemon on a state folder to inhibit transmit. Raises NotRunning, or OSError or
     ValueError where it does not answer or this user may not ask."""
     return _outcome(_request(folder, FORBID))
 
 
 def request_question(folder: Path) -> PermitQuestion | Outcome:
-    """Asks the daemon on a state folder what permitting would permit. Raises as
+    """Asks the daemon on a state folder what would be allowed. Raises as
     `request_forbid`."""
     answer = _request(folder, PERMIT)
     if "token" not in answer:
@@ -118,7 +118,7 @@ def request_question(folder: Path) -> PermitQuestion | Outcome:
 
 
 def request_permit(folder: Path, token: str) -> Outcome:
-    """Asks the daemon on a state folder to permit transmitting. Raises as `request_forbid`."""
+    """Asks the daemon on a state folder to allow transmit. Raises as `request_forbid`."""
     return _outcome(_request(folder, f"{PERMIT} {token}"))
 
 

@@ -1,4 +1,4 @@
-"""The route `POST /forbid` of the page's server: forbids transmitting without the broker.
+"""The route `POST /forbid` of the page's server: inhibits transmit without the broker.
 
 Accounts and passwords are those of the broker (see `loggedin`). Where it needs no password, neither
 does this."""

@@ -85,7 +85,7 @@ class MqttConnection:
         """Publishes to a networked relay and returns once the broker has the message. Raises
         OutputError. It is not retained: a relay that reconnects must not receive an old `on`."""
         if self._client is None:
-            raise OutputError("there is no connection to the broker")
+            raise OutputError("not connected to the broker")
         try:
             await self._client.publish(topic, payload, qos=1, timeout=RELAY_S)
         except (aiomqtt.MqttError, ValueError) as error:

@@ -4,7 +4,7 @@
     /static/  its files
     /mqtt     WebSocket to the broker (see `websocket`), only for pages of this server
     /healthz  JSON: tracking state and age of the last snapshot; 200 or 503
-    /forbid   POST: forbids transmitting without the broker (see `forbidroute`)
+    /forbid   POST: inhibits transmit without the broker (see `forbidroute`)
     /access   POST: how another phone reaches the page, for those logged in (see `accessroute`)
 
 All of that over TLS, and without it on loopback. Another machine gets nothing without TLS but the
@@ -65,9 +65,9 @@ async def serve(
     """Serves until cancelled. Raises OSError if the port is not free. Returns early, with a line in
     the log, where the page would be open to a network without a password.
 
-    port: 0 takes a free one. access: who may forbid by a request; None: nobody. secure: for other
-    machines, without which nothing but loopback is served. on_ready: called with the plain address
-    once it can be opened."""
+    port: 0 takes a free one. access: who may inhibit transmit by a request; None: nobody. secure:
+    for other machines, without which nothing but loopback is served. on_ready: called with the
+    plain address once it can be opened."""
     if not gateway.password_needed and not is_loopback(host):
         log.error("no phone page: %s is open to the network and the broker asks no password", host)
         return
@@ -156,7 +156,7 @@ class PageSite:
     async def _forbid(self, request: web.Request) -> web.StreamResponse:
         _require_page_of_this_server(request)
         if self._access is None:
-            raise web.HTTPNotFound(text="forbid over MQTT, or by moontrim forbid on the machine\n")
+            raise web.HTTPNotFound(text="use MQTT, or moontrim forbid on the machine\n")
         return await forbid_by_request(request, self._access, self.doors)
 
     async def _show_access(self, request: web.Request) -> web.StreamResponse:
@@ -199,7 +199,7 @@ class PageSite:
             try:
                 broker = await open_broker(self._gateway)
             except OSError:
-                raise web.HTTPBadGateway(text="the message broker does not answer\n") from None
+                raise web.HTTPBadGateway(text="the MQTT broker is not responding\n") from None
             try:
                 await page.prepare(request)
                 assert isinstance(request.transport, asyncio.Transport)

@@ -21,10 +21,10 @@ from moontrim_drivers.contract import (
     RigDetails,
     RigError,
     RigGarbled,
+    RigNotSuitable,
     RigRefused,
     RigState,
     RigTimeout,
-    RigUnfit,
     RigUnreachable,
 )
 from moontrim_drivers.rigctld.driver import SocketDriver
@@ -267,7 +267,7 @@ def test_a_radio_that_does_not_tell_whether_it_transmits(code: int) -> None:
         assert not driver.capabilities.sets_power, "it could be transmitting"
         rig.heard.clear()
         assert await driver.read() == RigState(RX_HZ, TX_HZ, None)
-        with pytest.raises(RigUnfit, match="never keyed"):
+        with pytest.raises(RigNotSuitable, match="never keyed"):
             await driver.set_transmit(True)
         assert rig.heard == ["+f VFOA", "+f VFOB"], "not asked again, and not keyed"
         await driver.set_transmit(False)  # unkeying is always tried
@@ -298,7 +298,7 @@ def test_success_that_is_none() -> None:
             () if letter in "FTM" else FakeRigServer._do(rig, letter, vfo, arguments)
         )
         assert await driver.set_dials(RX_HZ + 9, TX_HZ + 9) == SET
-        with pytest.raises(RigRefused, match="told to transmit"):
+        with pytest.raises(RigRefused, match="transmit not confirmed"):
             await driver.set_transmit(True)
         with pytest.raises(RigRefused, match="set to USB"):
             await driver.set_mode("USB", 0)
@@ -392,7 +392,8 @@ def test_one_dial_for_both_ends_a_split_that_was_on() -> None:
 
 
 @pytest.mark.parametrize(
-    ("refuse", "error"), [({"S": -11}, RigUnfit), ({"S": -9}, RigRefused), ({"f": -9}, RigRefused)]
+    ("refuse", "error"),
+    [({"S": -11}, RigNotSuitable), ({"S": -9}, RigRefused), ({"f": -9}, RigRefused)],
 )
 def test_open_fails_whole(refuse: dict[str, int], error: type[RigError]) -> None:
     async def body(driver: SocketDriver, rig: FakeRigServer) -> None:

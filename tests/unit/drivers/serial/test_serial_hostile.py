@@ -18,10 +18,10 @@ from moontrim_drivers.contract import (
     RigDriver,
     RigError,
     RigGarbled,
+    RigNotSuitable,
     RigRefused,
     RigState,
     RigTimeout,
-    RigUnfit,
     RigUnreachable,
 )
 from moontrim_drivers.serial import ports as serialports
@@ -391,7 +391,7 @@ def test_commands_of_the_bus(bus: str) -> None:
         assert await driver.read() == line.radio.state()
         for command in (*sending[bus], *bad[bus]):
             line.heard.clear()
-            with pytest.raises(RigUnfit, match="commands: "):
+            with pytest.raises(RigNotSuitable, match="commands: "):
                 await driver.send_commands([good[0], command])
             assert not line.heard, "none of them was sent"
         with pytest.raises(RigRefused):
@@ -406,7 +406,7 @@ def test_commands_of_the_bus(bus: str) -> None:
 @both
 def test_dials_beyond_the_bus(bus: str) -> None:
     async def scene(driver: Any, line: SimPty) -> None:
-        with pytest.raises(RigUnfit, match="rx_hz"):
+        with pytest.raises(RigNotSuitable, match="rx_hz"):
             await driver.set_dials(10**11, None)
         assert await driver.read() == line.radio.state()
 
@@ -515,7 +515,7 @@ def test_a_radio_without_command_25() -> None:
         line.responder = CivResponder(Receivers(line.radio), has_both_dials=False)
 
     async def split(driver: Any, line: SimPty) -> None:
-        with pytest.raises(RigUnfit, match="split = false"):
+        with pytest.raises(RigNotSuitable, match="split = false"):
             await driver.open()
 
     async def one_dial(driver: Any, line: SimPty) -> None:
@@ -534,7 +534,7 @@ def test_a_radio_that_does_not_tell_whether_it_transmits() -> None:
         assert not driver.capabilities.reports_transmit
         assert not driver.capabilities.sets_power
         assert (await driver.set_dials(RX_HZ, TX_HZ)).transmitting is None
-        with pytest.raises(RigUnfit, match="never keyed"):
+        with pytest.raises(RigNotSuitable, match="never keyed"):
             await driver.set_transmit(True)
         line.radio.set_transmit(True)
         await driver.set_transmit(False)

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 import serial
 
-from moontrim_drivers.contract import RigUnfit, RigUnreachable
+from moontrim_drivers.contract import RigNotSuitable, RigUnreachable
 from moontrim_drivers.serial import ports as serialports
 from moontrim_drivers.serial.portchoice import Port, best_name, check_port, choose
 from moontrim_drivers.serial.ports import LineSettings, OpenPort
@@ -48,7 +48,7 @@ def test_not_there(port: str) -> None:
         choose(port, THERE)
     assert port in str(caught.value), "what was looked for"
     assert all(one.device in str(caught.value) for one in THERE), "and what is there"
-    with pytest.raises(RigUnreachable, match="no port"):
+    with pytest.raises(RigUnreachable, match=r"not found \(ports present: none\)"):
         choose(port, ())
 
 
@@ -143,7 +143,7 @@ def test_two_processes_cannot_open_one_port(pty: str) -> None:
     with other_process(pty) as other:
         assert other.stdout is not None
         assert other.stdout.readline() == "open\n"
-        with pytest.raises(RigUnreachable, match="another program has opened this port"):
+        with pytest.raises(RigUnreachable, match="in use by another program"):
             OpenPort(pty, LineSettings(19200))
         other.kill()  # as with kill -9: the port must be free at once
         other.wait()
@@ -201,7 +201,7 @@ def test_rts_and_dtr_are_as_asked_from_the_first_moment(
 
 
 def test_what_cannot_be_opened(pty: str, tmp_path: Path) -> None:
-    with pytest.raises(RigUnreachable, match="there is no such port"):
+    with pytest.raises(RigUnreachable, match="/dev/no-such-port not found"):
         OpenPort("/dev/no-such-port", LineSettings(19200))
     file = tmp_path / "file"
     file.touch()
@@ -217,5 +217,5 @@ def test_what_cannot_be_opened(pty: str, tmp_path: Path) -> None:
 
 
 def test_a_baud_rate_that_is_none(pty: str) -> None:
-    with pytest.raises(RigUnfit, match="-1 baud"):
+    with pytest.raises(RigNotSuitable, match="-1 baud"):
         OpenPort(pty, LineSettings(-1))
