@@ -239,7 +239,7 @@ def test_no_relay_moves_under_the_rf_of_a_foot_switch(tmp_path: Path, ephemeris:
         await s.clock.sleep(3.0)
         s.radio.key(True)
         await s.until(Tracking.HELD_KEYED, 5.0)
-        with pytest.raises(KeyingRefused, match="transmits already"):
+        with pytest.raises(KeyingRefused, match="already transmitting"):
             await s.daemon.transmitting.request("test")
         s.radio.key(False)
         await s.until(Tracking.ON_FREQUENCY, 5.0)

@@ -29,8 +29,8 @@ class Hindrances(NamedTuple):
 
     paused: by the operator. other_program: that another program moves the dials. dial_in_use: it
     was turned by hand again and again. not_followed: why the dial could not be followed to where it
-    was turned. no_doppler: why it is not available. moon: why nothing can be worked with the Moon where
-    it is; the correction goes on."""
+    was turned. no_doppler: why it is not available. moon: why nothing can be worked with the Moon
+    where it is; the correction goes on."""
 
     paused: bool = False
     other_program: str = ""
