@@ -137,10 +137,7 @@ def _seconds(
     current = CurrentSession(made.settings, session, lambda session: None)
     planning = Planning(current, ephemeris)
     band = made.settings.band(session.band)
-    band_choices, tx_sked_hz = (
-        session.band_choices(made.settings),
-        session.tx_sked_hz(made.settings),
-    )
+    uncorrected_rx_hz, uncorrected_tx_hz = planning.selection().uncorrected_hz
     step_hz = band.dial_resolution_hz
     for k in span:
         if made.missing(k):
@@ -160,7 +157,7 @@ def _seconds(
         if planning.selection().own_echo:  # of what the rows before show
             plan = planning.plan(link, at_utc_s, at_utc_s + 1.0, about_to_transmit=False)
             rx_ideal_hz = plan.rx.at(at_utc_s)
-            rx_hz = band.band().on_air_hz(rx_ideal_hz) - tx_sked_hz + band_choices.sked_hz
+            rx_hz = band.band().on_air_hz(rx_ideal_hz)
         moon = planning.moon(at_utc_s)
         state = (
             Tracking.NO_CONTACT
@@ -175,10 +172,10 @@ def _seconds(
             tracking[state],
             round(rx_ideal_hz * 1e4),
             None if lost else nearest(rx_ideal_hz, step_hz) + made.off_hz(k),
-            round((rx_hz - band_choices.sked_hz) * 1e4),
+            round((rx_hz - uncorrected_rx_hz) * 1e4),
             round(tx_ideal_hz * 1e4),
             None if lost else nearest(tx_ideal_hz, step_hz),
-            round((tx_hz - tx_sked_hz) * 1e4),
+            round((tx_hz - uncorrected_tx_hz) * 1e4),
             round(moon.elevation_deg * 1e3),
             round(moon.azimuth_deg * 1e3),
             None if moon.partner_elevation_deg is None else round(moon.partner_elevation_deg * 1e3),

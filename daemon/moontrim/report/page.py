@@ -36,8 +36,8 @@ RECEIVE_LEG: dict[str, LegName] = {
 }
 ECHO_LEG: dict[str, LegName] = {  # of our own echo
     "halves": "moon_to_home",
-    "receiver": "partner_to_home",
-    "partner": "partner_to_home",
+    "receiver": "home_to_home",
+    "partner": "home_to_home",
 }
 
 

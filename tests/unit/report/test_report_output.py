@@ -28,9 +28,10 @@ from moontrim.rehearsal.rehearsal import embedded_settings
 from moontrim.report.columns import COLUMNS
 from moontrim.report.export import columns_of, write_csv
 from moontrim.report.recorded import read_session
-from moontrim.session.commands import SetAgreement
+from moontrim.session.commands import SetAgreement, SetPartner, SetTrim
 from moontrim.session.session import first_session
 from moontrim.state.snapshot import Tracking
+from moontrim.tuning.correction import AGREEMENTS
 from support.moontrim_process import LEAST_CONFIG
 from support.recorded import T0, Made, change, make_journal
 from support.stage import Stage, play
@@ -210,6 +211,34 @@ def test_by_hand_the_same_doppler(
     assert main([*match[1].split(), "--json"]) == 0
     legs = json.loads(capsys.readouterr().out)["legs"]
     leg = {"Moon to home": "moon_to_home", "partner to home": "partner_to_home"}[output[1]]
+    recorded_hz = float(output[2].replace("\u202f", "").replace("\u2212", "-"))
+    assert recorded_hz == pytest.approx(legs[leg]["doppler_hz"], abs=0.002)
+
+
+@pytest.mark.parametrize("agreement", AGREEMENTS)
+def test_by_hand_with_own_echoes(
+    tmp_path: Path, ephemeris: Ephemeris, capsys: pytest.CaptureFixture[str], agreement: str
+) -> None:
+    """No trim is in the correction, that of the transmitter neither; where the echo arrives on the
+    sked frequency there is nothing to look up."""
+    from moontrim.cli.main import main
+
+    settings = embedded_settings()
+    session = SetAgreement("x", agreement).apply(first_session(settings), settings)
+    for change_it in (SetPartner("x", "self"), SetTrim("x", rx_hz=50.0, tx_hz=-20.0)):
+        session = change_it.apply(session, settings)
+    path = make_journal(tmp_path, ephemeris, Made(100, choices=[(0, session)]))
+    text, page = made_page(path, tmp_path / "page.html")
+    output = re.search(r"beside “([^”]*)”.*recorded then is ([^ ]*) Hz", page.text)
+    if agreement in ("transmitter", "home"):
+        assert output is None
+        return
+    match = re.search(r"<pre>moontrim ([^<]*)</pre>", text)
+    assert match and output
+    capsys.readouterr()
+    assert main([*match[1].split(), "--json"]) == 0
+    legs = json.loads(capsys.readouterr().out)["legs"]
+    leg = {"Moon to home": "moon_to_home", "home to home": "home_to_home"}[output[1]]
     recorded_hz = float(output[2].replace("\u202f", "").replace("\u2212", "-"))
     assert recorded_hz == pytest.approx(legs[leg]["doppler_hz"], abs=0.002)
 
