@@ -22,7 +22,7 @@ from moontrim.path import Ephemeris, Site, moon_from, parse_site
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import AGREEMENTS, Agreement, Fractions, on_air
 from moontrim.tuning.steps import coarsen, nearest
-from support.effort import MOST
+from support.effort import MOST, cases
 
 DRAWS = 20_000 if MOST else 2_000
 INSIDE = (0.944, 0.956) if MOST else (0.93, 0.97)
@@ -400,7 +400,7 @@ def errors_hz(
     return {which: np.array(values) for which, values in off.items()}
 
 
-@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("name", cases(*CASES, quick=6))
 def test_95_percent_of_draws_are_inside(ephemeris: Ephemeris, name: str) -> None:
     """And their root mean square is the stated sigma."""
     case = CASES[name]

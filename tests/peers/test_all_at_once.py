@@ -170,6 +170,7 @@ def settings_for(folder: Path, ephemeris: Ephemeris) -> Settings:
     return settings_from(raw, "test")
 
 
+@pytest.mark.long
 def test_two_programs_and_a_phone_at_once(tmp_path: Path, ephemeris: Ephemeris) -> None:
     require_mosquitto()
     settings, clock = settings_for(tmp_path, ephemeris), SystemClock()

@@ -15,6 +15,7 @@ import pytest
 
 from moontrim.preflight.running import running_daemon
 from moontrim.session.sessionfile import LOCK, nobody_else
+from support.effort import cases
 from support.fake_rig_server import FakeRigServer
 from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
 from support.mosquitto import require_mosquitto
@@ -144,7 +145,7 @@ def test_a_rigctld_without_a_command_to_transmit(
     asyncio.run(main())
 
 
-@pytest.mark.parametrize("taken", [False, True])
+@pytest.mark.parametrize("taken", cases(True, False))
 def test_a_rehearsal_uses_the_ports_of_the_config_or_says_which(
     tmp_path: Path, taken: bool
 ) -> None:

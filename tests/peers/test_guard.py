@@ -19,7 +19,7 @@ import pytest
 
 from moontrim.guard.deadman import AFTER_LONGEST_S
 from moontrim.guard.unkeyguard import NO_ANSWER_S
-from support.effort import effort
+from support.effort import cases, effort
 from support.keyed_station import UNKEYED_S, Station, dummy, simulated
 from support.processor import within
 from support.rigctld import require_rigctld
@@ -44,7 +44,7 @@ async def stopped_again_and_again(station: Station) -> None:
     print(f"unkeyed after {min(took_s):.2f} to {max(took_s):.2f} s: {sorted(took_s)}")
 
 
-@pytest.mark.parametrize("bus", ["socket", "civ", "asciicat"])
+@pytest.mark.parametrize("bus", cases("civ", "socket", "asciicat"))
 def test_stopped_again_and_again_the_radio_is_unkeyed(bus: str, tmp_path: Path) -> None:
     async def scene() -> None:
         async with (
@@ -58,6 +58,7 @@ def test_stopped_again_and_again_the_radio_is_unkeyed(bus: str, tmp_path: Path) 
     asyncio.run(scene())
 
 
+@pytest.mark.long
 def test_stopped_again_and_again_beside_the_real_rig_control_daemon(tmp_path: Path) -> None:
     require_rigctld()
 
@@ -89,7 +90,7 @@ sys.exit(main())
 """
 
 
-@pytest.mark.parametrize("bus", ["socket", "civ", "asciicat"])
+@pytest.mark.parametrize("bus", cases("socket", "civ", "asciicat"))
 def test_hung_in_a_busy_loop_the_radio_is_unkeyed(bus: str, tmp_path: Path) -> None:
     async def scene() -> None:
         async with (
@@ -109,7 +110,7 @@ def test_hung_in_a_busy_loop_the_radio_is_unkeyed(bus: str, tmp_path: Path) -> N
     asyncio.run(scene())
 
 
-@pytest.mark.parametrize("bus", ["socket", "civ"])
+@pytest.mark.parametrize("bus", cases("civ", "socket"))
 def test_the_longest_over_ends_though_the_daemon_does_not_end_it(bus: str, tmp_path: Path) -> None:
     longest_s = 3.0
 
@@ -130,11 +131,11 @@ def test_the_longest_over_ends_though_the_daemon_does_not_end_it(bus: str, tmp_p
     asyncio.run(scene())
 
 
-@pytest.mark.parametrize("bus", ["socket", "civ"])
+@pytest.mark.parametrize("bus", cases("civ", "socket"))
 def test_killed_while_keyed(bus: str, tmp_path: Path) -> None:
     async def scene() -> None:
         async with simulated(bus, tmp_path) as (radio, options):
-            for _ in range(3):
+            for _ in range(effort(1, 3, 3)):
                 # A start after a kill inhibits transmit until somebody permits it.
                 shutil.rmtree(tmp_path / "state", ignore_errors=True)
                 async with Station(tmp_path, radio, bus, options) as station:
@@ -154,7 +155,7 @@ def test_killed_while_keyed(bus: str, tmp_path: Path) -> None:
     asyncio.run(scene())
 
 
-@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
+@pytest.mark.parametrize("how", cases(signal.SIGKILL, signal.SIGSTOP))
 def test_a_guard_that_dies_or_hangs_ends_the_over_and_the_next_has_another(
     how: signal.Signals, tmp_path: Path
 ) -> None:
@@ -229,7 +230,7 @@ sys.exit(main())
 """
 
 
-@pytest.mark.parametrize("how", [signal.SIGSTOP, signal.SIGKILL])
+@pytest.mark.parametrize("how", cases(signal.SIGSTOP, signal.SIGKILL))
 def test_a_line_that_keys_the_radio_is_released(how: signal.Signals, tmp_path: Path) -> None:
     master, port = os.openpty()
 

@@ -135,6 +135,7 @@ def broker_of(port: int) -> psutil.Process:
     return psutil.Process(pid)
 
 
+@pytest.mark.long
 @pytest.mark.timeout(600)
 def test_two_hundred_clients_and_much_nonsense(tmp_path: Path) -> None:
     require_mosquitto()

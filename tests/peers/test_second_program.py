@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from support.effort import cases
 from support.moontrim_process import ENVIRONMENT, moontrim
 from support.moonup import places_under_the_moon
 from support.processor import within
@@ -136,8 +137,8 @@ async def other_address(server_port: int, *, plain: bool) -> AsyncIterator[int]:
         await asyncio.gather(*tasks, return_exceptions=True)
 
 
-@pytest.mark.parametrize("how", ["sets", "copies", "the radio's own command"])
-@pytest.mark.parametrize("agreement", ["halves", "transmitter"])
+@pytest.mark.parametrize("how", cases("copies", "sets", "the radio's own command"))
+@pytest.mark.parametrize("agreement", cases("halves", "transmitter"))
 def test_dials_that_a_client_exchanges(tmp_path: Path, agreement: str, how: str) -> None:
     async def main() -> None:
         port = free_port()
@@ -161,16 +162,18 @@ def test_dials_that_a_client_exchanges(tmp_path: Path, agreement: str, how: str)
     asyncio.run(main())
 
 
-@pytest.mark.parametrize("plain", [False, True])
+@pytest.mark.parametrize("plain", cases(False, True))
 @pytest.mark.parametrize(
-    ("agreements", "apart_hz"),
-    [(("halves", "receiver"), 0), (("transmitter", "receiver"), 0), (("halves", "halves"), 2500)],
+    "stations",
+    cases(("halves", "receiver", 0), ("transmitter", "receiver", 0), ("halves", "halves", 2500)),
 )
 def test_two_daemons_on_one_server(
-    tmp_path: Path, agreements: tuple[str, str], apart_hz: int, *, plain: bool
+    tmp_path: Path, stations: tuple[str, str, int], *, plain: bool
 ) -> None:
     """Each keeps its sked frequency. They name each other and leave the radio alone; one that has
     always set its dials last may go on, then alone and undisturbed."""
+
+    *agreements, apart_hz = stations
 
     async def main() -> None:
         port = free_port()

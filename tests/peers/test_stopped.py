@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from support.effort import cases
 from support.moontrim_process import moontrim, next_line
 from support.processor import within
 from support.serial_bench import BUSES
@@ -36,7 +37,7 @@ enabled = false
 """
 
 
-@pytest.mark.parametrize("bus", BUSES)
+@pytest.mark.parametrize("bus", cases(*BUSES))
 def test_stopped_twenty_times_no_radio_is_lost(bus: str, tmp_path: Path) -> None:
     chance = random.Random(bus)
     link = tmp_path / "radio"

@@ -12,6 +12,7 @@ from moontrim.path import Ephemeris, moon_from
 from moontrim.rehearsal.picture import draw_rehearsal
 from moontrim.rehearsal.rehearsal import EMBEDDED, next_window, rehearse
 from moontrim.tuning.correction import AGREEMENTS
+from support.effort import cases
 
 FROM_UTC_S = 1_795_000_000.0
 # Whose correction is ours, so that a dial must move.
@@ -25,8 +26,8 @@ OURS = {
 PARTNER = {"latitude_deg": -25.0, "longitude_deg": 135.0}
 
 
-@pytest.mark.parametrize("split", [True, False])
-@pytest.mark.parametrize("agreement", AGREEMENTS)
+@pytest.mark.parametrize("split", cases(True, False))
+@pytest.mark.parametrize("agreement", cases(*AGREEMENTS, quick=2))
 def test_on_frequency_throughout(
     agreement: str, split: bool, ephemeris: Ephemeris, tmp_path: Path
 ) -> None:

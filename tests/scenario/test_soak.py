@@ -278,6 +278,7 @@ def test_a_loop_that_waits_for_nothing_is_noticed(
     _run_until_noticed(ephemeris, "passes of the event loop", range(4, 8, 4))
 
 
+@pytest.mark.long
 @pytest.mark.timeout(400)
 def test_a_day_without_a_missed_second(tmp_path: Path, ephemeris: Ephemeris) -> None:
     """24 hours at 1296 MHz, the Moon up and down: every second is planned, and nothing grows once

@@ -20,6 +20,15 @@ def effort(quick: T, ci: T, most: T) -> T:
     return most if MOST else ci if CI else quick
 
 
+def cases(*values: object, quick: int = 1) -> list[object]:
+    """Returns cases for `parametrize`: a person's quick run plays the first ones, CI all of them.
+    For what takes real time, many processes or long arithmetic."""
+    return [
+        value if number < quick else pytest.param(value, marks=pytest.mark.long)
+        for number, value in enumerate(values)
+    ]
+
+
 def missing(what: str) -> NoReturn:
     """Skips the test for lack of a program; in CI that is a failure."""
     if CI:
