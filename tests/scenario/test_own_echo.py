@@ -23,6 +23,7 @@ from moontrim.rehearsal.rehearsal import EMBEDDED, rehearse
 from moontrim.session.commands import SetTrim
 from moontrim.tuning.correction import ECHO_AGREEMENTS
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
+from support.effort import cases
 
 START = 1_796_116_042.0  # the Moon is up; at 10.368 GHz Doppler is -16.9 kHz and -1.6 Hz/s
 OFFSETS_HZ = {10368: 10_224_000_000, 24048: 23_904_000_000}
@@ -95,7 +96,7 @@ def residuals(raw: dict[str, Any], ephemeris: Ephemeris, trims: tuple[float, flo
 
 @pytest.mark.parametrize("agreement", ECHO_AGREEMENTS)
 @pytest.mark.parametrize("mode", ["step", "hold", "mid_over"])
-@pytest.mark.parametrize("mhz", [10368, 24048])
+@pytest.mark.parametrize("mhz", cases(10368, 24048))
 def test_the_receiver_is_on_the_echo_of_what_was_sent(
     tmp_path: Path, ephemeris: Ephemeris, mhz: int, mode: str, agreement: str
 ) -> None:

@@ -21,6 +21,7 @@ from moontrim.remote.commands.permitting import TOKEN_S, PermitQuestion, Permitt
 from moontrim.remote.wire import controlsocket
 from moontrim.remote.wire.controlsocket import request_forbid
 from moontrim.session.commands import AllowTransmit, NudgeSked
+from support.effort import cases
 from support.inhibited import Inhibited
 from support.journals import T0
 from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG, moontrim, until_up
@@ -86,9 +87,7 @@ def transmit_line(config: Path) -> str:
     return f"{line['level']}: {line['text']}"
 
 
-@pytest.mark.parametrize(
-    "remote", ["enabled = false", OTHER_BROKER], ids=["no phones", "another broker, no TLS"]
-)
+@pytest.mark.parametrize("remote", cases("enabled = false", OTHER_BROKER))
 def test_forbidden_or_killed_it_is_permitted_again(tmp_path: Path, remote: str) -> None:
     config = station(tmp_path, remote)
     code, text = run("permit", config)

@@ -29,7 +29,7 @@ from soak.plan import BANDS, QUIET, draw
 from soak.play import Outcome, play
 from soak.runner import RUN_S, run_many
 from support.descriptors import open_descriptors
-from support.effort import MOST, effort
+from support.effort import MOST, cases, effort
 from support.politely import politely
 from support.stage import Stage as Scene
 from support.stage import play as play_stage
@@ -119,8 +119,8 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
 
 
 @pytest.mark.parametrize(
-    ("where", "broken", "noticed", "kinds"),
-    [
+    "mutant",
+    cases(
         (
             "moontrim.keying.keyer.hindrances",
             _any_moon_will_do,
@@ -223,17 +223,16 @@ def _first_on_first_off(sequence: Sequence) -> list[int]:
             "it began with",
             ALL,
         ),
-    ],
+        quick=4,
+    ),
 )
 def test_broken_it_is_noticed(
     ephemeris: Ephemeris,
     monkeypatch: pytest.MonkeyPatch,
-    where: str,
-    broken: Any,
-    noticed: str,
-    kinds: tuple[str, ...],
+    mutant: tuple[str, Any, str, tuple[str, ...]],
 ) -> None:
     """A soak that cannot fail would be worth nothing."""
+    where, broken, noticed, kinds = mutant
     monkeypatch.setattr(where, broken)
     # Wild runs only, and where it takes a rare coincidence, nothing else that may happen.
     monkeypatch.setattr("soak.play.ALL", kinds)
