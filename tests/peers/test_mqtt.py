@@ -693,7 +693,7 @@ def test_hubs_are_told_and_can_command(tmp_path: Path, ephemeris: Ephemeris) -> 
                 ("sked_hz", "10368100500.0"),
                 ("agreement", "partner"),
                 ("correcting", parts["correcting"]["payload_off"]),
-                ("forbid", parts["forbid"]["payload_press"]),
+                ("inhibit", parts["inhibit"]["payload_press"]),
                 ("readback", parts["readback"]["payload_press"]),
                 ("band", parts["band"]["options"][1]),
             ):

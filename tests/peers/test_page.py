@@ -751,7 +751,7 @@ def test_by_keyboard(tmp_path: Path, ephemeris: Ephemeris, shared: Shared) -> No
                 if reached[-1][0] == "+10":
                     await keys.press("Enter")
                     await until(lambda: seen(here).sked_hz == 10_368_100_010)
-                if "Forbid" in reached[-1][0]:
+                if "Inhibit" in reached[-1][0]:
                     break
             names = [name.strip() for name, _ in reached]
             assert all(outline == "solid" for _, outline in reached), reached

@@ -389,7 +389,7 @@ async function inhibit(key) {
   }
   if (reply?.ok || (reply && reply.error?.code !== "no_link")) return;
   answer("Inhibiting transmit.");
-  reply = await link.interlock();
+  reply = await link.inhibit();
   if (reply.ok) merge(reply.result);
   answer(reply.ok ? done : refusal(reply.error), !reply.ok);
 }
