@@ -8,6 +8,7 @@ import asyncio
 import gc
 import sys
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -15,7 +16,7 @@ from typing import Any
 import pytest
 
 from moontrim.config.settings import Settings
-from moontrim.keying.interlocks import hindrances
+from moontrim.keying.interlocks import Conditions, hindrances
 from moontrim.keying.sequence import Sequence, Stage
 from moontrim.path import Ephemeris
 from moontrim.remote.published.feed import DEAD_AFTER_S, Feed
@@ -86,8 +87,8 @@ def _any_moon_will_do(*given: Any) -> tuple[str, ...]:
     return tuple(reason for reason in hindrances(*given) if "degrees elevation" not in reason)
 
 
-def _any_clock_will_do(*given: Any) -> tuple[str, ...]:
-    return tuple(reason for reason in hindrances(*given) if "the clock is" not in reason)
+def _any_clock_will_do(conditions: Conditions, *given: Any) -> tuple[str, ...]:
+    return hindrances(replace(conditions, clock_doubt=""), *given)
 
 
 def _any_front_end_will_do(session: Session, settings: Settings) -> Session:
