@@ -1,1 +1,1 @@
-"""The error budget: how far off the dials can be, cause by cause; the report of `moontrim path`."""
+"""The error budget: the frequency error of the dials by cause; the report of `moontrim path`."""

@@ -1,4 +1,4 @@
-"""The error budget: how far off each dial can be, from each cause and from all together.
+"""The error budget: the frequency error of each dial, from each cause and from all together.
 
     sensitivity    Hz per unit of each error, from the path
     uncertainties  how large each error may be
