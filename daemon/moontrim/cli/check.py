@@ -52,10 +52,11 @@ def call(options: argparse.Namespace) -> int:
     else:
         console = Console()
         colours = {"ok": "green", "note": "yellow", "fail": "bold red"}
+        width = max(len(finding.what) for finding in findings)
         for finding in findings:
             console.print(
                 f"[{colours[finding.level]}]{finding.level.upper():4}[/]  "
-                f"{finding.what:14}  {finding.text}",
+                f"{finding.what:{width}}  {finding.text}",
                 highlight=False,
                 soft_wrap=True,
             )
