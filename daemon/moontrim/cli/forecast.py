@@ -3,24 +3,29 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from datetime import tzinfo
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from moontrim.cli.arguments import add_config
+from moontrim.cli.forecastoutputs import (
+    StretchOutputs,
+    WindowOutputs,
+    stretch_outputs,
+    window_outputs,
+)
 from moontrim.cli.forecastquestions import Work, work_of
 from moontrim.cli.parser import add_command
+from moontrim.cli.progressbar import ProgressBar
 from moontrim.clock.system import SystemClock
-from moontrim.forecast.compute import Forecast, forecast
+from moontrim.forecast.compute import Forecast, forecasts
+from moontrim.forecast.good import limits_text
+from moontrim.forecast.notes import notes_on
 
 DAY_S = 86400.0
 # Chosen: shorter work is done before a bar could be read.
 BAR_FROM_DAYS = 90.0
-BAR_FROM_PAGES = 8
 
 
 def add(commands: Any) -> None:
@@ -69,8 +74,16 @@ def add(commands: Any) -> None:
     command.add_argument(
         "--timezone", metavar="NAME", help="time zone of local times (default: of this machine)"
     )
+    command.add_argument(
+        "--good",
+        action="store_true",
+        help="list only stretches of at least ten minutes with the spread below --max-spread, and "
+        "the signal above the threshold of the config if both are known; the best first",
+    )
     command.add_argument("--table", action="store_true", help="print a table (default)")
-    command.add_argument("--json", action="store_true", help="print JSON: a list of windows")
+    command.add_argument(
+        "--json", action="store_true", help="print JSON: a list of windows, partner by partner"
+    )
     command.add_argument(
         "--csv", type=Path, metavar="FILE", help="write a CSV file with one row per minute"
     )
@@ -81,75 +94,49 @@ def add(commands: Any) -> None:
         help="write plots to FILE.png or FILE.svg: an overview, and one page per window",
     )
     command.add_argument(
-        "--calendar", type=Path, metavar="FILE", help="write an iCalendar file (FILE.ics)"
+        "--calendar",
+        type=Path,
+        metavar="FILE",
+        help="write an iCalendar file (FILE.ics), an event for each window, or stretch of --good",
     )
 
 
 def call(options: argparse.Namespace) -> int:
     work = work_of(options, SystemClock().utc_s())
-    forecasts = _forecast_all(work)
-    _write(options, work.zone, forecasts)
-    for note in dict.fromkeys(note for one in forecasts for note in one.notes):
-        print(f"moontrim: {note}", file=sys.stderr)
-    return 0 if any(one.windows for one in forecasts) else 1
-
-
-def _forecast_all(work: Work) -> list[Forecast]:
-    """Makes the forecasts, with a progress bar on the terminal for long ones."""
     questions = work.questions
     span_days = (questions[0].until_utc_s - questions[0].from_utc_s) / DAY_S
-    forecasts = []
-    with _bars(span_days * len(questions) >= BAR_FROM_DAYS) as bar:
-        for question in questions:
-            forecasts.append(forecast(work.ephemeris, question, bar(question.partner_name)))
-    return forecasts
+    long = span_days * len(questions) >= BAR_FROM_DAYS or options.plot is not None
+    bar = ProgressBar([question.partner_name for question in questions], long)
+    outputs = (
+        stretch_outputs(options, work.zone)
+        if options.good
+        else window_outputs(options, work.zone, len(questions) > 1, bar)
+    )
+    done = _work_through(work, outputs, bar)
+    files = [line for output in outputs.outputs for line in output.finish()]
+    notes = [f"wrote {file}" for file in files] + notes_on(done)
+    if options.good and (options.json or (files and not options.table)):
+        notes.insert(0, f"good stretches: {limits_text(questions[0])}")
+    for note in notes:
+        print(f"moontrim: {note}", file=sys.stderr)
+    return 0 if outputs.listed else 1
 
 
-@contextmanager
-def _bars(wanted: bool) -> Iterator[Callable[[str], Callable[[float], None] | None]]:
-    """Yields a function that makes a progress bar by name; a bar is a function of the fraction
-    done. Without a terminal, or if not wanted, it makes None."""
-    if not (wanted and sys.stderr.isatty()):
-        yield lambda name: None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as progress:
-
-        def bar(name: str) -> Callable[[float], None]:
-            task = progress.add_task(name, total=1.0)
-            return lambda fraction: progress.update(task, completed=fraction)
-
-        yield bar
-
-
-def _write(options: argparse.Namespace, zone: tzinfo | None, forecasts: list[Forecast]) -> None:
-    """Writes the files and prints what the options request."""
-    files: list[str] = []
-    if options.csv is not None:
-        from moontrim.forecast.shown.plain import write_csv
-
-        files.append(f"{options.csv}: {write_csv(forecasts, options.csv)} rows")
-    if options.calendar is not None:
-        from moontrim.forecast.shown.calendar import write_calendar
-
-        events = write_calendar(forecasts, options.calendar, zone)
-        files.append(f"{options.calendar}: {events} events")
-    if options.plot is not None:
-        from moontrim.forecast.shown.pages import write_pages
-
-        pages = sum(1 + len(one.windows) for one in forecasts)
-        with _bars(pages >= BAR_FROM_PAGES) as bar:
-            written = write_pages(forecasts, options.plot, zone, bar("pages"))
-        files.extend(str(path) for path in written)
-    if options.json:
-        from moontrim.forecast.shown.plain import as_plain
-
-        print(json.dumps(as_plain(forecasts), indent=1))
-    elif options.table or not files:
-        from moontrim.forecast.shown.terminal import show_forecasts
-
-        show_forecasts(forecasts, zone)
-    for line in files:
-        print(f"moontrim: wrote {line}", file=sys.stderr)
+def _work_through(
+    work: Work, outputs: WindowOutputs | StretchOutputs, bar: ProgressBar
+) -> list[Forecast]:
+    """Makes and writes the forecasts one at a time: none is held while the next is made. Returns
+    them without their windows."""
+    made = forecasts(work.ephemeris, work.questions, bar.work)
+    done: list[Forecast] = []
+    while len(done) < len(work.questions):
+        with bar.shown():
+            forecast = next(made)
+            if not outputs.prints:
+                outputs.add(forecast)
+        if outputs.prints:
+            outputs.add(forecast)
+        done.append(replace(forecast, windows=()))
+        del forecast
+        bar.next()
+    return done

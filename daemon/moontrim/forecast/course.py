@@ -7,7 +7,7 @@ Within an hour and a half of a leap second it is up to a second."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,7 +34,6 @@ SCANNED_AT_ONCE = 1440
 # Room that a course needs beyond its ends.
 MARGIN_S = 4.0 * STEP_S + thinephemeris.MARGIN_S
 
-Progress = Callable[[float], None]
 # Rows of the table of solved instants, three components each: lines of sight from both ends by
 # east, north and up and in GCRS, the geocentric Moon, and the gradient of the range rate over the
 # disk.
@@ -72,38 +71,96 @@ class Sky:
     spread_fraction: Array
 
 
-class Course:
-    """The course from from_utc_s to until_utc_s; partner None: our own echo."""
+@dataclass(frozen=True)
+class _Piece:
+    """Solved instants (N,) that share a thin ephemeris.
+
+    columns: their place in the table.
+    now_s, bounce_s: when the wave arrives at home and when it left the Moon, as the thin
+    ephemeris counts.
+    moon_at_bounce: place, km, and velocity, km/s, of the Moon at bounce_s.
+    turn_rad_s: the Moon's rotation."""
+
+    columns: slice
+    thin: ThinEphemeris
+    now_s: Array
+    bounce_s: Array
+    moon_at_bounce: tuple[Array, Array]
+    turn_rad_s: Array
+
+
+class HomeCourse:
+    """What the courses from one home to all partners share, from from_utc_s to until_utc_s: the
+    Moon, the thin ephemeris, and home's rows of the table of solved instants."""
 
     def __init__(
-        self,
-        ephemeris: Ephemeris,
-        home: Site,
-        partner: Site | None,
-        from_utc_s: float,
-        until_utc_s: float,
-        progress: Progress | None = None,
+        self, ephemeris: Ephemeris, home: Site, from_utc_s: float, until_utc_s: float
     ) -> None:
-        """Solves the course. Raises CoverageError unless the tables reach MARGIN_S beyond both
-        ends.
-
-        progress: called from time to time with the share done, 0 to 1."""
+        """Solves home's rows. Raises CoverageError unless the tables reach MARGIN_S beyond both
+        ends."""
         ephemeris.require([from_utc_s - MARGIN_S, until_utc_s + MARGIN_S])
-        first = int(from_utc_s // STEP_S) - BEFORE
-        steps = int(until_utc_s // STEP_S) - first + 1 + AFTER
-        nodes_utc_s = (first + np.arange(steps, dtype=np.float64)) * STEP_S
-        self.from_utc_s, self.until_utc_s = from_utc_s, until_utc_s
-        self._first = first
+        self.from_utc_s, self.until_utc_s, self.site = from_utc_s, until_utc_s, home
+        self.first = int(from_utc_s // STEP_S) - BEFORE
+        steps = int(until_utc_s // STEP_S) - self.first + 1 + AFTER
+        nodes_utc_s = (self.first + np.arange(steps, dtype=np.float64)) * STEP_S
+        self.table = np.zeros((18, steps))
+        self.pieces = tuple(
+            self._solve(ephemeris, slice(at, at + SOLVED_AT_ONCE), nodes_utc_s)
+            for at in range(0, steps, SOLVED_AT_ONCE)
+        )
+
+    def _solve(self, ephemeris: Ephemeris, columns: slice, nodes_utc_s: Array) -> _Piece:
+        """Fills home's rows of a piece: lines of sight at home's time; the gradient for a wave
+        that arrives at home then and left the Moon a light time before."""
+        # Whole half hours of UTC have no fractions of a second.
+        tai_s, _ = ephemeris.split(nodes_utc_s[columns])
+        thin = ThinEphemeris(ephemeris, int(tai_s[0]) - 10, int(tai_s[-1]))
+        now_s = (tai_s - (tai_s[0] - 10)).astype(np.float64)
+        table = self.table[:, columns]
+        table[MOON], _ = thin.moon(now_s)
+        light_s = _sight(thin, now_s, self.site, table, HOME_LOCAL, HOME_SIGHT)
+        bounce_s = now_s - light_s
+        piece = _Piece(
+            columns,
+            thin,
+            now_s,
+            bounce_s,
+            thin.moon(bounce_s),
+            rotation_rad_per_s(ephemeris.days_since_j2000(tai_s)),
+        )
+        table[TURN] = apparent_turn(
+            *thin.station(now_s, self.site.itrs_km()), *piece.moon_at_bounce, piece.turn_rad_s
+        )
+        return piece
+
+
+def _sight(
+    thin: ThinEphemeris, now_s: Array, site: Site, table: Array, local_rows: slice, rows: slice
+) -> Array:
+    """Fills the lines of sight from a site and returns the light time to the Moon, s, (N,)."""
+    place, *axes = thin.turned(now_s, site.itrs_km(), site.east(), site.north(), site.up())
+    sight = table[MOON] - place
+    table[rows] = sight
+    table[local_rows] = [dot(sight, axis) for axis in axes]
+    return (norm(sight) - MOON_RADIUS_KM) / SPEED_OF_LIGHT_KM_S
+
+
+class Course:
+    """The course over home and one partner; partner None: our own echo."""
+
+    def __init__(self, home: HomeCourse, partner: Site | None) -> None:
+        """Solves the partner's rows: the wave left the far end a light time before the Moon."""
+        self.from_utc_s, self.until_utc_s = home.from_utc_s, home.until_utc_s
+        self._first = home.first
         self._own_echo = partner is None
-        self._home_height_m = home.height_m
-        self._far_height_m = (partner or home).height_m
-        table = np.empty((18, steps))
-        for at in range(0, steps, SOLVED_AT_ONCE):
-            part = slice(at, at + SOLVED_AT_ONCE)
-            table[:, part] = _solve(ephemeris, home, partner, nodes_utc_s[part])
-            if progress is not None:
-                progress(min(1.0, (at + SOLVED_AT_ONCE) / steps))
-        self._table = table
+        far = partner or home.site
+        self._home_height_m, self._far_height_m = home.site.height_m, far.height_m
+        self._table = home.table.copy()
+        for piece in home.pieces:
+            table, thin = self._table[:, piece.columns], piece.thin
+            light_s = _sight(thin, piece.now_s, far, table, FAR_LOCAL, FAR_SIGHT)
+            station = thin.station(piece.bounce_s - light_s, far.itrs_km())
+            table[TURN] += apparent_turn(*station, *piece.moon_at_bounce, piece.turn_rad_s)
 
     def at(self, utc_s: ArrayLike) -> Sky:
         """Returns everything at instants (N,) inside the course."""
@@ -173,31 +230,3 @@ def geometric_elevation_deg(local: Array) -> Array:
 def azimuth_deg(local: Array) -> Array:
     """Returns the azimuth (N,) of lines of sight (3, N) by east, north and up."""
     return np.asarray(np.degrees(np.arctan2(local[0], local[1])) % 360.0)
-
-
-def _solve(ephemeris: Ephemeris, home: Site, partner: Site | None, utc_s: Array) -> Array:
-    """Returns all rows (18, N): lines of sight at home's time; the gradient for a wave that arrives
-    at home then, left the Moon a light time before and the far end two."""
-    # Whole half hours of UTC have no fractions of a second.
-    tai_s, _ = ephemeris.split(utc_s)
-    thin = ThinEphemeris(ephemeris, int(tai_s[0]) - 10, int(tai_s[-1]))
-    now = (tai_s - (tai_s[0] - 10)).astype(np.float64)
-    moon, _ = thin.moon(now)
-    turn = rotation_rad_per_s(ephemeris.days_since_j2000(tai_s))
-    table = np.zeros((18, utc_s.size))
-    table[MOON] = moon
-    bounce = now
-    for end, (site, local_rows, sight_rows) in enumerate(
-        ((home, HOME_LOCAL, HOME_SIGHT), (partner or home, FAR_LOCAL, FAR_SIGHT))
-    ):
-        place, *axes = thin.turned(now, site.itrs_km(), site.east(), site.north(), site.up())
-        sight = moon - place
-        table[sight_rows] = sight
-        table[local_rows] = [dot(sight, axis) for axis in axes]
-        light_s = (norm(sight) - MOON_RADIUS_KM) / SPEED_OF_LIGHT_KM_S
-        if end == 0:
-            when, bounce = now, now - light_s
-        else:
-            when = bounce - light_s
-        table[TURN] += apparent_turn(*thin.station(when, site.itrs_km()), *thin.moon(bounce), turn)
-    return table

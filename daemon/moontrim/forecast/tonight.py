@@ -4,57 +4,56 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-
-import numpy as np
+from typing import TypeVar
 
 from moontrim.forecast.compute import Forecast
-from moontrim.forecast.window import LowSpread, Window
+from moontrim.forecast.window import LowSpread
 
 DAY_S = 86400.0
 
 
 @dataclass(frozen=True)
-class RankedPartner:
-    """A partner's best low-spread period within the day.
+class RankedPeriod:
+    """A period of low spread with a partner.
 
     margin_db: average margin of the weaker direction over the threshold; None if not known."""
 
     partner: str
-    window: Window
     period: LowSpread
     margin_db: float | None
 
 
-def tonight(forecasts: Iterable[Forecast]) -> list[RankedPartner]:
-    """Returns each partner's best low-spread period within the first 24 hours of the span, the most
-    promising first: by margin, or, if it is not known for all, by mean spread. Partners without a
-    window that day are left out."""
-    choices = []
-    for forecast in forecasts:
-        until_utc_s = forecast.from_utc_s + DAY_S
-        choices.append(
-            [
-                RankedPartner(window.partner, window, period, _margin_db(window, period))
-                for window in forecast.windows
-                for period in window.low_spread
-                if period.start_utc_s < until_utc_s
-            ]
-        )
-    choices = [group for group in choices if group]
-    known = all(choice.margin_db is not None for group in choices for choice in group)
+Period = TypeVar("Period", bound=RankedPeriod)
 
-    def promise(choice: RankedPartner) -> float:
+
+def periods_of_a_day(forecast: Forecast) -> list[RankedPeriod]:
+    """Returns the partner's low-spread periods that begin within the first 24 hours of the span."""
+    until_utc_s = forecast.from_utc_s + DAY_S
+    return [
+        RankedPeriod(window.partner, period, window.series.mean_margin_db(period))
+        for window in forecast.windows
+        for period in window.low_spread
+        if period.start_utc_s < until_utc_s
+    ]
+
+
+def ranked(periods: Iterable[Period]) -> list[Period]:
+    """Returns periods, the most promising first: by margin, or, if it is not known for all, by mean
+    spread."""
+    choices = list(periods)
+    known = all(choice.margin_db is not None for choice in choices)
+
+    def promise(choice: Period) -> float:
         if known and choice.margin_db is not None:
             return choice.margin_db
         return -choice.period.mean_hz
 
-    firsts = [max(group, key=promise) for group in choices]
-    return sorted(firsts, key=promise, reverse=True)
+    return sorted(choices, key=promise, reverse=True)
 
 
-def _margin_db(window: Window, period: LowSpread) -> float | None:
-    series = window.series
-    if series.margin_db is None:
-        return None
-    inside = (series.utc_s >= period.start_utc_s) & (series.utc_s <= period.end_utc_s)
-    return float(np.mean(series.margin_db[inside])) if inside.any() else None
+def first_of_each(periods: Iterable[RankedPeriod]) -> list[RankedPeriod]:
+    """Returns the most promising period of each partner, the most promising first."""
+    firsts: dict[str, RankedPeriod] = {}
+    for choice in ranked(periods):
+        firsts.setdefault(choice.partner, choice)
+    return list(firsts.values())

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, fields
+from typing import Any, Literal
+
+import numpy as np
 
 from moontrim.path.vectors import Array
 
@@ -73,6 +75,10 @@ class EndSeries:
     system_k: Array | None
     snr_db: Array | None
 
+    def part(self, instants: slice) -> EndSeries:
+        """Returns some of the instants."""
+        return EndSeries(*_cut(self, instants))
+
 
 @dataclass(frozen=True)
 class Series:
@@ -95,6 +101,30 @@ class Series:
     spatial_offset_deg: Array
     penalty_db: Array | None
     margin_db: Array | None
+
+    def part(self, instants: slice) -> Series:
+        """Returns some of the instants."""
+        return Series(*_cut(self, instants))
+
+    def mean_margin_db(self, period: LowSpread) -> float | None:
+        """Returns the average margin within a period; None if not known."""
+        if self.margin_db is None:
+            return None
+        inside = (self.utc_s >= period.start_utc_s) & (self.utc_s <= period.end_utc_s)
+        return float(np.mean(self.margin_db[inside])) if inside.any() else None
+
+
+def _cut(series: Series | EndSeries, instants: slice) -> list[Any]:
+    """Returns all fields at some of the instants."""
+    values = (getattr(series, field.name) for field in fields(series))
+    return [
+        value.part(instants)
+        if isinstance(value, EndSeries)
+        else None
+        if value is None
+        else value[instants]
+        for value in values
+    ]
 
 
 @dataclass(frozen=True)
@@ -125,6 +155,12 @@ class Window:
     def own_echo(self) -> bool:
         """Returns whether the station listens for its own echo."""
         return self.partner == "self"
+
+    @property
+    def identifying_utc_s(self) -> float:
+        """Returns an instant that is the same whatever the span of the forecast: the window's end,
+        or its start if the forecast ends inside."""
+        return self.start_utc_s if self.set_limited_by is None else self.end_utc_s
 
     @property
     def min_spread_hz(self) -> float:

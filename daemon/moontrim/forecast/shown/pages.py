@@ -45,38 +45,46 @@ PERIODS_SHOWN = 6
 DAY_S = 86400.0
 
 
-def write_pages(
-    forecasts: Sequence[Forecast],
-    path: Path,
-    zone: tzinfo | None,
-    progress: Callable[[float], None] | None = None,
-) -> list[Path]:
-    """Writes all pages beside `path`, whose suffix is the format, and returns the paths written.
-    The first month of the first partner is `path` itself. Raises InputError for another suffix or a
-    file that cannot be written.
+class Pages:
+    """Picture files beside `path`, whose suffix is the format. The first month of the first partner
+    is `path` itself.
 
-    progress: called after every page with the share done, 0 to 1."""
-    if path.suffix.lower() not in SUFFIXES:
-        raise InputError("--plot", str(path), f"a file name ending in {' or '.join(SUFFIXES)}")
-    total = sum(1 + len(forecast.windows) for forecast in forecasts)
-    written: list[Path] = []
-    for name, figure in _pages(forecasts, path, zone):
-        try:
-            _save(figure, name)
-        except OSError as error:
-            raise unwritable("--plot", name, error) from None
-        written.append(name)
-        if progress is not None:
-            progress(min(1.0, len(written) / max(total, 1)))
-    return written
+    several: whether names tell the partner.
+    progress: called after every page with the share done of the partner's, 0 to 1."""
 
+    def __init__(
+        self,
+        path: Path,
+        zone: tzinfo | None,
+        several: bool = False,
+        progress: Callable[[float], None] | None = None,
+    ) -> None:
+        """Raises InputError for another suffix."""
+        if path.suffix.lower() not in SUFFIXES:
+            raise InputError("--plot", str(path), f"a file name ending in {' or '.join(SUFFIXES)}")
+        self._path, self._zone, self._several, self._progress = path, zone, several, progress
+        self.written: list[Path] = []
 
-def _pages(
-    forecasts: Sequence[Forecast], path: Path, zone: tzinfo | None
-) -> Iterator[tuple[Path, Figure]]:
-    first = True
-    for forecast in forecasts:
-        who = "" if len(forecasts) == 1 else "-" + _plain(forecast.question.partner_name)
+    def add(self, forecast: Forecast) -> None:
+        """Writes the pages of a partner. Raises InputError for a file that cannot be written."""
+        total = 1 + len(forecast.windows)
+        before = len(self.written)
+        for name, figure in self._pages(forecast):
+            try:
+                _save(figure, name)
+            except OSError as error:
+                raise unwritable("--plot", name, error) from None
+            self.written.append(name)
+            if self._progress is not None:
+                self._progress(min(1.0, (len(self.written) - before) / total))
+
+    def finish(self) -> list[str]:
+        """Returns what has been written."""
+        return [str(path) for path in self.written]
+
+    def _pages(self, forecast: Forecast) -> Iterator[tuple[Path, Figure]]:
+        path = self._path
+        who = "-" + _plain(forecast.question.partner_name) if self._several else ""
         for number, start_utc_s in enumerate(_months(forecast), start=1):
             end_utc_s = min(start_utc_s + MONTH_S, forecast.until_utc_s)
             windows = [
@@ -86,13 +94,12 @@ def _pages(
             ]
             if not windows:
                 continue
-            name = path if first else path.with_stem(f"{path.stem}{who}-month-{number}")
-            first = False
-            yield name, month_page(forecast, windows, start_utc_s, end_utc_s, zone)
+            name = path.with_stem(f"{path.stem}{who}-month-{number}") if self.written else path
+            yield name, month_page(forecast, windows, start_utc_s, end_utc_s, self._zone)
         for number, window in enumerate(forecast.windows, start=1):
             yield (
                 path.with_stem(f"{path.stem}{who}-window-{number:02d}"),
-                window_page(forecast, window, zone),
+                window_page(forecast, window, self._zone),
             )
 
 

@@ -7,10 +7,10 @@ from datetime import UTC, tzinfo
 
 import numpy as np
 from rich.console import Console
-from rich.table import Table
-from rich.text import Text
+from rich.markup import escape
 
 from moontrim.forecast.compute import Forecast
+from moontrim.forecast.shown.columns import Cell, Columns, Piece, cell
 from moontrim.forecast.shown.words import (
     day_text,
     hz_text,
@@ -20,7 +20,7 @@ from moontrim.forecast.shown.words import (
     zone_text,
 )
 from moontrim.forecast.signal import in_bandwidth_db
-from moontrim.forecast.tonight import tonight
+from moontrim.forecast.tonight import RankedPeriod, first_of_each, periods_of_a_day
 from moontrim.forecast.window import LowSpread, Window
 from moontrim.formats import grouped, megahertz, short
 from moontrim.path.vectors import Array
@@ -34,34 +34,51 @@ PERIODS_SHOWN = 2
 COLOURS = ("green", "yellow", "red")
 
 
-def sparkline(values: Array, top: float, width: int = SPARK_WIDTH) -> Text:
+def sparkline(values: Array, top: float, width: int = SPARK_WIDTH) -> list[Piece]:
     """Returns values as blocks of heights 0 to top, each the average of its share of the samples,
     coloured by thirds."""
-    parts = np.array_split(values, min(width, values.size))
-    text = Text()
-    for part in parts:
-        share = float(np.clip(part.mean() / top, 0.0, 1.0)) if top > 0.0 else 0.0
-        block = BLOCKS[min(int(share * len(BLOCKS)), len(BLOCKS) - 1)]
-        text.append(block, style=COLOURS[min(int(share * len(COLOURS)), len(COLOURS) - 1)])
-    return text
+    width = min(width, values.size)
+    each, more = divmod(values.size, width)
+    k = np.arange(width + 1)
+    edges = k * each + np.minimum(k, more)
+    means = np.add.reduceat(values, edges[:-1]) / np.diff(edges)
+    shares = np.clip(means / top, 0.0, 1.0) if top > 0.0 else np.zeros_like(means)
+    return [
+        (
+            BLOCKS[min(int(share * len(BLOCKS)), len(BLOCKS) - 1)],
+            COLOURS[min(int(share * len(COLOURS)), len(COLOURS) - 1)],
+        )
+        for share in shares.tolist()
+    ]
 
 
-def show_forecasts(
-    forecasts: Sequence[Forecast], zone: tzinfo | None, console: Console | None = None
-) -> None:
-    """Prints a table per partner and, for several, a ranking for the first 24 hours."""
-    console = console or Console()
-    for forecast in forecasts:
-        _show_one(console, forecast, zone)
-    if len(forecasts) > 1:
-        _show_tonight(console, forecasts, zone)
+class Tables:
+    """A table per partner, printed as it comes, and for several partners a ranking for the first 24
+    hours at the end."""
+
+    def __init__(self, zone: tzinfo | None, console: Console | None = None) -> None:
+        self._zone, self._console = zone, console or Console()
+        self._partners = 0
+        self._first_day: list[RankedPeriod] = []
+
+    def add(self, forecast: Forecast) -> None:
+        """Prints the table of a partner."""
+        self._partners += 1
+        self._first_day += periods_of_a_day(forecast)
+        _show_one(self._console, forecast, self._zone)
+
+    def finish(self) -> list[str]:
+        """Prints the ranking. Returns nothing: there is no file."""
+        if self._partners > 1:
+            _show_tonight(self._console, first_of_each(self._first_day), self._zone)
+        return []
 
 
 def _show_one(console: Console, forecast: Forecast, zone: tzinfo | None) -> None:
     question = forecast.question
     what = "home, echoes" if question.partner is None else f"home with {question.partner.name}"
     console.print(
-        f"[bold]{what}[/bold]  {megahertz(question.frequency_hz)}  "
+        f"[bold]{escape(what)}[/bold]  {megahertz(question.frequency_hz)}  "
         f"{day_text(forecast.from_utc_s)} to {day_text(forecast.until_utc_s)}",
         highlight=False,
     )
@@ -70,25 +87,23 @@ def _show_one(console: Console, forecast: Forecast, zone: tzinfo | None) -> None
         console.print()
         return
     top = max(float(window.series.spread_hz.max()) for window in forecast.windows)
-    table = Table(box=None, header_style="dim", padding=(0, 1, 0, 0))
     headings = [
-        (_heading(forecast, zone), "left"),
-        ("elev.\nmax °", "right"),
-        ("spread Hz\nlimb to limb", "left"),
-        ("low-spread periods\nUTC, mean Hz", "left"),
-        ("loss\ndB", "right"),
-        ("noise\nK", "right"),
+        (_heading(forecast, zone), False),
+        ("elev.\nmax °", True),
+        ("spread Hz\nlimb to limb", False),
+        ("low-spread periods\nUTC, mean Hz", False),
+        ("loss\ndB", True),
+        ("noise\nK", True),
     ]
     signal = any(
         w.series.home.snr_db is not None or w.series.far.snr_db is not None
         for w in forecast.windows
     )
     if signal:
-        headings.append(("S/N\ndB", "right"))
-    for heading, side in headings:
-        table.add_column(heading, justify="right" if side == "right" else "left", no_wrap=True)
+        headings.append(("S/N\ndB", True))
+    table = Columns(headings)
     for window in forecast.windows:
-        table.add_row(*_cells(forecast, window, top, zone, signal))
+        table.rows.append(_cells(forecast, window, top, zone, signal))
     console.print(table)
     _show_legend(console, forecast, signal)
     console.print()
@@ -96,27 +111,34 @@ def _show_one(console: Console, forecast: Forecast, zone: tzinfo | None) -> None
 
 def _cells(
     forecast: Forecast, window: Window, top: float, zone: tzinfo | None, signal: bool
-) -> list[Text]:
+) -> list[Cell]:
     s = window.series
     start, end = window.start_utc_s, window.end_utc_s
-    when = Text(f"{day_text(start)} {span_text(start, end)}\n")
-    when.append(_local(start, end, zone), "dim")
     highest = f"{window.home_max_elevation.elevation_deg:.0f}"
     if not window.own_echo:
         highest += f"/{window.far_max_elevation.elevation_deg:.0f}"
-    spread = sparkline(s.spread_hz, top)
-    spread.append(f"\n{hz_text(window.min_spread_hz)} to {hz_text(float(s.spread_hz.max()))}")
-    cells = [
-        when,
-        Text(highest),
-        spread,
-        Text("\n").join(_low_spread(one) for one in window.low_spread[:PERIODS_SHOWN]),
-        Text(f"{s.path_loss_db.min():.1f}"),
-        Text(grouped(s.home.antenna_k.min())),
+    cells: list[Cell] = [
+        when_cell(start, end, zone),
+        cell(highest),
+        [
+            sparkline(s.spread_hz, top),
+            *cell(f"{hz_text(window.min_spread_hz)} to {hz_text(float(s.spread_hz.max()))}"),
+        ],
+        cell("\n".join(_low_spread(one) for one in window.low_spread[:PERIODS_SHOWN])),
+        cell(f"{s.path_loss_db.min():.1f}"),
+        cell(grouped(s.home.antenna_k.min())),
     ]
     if signal:
         cells.append(_signal(forecast, window))
     return cells
+
+
+def when_cell(start: float, end: float, zone: tzinfo | None) -> Cell:
+    """Returns a span by UTC, and by local time below it."""
+    return [
+        [(f"{day_text(start)} {span_text(start, end)}", "")],
+        [(_local(start, end, zone), "dim")],
+    ]
 
 
 def _local(start: float, end: float, zone: tzinfo | None) -> str:
@@ -138,26 +160,31 @@ def _heading(forecast: Forecast, zone: tzinfo | None) -> str:
     return f"window UTC\n{label if len(label) <= LABEL_WIDTH else 'local'}"
 
 
-def _low_spread(period: LowSpread) -> Text:
+def _low_spread(period: LowSpread) -> str:
     span = span_text(period.start_utc_s, period.end_utc_s)
-    return Text(f"{span} {hz_text(period.mean_hz):>4}")
+    return f"{span} {hz_text(period.mean_hz):>4}"
 
 
-def _signal(forecast: Forecast, window: Window) -> Text:
+def _signal(forecast: Forecast, window: Window) -> Cell:
     """Returns the maximum signal-to-noise ratio of the weaker direction, the margin below it."""
     s = window.series
     known = [end.snr_db for end in (s.home, s.far) if end.snr_db is not None]
     if not known:
-        return Text("?")
+        return cell("?")
     highest = float(np.min(known, axis=0).max())
-    text = Text(f"{highest:+.1f}")
+    lines = [*cell(f"{highest:+.1f}")]
     margin = window.max_margin_db
     if margin is not None:
-        text.append(f"\n{margin:+.1f}", "bold green" if margin >= 0.0 else "red")
+        lines += cell(f"{margin:+.1f}", margin_style(margin))
     elif forecast.question.signal.bandwidth_hz != 2500.0:
         in_bandwidth = in_bandwidth_db(highest, forecast.question.signal.bandwidth_hz)
-        text.append(f"\n{in_bandwidth:+.1f}", "dim")
-    return text
+        lines += cell(f"{in_bandwidth:+.1f}", "dim")
+    return lines
+
+
+def margin_style(margin_db: float) -> str:
+    """Returns the style of a margin over the threshold."""
+    return "bold green" if margin_db >= 0.0 else "red"
 
 
 def _show_legend(console: Console, forecast: Forecast, signal: bool) -> None:
@@ -186,27 +213,37 @@ def _show_legend(console: Console, forecast: Forecast, signal: bool) -> None:
                 console.print(f"  {day}: {remark.text}", style=style, highlight=False)
 
 
-def _show_tonight(console: Console, forecasts: Sequence[Forecast], zone: tzinfo | None) -> None:
+def _show_tonight(console: Console, choices: Sequence[RankedPeriod], zone: tzinfo | None) -> None:
     console.print("[bold]partners ranked for the first 24 hours[/bold]", highlight=False)
-    choices = tonight(forecasts)
     if not choices:
         console.print("  nobody", style="yellow")
         return
-    table = Table(box=None, header_style="dim", padding=(0, 2, 0, 0))
     edges = [at for one in choices for at in (one.period.start_utc_s, one.period.end_utc_s)]
     local = "" if is_utc(zone, *edges) else zone_label(zone, edges[0], edges[-1])
-    for heading in ("partner", "UTC", local.replace(" ", "\n"), "spread\nHz", "margin\ndB"):
-        right = heading in ("spread\nHz", "margin\ndB")
-        table.add_column(heading, justify="right" if right else "left", no_wrap=True)
+    table = Columns(
+        [
+            ("partner", False),
+            ("UTC", False),
+            (local.replace(" ", "\n"), False),
+            ("spread\nHz", True),
+            ("margin\ndB", True),
+        ],
+        padding=2,
+    )
     for choice in choices:
         start, end = choice.period.start_utc_s, choice.period.end_utc_s
-        table.add_row(
-            choice.partner
-            if len(choice.partner) <= NAME_WIDTH
-            else (choice.partner[: NAME_WIDTH - 1] + "…"),
-            f"{day_text(start, UTC)} {span_text(start, end)}",
-            _local(start, end, zone),
-            hz_text(choice.period.mean_hz),
-            "-" if choice.margin_db is None else f"{choice.margin_db:+.1f}",
+        table.rows.append(
+            [
+                cell(name_text(choice.partner)),
+                cell(f"{day_text(start, UTC)} {span_text(start, end)}"),
+                cell(_local(start, end, zone)),
+                cell(hz_text(choice.period.mean_hz)),
+                cell("-" if choice.margin_db is None else f"{choice.margin_db:+.1f}"),
+            ]
         )
     console.print(table)
+
+
+def name_text(partner: str) -> str:
+    """Returns a partner's name, cut where it is too long for a column."""
+    return partner if len(partner) <= NAME_WIDTH else partner[: NAME_WIDTH - 1] + "…"
