@@ -25,7 +25,7 @@ from skyfield.data import iers
 from skyfield.timelib import Time, Timescale
 
 from moontrim.forecast.compute import forecast
-from moontrim.forecast.course import Course
+from moontrim.forecast.course import Course, HomeCourse
 from moontrim.forecast.question import Antenna, End, ForecastQuestion, Gear, Horizon, Signal
 from moontrim.path import Ephemeris, Site, parse_site
 from moontrim.path.constants import MOON_RADIUS_KM
@@ -150,7 +150,8 @@ def main(arguments: list[str]) -> None:
     began = time.process_time()
     theirs = [direct.minutes(part) for part in parts]
     direct_s = (time.process_time() - began) / SKYFIELD_DAYS
-    sky = Course(ephemeris, home, partner, start, start + SKYFIELD_DAYS * DAY_S).at(utc_s)
+    home_course = HomeCourse(ephemeris, home, start, start + SKYFIELD_DAYS * DAY_S)
+    sky = Course(home_course, partner).at(utc_s)
     elevation = np.concatenate([part[0] for part in theirs], axis=1)
     spread = np.concatenate([part[1] for part in theirs])
     off = np.abs(

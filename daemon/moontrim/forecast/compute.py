@@ -14,7 +14,7 @@ from moontrim.forecast.course import MARGIN_S, Course, HomeCourse
 from moontrim.forecast.question import ForecastQuestion
 from moontrim.forecast.window import Window
 from moontrim.forecast.windowdetails import describe_windows
-from moontrim.forecast.windowsearch import Span, find_windows
+from moontrim.forecast.windowsearch import Scan, Span, above_home, find_windows
 from moontrim.path import Ephemeris
 
 # How far the start of a window under way is searched for: longer than any window but a polar one.
@@ -53,13 +53,17 @@ def forecasts(
 
     progress: called from time to time with the share done of the present one, 0 to 1."""
     report_share = progress or (lambda share: None)
-    same = groupby(questions, lambda one: (one.home.site, one.from_utc_s, one.until_utc_s))
-    for (site, from_utc_s, until_utc_s), group in same:
+    same = groupby(questions, lambda one: (one.home, one.from_utc_s, one.until_utc_s))
+    for (home, from_utc_s, until_utc_s), group in same:
         start_utc_s, end_utc_s = _covered(ephemeris, from_utc_s, until_utc_s)
-        home = HomeCourse(ephemeris, site, start_utc_s, end_utc_s)
+        home_course = HomeCourse(ephemeris, home.site, start_utc_s, end_utc_s)
+        above_home_deg = above_home(home_course, home)
         events = find_moon_events(ephemeris, start_utc_s, end_utc_s)
         for question in group:
-            yield _forecast(home, events, question, report_share)
+            course = _course(home_course, question)
+            report_share(SOLVED_SHARE)
+            scan = find_windows(course, home, question.far, above_home_deg)
+            yield _forecast(course, events, question, scan, report_share)
 
 
 def forecast(
@@ -73,14 +77,12 @@ def forecast(
 
 
 def _forecast(
-    home: HomeCourse,
+    course: Course,
     events: MoonEvents,
     question: ForecastQuestion,
+    scan: Scan,
     report_share: Callable[[float], None],
 ) -> Forecast:
-    course = _course(home, question)
-    report_share(SOLVED_SHARE)
-    scan = find_windows(course, question.home, question.far)
     windows = []
     for window in describe_windows(course, question, events, scan.spans):
         windows.append(window)
@@ -88,8 +90,8 @@ def _forecast(
     report_share(1.0)
     return Forecast(
         question,
-        home.from_utc_s,
-        home.until_utc_s,
+        course.from_utc_s,
+        course.until_utc_s,
         tuple(windows),
         scan.highest_deg,
         scan.highest_utc_s,
@@ -113,7 +115,8 @@ def coming_windows(
         start_utc_s, end_utc_s = _covered(ephemeris, utc_s - LOOK_BACK_S, utc_s + ahead_s)
         home = HomeCourse(ephemeris, question.home.site, start_utc_s, end_utc_s)
         course = _course(home, question)
-        all_spans = find_windows(course, question.home, question.far).spans
+        above_home_deg = above_home(home, question.home)
+        all_spans = find_windows(course, question.home, question.far, above_home_deg).spans
         spans = [span for span in all_spans if span.end_utc_s > utc_s][:count]
         if len(spans) == count and spans[-1].set_limited_by is not None:
             break

@@ -109,6 +109,12 @@ class HomeCourse:
             for at in range(0, steps, SOLVED_AT_ONCE)
         )
 
+    def minutes(self) -> Iterator[tuple[Array, Array]]:
+        """Yields, piece by piece, instants (N,) and east, north and up components, km, (3, N), of
+        home's lines of sight at every whole minute of the steps that hold the course; a little more
+        than the course at either end."""
+        return _minutes(self.table[HOME_LOCAL], self.first)
+
     def _solve(self, ephemeris: Ephemeris, columns: slice, nodes_utc_s: Array) -> _Piece:
         """Fills home's rows of a piece: lines of sight at home's time; the gradient for a wave
         that arrives at home then and left the Moon a light time before."""
@@ -143,6 +149,19 @@ def _sight(
     table[rows] = sight
     table[local_rows] = [dot(sight, axis) for axis in axes]
     return (norm(sight) - MOON_RADIUS_KM) / SPEED_OF_LIGHT_KM_S
+
+
+def _minutes(table: Array, first: int) -> Iterator[tuple[Array, Array]]:
+    minute_weights = weights(np.arange(MINUTES_PER_STEP) / MINUTES_PER_STEP).T
+    steps = table.shape[1] - 5
+    for at in range(0, steps, SCANNED_AT_ONCE):
+        count = min(SCANNED_AT_ONCE, steps - at)
+        minutes = np.arange(count * MINUTES_PER_STEP, dtype=np.float64)
+        near = sliding_window_view(table[:, at : at + count + 5], 6, axis=1)
+        yield (
+            (first + 2 + at) * STEP_S + MINUTE_S * minutes,
+            (near @ minute_weights).reshape(3, -1),
+        )
 
 
 class Course:
@@ -182,23 +201,9 @@ class Course:
         home = self._rows(HOME_LOCAL, utc_s)
         return home, home if self._own_echo else self._rows(FAR_LOCAL, utc_s)
 
-    def minutes(self) -> Iterator[tuple[Array, Array, Array]]:
-        """Yields, piece by piece, instants (N,) and the two `local` lines of sight at every whole
-        minute of the steps that hold the course; a little more than the course at either end."""
-        minute_weights = weights(np.arange(MINUTES_PER_STEP) / MINUTES_PER_STEP).T
-        steps = self._table.shape[1] - 5
-        for at in range(0, steps, SCANNED_AT_ONCE):
-            count = min(SCANNED_AT_ONCE, steps - at)
-            start = self._first + 2 + at
-            utc_s = start * STEP_S + MINUTE_S * np.arange(
-                count * MINUTES_PER_STEP, dtype=np.float64
-            )
-            home, far = (
-                sliding_window_view(self._table[rows, at : at + count + 5], 6, axis=1)
-                for rows in (HOME_LOCAL, FAR_LOCAL)
-            )
-            home, far = ((near @ minute_weights).reshape(3, -1) for near in (home, far))
-            yield utc_s, home, home if self._own_echo else far
+    def minutes(self) -> Iterator[tuple[Array, Array]]:
+        """Yields instants and the far end's lines of sight as `HomeCourse.minutes` does home's."""
+        return _minutes(self._table[HOME_LOCAL if self._own_echo else FAR_LOCAL], self._first)
 
     def _rows(self, rows: slice, utc_s: Array) -> Array:
         index, u = neighbours(utc_s / STEP_S - self._first, self._table.shape[1])

@@ -97,7 +97,12 @@ def low_spread_limit_hz(spread_hz: Array, max_spread_hz: float | None) -> float:
     lowest quarter of its samples (N,)."""
     if max_spread_hz is not None:
         return max_spread_hz
-    return float(np.percentile(spread_hz, LOW_SHARE))
+    # Interpolated between the two nearest in rank, as np.percentile does in ten times as long.
+    place = LOW_SHARE / 100.0 * (spread_hz.size - 1)
+    k = int(place)
+    above = min(k + 1, spread_hz.size - 1)
+    in_rank = np.partition(spread_hz, (k, above))
+    return float(in_rank[k] + (place - k) * (in_rank[above] - in_rank[k]))
 
 
 def _crossings(utc_s: Array, left: Sequence[Array], outside: int, inside: int) -> list[float]:

@@ -7,13 +7,13 @@ free horizon by some 20 s. A window or a gap between two whole minutes is missed
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from moontrim.forecast.course import Course, azimuth_deg, elevation_deg
+from moontrim.forecast.course import Course, HomeCourse, azimuth_deg, elevation_deg
 from moontrim.forecast.question import End
 from moontrim.forecast.window import EndName
 from moontrim.path.vectors import Array
@@ -47,15 +47,20 @@ class Scan:
     highest_utc_s: float
 
 
-def find_windows(course: Course, home: End, far: End) -> Scan:
-    """Returns all windows of a course, in order of time."""
+def above_home(course: HomeCourse, home: End) -> list[Array]:
+    """Returns the degrees by which the Moon is above home's horizon at every whole minute, in the
+    pieces of `HomeCourse.minutes`."""
+    return [_above(home, local) for _, local in course.minutes()]
+
+
+def find_windows(course: Course, home: End, far: End, above_home_deg: Sequence[Array]) -> Scan:
+    """Returns all windows of a course, in order of time. above_home_deg: as from `above_home`."""
     times, clear = [], []
-    for utc_s, home_local, far_local in course.minutes():
+    for (utc_s, far_local), at_home in zip(course.minutes(), above_home_deg, strict=True):
         inside = (utc_s > course.from_utc_s) & (utc_s < course.until_utc_s)
         times.append(utc_s[inside])
-        clear.append(
-            np.minimum(_above(home, home_local), _above(far, far_local))[inside]
-        )  # fmt: skip
+        both = at_home if far is home else np.minimum(at_home, _above(far, far_local))
+        clear.append(both[inside])
     ends = np.array([course.from_utc_s, course.until_utc_s])
     at_ends = _clearance(course, home, far, ends)
     utc = np.concatenate([ends[:1], *times, ends[1:]])

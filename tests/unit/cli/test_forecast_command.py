@@ -87,7 +87,8 @@ def test_json_for_several_partners(capsys: pytest.CaptureFixture[str]) -> None:
     out, err = capsys.readouterr()
     windows = json.loads(out)
     assert {window["partner"] for window in windows} == {"self", "FN20"}
-    assert err.count("No S/N for ") == 2
+    assert err.count("No S/N for ") == 1
+    assert "No S/N for own echoes and FN20 on 10 368.1 MHz: " in err
 
 
 def test_table_is_the_default(capsys: pytest.CaptureFixture[str]) -> None:

@@ -7,8 +7,9 @@ import io
 import json
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
+from typing import Any, Protocol
 
 import jsonschema
 import numpy as np
@@ -22,10 +23,11 @@ from rich.console import Console
 from moontrim.errors import InputError
 from moontrim.forecast.compute import Forecast, forecast
 from moontrim.forecast.question import Antenna, End, ForecastQuestion, Gear, Horizon, Signal
-from moontrim.forecast.shown.calendar import write_calendar
-from moontrim.forecast.shown.pages import month_page, window_page, write_pages
-from moontrim.forecast.shown.plain import COLUMNS, as_plain, write_csv
-from moontrim.forecast.shown.terminal import BLOCKS, show_forecasts, sparkline
+from moontrim.forecast.shown.calendar import CalendarFile
+from moontrim.forecast.shown.csvfile import COLUMNS, CsvFile
+from moontrim.forecast.shown.pages import Pages, month_page, window_page
+from moontrim.forecast.shown.plain import JsonWindows
+from moontrim.forecast.shown.terminal import BLOCKS, Tables, sparkline
 from moontrim.forecast.shown.timeaxes import tick_instants
 from moontrim.forecast.shown.words import (
     dated_span_text,
@@ -98,17 +100,43 @@ def week(ephemeris: Ephemeris) -> list[Forecast]:
     return [made(ephemeris, 7.0, PARTNER), made(ephemeris, 7.0, None)]
 
 
+class Output(Protocol):
+    def add(self, forecast: Forecast) -> None: ...
+
+    def finish(self) -> list[str]: ...
+
+
+def put(output: Output, forecasts: Sequence[Forecast]) -> list[str]:
+    for one in forecasts:
+        output.add(one)
+    return output.finish()
+
+
+def as_plain(forecasts: Sequence[Forecast]) -> list[dict[str, Any]]:
+    out = io.StringIO()
+    put(JsonWindows(out), forecasts)
+    return list(json.loads(out.getvalue()))
+
+
+def table_text(forecasts: Sequence[Forecast], zone: tzinfo | None, width: int = 80) -> str:
+    out = io.StringIO()
+    put(Tables(zone, Console(file=out, width=width, force_terminal=False)), forecasts)
+    return out.getvalue()
+
+
 def seconds(text: str) -> float:
     return datetime.fromisoformat(text).timestamp()
 
 
 def test_json_has_the_shape_and_the_values(week: list[Forecast]) -> None:
-    plain = json.loads(json.dumps(as_plain(week), allow_nan=False))
+    plain = as_plain(week)
     jsonschema.validate(plain, SCHEMA)
     assert len(plain) == sum(len(f.windows) for f in week)
-    assert [w["start"] for w in plain] == sorted(w["start"] for w in plain)
+    names = [forecast_.question.partner_name for forecast_ in week]
+    assert list(dict.fromkeys(w["partner"] for w in plain)) == names
     for forecast_ in week:
         mine = [w for w in plain if w["partner"] == forecast_.question.partner_name]
+        assert [w["start"] for w in mine] == sorted(w["start"] for w in mine)
         for data, window in zip(mine, forecast_.windows, strict=True):
             assert seconds(data["start"]) == pytest.approx(window.start_utc_s, abs=0.5)
             assert seconds(data["end"]) == pytest.approx(window.end_utc_s, abs=0.5)
@@ -133,10 +161,11 @@ def test_json_without_gear(ephemeris: Ephemeris) -> None:
 
 def test_csv(week: list[Forecast], tmp_path: Path) -> None:
     path = tmp_path / "out.csv"
-    rows = write_csv(week, path)
+    (written,) = put(CsvFile(path), week)
     with path.open(encoding="utf-8") as file:
         read = list(csv.DictReader(file))
-    assert len(read) == rows == sum(w.series.utc_s.size for f in week for w in f.windows)
+    assert written == f"{path}: {len(read)} rows"
+    assert len(read) == sum(w.series.utc_s.size for f in week for w in f.windows)
     assert tuple(read[0]) == COLUMNS
     first = week[0].windows[0].series
     assert seconds(read[1]["utc"]) == first.utc_s[1]
@@ -148,10 +177,11 @@ def test_csv(week: list[Forecast], tmp_path: Path) -> None:
 
 def test_calendar_parsed_back(week: list[Forecast], ephemeris: Ephemeris, tmp_path: Path) -> None:
     path = tmp_path / "out.ics"
-    count = write_calendar(week, path, VIENNA)
+    (written,) = put(CalendarFile(path, VIENNA), week)
     events = Calendar.from_ical(path.read_bytes()).walk("VEVENT")
     windows = [w for f in week for w in f.windows]
-    assert len(events) == count == len(windows)
+    assert len(events) == len(windows)
+    assert written == f"{path}: {len(events)} events"
     for event, window in zip(events, windows, strict=True):
         start, end = event["dtstart"].dt, event["dtend"].dt
         assert start.tzinfo is not None
@@ -159,9 +189,9 @@ def test_calendar_parsed_back(week: list[Forecast], ephemeris: Ephemeris, tmp_pa
         assert end.timestamp() == pytest.approx(window.end_utc_s, abs=0.5)
         assert "limb to limb" in event["description"]
         assert "CET" in event["description"]
-    assert len({str(event["uid"]) for event in events}) == count
+    assert len({str(event["uid"]) for event in events}) == len(events)
     again = tmp_path / "again.ics"
-    write_calendar([made(ephemeris, 5.0, PARTNER)], again, VIENNA)
+    put(CalendarFile(again, VIENNA), [made(ephemeris, 5.0, PARTNER)])
     later = Calendar.from_ical(again.read_bytes()).walk("VEVENT")
     # Whole windows keep their identity whatever the span; the last may be cut.
     assert {str(e["uid"]) for e in later[:-1]} <= {str(e["uid"]) for e in events}
@@ -169,9 +199,7 @@ def test_calendar_parsed_back(week: list[Forecast], ephemeris: Ephemeris, tmp_pa
 
 @pytest.mark.parametrize("columns", [80, 120])
 def test_table_fits_and_tells(week: list[Forecast], columns: int) -> None:
-    out = io.StringIO()
-    show_forecasts(week, VIENNA, Console(file=out, width=columns, force_terminal=False))
-    text = out.getvalue()
+    text = table_text(week, VIENNA, columns)
     lines = text.splitlines()
     assert max(len(line) for line in lines) <= columns
     for forecast_ in week:
@@ -188,13 +216,12 @@ def test_table_fits_and_tells(week: list[Forecast], columns: int) -> None:
 def test_the_same_time_never_twice(week: list[Forecast]) -> None:
     """In a zone that is UTC nothing stands beside UTC, nor above the panels."""
     for zone in (UTC, zone_named("UTC", "zone"), zone_named("Africa/Abidjan", "zone")):
-        out = io.StringIO()
-        show_forecasts(week[:1], zone, Console(file=out, width=80))
+        table = table_text(week[:1], zone)
         window = week[0].windows[0]
         texts = labels_of(window_page(week[0], window, zone))
-        for text in (out.getvalue(), texts):
+        for text in (table, texts):
             assert "local" not in text and "GMT" not in text
-        assert out.getvalue().count(span_text(window.start_utc_s, window.end_utc_s)) == 1
+        assert table.count(span_text(window.start_utc_s, window.end_utc_s)) == 1
 
 
 def test_a_title_names_both_days(week: list[Forecast]) -> None:
@@ -209,17 +236,16 @@ def test_a_title_names_both_days(week: list[Forecast]) -> None:
 
 def test_table_of_nothing(ephemeris: Ephemeris) -> None:
     never = made(ephemeris, 2.0, End("antipodes", Site(-50.0, -170.0)))
-    out = io.StringIO()
-    show_forecasts([never, never], VIENNA, Console(file=out, width=80))
-    assert "no window" in out.getvalue() and "nobody" in out.getvalue()
+    text = table_text([never, never], VIENNA)
+    assert "no window" in text and "nobody" in text
 
 
 def test_sparkline() -> None:
-    line = sparkline(np.linspace(0.0, 80.0, 240), 80.0).plain
+    line = "".join(text for text, _ in sparkline(np.linspace(0.0, 80.0, 240), 80.0))
     assert len(line) == 12
     assert line[0] == BLOCKS[0] and line[-1] == BLOCKS[-1]
     assert list(line) == sorted(line)
-    assert sparkline(np.zeros(5), 0.0).plain == BLOCKS[0] * 5
+    assert sparkline(np.zeros(5), 0.0) == [(BLOCKS[0], "green")] * 5
 
 
 def texts_of(figure: Figure) -> list[Text]:
@@ -319,7 +345,9 @@ def is_shaded(figure: Figure) -> int:
 def test_pages_are_written(ephemeris: Ephemeris, tmp_path: Path) -> None:
     result = [made(ephemeris, 1.0, PARTNER), made(ephemeris, 1.0, None)]
     shares: list[float] = []
-    written = write_pages(result, tmp_path / "moon.png", VIENNA, shares.append)
+    pages = Pages(tmp_path / "moon.png", VIENNA, True, shares.append)
+    assert put(pages, result) == [str(path) for path in pages.written]
+    written = pages.written
     assert written[0] == tmp_path / "moon.png"
     assert len(written) == 2 + sum(len(f.windows) for f in result) == len(set(written))
     assert shares[-1] == 1.0
@@ -333,8 +361,8 @@ def test_pages_are_written(ephemeris: Ephemeris, tmp_path: Path) -> None:
 
 def test_svg_is_repeatable(ephemeris: Ephemeris, tmp_path: Path) -> None:
     result = [made(ephemeris, 1.0, PARTNER)]
-    first, *_ = write_pages(result, tmp_path / "moon.svg", VIENNA)
-    assert b"<svg" in first.read_bytes()
+    first, *_ = put(Pages(tmp_path / "moon.svg", VIENNA), result)
+    assert b"<svg" in Path(first).read_bytes()
 
 
 def test_an_overview_for_every_month(ephemeris: Ephemeris, tmp_path: Path) -> None:
@@ -343,8 +371,8 @@ def test_an_overview_for_every_month(ephemeris: Ephemeris, tmp_path: Path) -> No
     )
     result = forecast(ephemeris, bare)
     few = replace(result, windows=result.windows[::15])
-    written = write_pages([few], tmp_path / "moon.png", VIENNA)
-    names = [path.name for path in written if "window" not in path.name]
+    written = put(Pages(tmp_path / "moon.png", VIENNA), [few])
+    names = [path.name for path in map(Path, written) if "window" not in path.name]
     assert names[:1] == ["moon.png"]
     assert 2 <= len(names) <= 3
 
@@ -352,14 +380,14 @@ def test_an_overview_for_every_month(ephemeris: Ephemeris, tmp_path: Path) -> No
 @pytest.mark.parametrize("name", ["moon.pdf", "moon", "missing/moon.png"])
 def test_no_such_picture(week: list[Forecast], tmp_path: Path, name: str) -> None:
     with pytest.raises(InputError, match="--plot"):
-        write_pages(week, tmp_path / name, VIENNA)
+        put(Pages(tmp_path / name, VIENNA), week)
 
 
 def test_files_that_cannot_be_written(week: list[Forecast], tmp_path: Path) -> None:
     with pytest.raises(InputError, match="--csv"):
-        write_csv(week, tmp_path / "missing" / "a.csv")
+        put(CsvFile(tmp_path / "missing" / "a.csv"), week)
     with pytest.raises(InputError, match="--calendar"):
-        write_calendar(week, tmp_path / "missing" / "a.ics", VIENNA)
+        put(CalendarFile(tmp_path / "missing" / "a.ics", VIENNA), week)
 
 
 def test_ticks_through_a_change_of_clocks() -> None:

@@ -12,8 +12,9 @@ import pytest
 from moontrim.errors import CoverageError
 from moontrim.forecast.circumstances import find_moon_events
 from moontrim.forecast.compute import coming_windows, forecast
+from moontrim.forecast.notes import notes_on
 from moontrim.forecast.question import Antenna, End, ForecastQuestion, Gear, Horizon, Signal
-from moontrim.forecast.tonight import tonight
+from moontrim.forecast.tonight import RankedPeriod, first_of_each, periods_of_a_day
 from moontrim.forecast.window import Window
 from moontrim.path import Ephemeris, Site, moon_from, solve_path
 
@@ -35,7 +36,7 @@ def question(days: float = 10.0, **change: object) -> ForecastQuestion:
 def test_series_by_the_exact_path(ephemeris: Ephemeris, partner: End | None) -> None:
     result = forecast(ephemeris, question(3.0, partner=partner))
     assert len(result.windows) >= 3
-    (caution,) = result.notes
+    (caution,) = notes_on([result])
     # The larger distance is the one to keep; it is never given as a range to stand in.
     match = re.search(
         r"RF exposure: keep the public at least (\d+) m from the antenna, in its beam .*: "
@@ -99,7 +100,7 @@ def test_never(ephemeris: Ephemeris) -> None:
     far = End("antipodes", Site(-50.0, -170.0), gear=FULL)
     result = forecast(ephemeris, question(partner=far))
     assert result.windows == ()
-    note, _caution = result.notes
+    note, _caution = notes_on([result])
     assert "antipodes" in note and "never above the horizon" in note
     at = result.highest_utc_s
     lower = min(
@@ -112,7 +113,7 @@ def test_never(ephemeris: Ephemeris) -> None:
 def test_what_is_not_known_is_said_and_the_rest_is_there(ephemeris: Ephemeris) -> None:
     bare = replace(PARTNER, gear=Gear(power_w=100.0))
     result = forecast(ephemeris, question(2.0, partner=bare))
-    note, _caution = result.notes
+    note, _caution = notes_on([result])
     assert "No S/N for west on 10 368.1 MHz: " in note
     assert "antenna and receiver noise not given for west" in note
     series = result.windows[0].series
@@ -121,7 +122,7 @@ def test_what_is_not_known_is_said_and_the_rest_is_there(ephemeris: Ephemeris) -
     # A deaf partner can still be heard.
     deaf = replace(PARTNER, gear=replace(FULL, receiver_noise_k=None))
     result = forecast(ephemeris, question(2.0, partner=deaf))
-    assert "S/N of one direction only" in result.notes[0]
+    assert "S/N of one direction only" in notes_on([result])[0]
     series = result.windows[0].series
     assert series.far.snr_db is None and series.home.snr_db is not None
     assert series.margin_db is not None
@@ -130,9 +131,9 @@ def test_what_is_not_known_is_said_and_the_rest_is_there(ephemeris: Ephemeris) -
     assert low.windows[0].remarks[-1].kind == "polarisation"
     alone = forecast(ephemeris, question(2.0, frequency_hz=432e6, partner=None))
     assert all(r.kind != "polarisation" for w in alone.windows for r in w.remarks)
-    assert any("Faraday" in note for note in low.notes)
+    assert any("Faraday" in note for note in notes_on([low]))
     high = forecast(ephemeris, question(2.0, frequency_hz=77e9))
-    assert any("48 GHz" in note for note in high.notes)
+    assert any("48 GHz" in note for note in notes_on([high]))
 
 
 def test_beyond_the_tables(ephemeris: Ephemeris) -> None:
@@ -140,7 +141,7 @@ def test_beyond_the_tables(ephemeris: Ephemeris) -> None:
     result = forecast(
         ephemeris, question(from_utc_s=last - 5 * DAY_S, until_utc_s=last + 3650 * DAY_S)
     )
-    assert "of the requested span" in result.notes[0]
+    assert "of the requested span" in notes_on([result])[0]
     assert 4 <= len(result.windows) <= 6
     assert result.until_utc_s < last
     with pytest.raises(CoverageError, match="outside the tables"):
@@ -239,13 +240,17 @@ def test_whom_to_call_tonight(ephemeris: Ephemeris) -> None:
         end.name: forecast(ephemeris, question(3.0, partner=end))
         for end in (weak, strong, unknown, never)
     }
-    choices = tonight([made["weak"], made["strong"], made["antipodes"]])
+
+    def tonight(*names: str) -> list[RankedPeriod]:
+        return first_of_each(one for name in names for one in periods_of_a_day(made[name]))
+
+    choices = tonight("weak", "strong", "antipodes")
     assert [choice.partner for choice in choices] == ["strong", "weak"]
     assert choices[0].margin_db is not None and choices[1].margin_db is not None
     assert choices[0].margin_db > choices[1].margin_db
-    by_spread = tonight([made["weak"], made["unknown"]])
+    by_spread = tonight("weak", "unknown")
     assert {choice.partner for choice in by_spread} == {"weak", "unknown"}
     assert by_spread[0].period.mean_hz <= by_spread[1].period.mean_hz
     for choice in choices:
         assert choice.period.start_utc_s < T0 + DAY_S
-    assert tonight([made["antipodes"]]) == []
+    assert tonight("antipodes") == []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from moontrim.forecast.course import Course
+from moontrim.forecast.course import Course, HomeCourse
 from moontrim.forecast.polarisation import mismatch_db, offset_text, spatial_offset_deg
 from moontrim.path import Ephemeris, Site
 from moontrim.path.vectors import cross, dot, unit
@@ -15,7 +15,7 @@ DAY_S = 86400.0
 
 
 def turn(ephemeris: Ephemeris, home: Site, far: Site) -> tuple[np.ndarray, np.ndarray, Course]:
-    course = Course(ephemeris, home, far, T0, T0 + 5 * DAY_S)
+    course = Course(HomeCourse(ephemeris, home, T0, T0 + 5 * DAY_S), far)
     utc_s = np.linspace(T0, T0 + 5 * DAY_S, 700)
     sky = course.at(utc_s)
     up = (sky.home.elevation_deg > 0.0) & (sky.far.elevation_deg > 0.0)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from moontrim.forecast.course import Course
+from moontrim.forecast.course import Course, HomeCourse
 from moontrim.forecast.question import End, Horizon
-from moontrim.forecast.windowsearch import Scan, find_windows
+from moontrim.forecast.windowsearch import Scan, above_home, find_windows
 from moontrim.path import Ephemeris, Site, moon_from
 
 T0 = 1_750_000_012.3
@@ -18,8 +18,9 @@ MASK = ((0.0, 5.0), (90.0, 25.0), (180.0, 2.0), (270.0, 11.0))
 
 def scan(ephemeris: Ephemeris, home: End, far: End, days: float = 12.0, start: float = T0) -> Scan:
     partner = None if far is home else far.site
-    course = Course(ephemeris, home.site, partner, start, start + days * DAY_S)
-    return find_windows(course, home, far)
+    home_course = HomeCourse(ephemeris, home.site, start, start + days * DAY_S)
+    course = Course(home_course, partner)
+    return find_windows(course, home, far, above_home(home_course, home))
 
 
 def above(ephemeris: Ephemeris, end: End, utc_s: np.ndarray) -> np.ndarray:

@@ -63,4 +63,4 @@ class Columns:
 
 
 def _width(line: Line) -> int:
-    return sum(cell_len(text) for text, _ in line)
+    return sum([len(text) if text.isascii() else cell_len(text) for text, _ in line])
