@@ -20,7 +20,7 @@ from moontrim.cli.parser import add_command
 from moontrim.cli.progressbar import ProgressBar
 from moontrim.clock.system import SystemClock
 from moontrim.forecast.compute import Forecast, forecasts
-from moontrim.forecast.good import limits_text
+from moontrim.forecast.good import limits_of
 from moontrim.forecast.notes import notes_on
 
 DAY_S = 86400.0
@@ -116,7 +116,7 @@ def call(options: argparse.Namespace) -> int:
     files = [line for output in outputs.outputs for line in output.finish()]
     notes = [f"wrote {file}" for file in files] + notes_on(done)
     if options.good and (options.json or (files and not options.table)):
-        notes.insert(0, f"good stretches: {limits_text(questions[0])}")
+        notes.insert(0, f"good stretches: {'; '.join(limits_of(questions[0]))}")
     for note in notes:
         print(f"moontrim: {note}", file=sys.stderr)
     return 0 if outputs.listed else 1

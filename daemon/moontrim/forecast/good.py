@@ -74,8 +74,8 @@ def _stretches(window: Window, max_spread_hz: float | None) -> list[GoodStretch]
     return stretches
 
 
-def limits_text(question: ForecastQuestion) -> str:
-    """Returns the limits of a good stretch as a phrase."""
+def limits_of(question: ForecastQuestion) -> list[str]:
+    """Returns the limits of a good stretch, a phrase for each."""
     spread = (
         f"the lowest {LOW_SHARE:.0f} % of each window's spread (no limit of spread given)"
         if question.max_spread_hz is None
@@ -85,6 +85,6 @@ def limits_text(question: ForecastQuestion) -> str:
     signal = (
         "no limit of signal given"
         if threshold_db is None
-        else f"S/N at least {threshold_db:+.1f} dB in 2.5 kHz after the spread loss, where known"
+        else f"S/N, where known, at least {threshold_db:+.1f} dB in 2.5 kHz less the spread loss"
     )
-    return f"{spread}; {signal}; at least {SHORTEST_S / 60.0:.0f} minutes"
+    return [spread, signal, f"at least {SHORTEST_S / 60.0:.0f} minutes"]

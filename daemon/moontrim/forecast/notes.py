@@ -109,7 +109,8 @@ def _signal_notes(questions: Sequence[ForecastQuestion]) -> list[str]:
 def _ends(ends: Sequence[str]) -> str:
     """Returns the ends that lack something, home first."""
     partners = [end for end in ends if end != "home"]
-    return _listed(["home"] * ("home" in ends) + ([_named(partners)] if partners else []))
+    named = partners if len(partners) <= NAMED else [_named(partners)]
+    return _listed(["home"] * ("home" in ends) + named)
 
 
 def _named(names: Sequence[str]) -> str:

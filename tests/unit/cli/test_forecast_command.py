@@ -109,6 +109,30 @@ def test_files_instead_of_a_table(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert "home, echoes" in capsys.readouterr().out
 
 
+@pytest.mark.usefixtures("config")
+def test_good_stretches(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("--from", FROM, "--good") == 0
+    out, err = capsys.readouterr()
+    assert "spread at most 60 Hz limb to limb" in out and "-22.0 dB" in out
+    assert "spread at most" not in err and "ranked" not in out
+    place = tmp_path / "good.ics"
+    assert run("--from", FROM, "--good", "--max-spread", "90", "--calendar", str(place)) == 0
+    out, err = capsys.readouterr()
+    assert out == "" and "good stretches: spread at most 90 Hz" in err
+    events = place.read_bytes().count(b"BEGIN:VEVENT")
+    assert run("--from", FROM, "--good", "--max-spread", "90", "--json") == 0
+    out, err = capsys.readouterr()
+    assert len(json.loads(out)) == events > 0
+    assert "good stretches: spread at most 90 Hz" in err
+    assert run("--from", FROM, "--good", "--max-spread", "0.001", "--json") == 1
+    assert json.loads(capsys.readouterr().out) == []
+
+
+def test_good_stretches_without_a_limit(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(*BASE, "--partner", "self", "--days", "2", "--good") == 0
+    assert "no limit of spread given" in capsys.readouterr().out
+
+
 def test_nobody_shares_the_moon(capsys: pytest.CaptureFixture[str]) -> None:
     far = ("--partner=-48.17,-163.7", "--days", "5")
     assert run(*BASE, *far, "--json") == 1
@@ -141,6 +165,8 @@ def test_ten_years(capsys: pytest.CaptureFixture[str]) -> None:
         (("--partner", "self", "--horizon", "90:1:2"), "--horizon"),
         (("--partner", "self", "--timezone", "Moon/Base"), "--timezone"),
         (("--partner", "self", "--plot", "a.bmp"), "--plot"),
+        (("--partner", "self", "--good", "--plot", "a.png"), "--good"),
+        (("--partner", "self", "--good", "--csv", "a.csv"), "--good"),
     ],
 )
 def test_refusals(options: tuple[str, ...], field: str) -> None:

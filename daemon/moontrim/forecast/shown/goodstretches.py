@@ -9,7 +9,7 @@ from typing import Any, TextIO
 from rich.console import Console
 
 from moontrim.forecast.compute import Forecast
-from moontrim.forecast.good import GoodStretch, limits_text
+from moontrim.forecast.good import GoodStretch, limits_of
 from moontrim.forecast.shown.columns import Columns, cell
 from moontrim.forecast.shown.plain import JsonWindows, low_spread_as_plain
 from moontrim.forecast.shown.terminal import margin_style, name_text, when_cell
@@ -33,7 +33,7 @@ class GoodTable:
         self._title = [
             f"[bold]good stretches[/bold]  {megahertz(question.frequency_hz)}  "
             f"{day_text(forecast.from_utc_s)} to {day_text(forecast.until_utc_s)}",
-            f"  [dim]{limits_text(question)}[/dim]",
+            *(f"  [dim]{limit}[/dim]" for limit in limits_of(question)),
         ]
         self._stretches += stretches
 
