@@ -156,7 +156,7 @@ def session(data: bytes) -> None:
     result = load_session(path.parent, SETTINGS)
     choices, band = result.band_choices(SETTINGS), SETTINGS.band(result.band)
     hold(band.tx_low_hz <= choices.sked_hz <= band.tx_high_hz, f"sked {choices.sked_hz}")
-    hold(max(abs(choices.trim_rx_hz), abs(choices.trim_tx_hz)) <= TRIM_LIMIT_HZ, f"{choices}")
+    hold(max(abs(choices.rx_trim_hz), abs(choices.tx_trim_hz)) <= TRIM_LIMIT_HZ, f"{choices}")
     hold(result.agreement in AGREEMENTS, result.agreement)
     result.partner_site(SETTINGS)
     if result.tx_allowed:
@@ -176,7 +176,7 @@ def _saved(**changes: object) -> bytes:
 _SESSIONS = (
     _saved(),
     _saved(tx_allowed=False, correcting=False, partner="self"),
-    _saved(bands={"10 GHz": {"sked_hz": 10_368_105_000.0, "trim_rx_hz": 1.5}}, agreement="home"),
+    _saved(bands={"10 GHz": {"sked_hz": 10_368_105_000.0, "rx_trim_hz": 1.5}}, agreement="home"),
 )
 _SESSION_TOKENS = (
     *(
@@ -400,7 +400,7 @@ def recording(data: bytes) -> None:
     except InputError:
         return
     hold(math.isfinite(float(abs(result.samples).max())), "samples that are no numbers")
-    hold(result.rate_hz > 0.0 and result.length_s > 0.0, "no length")
+    hold(result.rate_hz > 0.0 and result.duration_s > 0.0, "no length")
 
 
 _SOUND_TOKENS = (

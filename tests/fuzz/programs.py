@@ -188,7 +188,7 @@ def mqtt_command(data: bytes) -> None:
 def _judge(session: Session) -> None:
     choices, band = session.band_choices(SETTINGS), SETTINGS.band(session.band)
     hold(band.tx_low_hz <= choices.sked_hz <= band.tx_high_hz, f"sked {choices.sked_hz}")
-    for trim_hz in (choices.trim_rx_hz, choices.trim_tx_hz):
+    for trim_hz in (choices.rx_trim_hz, choices.tx_trim_hz):
         hold(abs(trim_hz) <= TRIM_LIMIT_HZ, f"trim {trim_hz}")
     hold(session.agreement in AGREEMENTS, session.agreement)
     session.partner_site(SETTINGS)

@@ -54,8 +54,8 @@ def as_seen(session: Session, settings: Settings) -> Seen:
         session.band,
         round(here.sked_hz),
         session.agreement,
-        here.trim_rx_hz,
-        here.trim_tx_hz,
+        here.rx_trim_hz,
+        here.tx_trim_hz,
         session.tx_allowed,
     )
 
@@ -267,8 +267,8 @@ def seen_by_phone(state: dict[str, Any]) -> Seen:
         state["band"],
         round(state["sked_hz"]),
         state["agreement"],
-        state["trim_rx_hz"],
-        state["trim_tx_hz"],
+        state["rx_trim_hz"],
+        state["tx_trim_hz"],
         state["tx_allowed"],
     )
 

@@ -37,7 +37,7 @@ FLOOD_S = 2.0
 GROWTH_LIMIT_MB = 6.0
 SETTINGS = settings_from(EMBEDDED, "test")
 CHOICES = (
-    "band", "sked_hz", "agreement", "partner", "trim_rx_hz", "trim_tx_hz", "correcting",
+    "band", "sked_hz", "agreement", "partner", "rx_trim_hz", "tx_trim_hz", "correcting",
     "tx_allowed", "last_change",
 )  # fmt: skip
 GOOD: dict[str, list[Any]] = {

@@ -196,15 +196,15 @@ def test_every_command_reaches_the_radio_and_comes_back(
             )
 
             # trims, each by itself
-            await tapped('[data-trim="rx"][data-by="10"]', lambda: seen(here).trim_rx_hz == 10)
-            await tapped('[data-trim="rx"][data-by="1"]', lambda: seen(here).trim_rx_hz == 11)
-            await tapped('[data-trim="tx"][data-by="-10"]', lambda: seen(here).trim_tx_hz == -10)
-            await tapped('[data-trim="tx"][data-by="-1"]', lambda: seen(here).trim_tx_hz == -11)
+            await tapped('[data-trim="rx"][data-by="10"]', lambda: seen(here).rx_trim_hz == 10)
+            await tapped('[data-trim="rx"][data-by="1"]', lambda: seen(here).rx_trim_hz == 11)
+            await tapped('[data-trim="tx"][data-by="-10"]', lambda: seen(here).tx_trim_hz == -10)
+            await tapped('[data-trim="tx"][data-by="-1"]', lambda: seen(here).tx_trim_hz == -11)
             await held.until_text("#trim-tx", "\u221211 Hz")
             await until(lambda: dials_follow(here))
-            await tapped('[data-trim="rx"][data-by="-1"]', lambda: seen(here).trim_rx_hz == 10)
-            await tapped('[data-trim="rx"][data-by="0"]', lambda: seen(here).trim_rx_hz == 0)
-            await tapped('[data-trim="tx"][data-by="0"]', lambda: seen(here).trim_tx_hz == 0)
+            await tapped('[data-trim="rx"][data-by="-1"]', lambda: seen(here).rx_trim_hz == 10)
+            await tapped('[data-trim="rx"][data-by="0"]', lambda: seen(here).rx_trim_hz == 0)
+            await tapped('[data-trim="tx"][data-by="0"]', lambda: seen(here).tx_trim_hz == 0)
 
             # pause leaves the radio alone, resume takes it up again
             await tapped(
@@ -359,7 +359,7 @@ def test_a_large_trim_is_asked_back(tmp_path: Path, ephemeris: Ephemeris, shared
             async def asked(key: str) -> None:
                 await held.tap(key)
                 await held.until_text("#refusal", "Tap again to confirm")
-                trims_hz = (seen(here).trim_rx_hz, seen(here).trim_tx_hz)
+                trims_hz = (seen(here).rx_trim_hz, seen(here).tx_trim_hz)
                 assert trims_hz == (995.0, 995.0)
 
             await asked(rx)
@@ -372,12 +372,12 @@ def test_a_large_trim_is_asked_back(tmp_path: Path, ephemeris: Ephemeris, shared
             await asked(rx)
             await asyncio.sleep(0.7)
             await held.tap(rx)
-            await until(lambda: seen(here).trim_rx_hz == 1005.0)
+            await until(lambda: seen(here).rx_trim_hz == 1005.0)
             await held.until_text("#trim-rx", "+1\u202f005 Hz")
             await held.until_text(
                 "#warnings", "Receive trim +1\u202f005 Hz is above 1\u202f000 Hz."
             )
-            assert seen(here).trim_tx_hz == 995.0
+            assert seen(here).tx_trim_hz == 995.0
             await held.page.wait_for_function(
                 "() => document.getElementById('verdict').textContent.includes('trim')"
             )
@@ -423,7 +423,7 @@ def test_a_trim_just_before_a_band_is_not_carried_over(
             )
             chosen = here.daemon.session
             assert chosen.band == "24 GHz"
-            assert chosen.band_choices(here.daemon.settings).trim_rx_hz == 1.0
+            assert chosen.band_choices(here.daemon.settings).rx_trim_hz == 1.0
 
     shared.run(main())
 

@@ -116,7 +116,9 @@ def test_what_went_wrong_and_who_did_what(ephemeris: Ephemeris, tmp_path: Path) 
     play(tmp_path / "session", ephemeris, scene)
     faults = rows(tmp_path, "SELECT kind, to_utc_s - from_utc_s, text FROM faults ORDER BY id")
     lost = [fault for fault in faults if fault[0] == "tracking:no contact with radio"]
-    assert lost and all(length_s is not None and 0.0 < length_s < 60.0 for _, length_s, _ in lost)
+    assert lost and all(
+        duration_s is not None and 0.0 < duration_s < 60.0 for _, duration_s, _ in lost
+    )
     assert [text for kind, _, text in faults if kind == "event"], "what the tracker logged"
     assert not [kind for kind, _, _ in faults if kind in ("tracking:paused", "missed")]
     contexts = rows(

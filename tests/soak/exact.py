@@ -45,8 +45,8 @@ class ExactPath:
             session.agreement,
             choices.sked_hz,
             fractions,
-            choices.trim_rx_hz,
-            choices.trim_tx_hz,
+            choices.rx_trim_hz,
+            choices.tx_trim_hz,
             session.tx_sked_hz(self._settings),
             own_echo=session.partner_site(self._settings) is None,
         )
@@ -60,7 +60,7 @@ class ExactPath:
             left_s = utc_s - self.delay_s(session, utc_s)
             sent_hz = float(self.on_air(session, left_s + lead_s).tx_hz)
         fraction = Fractions(*self._fractions(session, utc_s)).partner_to_home
-        return float(sent_hz * (1.0 + fraction)) + session.band_choices(self._settings).trim_rx_hz
+        return float(sent_hz * (1.0 + fraction)) + session.band_choices(self._settings).rx_trim_hz
 
     def delay_s(self, session: Session, utc_s: float) -> float:
         """Returns how long ago what arrives was sent, to a microsecond."""

@@ -79,8 +79,8 @@ def make_journal(folder: Path, ephemeris: Ephemeris, *sessions: Made) -> Path:
                     session.tx_sked_hz(made.settings),
                     session.agreement,
                     session.partner_text(made.settings),
-                    band_choices.trim_rx_hz,
-                    band_choices.trim_tx_hz,
+                    band_choices.rx_trim_hz,
+                    band_choices.tx_trim_hz,
                     int(session.correcting),
                 ),
             )

@@ -47,8 +47,8 @@ def test_an_invalid_frequency_is_named() -> None:
     assert str(error) == (
         "sked_hz: invalid value 10 449 100 500 Hz; expected 10 450 000 000 to 10 452 000 000 Hz"
     )
-    assert (error.value, str(invalid_hz("trim_rx_hz", -0.25, "0 Hz"))) == (
-        10_449_100_500.0, "trim_rx_hz: invalid value -0.25 Hz; expected 0 Hz",
+    assert (error.value, str(invalid_hz("rx_trim_hz", -0.25, "0 Hz"))) == (
+        10_449_100_500.0, "rx_trim_hz: invalid value -0.25 Hz; expected 0 Hz",
     )  # fmt: skip
 
 

@@ -66,7 +66,7 @@ class Recording:
     clipped_share: float = 0.0
 
     @property
-    def length_s(self) -> float:
+    def duration_s(self) -> float:
         """The length of the recording in seconds."""
         return self.samples.size / self.rate_hz
 
@@ -212,9 +212,9 @@ def _faults(
     samples: Samples, rate_hz: float, clipped: Clipping | None
 ) -> Iterator[RecordingRemark]:
     """Yields a remark for each fault of the samples."""
-    length_s = samples.size / rate_hz
-    if length_s < SHORT_S:
-        yield RecordingRemark("short", f"only {length_s:.1f} s long")
+    duration_s = samples.size / rate_hz
+    if duration_s < SHORT_S:
+        yield RecordingRemark("short", f"only {duration_s:.1f} s long")
     level = ac_rms(samples)
     if level < SILENT_RMS:
         yield RecordingRemark(

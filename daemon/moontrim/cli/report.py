@@ -103,7 +103,7 @@ def _list(connection: sqlite3.Connection, as_json: bool) -> None:
                         "id": one.id,
                         "began": utc(one.began_utc_s),
                         "ended": None if one.ended_utc_s is None else utc(one.ended_utc_s),
-                        "length_s": one.length_s,
+                        "duration_s": one.duration_s,
                         "on_frequency_s": one.on_frequency_s,
                         "bands": list(one.bands),
                     }
@@ -125,8 +125,8 @@ def _list(connection: sqlite3.Connection, as_json: bool) -> None:
         table.add_row(
             str(one.id),
             utc(one.began_utc_s),
-            span(one.length_s) if one.length_s else "nothing recorded",
-            percent(one.on_frequency_s / one.length_s) if one.length_s else "",
+            span(one.duration_s) if one.duration_s else "nothing recorded",
+            percent(one.on_frequency_s / one.duration_s) if one.duration_s else "",
             Text(", ".join(one.bands)),  # a band's name is no markup
         )
     Console().print(table)

@@ -85,9 +85,9 @@ class RunningTimeout(AbstractAsyncContextManager[object]):
             raise TimeoutError from error
 
     def _begin_slice(self, now_s: float) -> None:
-        length_s = max(0.0, min(self._slice_s, self._deadline_s - now_s))
-        self._due_s = now_s + length_s
-        self._stop = self._timer.call_later(length_s, self._end_slice)
+        duration_s = max(0.0, min(self._slice_s, self._deadline_s - now_s))
+        self._due_s = now_s + duration_s
+        self._stop = self._timer.call_later(duration_s, self._end_slice)
 
     def _end_slice(self) -> None:
         now_s = self._timer.monotonic_s()

@@ -33,6 +33,6 @@ def hertz(size_hz: float) -> str:
     return f"{size_hz:.2g} Hz" if size_hz >= NEGLIGIBLE_HZ else "below 0.001 Hz"
 
 
-def duration(length_s: float) -> str:
+def duration(duration_s: float) -> str:
     """Returns a duration as text, in seconds, or in milliseconds below one."""
-    return f"{length_s:.3g} s" if length_s >= 1.0 else f"{1e3 * length_s:.3g} ms"
+    return f"{duration_s:.3g} s" if duration_s >= 1.0 else f"{1e3 * duration_s:.3g} ms"

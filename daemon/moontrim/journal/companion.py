@@ -166,7 +166,7 @@ class Journal:
             snapshot.sked_hz + self._settings.band(snapshot.band).tx_shift_hz,
             snapshot.agreement,
             clean(snapshot.partner),
-            snapshot.trim_rx_hz,
-            snapshot.trim_tx_hz,
+            snapshot.rx_trim_hz,
+            snapshot.tx_trim_hz,
             snapshot.correcting,
         )

@@ -48,8 +48,8 @@ class Choice(NamedTuple):
     tx_sked_hz: float
     agreement: str
     partner: str
-    trim_rx_hz: float
-    trim_tx_hz: float
+    rx_trim_hz: float
+    tx_trim_hz: float
     correcting: bool
 
 

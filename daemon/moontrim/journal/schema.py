@@ -50,8 +50,8 @@ TABLES = (
         tx_sked_hz REAL NOT NULL,
         agreement TEXT NOT NULL,
         partner TEXT NOT NULL,
-        trim_rx_hz REAL NOT NULL,
-        trim_tx_hz REAL NOT NULL,
+        rx_trim_hz REAL NOT NULL,
+        tx_trim_hz REAL NOT NULL,
         correcting INTEGER NOT NULL)""",
     """CREATE TABLE seconds_raw (
         session_id INTEGER NOT NULL,

@@ -70,7 +70,7 @@ class IdealDials:
             self.transmit(left_s),
         )
         fraction = self._fraction("partner_to_home", utc_s)
-        return np.asarray(sent_hz * (1.0 + fraction) + self._selection.choices.trim_rx_hz)
+        return np.asarray(sent_hz * (1.0 + fraction) + self._selection.choices.rx_trim_hz)
 
     def echo_is_settled(self, utc_s: Array) -> NDArray[np.bool_]:
         """Returns at which instants what comes back is not of the first CATCH_UP_S after a press or

@@ -20,7 +20,7 @@ from moontrim.report.recorded import Recorded
 from moontrim.report.report import SessionReport
 
 OF_CONTEXT = (
-    "band", "partner", "agreement", "sked_hz", "tx_sked_hz", "trim_rx_hz", "trim_tx_hz",
+    "band", "partner", "agreement", "sked_hz", "tx_sked_hz", "rx_trim_hz", "tx_trim_hz",
     "correcting",
 )  # fmt: skip
 INSTALL = "needs the package pyarrow: pip install 'moontrim[parquet]'"
@@ -150,7 +150,7 @@ def summary(report: SessionReport) -> dict[str, Any]:
         "gaps": [{"from": words.utc(gap.from_utc_s), "seconds": gap.seconds} for gap in facts.gaps],
         "faults": [
             asdict(f.record)
-            | {"length_s": f.length_s, "after": f.after, "recovered_s": f.recovered_s}
+            | {"duration_s": f.duration_s, "after": f.after, "recovered_s": f.recovered_s}
             for f in facts.faults
         ],
         "commands": [asdict(command) for command in recorded.commands],

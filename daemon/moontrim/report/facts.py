@@ -91,7 +91,7 @@ class FaultFacts:
     its beginning until on frequency again; None if that never came."""
 
     record: RecordedFault
-    length_s: float | None
+    duration_s: float | None
     after: str
     recovered_s: float | None
 
@@ -252,15 +252,15 @@ def _fault(recorded: Recorded, record: RecordedFault, on: Mask) -> FaultFacts:
     """Returns a fault with what followed it, from the first row on that holds for an instant not
     before its end."""
     at_utc_s = recorded.seconds.at_utc_s
-    length_s = None if record.to_utc_s is None else record.to_utc_s - record.from_utc_s
+    duration_s = None if record.to_utc_s is None else record.to_utc_s - record.from_utc_s
     end_utc_s = record.from_utc_s if record.to_utc_s is None else record.to_utc_s
     after = int(np.searchsorted(at_utc_s, end_utc_s - SAME_INSTANT_S))
     if record.to_utc_s is None or after == at_utc_s.size:
-        return FaultFacts(record, length_s, "the record ends", None)
+        return FaultFacts(record, duration_s, "the record ends", None)
     again = np.flatnonzero(on[after:])
     recovered_s = float(at_utc_s[after + again[0]]) - record.from_utc_s if again.size else None
     return FaultFacts(
-        record, length_s, state_name(recorded, recorded.seconds.tracking[after]), recovered_s
+        record, duration_s, state_name(recorded, recorded.seconds.tracking[after]), recovered_s
     )
 
 

@@ -127,10 +127,10 @@ def _examples(report: SessionReport) -> list[dict[str, float]]:
         {
             "at_utc_s": float(again.utc_s[k]),
             "rx_hz": float(seconds.rx_ideal_hz[again.row[k]]),
-            "rx_again_hz": float(again.rx_ideal_hz[k]),
+            "rx_recomputed_hz": float(again.rx_ideal_hz[k]),
             "rx_dial_hz": float(seconds.rx_dial_hz[again.row[k]]),
             "tx_hz": float(seconds.tx_ideal_hz[again.row[k]]),
-            "tx_again_hz": float(again.tx_ideal_hz[k]),
+            "tx_recomputed_hz": float(again.tx_ideal_hz[k]),
             "tx_dial_hz": float(seconds.tx_dial_hz[again.row[k]]),
         }
         for k in picked.tolist()

@@ -119,7 +119,7 @@ def _solve(
         rate_hz_per_s = np.where(
             left_hz == would_be_hz, later_rx_hz - rx_hz, left_hz * echo.fraction_rate_per_s
         )
-        rx_hz = left_hz * (1.0 + echo.fraction) + context.trim_rx_hz
+        rx_hz = left_hz * (1.0 + echo.fraction) + context.rx_trim_hz
         later_rx_hz = rx_hz + rate_hz_per_s
     return np.array(
         [
@@ -173,8 +173,8 @@ def _on_air(context: Context, path: PathSolution, ahead_s: float = 0.0) -> tuple
         context.agreement,  # type: ignore[arg-type]
         context.sked_hz,
         fractions_of(fraction),
-        context.trim_rx_hz,
-        context.trim_tx_hz,
+        context.rx_trim_hz,
+        context.tx_trim_hz,
         context.tx_sked_hz,
         own_echo=context.partner == "self",
     )

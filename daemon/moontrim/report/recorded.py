@@ -60,8 +60,8 @@ class Context:
     tx_sked_hz: float
     agreement: str
     partner: str
-    trim_rx_hz: float
-    trim_tx_hz: float
+    rx_trim_hz: float
+    tx_trim_hz: float
     correcting: bool
 
 
@@ -199,7 +199,7 @@ def _seconds(connection: sqlite3.Connection, session_id: int) -> Seconds:
 def _contexts(connection: sqlite3.Connection, session_id: int) -> dict[int, Context]:
     """Returns the contexts of a session by their row number."""
     columns = (
-        "from_utc_s, id, band, sked_hz, tx_sked_hz, agreement, partner, trim_rx_hz, trim_tx_hz, "
+        "from_utc_s, id, band, sked_hz, tx_sked_hz, agreement, partner, rx_trim_hz, tx_trim_hz, "
         "correcting"
     )
     return {
@@ -211,8 +211,8 @@ def _contexts(connection: sqlite3.Connection, session_id: int) -> dict[int, Cont
             tx_sked_hz=float(row[3] if row[4] is None else row[4]),
             agreement=str(row[5]),
             partner=str(row[6]),
-            trim_rx_hz=float(row[7]),
-            trim_tx_hz=float(row[8]),
+            rx_trim_hz=float(row[7]),
+            tx_trim_hz=float(row[8]),
             correcting=bool(row[9]),
         )
         for row in _of(connection, columns, "contexts", session_id)

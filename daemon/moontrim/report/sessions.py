@@ -25,12 +25,12 @@ QUERY = """
 @dataclass(frozen=True)
 class Listed:
     """One session of the list. ended_utc_s: None while it runs, or if it never ended in order.
-    length_s: from its first recorded second to its last, 0 if there is none."""
+    duration_s: from its first recorded second to its last, 0 if there is none."""
 
     id: int
     began_utc_s: float
     ended_utc_s: float | None
-    length_s: int
+    duration_s: int
     on_frequency_s: int
     bands: tuple[str, ...]
 

@@ -80,7 +80,7 @@ class SetTrim(Command):
     tx_hz: float | None = None
 
     def apply(self, session: Session, settings: Settings) -> Session:
-        trims = {"trim_rx_hz": self.rx_hz, "trim_tx_hz": self.tx_hz}
+        trims = {"rx_trim_hz": self.rx_hz, "tx_trim_hz": self.tx_hz}
         return session.with_band_choices(
             settings, **{k: v for k, v in trims.items() if v is not None}
         )

@@ -38,8 +38,8 @@ class Selection:
             self.session.agreement,
             choices.sked_hz,
             fractions,
-            choices.trim_rx_hz,
-            choices.trim_tx_hz,
+            choices.rx_trim_hz,
+            choices.tx_trim_hz,
             self.tx_sked_hz,
             own_echo=self.own_echo,
         )
@@ -55,8 +55,8 @@ class Selection:
         frequency plus the trim; of our own echo, what we transmit plus the trim of the receiver.
         The correction counts from them."""
         choices = self.choices
-        tx_hz = self.tx_sked_hz + choices.trim_tx_hz
-        return (tx_hz if self.own_echo else choices.sked_hz) + choices.trim_rx_hz, tx_hz
+        tx_hz = self.tx_sked_hz + choices.tx_trim_hz
+        return (tx_hz if self.own_echo else choices.sked_hz) + choices.rx_trim_hz, tx_hz
 
 
 def selection_of(session: Session, settings: Settings) -> Selection:

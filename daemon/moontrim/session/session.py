@@ -27,8 +27,8 @@ class BandSession(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     sked_hz: Annotated[float, Field(gt=0, lt=1e12, allow_inf_nan=False)]
-    trim_rx_hz: Trim = 0.0
-    trim_tx_hz: Trim = 0.0
+    rx_trim_hz: Trim = 0.0
+    tx_trim_hz: Trim = 0.0
 
 
 class Session(BaseModel):
@@ -86,7 +86,7 @@ class Session(BaseModel):
     def trim_warnings(self, settings: Settings) -> tuple[str, ...]:
         """Returns a warning for each trim of the present band that is unusually large."""
         choices = self.band_choices(settings)
-        trims = (("receive", choices.trim_rx_hz), ("transmit", choices.trim_tx_hz))
+        trims = (("receive", choices.rx_trim_hz), ("transmit", choices.tx_trim_hz))
         return tuple(
             f"{name} trim {signed_short(hz)} Hz is above {grouped(LARGE_TRIM_HZ)} Hz"
             for name, hz in trims
@@ -139,7 +139,7 @@ class Session(BaseModel):
         if not lowest_hz <= choices.sked_hz <= highest_hz:
             allowed = f"{grouped(lowest_hz)} to {grouped(highest_hz)} Hz on {band.name}"
             raise invalid_hz("sked_hz", choices.sked_hz, allowed)
-        for key in ("trim_rx_hz", "trim_tx_hz"):
+        for key in ("rx_trim_hz", "tx_trim_hz"):
             trim_hz = getattr(choices, key)
             limit_hz = band.largest_trim_hz
             if key in changes and not abs(trim_hz) <= limit_hz:

@@ -144,8 +144,8 @@ class Snapshot(NamedTuple):
     sked_hz: float
     agreement: Agreement
     partner: str
-    trim_rx_hz: float
-    trim_tx_hz: float
+    rx_trim_hz: float
+    tx_trim_hz: float
     correcting: bool
     transmitting: bool | None
     moon: MoonView | None
@@ -167,7 +167,7 @@ class Snapshot(NamedTuple):
     @property
     def verdict(self) -> str:
         """The tracking state, with the trims where they put the dials off the correction."""
-        trims = trim_text(self.trim_rx_hz, self.trim_tx_hz)
+        trims = trim_text(self.rx_trim_hz, self.tx_trim_hz)
         trimmed = trims and self.tracking in (Tracking.ON_FREQUENCY, Tracking.HELD_KEYED)
         return f"{self.tracking}, {trims}" if trimmed else str(self.tracking)
 

@@ -71,7 +71,7 @@ def status_line(snapshot: Snapshot) -> str:
         if dial.dial_hz is not None and dial.residual_hz is not None:
             residual = grouped(dial.residual_hz, 2, sign=True)
             parts.append(f"dial {grouped(dial.dial_hz)} Hz, residual {residual} Hz")
-    if trims := trim_text(snapshot.trim_rx_hz, snapshot.trim_tx_hz):
+    if trims := trim_text(snapshot.rx_trim_hz, snapshot.tx_trim_hz):
         parts.append(trims)
     if snapshot.moon is not None:
         parts.append(
@@ -118,7 +118,7 @@ def panel(snapshot: Snapshot, columns: int) -> Panel:
     grid.add_column(style="dim")
     grid.add_column()
     grid.add_row("sked", Text(f"{grouped(snapshot.sked_hz)} Hz", style="bold"))
-    trims = trim_text(snapshot.trim_rx_hz, snapshot.trim_tx_hz)
+    trims = trim_text(snapshot.rx_trim_hz, snapshot.tx_trim_hz)
     grid.add_row("trim", trims.removeprefix("trim ") or "none")
     who_corrects = descriptions(own_echo=snapshot.partner == "self")[snapshot.agreement]
     grid.add_row("agreement", f"{snapshot.agreement}: {who_corrects}")

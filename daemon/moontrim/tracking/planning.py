@@ -122,7 +122,7 @@ class Planning:
             end_utc_s,
             at_start.delay_s,
             (at_start.fraction, at_end.fraction),
-            now.choices.trim_rx_hz,
+            now.choices.rx_trim_hz,
         )
 
     @staticmethod
@@ -141,13 +141,13 @@ class Planning:
         own echo while nothing of what was sent before comes back."""
         now, agreement = self.selection(), self._selection.session.agreement
         if not now.own_echo:
-            fractions, trim_hz = self._fractions(utc_s), now.choices.trim_rx_hz
+            fractions, trim_hz = self._fractions(utc_s), now.choices.rx_trim_hz
             return sked_from_received(agreement, received_hz, fractions, trim_hz)
         echo = self._model.leg("partner_to_home", utc_s)
-        sent_hz = sent_for_echo(received_hz, echo.fraction, now.choices.trim_rx_hz)
+        sent_hz = sent_for_echo(received_hz, echo.fraction, now.choices.rx_trim_hz)
         fractions = self._fractions(utc_s - echo.delay_s + self._lead_s(now))
         tx_per_sked = on_air(agreement, 1.0, fractions).tx_hz
-        tx_sked_hz = (sent_hz - now.choices.trim_tx_hz) / tx_per_sked
+        tx_sked_hz = (sent_hz - now.choices.tx_trim_hz) / tx_per_sked
         return float(tx_sked_hz - now.band_settings.tx_shift_hz)
 
     def moon(self, utc_s: float) -> MoonView:

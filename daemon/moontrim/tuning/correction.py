@@ -95,15 +95,15 @@ def on_air(
     agreement: Agreement,
     sked_hz: float,
     fractions: Fractions,
-    trim_rx_hz: float = 0.0,
-    trim_tx_hz: float = 0.0,
+    rx_trim_hz: float = 0.0,
+    tx_trim_hz: float = 0.0,
     tx_sked_hz: float | None = None,
     *,
     own_echo: bool = False,
 ) -> OnAir:
     """Returns the frequencies that home should receive and transmit on.
 
-    trim_rx_hz, trim_tx_hz: the operator's offsets, added at the end.
+    rx_trim_hz, tx_trim_hz: the operator's offsets, added at the end.
     tx_sked_hz: where the partner listens, if the two sides use different segments; None: on the
     sked frequency.
     own_echo: nobody is at the other end. To be received is then the echo of the frequency to
@@ -111,7 +111,7 @@ def on_air(
     rx_hz, tx_hz = sked_hz, sked_hz if tx_sked_hz is None else tx_sked_hz
     if own_echo:
         # The ratio of the whole path is that of the two legs multiplied, of a wave that left T ago.
-        echo_hz = tx_hz + trim_tx_hz * (1.0 + fractions.partner_to_home)
+        echo_hz = tx_hz + tx_trim_hz * (1.0 + fractions.partner_to_home)
         if agreement == "halves":
             echo_hz += tx_hz * fractions.moon_to_home
         elif agreement in ("receiver", "partner"):
@@ -126,14 +126,14 @@ def on_air(
     elif agreement == "home":
         rx_hz *= 1.0 + fractions.partner_to_home
         tx_hz /= 1.0 + fractions.home_to_partner
-    return OnAir((echo_hz if own_echo else rx_hz) + trim_rx_hz, tx_hz + trim_tx_hz)
+    return OnAir((echo_hz if own_echo else rx_hz) + rx_trim_hz, tx_hz + tx_trim_hz)
 
 
 def sked_from_received(
-    agreement: Agreement, rx_hz: float, fractions: Fractions, trim_rx_hz: float = 0.0
+    agreement: Agreement, rx_hz: float, fractions: Fractions, rx_trim_hz: float = 0.0
 ) -> float:
     """Returns the sked frequency for which `on_air` would give this receive frequency: the request
     of an operator who turns the dial by hand."""
     rx_per_sked = on_air(agreement, 1.0, fractions).rx_hz
-    sked_hz: float = (rx_hz - trim_rx_hz) / rx_per_sked
+    sked_hz: float = (rx_hz - rx_trim_hz) / rx_per_sked
     return sked_hz

@@ -52,7 +52,7 @@ def echo_course(
     end_utc_s: float,
     delay_s: float,
     fractions: tuple[float, float],
-    trim_rx_hz: float = 0.0,
+    rx_trim_hz: float = 0.0,
 ) -> tuple[Ramp, ...]:
     """Returns where the echo is over a stretch of time at the receiver.
 
@@ -63,7 +63,7 @@ def echo_course(
 
     def echo(ramp: Ramp, at_s: float) -> float:
         fraction = first + slope * (at_s - start_utc_s)
-        return ramp.at(at_s - delay_s) * (1.0 + fraction) + trim_rx_hz
+        return ramp.at(at_s - delay_s) * (1.0 + fraction) + rx_trim_hz
 
     course = []
     starts_s = [max(ramp.start_utc_s + delay_s, start_utc_s) for ramp in sent]
@@ -74,7 +74,7 @@ def echo_course(
     return tuple(course)
 
 
-def sent_for_echo(echo_hz: float, fraction: float, trim_rx_hz: float = 0.0) -> float:
+def sent_for_echo(echo_hz: float, fraction: float, rx_trim_hz: float = 0.0) -> float:
     """Returns the frequency whose echo is received on echo_hz. fraction: frequency ratio minus one
     of the whole path."""
-    return (echo_hz - trim_rx_hz) / (1.0 + fraction)
+    return (echo_hz - rx_trim_hz) / (1.0 + fraction)

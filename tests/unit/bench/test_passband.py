@@ -172,7 +172,7 @@ def test_lost_samples_do_not_count() -> None:
     samples = noise(40.0)
     samples[:40_000] = samples[100_000:140_000] = samples[-40_000:] = 0.0
     passband = measured(samples)
-    assert passband.length_s == pytest.approx(25.0, abs=0.01)
+    assert passband.duration_s == pytest.approx(25.0, abs=0.01)
     assert "gap" in kinds(passband) and passband.is_noise
     assert passband.ripple_db <= passband.ripple_uncertainty_db
 

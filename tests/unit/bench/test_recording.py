@@ -48,21 +48,21 @@ def written(path: Path, samples: Array, **how: str) -> Path:
 def test_samples_come_back(tmp_path: Path, name: str, how: dict[str, str], step: float) -> None:
     samples = noise()
     made = read_recording(written(tmp_path / name, samples, **how))
-    assert made.rate_hz == RATE_HZ and made.length_s == 10.0 and made.remarks == ()
+    assert made.rate_hz == RATE_HZ and made.duration_s == 10.0 and made.remarks == ()
     assert made.samples.dtype == np.float64
     assert np.abs(made.samples - samples).max() <= step
 
 
 def test_lossy_sound_is_read(tmp_path: Path) -> None:
     made = read_recording(written(tmp_path / "a.ogg", noise()))
-    assert made.length_s == pytest.approx(10.0, abs=0.05) and made.remarks == ()
+    assert made.duration_s == pytest.approx(10.0, abs=0.05) and made.remarks == ()
     assert ac_rms(made.samples) == pytest.approx(0.1, rel=0.1)
 
 
 def test_first_seconds_only(tmp_path: Path) -> None:
     path = written(tmp_path / "a.wav", noise(20.0))
-    assert read_recording(path, 6.0).length_s == 6.0
-    assert read_recording(path, 60.0).length_s == 20.0
+    assert read_recording(path, 6.0).duration_s == 6.0
+    assert read_recording(path, 60.0).duration_s == 20.0
 
 
 def test_what_is_long_is_held_in_single_precision(
@@ -79,7 +79,7 @@ def test_what_is_long_is_held_in_single_precision(
     monkeypatch.setattr(recording, "MOST_SAMPLES", 20_000)
     with pytest.raises(InputError, match="at most"):
         read_recording(path)
-    assert read_recording(path, 2.0).length_s == 2.0
+    assert read_recording(path, 2.0).duration_s == 2.0
 
 
 @pytest.mark.parametrize(
@@ -257,7 +257,7 @@ def test_cut_off_in_the_middle(tmp_path: Path) -> None:
         path = written(tmp_path / name, noise(20.0))
         path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
         try:
-            assert 5.0 < read_recording(path).length_s < 15.0
+            assert 5.0 < read_recording(path).duration_s < 15.0
         except InputError as refused:
             assert "\n" not in str(refused)
             assert name == "a.flac"

@@ -169,7 +169,7 @@ def test_csv(week: list[Forecast], tmp_path: Path) -> None:
     assert tuple(read[0]) == COLUMNS
     first = week[0].windows[0].series
     assert seconds(read[1]["utc"]) == first.utc_s[1]
-    assert float(read[1]["spread_limb_to_limb_hz"]) == pytest.approx(first.spread_hz[1], abs=1e-3)
+    assert float(read[1]["spread_hz"]) == pytest.approx(first.spread_hz[1], abs=1e-3)
     assert float(read[1]["home_elevation_deg"]) == pytest.approx(
         first.home.elevation_deg[1], abs=0.01
     )

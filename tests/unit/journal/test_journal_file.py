@@ -379,9 +379,9 @@ def total_bytes(folder: Path) -> int:
 
 def test_it_stays_within_its_size_and_the_oldest_goes_first(tmp_path: Path) -> None:
     limit, largest = (8_000_000, 0) if MOST else (3_000_000, 0)
-    file, length_s, sessions_in_all = journal_file(tmp_path, limit), 12_000 if MOST else 3_000, 8
+    file, duration_s, sessions_in_all = journal_file(tmp_path, limit), 12_000 if MOST else 3_000, 8
     for n in range(sessions_in_all):
-        batch = some_seconds(length_s, T0 + n * 100_000)
+        batch = some_seconds(duration_s, T0 + n * 100_000)
         for start in range(0, len(batch), 701):
             file.write(batch[start : start + 701])
             largest = max(largest, total_bytes(tmp_path))
@@ -391,17 +391,17 @@ def test_it_stays_within_its_size_and_the_oldest_goes_first(tmp_path: Path) -> N
     assert largest <= limit
     assert 2 <= len(result) < sessions_in_all
     for id_ in result:
-        assert len(utc_seconds(tmp_path, f"session_id = {id_}")) == length_s
+        assert len(utc_seconds(tmp_path, f"session_id = {id_}")) == duration_s
     assert {row[0] for row in rows(tmp_path, "SELECT session_id FROM contexts")} == set(result)
     file.close()
     assert rows(tmp_path, "PRAGMA integrity_check") == [("ok",)]
 
 
 def test_one_long_session_loses_its_oldest_hours(tmp_path: Path) -> None:
-    limit, length_s = (8_000_000, 150_000) if MOST else (3_000_000, 20_000)
+    limit, duration_s = (8_000_000, 150_000) if MOST else (3_000_000, 20_000)
     recording, file, largest = recorder(), journal_file(tmp_path, limit), 0
     batch: list[Record] = []
-    for n in range(length_s):
+    for n in range(duration_s):
         # The sked moves every ten minutes, so that there are contexts to be dropped too.
         batch += recording.take(snapshot(T0 + n, n + 1, sked_hz=SKED_HZ + n // 600))
         if n % 40 == 0:
@@ -414,9 +414,9 @@ def test_one_long_session_loses_its_oldest_hours(tmp_path: Path) -> None:
     file.write(batch)
     file.close()
     result = utc_seconds(tmp_path)
-    print(f"limit {limit}, largest {largest}, seconds kept {len(result)} of {length_s}")
-    assert result == list(range(result[0], T0 + length_s))
-    assert 7_000 < len(result) < length_s
+    print(f"limit {limit}, largest {largest}, seconds kept {len(result)} of {duration_s}")
+    assert result == list(range(result[0], T0 + duration_s))
+    assert 7_000 < len(result) < duration_s
     assert largest <= limit
     (oldest,) = rows(tmp_path, "SELECT min(at_utc_s) FROM commands")
     assert result[0] <= oldest[0] <= result[0] + 40

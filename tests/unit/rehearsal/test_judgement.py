@@ -45,14 +45,14 @@ def verdict(
     settings: Settings,
     record: DialRecord,
     *,
-    length_s: float = 60.0,
+    duration_s: float = 60.0,
     session: Session | None = None,
     missed: int = 0,
     faults: tuple[Fault, ...] = (),
 ) -> Result:
     session = session or first_session(settings)
     return judge(
-        settings, ephemeris, session, record, START, START + length_s,
+        settings, ephemeris, session, record, START, START + duration_s,
         ticks=60, missed_seconds=missed, faults=faults,
     )  # fmt: skip
 
@@ -69,7 +69,7 @@ class Case:
     mode: str = "step"
     tx_trim_hz: float = 0.0
     correcting: bool = True
-    length_s: float = 60.0
+    duration_s: float = 60.0
     missed: int = 0
     faults: tuple[Fault, ...] = ()
 
@@ -127,7 +127,7 @@ FIXED = [
     # --- what is not in the dials ---
     row("no record at all", judged="", passes=False),
     row("correction paused", (0, 0, 0, R), correcting=False, judged="", passes=False),
-    row("no time to judge", (0, 0, 0, R), length_s=0.05, judged="", passes=False),
+    row("no time to judge", (0, 0, 0, R), duration_s=0.05, judged="", passes=False),
     row("a second missed", (0, 0, 0, R), missed=1, passes=False),
     row("a fault, dials exact", (0, 0, 0, R), faults=(Fault(START, "lost"),), passes=False),
 ]  # fmt: skip
@@ -136,15 +136,15 @@ FIXED = [
 @pytest.mark.parametrize("case", FIXED, ids=lambda case: case.name)
 def test_dials_that_need_not_move(case: Case, ephemeris: Ephemeris) -> None:
     settings = station("partner", dial_resolution_hz=10, while_transmitting=case.mode)
-    session = first_session(settings).with_band_choices(settings, trim_tx_hz=case.tx_trim_hz)
+    session = first_session(settings).with_band_choices(settings, tx_trim_hz=case.tx_trim_hz)
     session = session.model_copy(update={"correcting": case.correcting})
     record = DialRecord()
     for at_s, rx_off_hz, tx_off_hz, keyed in case.record:
         tx_hz = None if tx_off_hz is None else SKED_DIAL_HZ + tx_off_hz
         record.add(START + at_s, SKED_DIAL_HZ + rx_off_hz, tx_hz, keyed)
     result = verdict(
-        ephemeris, settings, record, session=session, length_s=case.length_s, missed=case.missed,
-        faults=case.faults,
+        ephemeris, settings, record, session=session, duration_s=case.duration_s,
+        missed=case.missed, faults=case.faults,
     )  # fmt: skip
     assert [dial.name for dial in result.dials] == case.judged.split()
     assert result.passed is case.passes, result.as_json()

@@ -60,8 +60,8 @@ SNAPSHOT = Snapshot(
     sked_hz=10_368_100_000.0,
     agreement="halves",
     partner="KP20nf11aa",
-    trim_rx_hz=0.0,
-    trim_tx_hz=-12.5,
+    rx_trim_hz=0.0,
+    tx_trim_hz=-12.5,
     correcting=True,
     transmitting=None,
     moon=MoonView(123.456, 12.345, None),
@@ -165,7 +165,7 @@ def test_state_is_json_and_says_null_for_what_it_does_not_know() -> None:
     assert state["tracking"] == "on frequency"
     assert state["sked_hz"] == 10_368_100_000
     assert isinstance(state["sked_hz"], int)
-    assert state["trim_tx_hz"] == -12.5
+    assert state["tx_trim_hz"] == -12.5
     assert state["transmitting"] is None
     assert state["tx"] is None
     assert state["rx"]["dial_hz"] == 144_099_550
@@ -409,8 +409,8 @@ GOOD: list[tuple[str, Any, dict[str, Any]]] = [
     ("partner", {"partner": "KP20"}, {"partner": "KP20"}),
     ("partner", b"self", {"partner": "self"}),
     ("partner", {"partner": "60.2,25.1,60"}, {"partner": "60.20000,25.10000,60"}),
-    ("trim", {"rx_hz": 5}, {"trim_rx_hz": 5}),
-    ("trim", {"rx_hz": 5, "tx_hz": -7.5}, {"trim_rx_hz": 5, "trim_tx_hz": -7.5}),
+    ("trim", {"rx_hz": 5}, {"rx_trim_hz": 5}),
+    ("trim", {"rx_hz": 5, "tx_hz": -7.5}, {"rx_trim_hz": 5, "tx_trim_hz": -7.5}),
     ("correction", {"on": False}, {"correcting": False}),
     ("correction", b"OFF", {"correcting": False}),
     ("correction", True, {"correcting": True}),

@@ -72,11 +72,15 @@ def test_seconds_states_and_gaps(tmp_path: Path, ephemeris: Ephemeris) -> None:
         Spell(T0 + 200, T0 + 230),
     )
     first, event, lasting = facts.faults
-    assert (first.length_s, first.after) == (30.0, "on frequency")
+    assert (first.duration_s, first.after) == (30.0, "on frequency")
     assert first.recovered_s == pytest.approx(30.0)
-    assert (event.length_s, event.after) == (0.0, "on frequency")
+    assert (event.duration_s, event.after) == (0.0, "on frequency")
     assert event.recovered_s == pytest.approx(0.5), "the next row holds for 300.7"
-    assert (lasting.length_s, lasting.after, lasting.recovered_s) == (None, "the record ends", None)
+    assert (lasting.duration_s, lasting.after, lasting.recovered_s) == (
+        None,
+        "the record ends",
+        None,
+    )
 
 
 def test_residuals_are_those_of_a_rounded_number(tmp_path: Path, ephemeris: Ephemeris) -> None:
@@ -196,14 +200,14 @@ def test_the_list(tmp_path: Path, ephemeris: Ephemeris) -> None:
     conn = open_journal(path)
     first, nothing, last = list_sessions(conn)
     conn.close()
-    assert (first.id, first.length_s, first.on_frequency_s, first.bands) == (
+    assert (first.id, first.duration_s, first.on_frequency_s, first.bands) == (
         1,
         100,
         99,
         ("10 GHz",),
     )
-    assert (nothing.length_s, nothing.on_frequency_s) == (0, 0)
-    assert (last.length_s, last.on_frequency_s, last.ended_utc_s) == (60, 45, None)
+    assert (nothing.duration_s, nothing.on_frequency_s) == (0, 0)
+    assert (last.duration_s, last.on_frequency_s, last.ended_utc_s) == (60, 45, None)
     assert read(path, 1).id == 1
     assert read(path).id == 3
     with pytest.raises(InputError, match="SESSION: no second recorded in session 2"):
@@ -283,7 +287,7 @@ def test_a_long_session_is_thinned(tmp_path: Path, ephemeris: Ephemeris) -> None
     [
         ("a dial", "UPDATE seconds_raw SET rx_ideal_e4 = rx_ideal_e4 + 200 WHERE utc_s % 60 = 30"),
         ("an instant", "UPDATE seconds_raw SET at_us = at_us + 100000"),
-        ("a trim", "UPDATE contexts SET trim_tx_hz = trim_tx_hz + 0.02"),
+        ("a trim", "UPDATE contexts SET tx_trim_hz = tx_trim_hz + 0.02"),
         ("the partner", "UPDATE contexts SET partner = 'self'"),
         ("the height", "UPDATE sessions SET station_json = replace(station_json, '1400', '1420')"),
         ("refraction", "UPDATE sessions SET station_json = replace(station_json, 'true', 'false')"),

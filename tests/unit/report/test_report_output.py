@@ -337,7 +337,7 @@ def test_the_list(tmp_path: Path, ephemeris: Ephemeris, capsys: pytest.CaptureFi
         assert phrase in text
     assert run("--journal", path, "--list", "--json") == 0
     first, second = json.loads(capsys.readouterr().out)
-    assert (first["id"], first["length_s"], first["bands"]) == (1, 3600, ["[bold]10"])
+    assert (first["id"], first["duration_s"], first["bands"]) == (1, 3600, ["[bold]10"])
     assert (second["ended"], second["on_frequency_s"]) == (None, 0)
 
 

@@ -71,7 +71,7 @@ def test_each_command_does_its_one_thing() -> None:
         Correct("test", False),
     )
     here = session.band_choices(SETTINGS)
-    assert (here.sked_hz, here.trim_rx_hz, here.trim_tx_hz) == (144_124_500, 3.5, -2.0)
+    assert (here.sked_hz, here.rx_trim_hz, here.tx_trim_hz) == (144_124_500, 3.5, -2.0)
     assert session.agreement == "receiver"
     assert session.partner_site(SETTINGS) is None
     assert session.correcting is False
@@ -106,10 +106,10 @@ def test_the_largest_trim_of_a_band(mhz: int, stated_hz: int | None, limit_hz: i
     settings = settings_from({"home": {"locator": "JN88"}, "bands": [band]}, "test")
     session = first_session(settings)
     for hz in (limit_hz, -limit_hz):
-        assert SetTrim("t", hz, hz).apply(session, settings).bands["band"].trim_tx_hz == hz
+        assert SetTrim("t", hz, hz).apply(session, settings).bands["band"].tx_trim_hz == hz
         with pytest.raises(InputError) as refused:
             SetTrim("t", tx_hz=hz + (1 if hz >= 0 else -1)).apply(session, settings)
-        assert refused.value.field == "trim_tx_hz"
+        assert refused.value.field == "tx_trim_hz"
 
 
 @pytest.mark.parametrize(
@@ -141,11 +141,11 @@ def test_a_trim_from_before_the_limit_was_lowered_hinders_no_other_command() -> 
     large = Session(
         band="144 MHz",
         agreement="halves",
-        bands={"144 MHz": BandSession(sked_hz=144_120_000, trim_rx_hz=9000.0)},
+        bands={"144 MHz": BandSession(sked_hz=144_120_000, rx_trim_hz=9000.0)},
     )
     moved = SetSked("t", 144_130_000.0).apply(large, SETTINGS).bands["144 MHz"]
-    assert (moved.sked_hz, moved.trim_rx_hz) == (144_130_000.0, 9000.0)
-    assert SetTrim("t", rx_hz=0.0).apply(large, SETTINGS).bands["144 MHz"].trim_rx_hz == 0.0
+    assert (moved.sked_hz, moved.rx_trim_hz) == (144_130_000.0, 9000.0)
+    assert SetTrim("t", rx_hz=0.0).apply(large, SETTINGS).bands["144 MHz"].rx_trim_hz == 0.0
 
 
 @pytest.mark.parametrize(
@@ -171,10 +171,10 @@ def test_a_nudge_ends_on_whole_hertz(sked_hz: float, by_hz: float, whole_hz: flo
         (SetSked("t", float("nan")), "sked_hz"),
         (NudgeSked("t", float("inf")), "sked_hz"),
         (NudgeSked("t", -1e9), "sked_hz"),
-        (SetTrim("t", rx_hz=1e9), "trim_rx_hz"),
-        (SetTrim("t", rx_hz=2001.0), "trim_rx_hz"),  # 144 MHz: 2000 Hz
-        (SetTrim("t", tx_hz=-2001.0), "trim_tx_hz"),
-        (SetTrim("t", tx_hz=float("nan")), "trim_tx_hz"),
+        (SetTrim("t", rx_hz=1e9), "rx_trim_hz"),
+        (SetTrim("t", rx_hz=2001.0), "rx_trim_hz"),  # 144 MHz: 2000 Hz
+        (SetTrim("t", tx_hz=-2001.0), "tx_trim_hz"),
+        (SetTrim("t", tx_hz=float("nan")), "tx_trim_hz"),
         (SetAgreement("t", "both"), "agreement"),
         (SetBand("t", "23 cm"), "band"),
         (SetPartner("t", "nowhere"), "partner"),

@@ -27,7 +27,7 @@ def test_trims_as_text(rx_hz: float, tx_hz: float, text: str) -> None:
 @pytest.mark.parametrize("tracking", list(Tracking))
 def test_a_trim_stands_beside_what_is_as_good_as_on_frequency(tracking: Tracking) -> None:
     plain: Snapshot = snapshot(0, 1)._replace(tracking=tracking)
-    trimmed = plain._replace(trim_rx_hz=50.0, trim_tx_hz=50.0)
+    trimmed = plain._replace(rx_trim_hz=50.0, tx_trim_hz=50.0)
     assert plain.verdict == tracking
     good = tracking in (Tracking.ON_FREQUENCY, Tracking.HELD_KEYED)
     assert trimmed.verdict == (f"{tracking}, trim +50 Hz" if good else tracking)

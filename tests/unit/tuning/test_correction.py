@@ -57,14 +57,14 @@ def test_home_and_partner_are_two_sides_of_one_agreement() -> None:
 
 def test_trims_add_to_their_own_side() -> None:
     plain = on_air("halves", SKED_HZ, AT_A)
-    trimmed = on_air("halves", SKED_HZ, AT_A, trim_rx_hz=3.0, trim_tx_hz=-7.5)
+    trimmed = on_air("halves", SKED_HZ, AT_A, rx_trim_hz=3.0, tx_trim_hz=-7.5)
     assert trimmed.rx_hz - plain.rx_hz == pytest.approx(3.0)
     assert trimmed.tx_hz - plain.tx_hz == pytest.approx(-7.5)
 
 
 @pytest.mark.parametrize("agreement", AGREEMENTS)
 def test_sked_from_received_undoes_on_air(agreement: str) -> None:
-    received_hz = on_air(agreement, SKED_HZ, AT_A, trim_rx_hz=12.0).rx_hz
+    received_hz = on_air(agreement, SKED_HZ, AT_A, rx_trim_hz=12.0).rx_hz
     assert sked_from_received(agreement, received_hz, AT_A, 12.0) == pytest.approx(
         SKED_HZ, abs=1e-6
     )

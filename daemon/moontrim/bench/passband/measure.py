@@ -74,7 +74,7 @@ class Passband:
 
     low_hz: float
     high_hz: float
-    length_s: float
+    duration_s: float
     smoothing_hz: float
     frequency_hz: Array
     response_db: Array
@@ -105,7 +105,7 @@ class Passband:
     def needed_s(self) -> float:
         """The length of a recording that would give the ripple to 0.2 dB: the error falls with
         the square root of the length."""
-        return self.length_s * (self.ripple_uncertainty_db / WANTED_DB) ** 2
+        return self.duration_s * (self.ripple_uncertainty_db / WANTED_DB) ** 2
 
 
 def measure_passband(recording: Recording, low_hz: float, high_hz: float) -> Passband:
@@ -131,8 +131,8 @@ def measure_passband(recording: Recording, low_hz: float, high_hz: float) -> Pas
     if usable.size < 2:
         raise InputError(
             "recording",
-            recording.length_s,
-            problem=f"no noise left in {recording.length_s:.1f} s besides hum and tones; record "
+            recording.duration_s,
+            problem=f"no noise left in {recording.duration_s:.1f} s besides hum and tones; record "
             "a minute or more",
         )
     levels = np.median(parts.density[:, usable], axis=1)

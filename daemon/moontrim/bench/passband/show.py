@@ -54,10 +54,10 @@ def relevant_remarks(passband: Passband) -> list[PassbandRemark]:
 
 def longer(passband: Passband) -> str:
     """Returns the length of the recording, with the length that would be enough."""
-    length = f"{passband.length_s:.0f} s"
+    length = f"{passband.duration_s:.0f} s"
     if not passband.is_valid:
         return length
-    if passband.needed_s <= passband.length_s:
+    if passband.needed_s <= passband.duration_s:
         return f"{length}, enough for ±{WANTED_DB:g} dB"
     needed_s = 10.0 * np.ceil(passband.needed_s / 10.0)
     return f"{length}; {needed_s:.0f} s needed for ±{WANTED_DB:g} dB"
@@ -77,7 +77,7 @@ def as_plain(passband: Passband) -> dict[str, Any]:
         "edges_6db_hz": _rounded(passband.edges_6db_hz if known else NO_EDGES),
         "smoothing_hz": round(passband.smoothing_hz, 2),
         "point_error_db": round(point_db, 3),
-        "length_s": round(passband.length_s, 2),
+        "duration_s": round(passband.duration_s, 2),
         "length_for_0.2_db_s": round(passband.needed_s, 0) if known else None,
         "hum": [_line(line.frequency_hz, line.level_db) for line in passband.hum],
         "tones": [_line(line.frequency_hz, line.level_db) for line in passband.tones],

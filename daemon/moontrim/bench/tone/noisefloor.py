@@ -39,12 +39,12 @@ def floor_of(
     step_hz: float,
     band: Baseband,
     segments: int,
-    length_s: float,
+    duration_s: float,
     bins: NDArray[np.int_],
 ) -> Floor:
     """Returns the noise floor of some bins.
 
-    total: power in bins of step_hz (in the order of an FFT), added over segments of length_s.
+    total: power in bins of step_hz (in the order of an FFT), added over segments of duration_s.
     bins: ascending, counted from the band's centre."""
     near_hz = band.neighbourhood_hz
     edge = min(int((band.half_width_hz - 1.0) / step_hz), total.size // 2 - 1)
@@ -72,5 +72,5 @@ def floor_of(
     low, high = (np.exp(np.interp(bins + off, centres, narrow)) for off in (-away, away))
     sides = np.maximum(low, high)
     mean = np.where(sides > STEEP * mean, sides, mean)
-    worth = MEDIAN_WORTH * segments * max(8.0, 2.0 * near_hz * length_s)
+    worth = MEDIAN_WORTH * segments * max(8.0, 2.0 * near_hz * duration_s)
     return Floor(mean, sides / mean, worth)

@@ -31,7 +31,7 @@ from moontrim.tuning.correction import AGREEMENTS
 
 FREQUENCY_LIMIT_HZ = 1e12  # chosen: above every amateur band (the highest ends at 250 GHz)
 # Names of the tracker's fields that clients call differently.
-_FIELDS = {"sked_hz": "hz", "trim_rx_hz": "rx_hz", "trim_tx_hz": "tx_hz"}
+_FIELDS = {"sked_hz": "hz", "rx_trim_hz": "rx_hz", "tx_trim_hz": "tx_hz"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ def for_front_end(request: PhoneRequest, session: Session, settings: Settings) -
 
 def _band(fields: Fields, by: str) -> PhoneRequest:
     name = fields.text("band", "the name of a configured band")
-    answers = ("band", "sked_hz", "trim_rx_hz", "trim_tx_hz", "front_end", "tx_allowed")
+    answers = ("band", "sked_hz", "rx_trim_hz", "tx_trim_hz", "front_end", "tx_allowed")
     return PhoneRequest(SetBand(by, name), answers)
 
 
@@ -109,7 +109,7 @@ def _trim(fields: Fields, by: str) -> PhoneRequest:
     fields.no_more()
     if rx_hz is None and tx_hz is None:
         raise Refusal("bad_value", "rx_hz or tx_hz: missing", "rx_hz", None, "rx_hz, tx_hz or both")
-    trims_hz = {"trim_rx_hz": rx_hz, "trim_tx_hz": tx_hz}
+    trims_hz = {"rx_trim_hz": rx_hz, "tx_trim_hz": tx_hz}
     answers = tuple(name for name, trim_hz in trims_hz.items() if trim_hz is not None)
     large = any(abs(hz) > LARGE_TRIM_HZ for hz in (rx_hz, tx_hz) if hz is not None)
     problem = f"trim above {grouped(LARGE_TRIM_HZ)} Hz" if large else ""

@@ -105,7 +105,7 @@ def state_rows(session: Session, now: Snapshot, settings: Settings) -> tuple[tup
     keyed. The choices are those of the session, which may be newer than the snapshot."""
     band, keying = settings.band(session.band), settings.keying
     choices, partner = session.band_choices(settings), session.partner_text(settings)
-    trims = trim_text(choices.trim_rx_hz, choices.trim_tx_hz)
+    trims = trim_text(choices.rx_trim_hz, choices.tx_trim_hz)
     corrects = descriptions(own_echo=partner == "self")[session.agreement]
     rows = [
         ("band", session.band),
