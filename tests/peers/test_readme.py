@@ -1,4 +1,4 @@
-"""The README's MQTT lines work as printed."""
+"""The README's command lines work as printed."""
 
 import json
 import re
@@ -7,10 +7,13 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import psutil
 import pytest
+import soundfile
 
 from moontrim.config.remote import BUILT_IN_PORT
+from support.moontrim_process import ENVIRONMENT, least_config_under_the_moon
 from support.mosquitto import require_mosquitto
 
 pytestmark = pytest.mark.peers
@@ -22,7 +25,7 @@ def test_lines_for_the_shell(tmp_path: Path) -> None:
     """Against a rehearsal in real time, on the port that the README names, or where another daemon
     of this machine has taken that, on the one that was taken instead."""
     require_mosquitto()
-    section = README.split("## From the phone")[1].split("\n## ")[0]
+    section = README.split("## Phone")[1].split("\n## ")[0]
     (block,) = re.findall(r"```sh\n(.*?)```", section, re.DOTALL)
     lines = block.strip().splitlines()
     assert len(lines) == 6 and all(f"-p {BUILT_IN_PORT} " in line for line in lines)
@@ -65,3 +68,65 @@ def run(line: str) -> str:
     return subprocess.run(
         line, shell=True, capture_output=True, text=True, timeout=20, check=False
     ).stdout
+
+
+def command_lines() -> list[str]:
+    """What follows `moontrim` wherever its whole path is printed, in order."""
+    printed = r"`\.venv/bin/moontrim ([^`]+)`|^ {4}\.venv/bin/moontrim ([^#\n]+)"
+    found = re.finditer(printed, README, re.MULTILINE)
+    lines = [" ".join((match[1] or match[2]).split()) for match in found]
+    optional = re.compile(r" \[([^]]+)\]")
+    return [
+        shape for line in lines
+        for shape in dict.fromkeys((optional.sub("", line), optional.sub(r" \1", line)))
+    ]  # fmt: skip
+
+
+UNTIL_STOPPED = ("run", "simulate", "rehearse --pace 1")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """With the files that the lines name."""
+    made = tmp_path_factory.mktemp("readme")
+    config = least_config_under_the_moon() + "[clock]\ntrust = 'any'\n[remote]\nenabled = false\n"
+    (made / "my.toml").write_text(f"state_dir = '{made}/state'\n" + config)
+    rng, rate_hz = np.random.default_rng(1), 12_000
+    t = np.arange(60 * rate_hz) / rate_hz
+    noise = 0.05 * rng.standard_normal(t.size)
+    soundfile.write(made / "noise.wav", noise, rate_hz)
+    soundfile.write(made / "tone.wav", noise + 0.02 * np.sin(2 * np.pi * 1000.2 * t), rate_hz)
+    return made
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("line", command_lines())
+def test_command_lines(line: str, folder: Path) -> None:
+    """One after the other: some need what one before has left."""
+    line = line.replace("report 7 ", "report 1 ")  # there has been one session
+    command = [sys.executable, "-m", "moontrim", *line.split()]
+    process = subprocess.Popen(
+        command, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        env=ENVIRONMENT,
+    )  # fmt: skip
+    assert process.stdout is not None
+    if line.startswith(UNTIL_STOPPED):
+        shown = process.stdout.readline()
+        time.sleep(12.0)  # a session of some seconds, which the report can judge
+        process.terminate()
+    else:
+        shown = ""
+    shown += process.communicate(timeout=280)[0]
+    assert process.returncode == 0, shown
+    assert "Traceback" not in shown
+    for file in re.findall(r"--(?:plot|csv) (\S+)", line):
+        assert (folder / file).stat().st_size > 0
+
+
+def test_the_commands_that_it_mentions() -> None:
+    """By the command's name and options, in its own help."""
+    for line in re.findall(r"`moontrim (\w[^`]*)`", README):
+        name, *options = line.split()
+        done = run(f"{sys.executable} -m moontrim {name} --help")
+        assert done.startswith(f"usage: moontrim {name}"), done
+        assert all(option in done for option in options if option.startswith("--")), line

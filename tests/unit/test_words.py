@@ -27,7 +27,7 @@ REPLACED = {
     r"snr_db_hz|db in 1 hz\b": "C/N0, cn0_db_hz, dB-Hz",
     r"\bair_db\b|\bby air\b|loss and noise of the air|lively ionosphere": "troposphere",
     r"earth[ _]rotation": "Earth orientation",
-    r"\bfeed_loss|ground_noise|end of the feed\b(?! line)": "feedline_loss_db, spillover_k, feed line",
+    r"\bfeed_loss|ground_noise|end of the feed\b(?! line)": "feedline_loss_db, spillover_k",
     r"(?<!un)accuracy_m\b|--accuracy|--clock-error": "uncertainty_m, --clock-bound",
     r"the clock here|by the clock": "local",
     r"\bour own echo|\bown echo\b(?!es)": "home to home; home, echoes; Myself (echoes)",

@@ -68,12 +68,12 @@ class Looks:
     skip: tuple[tuple[float, float], ...] = ()
 
     def skipped(
-        self, frequency_hz: Real, duration_s: float, drift_hz_per_s: float
+        self, frequency_hz: Real, segment_s: float, drift_hz_per_s: float
     ) -> NDArray[np.bool_]:
         """Returns which of the frequencies are left out in spectra of this length and drift, with
         the skirts that a strong line has in them."""
         left_out = np.zeros(frequency_hz.size, bool)
-        more_hz = TAPERED_CELLS / duration_s + 0.5 * drift_hz_per_s * duration_s
+        more_hz = TAPERED_CELLS / segment_s + 0.5 * drift_hz_per_s * segment_s
         for low_hz, high_hz in self.skip:
             left_out |= (frequency_hz >= low_hz - more_hz) & (frequency_hz <= high_hz + more_hz)
         return left_out
@@ -144,11 +144,11 @@ def _scan(band: Baseband, looks: Looks, segments: int, most: int) -> list[ToneCa
     """Returns the most significant places of one K, at most so many, the best first."""
     duration_s, rate_hz = band.duration_s, band.rate_hz
     size = band.z.size // segments
-    duration_s = size / rate_hz
+    segment_s = size / rate_hz
     bins = fft.next_fast_len(2 * size)
     step_hz = rate_hz / bins
-    drift_step = LINE_STEP / (duration_s * duration_s)
-    chirp_step = 2.0 / duration_s**2
+    drift_step = LINE_STEP / (segment_s * duration_s)
+    chirp_step = 2.0 / segment_s**2
     count = min(LINES, int(MOST_DRIFT_HZ_PER_S / drift_step))
     lines = np.arange(-count, count + 1)
     parts = band.z[: segments * size].reshape(segments, size)
@@ -173,10 +173,10 @@ def _scan(band: Baseband, looks: Looks, segments: int, most: int) -> list[ToneCa
             if floor is None:
                 whole += power.sum(axis=0)
         if floor is None:
-            floor = floor_of(whole, step_hz, band, segments, duration_s, wide)
+            floor = floor_of(whole, step_hz, band, segments, segment_s, wide)
         # Noise is 1 everywhere from here, so that a line across a slope does not stand out.
         added /= floor.mean
-        dark = looks.skipped(wide * step_hz, duration_s, abs(chirp) * chirp_step)
+        dark = looks.skipped(wide * step_hz, segment_s, abs(chirp) * chirp_step)
         added[:, dark | (np.abs(wide) * step_hz > band.half_width_hz - 1.0)] = 0.0
         for line in lines[chirps == chirp]:
             shift = np.round(line * drift_step * middle_s / step_hz).astype(int)
@@ -191,12 +191,12 @@ def _scan(band: Baseband, looks: Looks, segments: int, most: int) -> list[ToneCa
     values = np.concatenate([r[0] for r in rows])
     where = np.concatenate([r[1] for r in rows])
     line_of = np.concatenate([np.full(r[1].size, r[2]) for r in rows])
-    cells = 2.0 * max(1.0, (looks.high_hz - looks.low_hz) * duration_s)
+    cells = 2.0 * max(1.0, (looks.high_hz - looks.low_hz) * segment_s)
     log_p = log_tail(values, segments, floor.worth) + np.log(cells) + _log_places(line_of, count)
     frequency_hz, drift = (first + where) * step_hz, line_of * drift_step
     return [
         ToneCandidate(float(frequency_hz[i]), float(drift[i]), segments, float(log_p[i]))
-        for i in _apart(log_p, frequency_hz * duration_s, line_of / 1.5, count=most)
+        for i in _apart(log_p, frequency_hz * segment_s, line_of / 1.5, count=most)
     ]
 
 

@@ -191,7 +191,7 @@ function choice(call) {
 }
 
 export function showChosen(info, state) {
-  // With our own echo there is no partner to ask for anything, and fewer agreements.
+  // With echoes of our own there is no partner to ask for anything, and fewer agreements.
   const words = (state.partner === "self" ? info?.echo_agreements : info?.agreements) ?? {};
   for (const key of at("agreements").children) {
     mark(key, "aria-pressed", String(key.dataset.agreement === state.agreement));
