@@ -85,42 +85,41 @@ def command_lines() -> list[str]:
 UNTIL_STOPPED = ("run", "simulate", "rehearse --pace 1")
 
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """With the files that the lines name."""
-    made = tmp_path_factory.mktemp("readme")
+def prepare(folder: Path) -> None:
+    """Makes the files that the lines name."""
     config = least_config_under_the_moon() + "[clock]\ntrust = 'any'\n[remote]\nenabled = false\n"
-    (made / "my.toml").write_text(f"state_dir = '{made}/state'\n" + config)
+    (folder / "my.toml").write_text(f"state_dir = '{folder}/state'\n" + config)
     rng, rate_hz = np.random.default_rng(1), 12_000
     t = np.arange(60 * rate_hz) / rate_hz
     noise = 0.05 * rng.standard_normal(t.size)
-    soundfile.write(made / "noise.wav", noise, rate_hz)
-    soundfile.write(made / "tone.wav", noise + 0.02 * np.sin(2 * np.pi * 1000.2 * t), rate_hz)
-    return made
+    soundfile.write(folder / "noise.wav", noise, rate_hz)
+    soundfile.write(folder / "tone.wav", noise + 0.02 * np.sin(2 * np.pi * 1000.2 * t), rate_hz)
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("line", command_lines())
-def test_command_lines(line: str, folder: Path) -> None:
+@pytest.mark.timeout(900)
+def test_command_lines(tmp_path: Path) -> None:
     """One after the other: some need what one before has left."""
-    line = line.replace("report 7 ", "report 1 ")  # there has been one session
-    command = [sys.executable, "-m", "moontrim", *line.split()]
-    process = subprocess.Popen(
-        command, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-        env=ENVIRONMENT,
-    )  # fmt: skip
-    assert process.stdout is not None
-    if line.startswith(UNTIL_STOPPED):
-        shown = process.stdout.readline()
-        time.sleep(12.0)  # a session of some seconds, which the report can judge
-        process.terminate()
-    else:
+    prepare(tmp_path)
+    lines = command_lines()
+    assert len(lines) > 12
+    for line in lines:
+        command = line.replace("report 7 ", "report 1 ").split()  # there has been one session
+        process = subprocess.Popen(
+            [sys.executable, "-m", "moontrim", *command], cwd=tmp_path, env=ENVIRONMENT,
+            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        )  # fmt: skip
+        assert process.stdout is not None
         shown = ""
-    shown += process.communicate(timeout=280)[0]
-    assert process.returncode == 0, shown
-    assert "Traceback" not in shown
-    for file in re.findall(r"--(?:plot|csv) (\S+)", line):
-        assert (folder / file).stat().st_size > 0
+        if line.startswith(UNTIL_STOPPED):
+            shown = process.stdout.readline()
+            time.sleep(12.0)  # a session of some seconds, which the report can judge
+            process.terminate()
+        shown += process.communicate(timeout=280)[0]
+        assert process.returncode == 0, f"{line}\n{shown}"
+        assert "Traceback" not in shown
+        for file in re.findall(r"--(?:plot|csv) (\S+)", line):
+            assert (tmp_path / file).stat().st_size > 0
 
 
 def test_the_commands_that_it_mentions() -> None:
