@@ -73,8 +73,8 @@ def low_spread_periods(
         return ()
     # What is left to each limit: not negative inside a period.
     left = [limit_hz - spread_hz, *([] if margin_db is None else [margin_db])]
-    good = np.all([values >= 0.0 for values in left], axis=0)
-    edges = np.diff(np.concatenate([[False], good, [False]]).astype(int))
+    good = np.logical_and.reduce([values >= 0.0 for values in left])
+    edges = np.diff(good.astype(np.int8), prepend=0, append=0)
     periods = []
     for a, b in zip(
         np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True

@@ -5,6 +5,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
+from operator import itemgetter
 
 from rich.cells import cell_len
 from rich.console import Console, ConsoleOptions
@@ -42,23 +44,19 @@ class Columns:
         widths = [
             max(_width(line) for row in rows for line in row[k]) for k in range(len(self.headings))
         ]
-        styles = {
-            style: console.get_style(style) if style else None
-            for row in rows
-            for one in row
-            for line in one
-            for _, style in line
-        }
+        names = {style for row in rows for one in row for line in one for _, style in line}
+        styles = {name: console.get_style(name) if name else None for name in {"", *names}}
         for row in rows:
             for k in range(max(len(one) for one in row)):
+                pieces: list[Piece] = []
                 for one, width, (_, right) in zip(row, widths, self.headings, strict=True):
                     line = one[k] if k < len(one) else []
                     room = " " * (width - _width(line))
-                    if right:
-                        yield Segment(room)
-                    for text, style in line:
-                        yield Segment(text, styles[style])
-                    yield Segment(" " * self.padding if right else room + " " * self.padding)
+                    before, after = (room, "") if right else ("", room)
+                    pieces += [(before, ""), *line, (after + " " * self.padding, "")]
+                # Each segment costs: neighbours of one style are one.
+                for style, run in groupby(pieces, itemgetter(1)):
+                    yield Segment("".join([text for text, _ in run]), styles[style])
                 yield Segment.line()
 
 
