@@ -20,7 +20,7 @@ from moontrim.forecast.window import Window
 from moontrim.formats import short
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class GoodStretch(RankedPeriod):
     """A stretch of at least ten minutes within both limits.
 
@@ -85,6 +85,6 @@ def limits_of(question: ForecastQuestion) -> list[str]:
     signal = (
         "no limit of signal given"
         if threshold_db is None
-        else f"S/N, where known, at least {threshold_db:+.1f} dB in 2.5 kHz less the spread loss"
+        else f"S/N less the spread loss, where known, at least {threshold_db:+.1f} dB in 2.5 kHz"
     )
     return [spread, signal, f"at least {SHORTEST_S / 60.0:.0f} minutes"]

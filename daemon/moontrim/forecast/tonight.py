@@ -12,7 +12,7 @@ from moontrim.forecast.window import LowSpread
 DAY_S = 86400.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class RankedPeriod:
     """A period of low spread with a partner.
 

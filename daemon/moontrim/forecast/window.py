@@ -21,7 +21,7 @@ class SpreadExtreme:
     spread_hz: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class LowSpread:
     """A period of low spread.
 

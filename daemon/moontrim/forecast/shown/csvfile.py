@@ -6,9 +6,10 @@ import csv
 from collections.abc import Iterable
 from pathlib import Path
 
+import numpy as np
+
 from moontrim.errors import unwritable
 from moontrim.forecast.compute import Forecast
-from moontrim.forecast.shown.plain import at_text
 from moontrim.forecast.window import Window
 
 COLUMNS = (
@@ -66,7 +67,7 @@ class CsvFile:
         return [f"{self._path}: {self._rows} rows"]
 
 
-def _rows(window: Window) -> Iterable[list[str]]:
+def _rows(window: Window) -> Iterable[tuple[str, ...]]:
     s = window.series
     columns = (
         (s.home.azimuth_deg, 2),
@@ -90,6 +91,10 @@ def _rows(window: Window) -> Iterable[list[str]]:
         (s.penalty_db, 2),
         (s.margin_db, 2),
     )
-    for k, utc_s in enumerate(s.utc_s.tolist()):
-        cells = ["" if values is None else f"{values[k]:.{digits}f}" for values, digits in columns]
-        yield [at_text(utc_s), window.partner, *cells]
+    nothing = [""] * s.utc_s.size
+    cells = (
+        nothing if values is None else map(f"{{:.{digits}f}}".format, values.tolist())
+        for values, digits in columns
+    )
+    utc = np.datetime_as_string(np.round(s.utc_s).astype("datetime64[s]"))
+    return zip((f"{at}Z" for at in utc), [window.partner] * s.utc_s.size, *cells, strict=True)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any, TextIO
 
@@ -10,7 +11,7 @@ from rich.console import Console
 
 from moontrim.forecast.compute import Forecast
 from moontrim.forecast.good import GoodStretch, limits_of
-from moontrim.forecast.shown.columns import Columns, cell
+from moontrim.forecast.shown.columns import Cell, cell, show_columns
 from moontrim.forecast.shown.plain import JsonWindows, low_spread_as_plain
 from moontrim.forecast.shown.terminal import margin_style, name_text, when_cell
 from moontrim.forecast.shown.words import day_text, hz_text, is_utc, zone_label
@@ -42,52 +43,64 @@ class GoodTable:
         for line in self._title:
             self._console.print(line, highlight=False)
         if self._stretches:
-            self._console.print(_table(ranked(self._stretches), self._zone))
+            stretches, zone = ranked(self._stretches), self._zone
+            margins = any(one.margin_db is not None for one in stretches)
+            headings = _headings(stretches, zone, margins)
+            show_columns(self._console, headings, _Rows(stretches, zone, margins))
         else:
             self._console.print("  no good stretch", style="yellow")
         return []
 
 
-def _table(stretches: Sequence[GoodStretch], zone: tzinfo | None) -> Columns:
+def _headings(
+    stretches: Sequence[GoodStretch], zone: tzinfo | None, margins: bool
+) -> list[tuple[str, bool]]:
     edges = [at for one in stretches for at in (one.period.start_utc_s, one.period.end_utc_s)]
     local = "" if is_utc(zone, *edges) else f"\n{zone_label(zone, edges[0], edges[-1])}"
-    margins = any(one.margin_db is not None for one in stretches)
-    table = Columns(
-        [
-            ("rank", True),
-            ("partner", False),
-            (f"stretch UTC{local}", False),
-            ("length\nh:min", True),
-            ("spread Hz\nlimb to limb", False),
-            ("elev.\nmax °", True),
-            *([("margin\ndB", True)] if margins else []),
-        ]
-    )
-    for rank, one in enumerate(stretches, start=1):
-        period = one.period
-        minutes = round((period.end_utc_s - period.start_utc_s) / 60.0)
-        elevation = f"{one.home_max_deg:.0f}"
-        if one.partner != "self":
-            elevation += f"/{one.far_max_deg:.0f}"
-        row = [
-            cell(f"{rank}"),
-            cell(name_text(one.partner)),
-            when_cell(period.start_utc_s, period.end_utc_s, zone),
-            cell(f"{minutes // 60}:{minutes % 60:02d}"),
-            cell(
-                f"mean {hz_text(period.mean_hz)}\n"
-                f"{hz_text(period.min_hz)} to {hz_text(period.max_hz)}"
-            ),
-            cell(elevation),
-        ]
-        if margins:
-            row.append(
-                cell("-")
-                if one.margin_db is None
-                else cell(f"{one.margin_db:+.1f}", margin_style(one.margin_db))
-            )
-        table.rows.append(row)
-    return table
+    return [
+        ("rank", True),
+        ("partner", False),
+        (f"stretch UTC{local}", False),
+        ("length\nh:min", True),
+        ("spread Hz\nlimb to limb", False),
+        ("elev.\nmax °", True),
+        *([("margin\ndB", True)] if margins else []),
+    ]
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """Rows of the table, made anew each time they are gone through."""
+
+    stretches: Sequence[GoodStretch]
+    zone: tzinfo | None
+    margins: bool
+
+    def __iter__(self) -> Iterator[list[Cell]]:
+        for rank, one in enumerate(self.stretches, start=1):
+            period = one.period
+            minutes = round((period.end_utc_s - period.start_utc_s) / 60.0)
+            elevation = f"{one.home_max_deg:.0f}"
+            if one.partner != "self":
+                elevation += f"/{one.far_max_deg:.0f}"
+            row = [
+                cell(f"{rank}"),
+                cell(name_text(one.partner)),
+                when_cell(period.start_utc_s, period.end_utc_s, self.zone),
+                cell(f"{minutes // 60}:{minutes % 60:02d}"),
+                cell(
+                    f"mean {hz_text(period.mean_hz)}\n"
+                    f"{hz_text(period.min_hz)} to {hz_text(period.max_hz)}"
+                ),
+                cell(elevation),
+            ]
+            if self.margins:
+                row.append(
+                    cell("-")
+                    if one.margin_db is None
+                    else cell(f"{one.margin_db:+.1f}", margin_style(one.margin_db))
+                )
+            yield row
 
 
 class GoodJson:

@@ -57,8 +57,8 @@ def window_as_plain(window: Window, forecast: Forecast) -> dict[str, Any]:
     return {
         "partner": window.partner,
         "frequency_hz": window.frequency_hz,
-        "start": at_text(window.start_utc_s),
-        "end": at_text(window.end_utc_s),
+        "start": _at(window.start_utc_s),
+        "end": _at(window.end_utc_s),
         "rise_limited_by": window.rise_limited_by,
         "set_limited_by": window.set_limited_by,
         "max_elevation": {
@@ -80,14 +80,14 @@ def window_as_plain(window: Window, forecast: Forecast) -> dict[str, Any]:
     }
 
 
-def at_text(utc_s: float) -> str:
+def _at(utc_s: float) -> str:
     """Returns an instant to the second."""
     return iso_utc(round(utc_s))
 
 
 def _max_elevation(highest: MaxElevation) -> dict[str, Any]:
     return {
-        "at": at_text(highest.at_utc_s),
+        "at": _at(highest.at_utc_s),
         "elevation_deg": round(highest.elevation_deg, 2),
         "azimuth_deg": round(highest.azimuth_deg, 2),
     }
@@ -96,8 +96,8 @@ def _max_elevation(highest: MaxElevation) -> dict[str, Any]:
 def low_spread_as_plain(period: LowSpread) -> dict[str, Any]:
     """Returns a period of low spread ready for JSON."""
     return {
-        "start": at_text(period.start_utc_s),
-        "end": at_text(period.end_utc_s),
+        "start": _at(period.start_utc_s),
+        "end": _at(period.end_utc_s),
         "spread_hz": {
             "mean": round(period.mean_hz, 3),
             "min": round(period.min_hz, 3),
@@ -107,7 +107,7 @@ def low_spread_as_plain(period: LowSpread) -> dict[str, Any]:
 
 
 def _turn(turn: SpreadExtreme) -> dict[str, Any]:
-    return {"at": at_text(turn.at_utc_s), "spread_hz": round(turn.spread_hz, 3)}
+    return {"at": _at(turn.at_utc_s), "spread_hz": round(turn.spread_hz, 3)}
 
 
 def _start_end_min_max(values: np.ndarray[Any, Any]) -> dict[str, float]:

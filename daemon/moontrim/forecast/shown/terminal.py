@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.markup import escape
 
 from moontrim.forecast.compute import Forecast
-from moontrim.forecast.shown.columns import Cell, Columns, Piece, cell
+from moontrim.forecast.shown.columns import Cell, Piece, cell, show_columns
 from moontrim.forecast.shown.words import (
     day_text,
     hz_text,
@@ -101,10 +101,8 @@ def _show_one(console: Console, forecast: Forecast, zone: tzinfo | None) -> None
     )
     if signal:
         headings.append(("S/N\ndB", True))
-    table = Columns(headings)
-    for window in forecast.windows:
-        table.rows.append(_cells(forecast, window, top, zone, signal))
-    console.print(table)
+    rows = [_cells(forecast, window, top, zone, signal) for window in forecast.windows]
+    show_columns(console, headings, rows)
     _show_legend(console, forecast, signal)
     console.print()
 
@@ -220,19 +218,17 @@ def _show_tonight(console: Console, choices: Sequence[RankedPeriod], zone: tzinf
         return
     edges = [at for one in choices for at in (one.period.start_utc_s, one.period.end_utc_s)]
     local = "" if is_utc(zone, *edges) else zone_label(zone, edges[0], edges[-1])
-    table = Columns(
-        [
-            ("partner", False),
-            ("UTC", False),
-            (local.replace(" ", "\n"), False),
-            ("spread\nHz", True),
-            ("margin\ndB", True),
-        ],
-        padding=2,
-    )
+    headings = [
+        ("partner", False),
+        ("UTC", False),
+        (local.replace(" ", "\n"), False),
+        ("spread\nHz", True),
+        ("margin\ndB", True),
+    ]
+    rows = []
     for choice in choices:
         start, end = choice.period.start_utc_s, choice.period.end_utc_s
-        table.rows.append(
+        rows.append(
             [
                 cell(name_text(choice.partner)),
                 cell(f"{day_text(start, UTC)} {span_text(start, end)}"),
@@ -241,7 +237,7 @@ def _show_tonight(console: Console, choices: Sequence[RankedPeriod], zone: tzinf
                 cell("-" if choice.margin_db is None else f"{choice.margin_db:+.1f}"),
             ]
         )
-    console.print(table)
+    show_columns(console, headings, rows, padding=2)
 
 
 def name_text(partner: str) -> str:
