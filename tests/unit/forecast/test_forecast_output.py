@@ -36,6 +36,7 @@ from moontrim.forecast.shown.words import (
     zone_named,
     zone_text,
 )
+from moontrim.forecast.window import Window
 from moontrim.path import Ephemeris, Site
 
 T0 = datetime(2026, 3, 20, 12, tzinfo=UTC).timestamp()
@@ -361,9 +362,14 @@ def test_pages_are_written(ephemeris: Ephemeris, tmp_path: Path) -> None:
 
 
 def test_svg_is_repeatable(ephemeris: Ephemeris, tmp_path: Path) -> None:
-    result = [made(ephemeris, 1.0, PARTNER)]
-    first, *_ = put(Pages(tmp_path / "moon.svg", VIENNA), result)
-    assert b"<svg" in Path(first).read_bytes()
+    result = made(ephemeris, 1.0, PARTNER)
+    few = replace(result, windows=result.windows[:1])
+    once, again = (
+        [Path(path).read_bytes() for path in put(Pages(tmp_path / name, VIENNA), [few])]
+        for name in ("moon.svg", "again.svg")
+    )
+    assert once == again and len(once) == 2
+    assert all(b"<svg" in picture for picture in once)
 
 
 def test_an_overview_for_every_month(ephemeris: Ephemeris, tmp_path: Path) -> None:
@@ -372,15 +378,14 @@ def test_an_overview_for_every_month(ephemeris: Ephemeris, tmp_path: Path) -> No
     )
     result = forecast(ephemeris, bare)
     # A window in each month is enough for its overview.
-    middles = [result.from_utc_s + 31 * DAY_S * k + 5 * DAY_S for k in range(3)]
-    few = replace(
-        result,
-        windows=tuple(next(w for w in result.windows if w.start_utc_s > at) for at in middles),
-    )
+    by_month: dict[int, Window] = {}
+    for window in result.windows:
+        by_month.setdefault(int((window.start_utc_s - T0) // (31 * DAY_S)), window)
+    few = replace(result, windows=tuple(by_month.values()))
     written = put(Pages(tmp_path / "moon.png", VIENNA), [few])
     names = [path.name for path in map(Path, written) if "window" not in path.name]
     assert names[:1] == ["moon.png"]
-    assert len(names) == 3
+    assert len(names) == len(by_month) and 2 <= len(names) <= 3
 
 
 @pytest.mark.parametrize("name", ["moon.pdf", "moon", "missing/moon.png"])

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import tzinfo
 from pathlib import Path
 
+from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -252,7 +253,9 @@ def _stack(
 
 def _save(figure: Figure, path: Path) -> None:
     if path.suffix.lower() == ".svg":
-        # Without a date, so that the same forecast gives the same file.
-        figure.savefig(path, format="svg", metadata={"Date": None})
+        # Without a date and with names of parts that do not change, so that the same forecast gives
+        # the same file.
+        with rc_context({"svg.hashsalt": "moontrim"}):
+            figure.savefig(path, format="svg", metadata={"Date": None})
     else:
         figure.savefig(path, format="png")
