@@ -28,7 +28,7 @@ ROUNDS = 12  # of the event loop, between two pieces
 
 
 @functools.cache
-def _loop() -> asyncio.AbstractEventLoop:
+def the_loop() -> asyncio.AbstractEventLoop:
     """Returns the loop for all inputs: making one takes longer than most of them."""
     made = asyncio.new_event_loop()
     _loops.append(made)
@@ -42,12 +42,12 @@ def close_loop() -> None:
     """Closes the loop at the end, so that no warning comes of it."""
     while _loops:
         _loops.pop().close()
-    _loop.cache_clear()
+    the_loop.cache_clear()
     _site.cache_clear()
 
 
-def _complete(coroutine: Coroutine[Any, Any, T]) -> T:
-    return _loop().run_until_complete(coroutine)
+def complete(coroutine: Coroutine[Any, Any, T]) -> T:
+    return the_loop().run_until_complete(coroutine)
 
 
 class _Transport(asyncio.Transport):
@@ -97,7 +97,7 @@ def _site(password_needed: bool) -> tuple[PageSite, server.AppRunner]:
     site = PageSite(daemon, gateway, load_assets(gateway))
     # Else a body that never comes keeps its count for ten seconds after the connection is lost.
     runner = server.AppRunner(site.application(), access_log=None, lingering_time=0.0)
-    _complete(runner.setup())
+    complete(runner.setup())
     return site, runner
 
 
@@ -125,7 +125,7 @@ def http(data: bytes) -> None:
         for _ in range(ROUNDS):
             await asyncio.sleep(0)
 
-    _complete(talk())
+    complete(talk())
     written = bytes(transport.written)
     codes = [int(code) for code in _STATUS.findall(written)]
     hold(500 not in codes, "a request failed inside")

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from fuzz import connections, files, pages, programs, radios, typed, wires, witnesses
+from fuzz import connections, control, files, pages, programs, radios, typed, wires, witnesses
 from fuzz.target import Target
 
 TARGETS: dict[str, Target] = {
     target.name: target
-    for part in (wires, radios, programs, connections, pages, witnesses, files, typed)
+    for part in (wires, radios, programs, connections, control, pages, witnesses, files, typed)
     for target in part.TARGETS
 }
 
@@ -18,6 +18,7 @@ SURFACES: dict[str, tuple[str, ...]] = {
     "ascii bus": ("ascii-messages", "ascii-exchange", "ascii-driver"),
     "MQTT": ("mqtt-command", "mqtt-topics"),
     "page": ("http",),
+    "control socket": ("control",),
     "GPS and time": ("nmea", "gpsd", "chrony"),
     "files and typing": (
         *("config", "session", "band-plan", "passwords", "recording", "earth-table"),

@@ -1,0 +1,67 @@
+"""Bytes on the control socket of `moontrim forbid` and `moontrim permit`.
+
+Whatever comes, transmit is inhibited only by the one word, allowed only by a line with a token, and
+every request is answered or ended."""
+
+from __future__ import annotations
+
+import asyncio
+import functools
+import json
+import socket
+from dataclasses import asdict
+from types import SimpleNamespace
+from typing import Any
+
+from fuzz.pages import complete, the_loop
+from fuzz.target import Target, hold, pieces
+from moontrim.remote.commands.forbidding import Outcome
+from moontrim.remote.commands.permitting import PermitQuestion
+from moontrim.remote.wire import controlsocket
+from moontrim.remote.wire.controlsocket import FORBID, LONGEST_LINE, PERMIT
+
+
+@functools.cache
+def _ends() -> tuple[socket.socket, socket.socket]:
+    """Returns a connection of this user with himself."""
+    return socket.socketpair(socket.AF_UNIX)
+
+
+def control(data: bytes) -> None:
+    """One connection. The first byte: the sizes of the pieces in its lowest bits."""
+    done: list[str] = []
+
+    async def forbid(by: str) -> Outcome:
+        done.append(FORBID)
+        return Outcome(True, "transmit inhibited")
+
+    async def permit(by: str, token: str) -> Outcome:
+        done.append(f"{PERMIT} {token}")
+        return Outcome(False, "invalid token")
+
+    def question(by: str) -> PermitQuestion:
+        return PermitQuestion((("band", "10 GHz"),), "token")
+
+    permitting: Any = SimpleNamespace(question=question, permit=permit)
+    writer: Any = SimpleNamespace(get_extra_info=lambda name: _ends()[0])
+    reader = asyncio.StreamReader(limit=LONGEST_LINE, loop=the_loop())
+    for piece in pieces(data):
+        reader.feed_data(piece)
+    reader.feed_eof()
+    try:
+        answer = complete(controlsocket._answer(reader, writer, forbid, permitting))
+    except (OSError, ValueError):
+        hold(not done, f"{done} without an answer")
+        return
+    hold(json.loads(json.dumps(asdict(answer))), "an answer that is no JSON")
+    line = data[1:].split(b"\n")[0].decode(errors="replace").strip()
+    hold(done in ([], [line]), f"{done} of the line {line!r}")
+
+
+_SEEDS = (
+    *(b"\x00forbid\n", b"\x03permit\n", b"\x00permit 0123456789abcdef\n"),
+    *(b"\x00forbid", b"\x01forbid\r\n", b"\x00permit \n", b"\x00\n", b"\x00" + b"x" * 100 + b"\n"),
+)
+_TOKENS = (b"forbid", b"permit", b" ", b"\n", b"\r", b"\x00", b"\xff", b"\xe2\x80\xa8", b"a" * 64)
+
+TARGETS = (Target("control", control, _SEEDS, _TOKENS),)
