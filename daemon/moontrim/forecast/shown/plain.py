@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import textwrap
 from typing import Any, TextIO
 
 import numpy as np
@@ -40,8 +39,8 @@ class JsonWindows:
 
     def item(self, plain: dict[str, Any]) -> None:
         """Prints an item of the list."""
-        text = json.dumps(plain, indent=1, allow_nan=False)
-        print(self._before, textwrap.indent(text, " "), sep="\n", end="", file=self._out)
+        text = json.dumps(plain, indent=1, allow_nan=False).replace("\n", "\n ")
+        print(f"{self._before}\n {text}", end="", file=self._out)
         self._before = ","
 
     def finish(self) -> list[str]:
