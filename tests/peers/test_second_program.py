@@ -137,6 +137,15 @@ async def other_address(server_port: int, *, plain: bool) -> AsyncIterator[int]:
         await asyncio.gather(*tasks, return_exceptions=True)
 
 
+async def exchange(other: OtherClient, how: str, dials_hz: tuple[int, int]) -> None:
+    if how == "the radio's own command":
+        assert await other.ask("G VFOA XCHG") == ["RPRT 0"]
+        return
+    assert await other.ask(f"F VFOA {dials_hz[1]}") == ["RPRT 0"]
+    if how == "sets":
+        assert await other.ask(f"F VFOB {dials_hz[0]}") == ["RPRT 0"]
+
+
 @pytest.mark.parametrize("how", cases("copies", "sets", "the radio's own command"))
 @pytest.mark.parametrize("agreement", cases("halves", "transmitter"))
 def test_dials_that_a_client_exchanges(tmp_path: Path, agreement: str, how: str) -> None:
@@ -144,15 +153,14 @@ def test_dials_that_a_client_exchanges(tmp_path: Path, agreement: str, how: str)
         port = free_port()
         path = config(tmp_path, "one", port, agreement)
         async with rigctld(port), OtherClient.connected(port) as other, running(path) as log:
-            await asyncio.sleep(1.0)
-            left_hz = await other.dials_hz()
-            if how == "the radio's own command":
-                assert await other.ask("G VFOA XCHG") == ["RPRT 0"]
-            else:
-                assert await other.ask(f"F VFOA {left_hz[1]}") == ["RPRT 0"]
-                if how == "sets":
-                    assert await other.ask(f"F VFOB {left_hz[0]}") == ["RPRT 0"]
-            await log.shows("A and B were exchanged on the radio: dials restored", 10.0)
+            while True:
+                await asyncio.sleep(1.0)
+                left_hz = await other.dials_hz()
+                await exchange(other, how, left_hz)
+                # A step of the daemon between the two sets takes the first one back.
+                with suppress(TimeoutError):
+                    await log.shows("A and B were exchanged on the radio: dials restored", 5.0)
+                    break
             await asyncio.sleep(6.0)  # the dummy reports its split exchanged as well
             now_hz = await other.dials_hz()
             assert [abs(a - b) < 60 for a, b in zip(left_hz, now_hz, strict=True)] == [True, True]

@@ -289,7 +289,7 @@ for (const key of document.querySelectorAll("[data-trim]")) {
   key.addEventListener("click", () => {
     if (!known.state || busy(key)) return;
     const which = key.dataset.trim;
-    const field = `trim_${which}_hz`;
+    const field = `${which}_trim_hz`;
     const by = Number(key.dataset.by);
     const hz = by === 0 ? 0 : Math.round((from(field) + by) * 1000) / 1000;
     const name = which === "rx" ? "Receive" : "Transmit";

@@ -52,7 +52,7 @@ export function showState(state) {
     say(`${which}-residual`, signed(dial?.residual_hz, 2));
     say(`${which}-rate`, signed(dial?.rate_hz_per_s, 3));
     say(`${which}-dial`, dial?.dial_hz ? groups(dial.dial_hz).join(THIN) : NONE);
-    const trim = signedShort(state[`trim_${which}_hz`]);
+    const trim = signedShort(state[`${which}_trim_hz`]);
     say(`${which}-trim`, trim);
     say(`trim-${which}`, `${trim} Hz`);
   }
