@@ -96,8 +96,8 @@ def call(options: argparse.Namespace) -> int:
         settings = settings_of(options)
     else:
         settings = rehearsal.embedded_settings(keying=options.faults)
+    ephemeris = ephemeris_of(settings)  # before ports are looked for: a mistake gets one line
     settings = _for_rehearsal(settings, options)
-    ephemeris = ephemeris_of(settings)
     from_utc_s = instant(options.start, "--from") if options.start else SystemClock().utc_s()
     if options.start:
         require_covered(ephemeris, from_utc_s, "--from")
