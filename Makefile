@@ -37,8 +37,9 @@ check: $(VENV)/.test
 # Those that measure the machine's own time come after all others, one by one: two at a time, a latency
 # was missed in one run of five. Only their files are read, since reading all takes as long as some of them.
 ALONE = $(sort $(shell grep -rl --include='test_*.py' mark.alone tests))
+# A person's run waits more than it works: for radios and brokers in real time.
 unit: $(VENV)/.test
-	$(BIN)/python -m pytest -n 3 --dist worksteal -m "not alone" --durations=20
+	$(BIN)/python -m pytest -n $(if $(CI),3,5) --dist worksteal -m "not alone" --durations=20
 	$(BIN)/python -m pytest -m alone --durations=10 $(ALONE)
 
 # Printed ratios, for a person to read; never part of the tests, since machines are shared and noisy.

@@ -170,6 +170,7 @@ def said(watch: Watch) -> list[bytes]:
     return [payload for topic, payload in watch.history if topic == f"{BASE}/availability"]
 
 
+@pytest.mark.long
 def test_the_will_of_a_connection_before_is_contradicted(
     tmp_path: Path, ephemeris: Ephemeris
 ) -> None:

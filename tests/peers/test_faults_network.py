@@ -44,6 +44,7 @@ def seen() -> dict[str, Any]:
     return unshared("n", command, "begun", "no network namespace may be made here", 100)
 
 
+@pytest.mark.long
 def test_a_pulled_cable_is_a_radio_lost_within_the_deadline(seen: dict[str, Any]) -> None:
     assert seen["lost_s"] <= POLL_S + DEADLINE_S + SLOW_S
     assert "answer" in seen["reason"] or "ended the connection" in seen["reason"], seen["reason"]

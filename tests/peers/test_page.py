@@ -763,6 +763,7 @@ def test_by_keyboard(tmp_path: Path, ephemeris: Ephemeris, shared: Shared) -> No
     shared.run(main())
 
 
+@pytest.mark.long
 def test_picture(tmp_path: Path, ephemeris: Ephemeris) -> None:
     """Two phones beside each other, ten minutes into a window, for people to look at."""
     settings = remote_settings(tmp_path, {end: EMBEDDED[end] for end in ("home", "partner")})

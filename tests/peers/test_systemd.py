@@ -213,6 +213,7 @@ def test_killed_or_stopped_while_it_keys_under_a_user_manager(
 
 
 @pytest.mark.timeout(300)
+@pytest.mark.long
 def test_killed_hung_and_stopped_under_a_user_manager(
     tmp_path: Path, config: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -92,6 +92,7 @@ def lost_age_s(victim: Victim, before: list[int], killed_s: float) -> float:
     return max((killed_s - at_s for _, at_s in told[len(new) :]), default=0.0)
 
 
+@pytest.mark.long
 def test_killed_at_any_moment(
     tmp_path: Path, processes: multiprocessing.context.ForkServerContext
 ) -> None:

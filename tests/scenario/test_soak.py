@@ -38,7 +38,7 @@ from support.stage import play as play_stage
 TAKE = Feed.take
 # In parts, for as many workers as there are; in CI together 400 hours, at most 10,000.
 PARTS = effort(2, 20, 20)
-HOURS = effort(8.0, 20.0, 500.0)
+HOURS = effort(3.0, 20.0, 500.0)
 
 
 @pytest.mark.timeout(3600 if MOST else 600)
