@@ -8,6 +8,7 @@ the energy is 16 dB over the noise density. MOONTRIM_LONG=1 runs 1,000 cases of 
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from moontrim.bench.recording import Recording
 from moontrim.bench.tone.fit import bound
@@ -114,6 +115,7 @@ def _free(rng: np.random.Generator, case: int) -> Tone:
     return measure(Recording(samples, float(rate_hz), ()))
 
 
+@pytest.mark.long
 def test_noise_alone_is_no_tone() -> None:
     """White, flicker, shaped by a receiver, with mains hum: under 1 % of recordings."""
     rng = np.random.default_rng(3)

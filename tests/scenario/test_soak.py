@@ -36,8 +36,8 @@ from support.stage import Stage as Scene
 from support.stage import play as play_stage
 
 TAKE = Feed.take
-# In parts, for as many workers as there are; in CI together 400 hours, at most 10,000.
-PARTS = effort(2, 20, 20)
+# In parts, for as many workers as there are. In CI together 400 hours, at most 10,000.
+PARTS = effort(1, 20, 20)
 HOURS = effort(3.0, 20.0, 500.0)
 
 
