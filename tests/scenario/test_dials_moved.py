@@ -20,7 +20,7 @@ from moontrim.session.commands import Correct, SetSked
 from moontrim.share.protocol import OK, REJECTED
 from moontrim.share.sharedradio import RigAccess, SharedRadio
 from moontrim.state.snapshot import Tracking
-from moontrim.tracking.otherprogram import LAST_S
+from moontrim.tracking.otherprogram import LAST_S, SAME_S
 from moontrim_drivers.contract import RigState
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 from support.scenario_keying import KEYING, moon_high
@@ -251,6 +251,27 @@ def test_the_band_keys_of_the_radio_are_not_fought(stage: Any) -> None:
 # --- another program ------------------------------------------------------------------------------
 
 Act = Callable[[Daemon], Coroutine[Any, Any, None]]
+
+
+def test_a_receive_dial_moved_soon_after_the_transmit_dial_is_restored(stage: Any) -> None:
+    """As by another program that sets its dials a last time; later it is a hand again."""
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 5.0)
+        await s.clock.sleep(5.0)
+        assert s.radio.tx_dial_hz is not None
+        s.radio.set_dials(s.radio.rx_dial_hz, s.radio.tx_dial_hz + 4850)
+        await s.clock.sleep(4.0)
+        s.radio.turn_dial(-4850)
+        await s.clock.sleep(6.0)
+        assert sked_hz(s.daemon) == SKED_HZ
+        await s.until(Tracking.ON_FREQUENCY, 2.0)
+        await s.clock.sleep(SAME_S)
+        s.radio.turn_dial(-4850)
+        await s.clock.sleep(3.0)
+        assert sked_hz(s.daemon) != SKED_HZ
+
+    stage(scene)
 
 
 async def beside(s: Stage, folder: Path, ephemeris: Ephemeris, act: Act, **changes: Any) -> None:

@@ -233,8 +233,10 @@ class Changes:
         sked_hz = whole_hertz(self._planning.sked_hz_for_received(received_hz, now_utc_s))
         session, settings = self._current.session, self._current.settings
         followed = session.with_band_choices(settings, sked_hz=sked_hz)
-        if moved.together or not moved.placed:
+        lately = self._turned.other.transmit_dial_moved_lately(now_s)
+        if moved.together or not moved.placed or lately:
             why = "with the transmit dial" if moved.together else "before it was set"
+            why = "soon after the transmit dial" if lately and not moved.together else why
             log.info("%s %s: dial restored", where, why)
             return
         before_hz = session.band_choices(settings).sked_hz

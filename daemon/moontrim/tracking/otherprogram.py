@@ -32,6 +32,8 @@ MOST_RATE_PER_S = 5e-10
 IN_USE_TIMES, IN_USE_WITHIN_S = 2, 60.0  # chosen: the dial is left alone for 10 s in each
 # Chosen: enough to set a slow radio a last time, and again if the other program has just done so.
 LAST_S = 3.0
+# Chosen: three times that, since the other program may be putting its dials back a last time.
+SAME_S = 10.0
 REASON = (
     "another program moves this radio's dials; stop it, or have it use the share of moontrim, then "
     "pause and resume the correction"
@@ -82,6 +84,11 @@ class OtherProgram:
         """Takes over that something has moved the transmit dial."""
         self._transmit_at_s.append(now_s)
         self._recognise(now_s, self._transmit_at_s, TIMES, WITHIN_S)
+
+    def transmit_dial_moved_lately(self, now_s: float) -> bool:
+        """Returns whether whatever moved the transmit dial may be what moves the receive dial
+        now."""
+        return bool(self._transmit_at_s) and now_s - self._transmit_at_s[-1] < SAME_S
 
     def dial_in_use(self, now_s: float) -> None:
         """Takes over that the dial is left alone, since it was restored too often."""
