@@ -78,7 +78,10 @@ def main(scene: str, folder: Path) -> None:
         seen["steady"] = True
         seen["memory_hz"] = s.daemon.session.band_choices(settings).sked_hz
         seen["disk_hz"] = on_disk_hz()
-        seen["litter"] = sorted(p.name for p in state.iterdir())
+        # A thread tries again now and then, in real time; what it began it takes away.
+        while (litter := sorted(p.name for p in state.iterdir())) != [NAME]:
+            await asyncio.sleep(0.01)
+        seen["litter"] = litter
         mend(scene, folder)
         saver = s.daemon.saver
         await choose(
