@@ -31,7 +31,7 @@ from moontrim.session.session import Session
 from moontrim.session.sessionfile import NAME, load_session
 from moontrim_drivers.simulated.pty import SimPty
 from support.effort import MOST
-from support.keyed_station import OFFSET_HZ, SKED_HZ, Ideal
+from support.keyed_station import OFFSET_HZ, SKED_HZ, Ideal, station_config
 from support.moontrim_process import ENVIRONMENT, LEAST_CONFIG
 from support.moonup import under_the_moon
 from support.processor import all_waited_for_processor_s, waited_for_processor_s, within
@@ -310,34 +310,8 @@ async def victim(folder: Path, ephemeris: Ephemeris, seed: int) -> AsyncIterator
     async with serial_radio("civ", latency_s=0.002, start_rx_hz=start, start_tx_hz=start) as line:
         link.symlink_to(line.path)
         config = folder / "station.toml"
-        # Nothing here need vouch for the clock: the operator does, where that can be said.
-        clock = '[clock]\ntrust = "any"\n' if "clock" in Settings.model_fields else ""
-        config.write_text(f"""
-state_dir = "{folder}/state"
-{clock}
-[remote]
-enabled = false
-[share]
-port = {share_port}
-[home]
-latitude_deg = {home.latitude_deg}
-longitude_deg = {home.longitude_deg}
-[defaults]
-agreement = "halves"
-[radio]
-driver = "civ"
-options = {{ port = "{link}", address = 0xA2 }}
-[[bands]]
-name = "10 GHz"
-sked_hz = {SKED_HZ}
-tx_low_hz = {SKED_HZ - 100_000}
-tx_high_hz = {SKED_HZ + 100_000}
-transverter_offset_hz = {OFFSET_HZ}
-drive_ceiling = 0.2
-[keying]
-enabled = true
-{OUTPUTS}
-""")
+        options = f'port = "{link}", address = 0xA2'
+        config.write_text(station_config(folder, share_port, "civ", options, OUTPUTS))
         made = Victim(
             config,
             folder / "state",

@@ -26,6 +26,13 @@ from support.rigctld import free_port, listening, rigctld
 SKED_HZ = 10_368_100_000
 OFFSET_HZ = 10_224_000_000
 UNKEYED_S = 1.0  # after its daemon has been stopped or killed, or hangs
+OUTPUTS = """
+[[keying.outputs]]
+kind = "simulated"
+name = "amplifier"
+settle_ms = 20
+[[keying.outputs]]
+"""
 CONFIG = """
 state_dir = "{folder}/state"
 [clock]
@@ -52,13 +59,33 @@ drive_ceiling = 0.2
 [keying]
 enabled = true
 longest_over_s = {longest_s}
-[[keying.outputs]]
-kind = "simulated"
-name = "amplifier"
-settle_ms = 20
-[[keying.outputs]]
-{key}
+{outputs}
 """
+
+
+def station_config(
+    folder: Path,
+    share_port: int,
+    driver: str,
+    options: str,
+    outputs: str,
+    longest_s: float = 60.0,
+) -> str:
+    """Returns the config of a station at 10 GHz with keying, where the Moon is up now, its state in
+    a folder's `state`. options: the text in the braces of the driver's; outputs: of the keying."""
+    return CONFIG.format(
+        folder=folder,
+        share_port=share_port,
+        home=under_the_moon(),
+        driver=driver,
+        options=options,
+        sked_hz=SKED_HZ,
+        low_hz=SKED_HZ - 100_000,
+        high_hz=SKED_HZ + 100_000,
+        offset_hz=OFFSET_HZ,
+        outputs=outputs,
+        longest_s=longest_s,
+    )
 
 
 class Ideal:
@@ -185,19 +212,7 @@ class Station:
         self.share_port = free_port()
         self.config = folder / "config.toml"
         self.config.write_text(
-            CONFIG.format(
-                folder=folder,
-                share_port=self.share_port,
-                home=under_the_moon(),
-                driver=driver,
-                options=options,
-                sked_hz=SKED_HZ,
-                low_hz=SKED_HZ - 100_000,
-                high_hz=SKED_HZ + 100_000,
-                offset_hz=OFFSET_HZ,
-                longest_s=longest_s,
-                key=key,
-            )
+            station_config(folder, self.share_port, driver, options, OUTPUTS + key, longest_s)
         )
 
     async def __aenter__(self) -> Station:

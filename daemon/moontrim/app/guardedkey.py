@@ -3,12 +3,12 @@ before it is given until it is known to have ended."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 
 from moontrim.clock.system import Clock
 from moontrim.config.keying import KeyingSettings
 from moontrim.config.keyingports import RadioOutput
-from moontrim.guard.unkeyguard import UnkeyGuard
+from moontrim.guard.unkeyguard import GuardError, UnkeyGuard
 from moontrim.keying.outputs import LineKey, Output
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING
@@ -53,17 +53,14 @@ class GuardedKey:
         return LineKey(line, self._key_by_line)
 
     async def _key_by_line(self, line: Output, on: bool) -> None:
-        if on:
-            await self._link.look_before_keying()
-            await self.guard.arm()
-            await line.on()
+        if not on:
+            await self._end(line.off, f"release {line.name}")
             return
-        try:
-            await line.off()
-        except BaseException as error:  # cancelled, too: it took too long
-            self.guard.unkey(f"moontrim could not release {line.name} ({error or 'no answer'})")
-            raise
-        self.guard.disarm()
+        await self.guard.arm()
+        await self._link.look_before_keying()
+        if doubt := self.guard.doubt():
+            raise GuardError(doubt)
+        await line.on()
 
     async def key(self, on: bool) -> None:
         """Has the radio transmit or receive; returns when it has confirmed. Raises GuardError,
@@ -71,11 +68,15 @@ class GuardedKey:
         if on:
             await self.guard.arm()
             await self._link.key(self.guard.doubt)
-            return
+        else:
+            await self._end(self._link.unkey, "unkey the radio")
+
+    async def _end(self, off: Callable[[], Awaitable[None]], what: str) -> None:
+        """Ends an over; the guard does where the daemon cannot."""
         try:
-            await self._link.unkey()
+            await off()
         except BaseException as error:  # cancelled, too: it took too long
-            self.guard.unkey(f"moontrim could not unkey the radio ({error or 'no answer'})")
+            self.guard.unkey(f"moontrim could not {what} ({error or 'no answer'})")
             raise
         self.guard.disarm()
 

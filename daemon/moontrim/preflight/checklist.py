@@ -7,6 +7,7 @@ from pathlib import Path
 from moontrim.app.whereabouts import home_at
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
+from moontrim.formats import count
 from moontrim.path import Ephemeris
 from moontrim.preflight.bands import band_findings
 from moontrim.preflight.clock import clock_finding, clock_reading, error_bound_s
@@ -47,7 +48,7 @@ async def check(
             return [Finding("fail", "home", f"unknown, left to the GPS receiver: {why_none}")]
         settings = settings.model_copy(update={"home": home_at(fix.position.site())})
     reading = await clock_reading(settings, clock, fix)
-    bands = f"{len(settings.bands)} band{'s' * (len(settings.bands) != 1)}"
+    bands = count(len(settings.bands), "band")
     return [
         Finding("ok", "config", f"{bands}, driver {settings.radio.driver}"),
         *band_findings(settings),

@@ -10,6 +10,7 @@ from pathlib import Path
 from moontrim.config.band import BandSettings
 from moontrim.config.keyingports import AnyInput, AnyOutput
 from moontrim.config.settings import Settings
+from moontrim.formats import count
 from moontrim.preflight.finding import Finding
 from moontrim_drivers.contract import RigError
 from moontrim_drivers.serial.exchange import locate
@@ -26,9 +27,9 @@ def output_findings(settings: Settings) -> Iterator[Finding]:
     yield Finding(
         "ok",
         "keying",
-        f"{len(keying.outputs)} output{'s' * (len(keying.outputs) != 1)}, RF {settles_ms} ms after "
-        f"a request, Moon above {keying.min_tx_elevation_deg:g} degrees, overs of max "
-        f"{keying.longest_over_s:g} s; test with the amplifier off",
+        f"{count(len(keying.outputs), 'output')}, RF {settles_ms} ms after a request, Moon above "
+        f"{keying.min_tx_elevation_deg:g} degrees, overs of max {keying.longest_over_s:g} s; test "
+        "with the amplifier off",
     )
     for band in settings.bands:
         if text := _differing(band):

@@ -233,10 +233,14 @@ class Changes:
         sked_hz = whole_hertz(self._planning.sked_hz_for_received(received_hz, now_utc_s))
         session, settings = self._current.session, self._current.settings
         followed = session.with_band_choices(settings, sked_hz=sked_hz)
-        lately = self._turned.other.transmit_dial_moved_lately(now_s)
-        if moved.together or not moved.placed or lately:
-            why = "with the transmit dial" if moved.together else "before it was set"
-            why = "soon after the transmit dial" if lately and not moved.together else why
+        why = ""
+        if moved.together:
+            why = "with the transmit dial"
+        elif not moved.placed:
+            why = "before it was set"
+        elif self._turned.other.transmit_dial_moved_lately(now_s):
+            why = "soon after the transmit dial"
+        if why:
             log.info("%s %s: dial restored", where, why)
             return
         before_hz = session.band_choices(settings).sked_hz

@@ -53,21 +53,21 @@ def made(output: dict[str, Any]) -> tuple[GuardedKey, Link]:
 class Line(Output):
     """A line that nothing but the daemon can release, as that of a networked relay."""
 
-    def __init__(self, log: list[str]) -> None:
+    def __init__(self, link: Link) -> None:
         super().__init__("ptt")
-        self.log = log
+        self.link = link
 
     async def on(self) -> None:
-        self.log.append("on")
+        self.link.log.append("on")
 
     async def off(self) -> None:
-        self.log.append("off")
+        self.link.log.append("off")
 
 
 def test_a_line_is_raised_only_after_a_last_look() -> None:
     async def main() -> None:
         key, link = made(LINE)
-        line = key.line_key(Line(link.log))
+        line = key.line_key(Line(link))
         assert key.by_line and not key.by_command
         assert key.guard.doubt() == "" and key.guard.warnings() == ()
         await line.on()
@@ -77,6 +77,11 @@ def test_a_line_is_raised_only_after_a_last_look() -> None:
         with pytest.raises(RigClosed):
             await line.on()
         assert link.log == ["look", "on", "off", "look"]
+        link.lost, link.log = False, []
+        key.guard.doubt = lambda: "moontrim did not run"  # type: ignore[method-assign]
+        with pytest.raises(GuardError, match="did not run"):
+            await line.on()
+        assert link.log == ["look"]
 
     asyncio.run(main())
 
