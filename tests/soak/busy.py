@@ -74,7 +74,7 @@ async def run(folder: Path, minutes: float) -> int:
     clock = SystemClock()
     answers: list[str] = []
     async with (
-        simulated("civ", folder) as (radio, options),
+        simulated("civ", folder, answer_s=0.25) as (radio, options),
         Station(folder, radio, "civ", options) as station,
     ):
         with contextlib.suppress(PermissionError):

@@ -125,9 +125,16 @@ class Radio:
         other.clear()
 
 
+# A radio has a processor of its own. The simulated one waits for its turn on a loaded machine; a
+# daemon, which cannot know that, takes it for lost.
+PATIENT_S = 1.0
+
+
 @asynccontextmanager
-async def simulated(bus: str, folder: Path) -> AsyncIterator[tuple[Radio, str]]:
-    """Yields the radio and its driver's options."""
+async def simulated(
+    bus: str, folder: Path, *, answer_s: float = PATIENT_S
+) -> AsyncIterator[tuple[Radio, str]]:
+    """Yields the radio and its driver's options. answer_s: how long a serial one may take."""
     arguments = ["--bus", bus, "--watch"]
     if bus != "socket":
         arguments += ["--link", str(folder / "radio")]
@@ -155,8 +162,8 @@ async def simulated(bus: str, folder: Path) -> AsyncIterator[tuple[Radio, str]]:
     watching = asyncio.create_task(watch())
     options = {
         "socket": f'host = "127.0.0.1", port = {address.split(":")[-1]}',
-        "civ": f'port = "{folder}/radio", address = 0xA2',
-        "asciicat": f'port = "{folder}/radio"',
+        "civ": f'port = "{folder}/radio", answer_s = {answer_s}, address = 0xA2',
+        "asciicat": f'port = "{folder}/radio", answer_s = {answer_s}',
     }[bus]
     try:
         yield radio, options
