@@ -114,6 +114,10 @@ class Sequence:
         """How long all release times take together."""
         return sum(output.stage.release_s for output in self._outputs)
 
+    def release_s(self, index: int) -> float:
+        """Returns the release time of an output."""
+        return self._outputs[index].stage.release_s
+
     @property
     def at_rest(self) -> bool:
         """Whether everything is off but for outputs that are stuck, and relays that wait for

@@ -83,9 +83,11 @@ class Switching:
         return ""
 
     async def retry_stuck(self) -> None:
-        """Tries once more to switch off the outputs that are stuck, the last one first."""
+        """Tries once more to switch off the outputs that are stuck, the last one first, and waits
+        for the release time of each that does."""
         for index in reversed(self._sequence.stuck):
-            await self._switch(Switch(index, on=False), lambda: True)
+            if await self._switch(Switch(index, on=False), lambda: True) == "":
+                await self._clock.sleep(self._sequence.release_s(index))
 
     async def find_missing(self, is_wanted: Callable[[], bool]) -> str:
         """Returns which output is known not to be on any more, and why; empty: none."""

@@ -559,6 +559,37 @@ def test_cancelled_while_unkeying_it_unkeys() -> None:
     clock.run(main())
 
 
+@pytest.mark.parametrize("order", ["ended by itself", "ended by a release"])
+def test_released_at_the_stop_after_all_stuck_outputs_keep_their_release_times(order: str) -> None:
+    """What does not switch off is tried once more at the end; what then does switch off takes its
+    release time, before the output in front of it may."""
+    clock = VirtualClock(T0)
+
+    async def main() -> None:
+        bench = Bench(clock, table(((0, 40), (0, 10))))
+        task = asyncio.create_task(bench.keyer.run())
+        await clock.sleep(0.3)
+        await bench.keyer.request("page")
+        for output in bench.outputs:
+            output.fails["off"] = True
+        if order == "ended by a release":
+            bench.keyer.release("page")
+        else:
+            bench.conditions = LOW
+        await clock.sleep(3.0)
+        assert len(bench.keyer.view.stuck) == 2
+        bench.log.clear()
+        for output in bench.outputs:
+            output.fails["off"] = False
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        first = {(name, what): at_s for at_s, name, what in reversed(bench.log)}
+        assert first["relay 0", "off?"] >= first["radio", "off"] + 0.01 - EPSILON_S
+        assert first["relay 0", "close"] >= first["relay 0", "off"]
+
+    clock.run(main())
+
+
 def test_an_error_of_our_own_falls_too() -> None:
     clock = VirtualClock(T0)
 
