@@ -16,13 +16,9 @@ from moontrim.cli.arguments import (
     settings_of,
 )
 from moontrim.config.band import BandSettings
-from moontrim.config.equipment import (
-    EquipmentSettings,
-    ForecastSettings,
-    ForecastTables,
-    PartnerSettings,
-    SignalSettings,
-)
+from moontrim.config.equipment import EquipmentSettings
+from moontrim.config.forecast import ForecastSettings, ForecastTables, SignalSettings
+from moontrim.config.partner import SELF, PartnerSettings, named
 from moontrim.config.settings import Settings
 from moontrim.errors import InputError
 from moontrim.forecast.question import End, ForecastQuestion, Horizon
@@ -157,25 +153,24 @@ def _partners(
 ) -> list[End | None]:
     """Returns the partners of --partner, each a name or a place; else all of the config. None: our
     own echo."""
-    named = {partner.name: partner for partner in tables.partners}
 
     def end_of(partner: PartnerSettings) -> End:
         return partner.equipment.end(partner.name, partner, band.name if band else None, on_air_hz)
 
     if options.partner is None:
-        if named:
+        if tables.partners:
             return [end_of(partner) for partner in tables.partners]
         assert settings is not None  # or a partner was given
-        if settings.partner == "self":
+        if (place := settings.partner_place()) is None:
             return [None]
-        site = settings.partner.site()
+        site = place.site()
         return [End(site.locator or "partner", site)]
     ends: list[End | None] = []
     for text in dict.fromkeys(options.partner):
-        if text == "self":
+        if text.strip().casefold() == SELF:
             ends.append(None)
-        elif text in named:
-            ends.append(end_of(named[text]))
+        elif (partner := named(tables.partners, text)) is not None:
+            ends.append(end_of(partner))
         else:
             site = parse_site(text, "--partner")
             ends.append(End(site.locator or text.strip(), site))

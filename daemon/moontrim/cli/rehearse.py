@@ -223,7 +223,7 @@ def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
     remote = _remote_on_free_ports(settings.remote)
     settings = settings.model_copy(update={"remote": remote})
     if options.agreement:
-        if settings.partner == "self" and options.agreement not in ECHO_AGREEMENTS:
+        if settings.partner_place() is None and options.agreement not in ECHO_AGREEMENTS:
             raise InputError("--agreement", options.agreement, EXPECTED_FOR_ECHO)
         defaults = settings.defaults.model_copy(update={"agreement": options.agreement})
         settings = settings.model_copy(update={"defaults": defaults})

@@ -8,78 +8,29 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from moontrim.config.band import BandSettings
 from moontrim.config.clock import ClockSettings
-from moontrim.config.equipment import (
-    EquipmentSettings,
-    ForecastSettings,
-    ForecastTables,
-    PartnerSettings,
-)
+from moontrim.config.equipment import EquipmentSettings
+from moontrim.config.forecast import ForecastSettings, ForecastTables
 from moontrim.config.frontends import FrontEndSettings, check_front_ends, front_end_names
 from moontrim.config.gps import GpsSettings
 from moontrim.config.journal import JournalSettings
 from moontrim.config.keying import KeyingSettings
 from moontrim.config.mistakes import Expected, Mistakes, mistakes
+from moontrim.config.partner import SELF, PartnerSettings, check_names, named, place_of
+from moontrim.config.radio import RadioSettings
 from moontrim.config.remote import RemoteSettings
 from moontrim.config.share import ShareSettings
 from moontrim.config.site import SiteSettings
+from moontrim.config.sked import Sked, check_skeds
 from moontrim.config.table import FilePath, Table, read_toml
 from moontrim.errors import InputError
 from moontrim.tuning.correction import Agreement, echo_problem
-from moontrim_drivers.contract import DriverOptions
-from moontrim_drivers.registry import DriverNotFoundError, load
-
-
-class RadioSettings(Table):
-    """The radio: its driver, timing and dials."""
-
-    driver: str = Field(
-        "simulated",
-        description="Name of a driver: simulated, socket, civ, asciicat or another installed one.",
-    )
-    options: dict[str, Any] = Field(default_factory=dict, description="Options of the driver.")
-    deadline_s: float = Field(
-        1.5, gt=0, le=30, description="Longest wait for one reply of the radio."
-    )
-    poll_s: float = Field(
-        0.5, ge=0.05, le=5, description="Interval between readbacks of the dial when idle."
-    )
-    max_steps_per_s: float | None = Field(
-        None,
-        gt=0,
-        le=1000,
-        description="Most dial steps per second; default: as many as the radio takes.",
-    )
-    on_manual_tuning: Literal["follow", "restore"] = Field(
-        "follow",
-        description="When the receive dial is turned by hand. follow: the sked frequency moves "
-        "with it. restore: the dial is set back.",
-    )
-    on_exit: Literal["sked", "leave"] = Field(
-        "sked",
-        description="When moontrim stops. sked: set the dial to the sked frequency. leave: leave "
-        "the dial as it is.",
-    )
-
-    def driver_options(self) -> DriverOptions:
-        """Returns the validated options of the driver. Raises pydantic's ValidationError,
-        DriverNotFoundError."""
-        return load(self.driver).Options.model_validate(self.options)
-
-    @model_validator(mode="after")
-    def _known_driver(self) -> RadioSettings:
-        try:
-            self.driver_options()
-        except DriverNotFoundError as error:
-            raise ValueError(str(error)) from None
-        except ValidationError as error:
-            raise Mistakes(mistakes(error, self.options, ("radio", "options"))) from None
-        return self
+from moontrim_drivers.registry import load
 
 
 class DefaultsSettings(Table):
@@ -125,12 +76,14 @@ class Settings(Table):
         _NOWHERE,
         description="Position of the home station; may be omitted with gps.use_for_home = true.",
     )
-    partner: SiteSettings | Literal["self"] = Field(
+    partner: SiteSettings | str = Field(
         "self",
-        description='Position of the partner (a table like [home]), or "self" for your own echoes.',
+        description="Position of the partner (a table like [home]), the name of one of "
+        '[[partners]], or "self" for your own echoes.',
     )
     bands: tuple[BandSettings, ...] = Field(min_length=1)
     front_ends: tuple[FrontEndSettings, ...] = ()
+    skeds: tuple[Sked, ...] = ()
     radio: RadioSettings = RadioSettings()
     defaults: DefaultsSettings = DefaultsSettings()
     data: DataSettings = DataSettings()
@@ -150,20 +103,21 @@ class Settings(Table):
         True, description="Correct for refraction and delay in the troposphere."
     )
 
-    @field_validator("bands", "front_ends", "partners", mode="before")
+    @field_validator("bands", "front_ends", "partners", "skeds", mode="before")
     @classmethod
     def _list_to_tuple(cls, value: Any) -> Any:
         return tuple(value) if isinstance(value, list) else value
 
     @field_validator("partner", mode="before")
     @classmethod
-    def _self_or_a_place(cls, value: Any) -> Any:
+    def _a_name_or_a_place(cls, value: Any) -> Any:
         # The union alone would report a problem for each of its members.
-        if value == "self" or isinstance(value, SiteSettings):
+        if isinstance(value, str | SiteSettings):
             return value
         if not isinstance(value, dict):
             raise Expected(
-                '"self", or a table [partner] with a locator, or latitude_deg and longitude_deg'
+                '"self", the name of one of [[partners]], or a table [partner] with a locator, or '
+                "latitude_deg and longitude_deg"
             )
         try:
             return SiteSettings.model_validate(value)
@@ -182,15 +136,19 @@ class Settings(Table):
 
     @model_validator(mode="after")
     def _different_partners(self) -> Settings:
-        names = [partner.name for partner in self.partners]
-        for name in names:
-            if names.count(name) > 1:
-                raise ValueError(f"[[partners]]: name {name!r} used twice")
+        check_names(self.partners)
+        if isinstance(self.partner, str) and self.partner != SELF:
+            if named(self.partners, self.partner) is None:
+                expected = ", ".join((SELF, *(partner.name for partner in self.partners)))
+                raise ValueError(
+                    f"partner: invalid value {self.partner!r}; expected one of {expected}, or a "
+                    "table [partner]"
+                )
         return self
 
     @model_validator(mode="after")
     def _places(self) -> Settings:
-        if self.partner == "self" and (problem := echo_problem(self.defaults.agreement)):
+        if self.partner == SELF and (problem := echo_problem(self.defaults.agreement)):
             raise ValueError(f"defaults.agreement: {problem}")
         if not self.home_is_known and not self.gps.use_for_home:
             raise ValueError("home: missing; expected a place, or [gps] with use_for_home = true")
@@ -206,6 +164,7 @@ class Settings(Table):
             raise ValueError(f"table for band {name!r}, which is not in [[bands]]")
         self._check_commands()
         check_front_ends(self.bands, self.front_ends, self.keying)
+        check_skeds(self.skeds, set(names), self.partners)
         if self.keying.enabled:
             for band in self.bands:
                 if band.drive_ceiling is None and band.goes_through_transverter:
@@ -239,6 +198,14 @@ class Settings(Table):
             if band.name == name:
                 return band
         raise InputError("band", name, ", ".join(band.name for band in self.bands))
+
+    def partner_place(self, text: str | None = None) -> SiteSettings | None:
+        """Returns the place of a partner, None for our own echo.
+
+        text: `self`, the name of one of [[partners]] in any case, a locator or
+        `lat,lon,height_m`; None: the partner of the config. Raises InputError."""
+        partner = self.partner if text is None else text
+        return place_of(self.partners, partner) if isinstance(partner, str) else partner
 
     @property
     def only_front_end(self) -> str | None:

@@ -39,7 +39,8 @@ def station_json(settings: Settings) -> str:
     partner: another, or null for our own echo: the config's, since the partner of each context is a
     text. partner_text: how a context names it. driver: of the radio. troposphere: is it corrected?
     bands: the tables of the config, whole."""
-    partner = None if settings.partner == "self" else settings.partner.site()
+    place = settings.partner_place()
+    partner = None if place is None else place.site()
     return json.dumps(
         {
             "home": asdict(settings.home.site()) if settings.home_is_known else None,

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.config.keying import KeyingSettings
-from moontrim.config.settings import RadioSettings
+from moontrim.config.radio import RadioSettings
 from moontrim.keying.gpio import ChipLine, Requester
 from moontrim.keying.modemlines import ModemLines, Opener, OutputError, Ports, Resolve, plain_path
 from moontrim.keying.outputs import Output, Publish, make_outputs

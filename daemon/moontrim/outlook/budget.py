@@ -19,10 +19,9 @@ def uncertainties_of(
 ) -> Uncertainties:
     """Returns the uncertainties on the session's band, with its partner. Arguments as for
     `budget_now`."""
-    band = settings.band(session.band)
-    partner = PlaceUncertainty()
-    if session.partner is None and settings.partner != "self":
-        partner = settings.partner.uncertainty()
+    band = session.band_settings(settings)
+    place = settings.partner_place(session.partner)
+    partner = PlaceUncertainty() if place is None else place.uncertainty()
     limits = [limit for limit in (steps_per_s, settings.radio.max_steps_per_s) if limit is not None]
     transverter_hz = band.dial_uncertainty_hz
     if transverter_hz is None and not (

@@ -18,8 +18,8 @@ GOOD_HZ = 1.0  # chosen: what digital modes need in hours of small spread
 def place_findings(settings: Settings) -> Iterator[Finding]:
     """Returns a line for each place."""
     places = {"home": settings.home}
-    if settings.partner != "self":
-        places["partner"] = settings.partner
+    if (partner := settings.partner_place()) is not None:
+        places["partner"] = partner
     for name, place in places.items():
         site = place.site()
         where = f"{site.latitude_deg:.5f}, {site.longitude_deg:.5f}, {site.height_m:.0f} m"

@@ -14,6 +14,7 @@ from moontrim.forecast.compute import coming_windows
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.dialrecord import DialRecord
 from moontrim.rehearsal.judgement import Result, judge
+from moontrim.session.session import place_text
 from moontrim.session.commands import AllowTransmit
 from moontrim.session.session import first_session
 from moontrim.session.sessionfile import first_start, make_mark, save_session
@@ -56,7 +57,8 @@ def next_window(ephemeris: Ephemeris, settings: Settings, from_utc_s: float) -> 
     that begins after an instant and is known whole. Raises InputError if there is none,
     CoverageError beyond the tables."""
     band = settings.bands[0]
-    partner = None if settings.partner == "self" else settings.partner.site()
+    place = settings.partner_place()
+    partner = None if place is None else place.site()
     question = settings.forecast_tables.question(
         settings.home.site(), partner, band.name, float(band.sked_hz), from_utc_s
     )
@@ -64,8 +66,7 @@ def next_window(ephemeris: Ephemeris, settings: Settings, from_utc_s: float) -> 
         whole = window.rise_limited_by is not None and window.set_limited_by is not None
         if whole and window.start_utc_s > from_utc_s:
             return float(round(window.start_utc_s)), float(round(window.end_utc_s))
-    place = partner and (partner.locator or (partner.latitude_deg, partner.longitude_deg))
-    raise InputError("partner", place or "self", problem="no common window before the tables end")
+    raise InputError("partner", place_text(partner), problem="no common window before the tables end")
 
 
 def embedded_settings(*, keying: bool = False) -> Settings:

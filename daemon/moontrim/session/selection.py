@@ -61,7 +61,7 @@ class Selection:
 
 def selection_of(session: Session, settings: Settings) -> Selection:
     """Returns what the session selects from the settings. Raises InputError."""
-    band_settings = settings.band(session.band)
+    band_settings = session.band_settings(settings)
     return Selection(
         session=session,
         band_settings=band_settings,

@@ -9,10 +9,14 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from moontrim.config.band import BandSettings
+from moontrim.config.partner import SELF, PartnerSettings
 from moontrim.config.settings import Settings
+from moontrim.config.sked import Sked
 from moontrim.errors import InputError
 from moontrim.formats import grouped, invalid_hz, signed_short
-from moontrim.path.site import Site, parse_site
+from moontrim.path.site import Site
+from moontrim.session.agenda import AgendaEntry
 from moontrim.tuning.correction import ECHO_AGREEMENTS, EXPECTED_FOR_ECHO, Agreement
 
 # Chosen: no band allows more, see `BandSettings.trim_limit_hz`; bounds what is read from a file.
@@ -22,20 +26,24 @@ Trim = Annotated[float, Field(ge=-TRIM_LIMIT_HZ, le=TRIM_LIMIT_HZ, allow_inf_nan
 
 
 class BandSession(BaseModel):
-    """The choices for one band."""
+    """The choices for one band. tx_shift_hz, over_s: of a chosen sked; None: as the config has
+    them."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     sked_hz: Annotated[float, Field(gt=0, lt=1e12, allow_inf_nan=False)]
     rx_trim_hz: Trim = 0.0
     tx_trim_hz: Trim = 0.0
+    tx_shift_hz: Annotated[float, Field(gt=-1e12, lt=1e12, allow_inf_nan=False)] | None = None
+    over_s: Annotated[float, Field(gt=0, le=600, allow_inf_nan=False)] | None = None
 
 
 class Session(BaseModel):
     """All choices of the operator.
 
-    partner: None: the config's partner; else `self`, a locator or `lat,lon,height_m`. correcting:
-    False: the dials are left alone. tx_allowed: False: a radio that transmits is unkeyed.
+    partner: None: the config's partner; else `self`, the name of one of [[partners]], a locator or
+    `lat,lon,height_m`. sked: name of the chosen sked; empty once band, frequency, partner or
+    agreement were changed. skeds: those that the operator made. correcting: False: the dials are left alone. tx_allowed: False: a radio that transmits is unkeyed.
     front_end: the one that the operator has confirmed to be connected, by allowing transmit;
     None: none since. bands: the choices of the bands that differ from the config's."""
 
@@ -48,6 +56,9 @@ class Session(BaseModel):
     tx_allowed: bool = True
     front_end: str | None = None
     bands: dict[str, BandSession] = Field(default_factory=dict)
+    sked: str = ""
+    skeds: tuple[Sked, ...] = ()
+    agenda: tuple[AgendaEntry, ...] = ()
 
     def on_band(self, name: str, settings: Settings) -> Session:
         """Returns a copy on another band. Where that has another front end, the permission is
@@ -93,11 +104,20 @@ class Session(BaseModel):
             if abs(hz) > LARGE_TRIM_HZ
         )
 
+    def band_settings(self, settings: Settings) -> BandSettings:
+        """Returns the settings of the present band, with what the chosen sked overrides."""
+        band, choices = settings.band(self.band), self.band_choices(settings)
+        changes: dict[str, float | int] = {}
+        if choices.tx_shift_hz is not None:
+            changes["tx_sked_hz"] = band.sked_hz + round(choices.tx_shift_hz)
+        if choices.over_s is not None:
+            changes["over_s"] = choices.over_s
+        return band.model_copy(update=changes) if changes else band
+
     def partner_site(self, settings: Settings) -> Site | None:
         """Returns the partner's place; None for our own echo. Raises InputError."""
-        if self.partner is not None:
-            return None if self.partner == "self" else parse_site(self.partner, "partner")
-        return None if settings.partner == "self" else settings.partner.site()
+        place = settings.partner_place(self.partner)
+        return None if place is None else place.site()
 
     def check_agreement(self, settings: Settings) -> None:
         """Raises InputError for an agreement that needs a partner where there is none."""
@@ -105,18 +125,16 @@ class Session(BaseModel):
             raise InputError("agreement", self.agreement, EXPECTED_FOR_ECHO)
 
     def partner_text(self, settings: Settings) -> str:
-        """Returns the partner as in `partner`."""
-        site = self.partner_site(settings)
-        if site is None:
-            return "self"
-        return (
-            site.locator or f"{site.latitude_deg:.5f},{site.longitude_deg:.5f},{site.height_m:.0f}"
-        )
+        """Returns the partner as in `partner`: by its name if it has one."""
+        place = settings.partner_place(self.partner)
+        if isinstance(place, PartnerSettings):
+            return place.name
+        return place_text(None if place is None else place.site())
 
     def tx_sked_hz(self, settings: Settings) -> float:
         """Returns the transmit frequency before any correction: the sked frequency, unless
         split-segment working."""
-        return self.band_choices(settings).sked_hz + settings.band(self.band).tx_shift_hz
+        return self.band_choices(settings).sked_hz + self.band_settings(settings).tx_shift_hz
 
     def retuned_from(self, before: Session, settings: Settings) -> bool:
         """Returns whether band, sked, partner or agreement differ: what both sides of a contact
@@ -129,11 +147,11 @@ class Session(BaseModel):
             before.partner_text(settings),
         )
 
-    def with_band_choices(self, settings: Settings, **changes: float) -> Session:
+    def with_band_choices(self, settings: Settings, **changes: float | None) -> Session:
         """Returns a copy with changed choices for the present band. Raises InputError for a sked
         frequency at which transmitting is not allowed and for a trim beyond the band's limit."""
         choices = self.band_choices(settings).model_copy(update=changes)
-        band = settings.band(self.band)
+        band = self._with(choices).band_settings(settings)
         lowest_hz = band.tx_low_hz - band.tx_shift_hz
         highest_hz = band.tx_high_hz - band.tx_shift_hz
         if not lowest_hz <= choices.sked_hz <= highest_hz:
@@ -145,7 +163,17 @@ class Session(BaseModel):
             if key in changes and not abs(trim_hz) <= limit_hz:
                 allowed = f"{grouped(-limit_hz)} to {grouped(limit_hz)} Hz on {band.name}"
                 raise invalid_hz(key, trim_hz, allowed)
+        return self._with(choices)
+
+    def _with(self, choices: BandSession) -> Session:
         return self.model_copy(update={"bands": {**self.bands, self.band: choices}})
+
+
+def place_text(site: Site | None) -> str:
+    """Returns a place as a partner is written: `self` for None, a locator or `lat,lon,height_m`."""
+    if site is None:
+        return SELF
+    return site.locator or f"{site.latitude_deg:.5f},{site.longitude_deg:.5f},{site.height_m:.0f}"
 
 
 def first_session(settings: Settings) -> Session:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from moontrim.config.equipment import ForecastTables
+from moontrim.config.forecast import ForecastTables
 from moontrim.config.settings import Settings
 from moontrim.path import Site, parse_site
 

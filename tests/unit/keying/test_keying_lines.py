@@ -30,7 +30,7 @@ from moontrim.cli.main import main as moontrim
 from moontrim.clock.system import SystemClock
 from moontrim.clock.virtual import VirtualClock
 from moontrim.config.keying import KeyingSettings
-from moontrim.config.settings import RadioSettings
+from moontrim.config.radio import RadioSettings
 from moontrim.keying.contacts import Contact, ExternalTransmit, make_contacts
 from moontrim.keying.gpio import ChipLine, GpioRequest
 from moontrim.keying.modemlines import LineName, ModemLines, OutputError, Ports, plain_path
