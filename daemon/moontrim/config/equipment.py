@@ -1,5 +1,4 @@
-"""The equipment of a station, ours or a partner's: the tables, and the values that `forecast` takes.
-"""
+"""The equipment of a station, ours or a partner's: tables, and the values that `forecast` takes."""
 
 from __future__ import annotations
 

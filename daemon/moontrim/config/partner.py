@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pydantic import Field, ValidationError, field_validator
+from pydantic import Field, field_validator
 
 from moontrim.config.equipment import EquipmentSettings
 from moontrim.config.mistakes import Expected
 from moontrim.config.site import SiteSettings
-from moontrim.errors import InputError
+from moontrim.errors import InputError, shortened
 from moontrim.path.site import parse_site
 
 SELF = "self"  # names our own echo
@@ -34,12 +34,19 @@ class PartnerSettings(SiteSettings):
         return name
 
 
-def check_names(partners: Sequence[PartnerSettings]) -> None:
-    """Raises ValueError where two partners have the same name, in any case."""
+def check_partners(partners: Sequence[PartnerSettings], chosen: SiteSettings | str) -> None:
+    """Checks the partners of a config. Raises ValueError where two have the same name, in any case,
+    and where none has the name that the config chooses."""
     names = [partner.name.casefold() for partner in partners]
     for partner in partners:
         if names.count(partner.name.casefold()) > 1:
             raise ValueError(f"[[partners]]: name {partner.name!r} used twice")
+    if isinstance(chosen, str) and chosen != SELF and named(partners, chosen) is None:
+        expected = ", ".join((SELF, *(partner.name for partner in partners)))
+        raise ValueError(
+            f"partner: invalid value {shortened(repr(chosen))}; expected {expected}, or a table "
+            "[partner]"
+        )
 
 
 def named(partners: Sequence[PartnerSettings], name: str) -> PartnerSettings | None:

@@ -21,7 +21,7 @@ from moontrim.config.gps import GpsSettings
 from moontrim.config.journal import JournalSettings
 from moontrim.config.keying import KeyingSettings
 from moontrim.config.mistakes import Expected, Mistakes, mistakes
-from moontrim.config.partner import SELF, PartnerSettings, check_names, named, place_of
+from moontrim.config.partner import SELF, PartnerSettings, check_partners, place_of
 from moontrim.config.radio import RadioSettings
 from moontrim.config.remote import RemoteSettings
 from moontrim.config.share import ShareSettings
@@ -112,7 +112,9 @@ class Settings(Table):
     @classmethod
     def _a_name_or_a_place(cls, value: Any) -> Any:
         # The union alone would report a problem for each of its members.
-        if isinstance(value, str | SiteSettings):
+        if isinstance(value, str):
+            return SELF if value.strip().casefold() == SELF else value
+        if isinstance(value, SiteSettings):
             return value
         if not isinstance(value, dict):
             raise Expected(
@@ -135,19 +137,8 @@ class Settings(Table):
         return ForecastTables(self.equipment, self.partners, self.forecast)
 
     @model_validator(mode="after")
-    def _different_partners(self) -> Settings:
-        check_names(self.partners)
-        if isinstance(self.partner, str) and self.partner != SELF:
-            if named(self.partners, self.partner) is None:
-                expected = ", ".join((SELF, *(partner.name for partner in self.partners)))
-                raise ValueError(
-                    f"partner: invalid value {self.partner!r}; expected one of {expected}, or a "
-                    "table [partner]"
-                )
-        return self
-
-    @model_validator(mode="after")
     def _places(self) -> Settings:
+        check_partners(self.partners, self.partner)
         if self.partner == SELF and (problem := echo_problem(self.defaults.agreement)):
             raise ValueError(f"defaults.agreement: {problem}")
         if not self.home_is_known and not self.gps.use_for_home:
@@ -164,7 +155,7 @@ class Settings(Table):
             raise ValueError(f"table for band {name!r}, which is not in [[bands]]")
         self._check_commands()
         check_front_ends(self.bands, self.front_ends, self.keying)
-        check_skeds(self.skeds, set(names), self.partners)
+        check_skeds(self.skeds, self.bands, self.partners)
         if self.keying.enabled:
             for band in self.bands:
                 if band.drive_ceiling is None and band.goes_through_transverter:

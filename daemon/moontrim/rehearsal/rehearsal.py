@@ -14,9 +14,8 @@ from moontrim.forecast.compute import coming_windows
 from moontrim.path import Ephemeris
 from moontrim.rehearsal.dialrecord import DialRecord
 from moontrim.rehearsal.judgement import Result, judge
-from moontrim.session.session import place_text
 from moontrim.session.commands import AllowTransmit
-from moontrim.session.session import first_session
+from moontrim.session.session import first_session, place_text
 from moontrim.session.sessionfile import first_start, make_mark, save_session
 from moontrim_drivers.simulated.driver import SimulatedDriver, SimulatedOptions
 
@@ -66,7 +65,9 @@ def next_window(ephemeris: Ephemeris, settings: Settings, from_utc_s: float) -> 
         whole = window.rise_limited_by is not None and window.set_limited_by is not None
         if whole and window.start_utc_s > from_utc_s:
             return float(round(window.start_utc_s)), float(round(window.end_utc_s))
-    raise InputError("partner", place_text(partner), problem="no common window before the tables end")
+    raise InputError(
+        "partner", place_text(partner), problem="no common window before the tables end"
+    )
 
 
 def embedded_settings(*, keying: bool = False) -> Settings:

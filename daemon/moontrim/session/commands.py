@@ -47,12 +47,14 @@ class SetBand(Command):
 
 @dataclass(frozen=True, slots=True)
 class SetSked(Command):
-    """Sets the sked frequency of the present band."""
+    """Sets the sked frequency of the present band, and leaves what a sked had chosen beside it."""
 
     sked_hz: float
 
     def apply(self, session: Session, settings: Settings) -> Session:
-        return session.with_band_choices(settings, sked_hz=self.sked_hz)
+        return session.with_band_choices(
+            settings, sked_hz=self.sked_hz, tx_shift_hz=None, over_s=None
+        )
 
     def __str__(self) -> str:
         return f"sked {grouped(self.sked_hz)} Hz"
@@ -110,7 +112,8 @@ class SetAgreement(Command):
 
 @dataclass(frozen=True, slots=True)
 class SetPartner(Command):
-    """Changes the partner: `self`, a locator or `lat,lon,height_m`."""
+    """Changes the partner: `self`, the name of one of [[partners]] in any case, a locator or
+    `lat,lon,height_m`."""
 
     partner: str
 

@@ -15,6 +15,7 @@ from moontrim.config.settings import Settings
 from moontrim.errors import reason_of
 from moontrim.session.session import Session
 from moontrim.session.sessionfile import (
+    NAME,
     TO_ALLOW,
     first_start,
     load_session,
@@ -58,6 +59,8 @@ class SessionSaver:
         self.inhibited = ""
         self._first_start = first_start(folder)
         self.loaded = load_session(folder, settings)
+        if not self._first_start and not (folder / NAME).exists():
+            self.put(self.loaded)  # the file was set aside; this keeps its skeds
         if not self.loaded.tx_allowed:
             reason = why_inhibited(self.loaded, settings)
             log.warning("transmit inhibited: %s; %s", reason, TO_ALLOW)

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 from moontrim.config.band import BandSettings
 from moontrim.config.settings import Settings
+from moontrim.config.sked import Sked, sked_problem
 from moontrim.path.site import Site
-from moontrim.session.session import BandSession, Session
+from moontrim.session.session import BandSession, Session, place_text
+from moontrim.session.skeds import all_skeds
 from moontrim.tuning.band import Band
 from moontrim.tuning.correction import Fractions, OnAir, on_air
 
@@ -19,7 +21,9 @@ class Selection:
 
     band, tx_band: the conversions of the two dials. choices: of the session for the band.
     tx_sked_hz: the transmit frequency before any correction. partner_site: None for our own echo.
-    partner: the same as text."""
+    partner: the same as text, by name if it has one; partner_place: always its place, empty for our
+    own echo. skeds: all of them. made: names of those that the operator made. sked_problems: by
+    name, why one cannot be chosen."""
 
     session: Session
     band_settings: BandSettings
@@ -29,6 +33,10 @@ class Selection:
     tx_sked_hz: float
     partner_site: Site | None
     partner: str
+    partner_place: str
+    skeds: tuple[Sked, ...]
+    made: frozenset[str]
+    sked_problems: tuple[tuple[str, str], ...]
 
     def on_air(self, fractions: Fractions) -> OnAir:
         """Returns both ideal on-air frequencies, trims included, for the path at an instant or at
@@ -62,6 +70,10 @@ class Selection:
 def selection_of(session: Session, settings: Settings) -> Selection:
     """Returns what the session selects from the settings. Raises InputError."""
     band_settings = session.band_settings(settings)
+    site = session.partner_site(settings)
+    skeds = all_skeds(session, settings)
+    made = skeds[len(settings.skeds) :]
+    problems = ((sked.name, sked_problem(sked, settings.bands, settings.partners)) for sked in made)
     return Selection(
         session=session,
         band_settings=band_settings,
@@ -69,6 +81,10 @@ def selection_of(session: Session, settings: Settings) -> Selection:
         tx_band=band_settings.tx_band(),
         choices=session.band_choices(settings),
         tx_sked_hz=session.tx_sked_hz(settings),
-        partner_site=session.partner_site(settings),
+        partner_site=site,
         partner=session.partner_text(settings),
+        partner_place="" if site is None else place_text(site),
+        skeds=skeds,
+        made=frozenset(sked.name for sked in made),
+        sked_problems=tuple((name, problem) for name, problem in problems if problem),
     )

@@ -42,10 +42,11 @@ class Session(BaseModel):
     """All choices of the operator.
 
     partner: None: the config's partner; else `self`, the name of one of [[partners]], a locator or
-    `lat,lon,height_m`. sked: name of the chosen sked; empty once band, frequency, partner or
-    agreement were changed. skeds: those that the operator made. correcting: False: the dials are left alone. tx_allowed: False: a radio that transmits is unkeyed.
-    front_end: the one that the operator has confirmed to be connected, by allowing transmit;
-    None: none since. bands: the choices of the bands that differ from the config's."""
+    `lat,lon,height_m`. correcting: False: the dials are left alone. tx_allowed: False: a radio that
+    transmits is unkeyed. front_end: the one that the operator has confirmed to be connected, by
+    allowing transmit; None: none since. bands: the choices of the bands that differ from the
+    config's. sked: name of the chosen sked; empty once band, frequency, partner or agreement were
+    changed. skeds: those that the operator made. agenda: in no order."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -136,16 +137,18 @@ class Session(BaseModel):
         split-segment working."""
         return self.band_choices(settings).sked_hz + self.band_settings(settings).tx_shift_hz
 
+    def differs(self, other: Session, *, but: set[str]) -> bool:
+        """Returns whether two sessions differ in any field besides those named."""
+        return self.model_dump(exclude=but) != other.model_dump(exclude=but)
+
     def retuned_from(self, before: Session, settings: Settings) -> bool:
         """Returns whether band, sked, partner or agreement differ: what both sides of a contact
         have agreed on, as opposed to trims."""
-        mine, others = self.band_choices(settings), before.band_choices(settings)
-        return (self.band, mine.sked_hz, self.agreement, self.partner_text(settings)) != (
-            before.band,
-            others.sked_hz,
-            before.agreement,
-            before.partner_text(settings),
-        )
+        return self._agreed(settings) != before._agreed(settings)
+
+    def _agreed(self, settings: Settings) -> tuple[object, ...]:
+        sked_hz, tx_hz = self.band_choices(settings).sked_hz, self.tx_sked_hz(settings)
+        return self.band, sked_hz, tx_hz, self.agreement, self.partner_text(settings)
 
     def with_band_choices(self, settings: Settings, **changes: float | None) -> Session:
         """Returns a copy with changed choices for the present band. Raises InputError for a sked
@@ -156,6 +159,9 @@ class Session(BaseModel):
         highest_hz = band.tx_high_hz - band.tx_shift_hz
         if not lowest_hz <= choices.sked_hz <= highest_hz:
             allowed = f"{grouped(lowest_hz)} to {grouped(highest_hz)} Hz on {band.name}"
+            raise invalid_hz("sked_hz", choices.sked_hz, allowed)
+        if (dial_hz := band.band().dial_hz(choices.sked_hz)) <= 0:
+            allowed = f"a frequency with a dial above 0 Hz, not {grouped(dial_hz)} Hz"
             raise invalid_hz("sked_hz", choices.sked_hz, allowed)
         for key in ("rx_trim_hz", "tx_trim_hz"):
             trim_hz = getattr(choices, key)

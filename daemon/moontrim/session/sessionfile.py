@@ -35,6 +35,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from moontrim.config.settings import Settings
 from moontrim.errors import InputError
 from moontrim.session.session import Session, first_session
+from moontrim.session.skeds import forget_changed_sked
 
 log = logging.getLogger(__name__)
 
@@ -43,6 +44,8 @@ NAME = "session.json"
 UNUSABLE = "session.unusable.json"
 MARK = "ended-in-order"
 LOCK = "run.lock"
+# What is taken over from a session that no longer fits the config.
+CARRIED_OVER = ("tx_allowed", "front_end", "skeds", "agenda")
 UNORDERLY = "last run not ended in order, a change may be unsaved"
 INHIBITED = "inhibited, and not allowed again since"
 TO_ALLOW = "to allow: moontrim permit, or the phone page"
@@ -74,27 +77,28 @@ def stored_session(folder: Path, settings: Settings) -> tuple[Session, str]:
     """Returns the saved session and why it cannot be used; empty if it can. Changes nothing.
 
     A first session takes the place of one that cannot be used, also of one that no longer fits the
-    config (a band renamed, a limit moved). The permission to transmit is the exception: where it
-    was withdrawn, cannot be read, or was for another front end, transmit stays inhibited."""
-    allowed, front_end = False, None
+    config (a band renamed, a limit moved); it has the skeds that the operator made and the agenda.
+    So has it the permission to transmit, with an exception: where that was withdrawn, cannot be
+    read, or was for another front end, transmit stays inhibited."""
+    carried: dict[str, object] = {"tx_allowed": False, "front_end": None}
     try:
         saved = _Saved.model_validate_json((folder / NAME).read_bytes())
         if saved.version != VERSION:
             raise InputError("version", saved.version, str(VERSION))
         session = saved.session
-        allowed, front_end = session.tx_allowed, session.front_end
+        carried = {name: getattr(session, name) for name in CARRIED_OVER}
         known = {band.name for band in settings.bands}
         session = session.model_copy(
             update={"bands": {k: v for k, v in session.bands.items() if k in known}}
         )
         session.with_band_choices(settings)
         session.check_agreement(settings)
+        session = forget_changed_sked(session, settings)
     except FileNotFoundError:
         return first_session(settings), ""
     except (OSError, ValidationError, InputError, ValueError) as error:
         first_line = str(error).partition("\n")[0]
-        choices = {"tx_allowed": allowed, "front_end": front_end}
-        first = first_session(settings).model_copy(update=choices)
+        first = first_session(settings).model_copy(update=carried)
         return first.as_begun(settings), first_line
     return session.as_begun(settings), ""
 

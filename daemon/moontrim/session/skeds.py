@@ -3,15 +3,17 @@ Pure."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from moontrim.config.settings import Settings
 from moontrim.config.sked import Sked, sked_named
-from moontrim.errors import InputError
+from moontrim.errors import InputError, NotNowError
 from moontrim.session.commands import Command
 from moontrim.session.session import Session
 
 MOST_SKEDS = 100  # chosen: more than a list on a phone can show; bounds the session's file
+MOST_NAMED = 12  # chosen: names in a message, which stays short
 
 
 def all_skeds(session: Session, settings: Settings) -> tuple[Sked, ...]:
@@ -26,8 +28,25 @@ def find_sked(session: Session, settings: Settings, name: str) -> Sked:
     skeds = all_skeds(session, settings)
     if (sked := sked_named(skeds, name)) is not None:
         return sked
-    expected = ", ".join(sked.name for sked in skeds) or "the name of a sked; there are none"
-    raise InputError("sked", name, expected)
+    raise InputError("sked", name, _names(skeds) or "the name of a sked; there are none")
+
+
+def _names(skeds: Sequence[Sked]) -> str:
+    names = ", ".join(sked.name for sked in skeds[:MOST_NAMED])
+    return names + f" and {len(skeds) - MOST_NAMED} more" * (len(skeds) > MOST_NAMED)
+
+
+def forget_changed_sked(session: Session, settings: Settings) -> Session:
+    """Returns a session that names a sked only if it is as that has it: the config may have another
+    one under the name by now, or none."""
+    if not session.sked:
+        return session
+    try:
+        chosen = ChooseSked("", session.sked).apply(session, settings)
+    except InputError:
+        return session.model_copy(update={"sked": ""})
+    name = "" if chosen.retuned_from(session, settings) else chosen.sked
+    return session.model_copy(update={"sked": name})
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,16 +83,16 @@ class SaveSked(Command):
     sked: Sked
 
     def apply(self, session: Session, settings: Settings) -> Session:
-        if sked_named(settings.skeds, self.sked.name) is not None:
-            raise InputError("name", self.sked.name, "a name that is not in the config")
-        others = tuple(
-            sked for sked in session.skeds if sked.name.casefold() != self.sked.name.casefold()
-        )
+        name = self.sked.name
+        if sked_named(settings.skeds, name) is not None:
+            raise InputError("name", name, "a name that is not in the config")
+        before = sked_named(session.skeds, name)
+        others = tuple(sked for sked in session.skeds if sked is not before)
         if len(others) >= MOST_SKEDS:
-            raise InputError("name", self.sked.name, f"at most {MOST_SKEDS} skeds; remove one first")
+            raise InputError("name", name, f"at most {MOST_SKEDS} skeds; remove one first")
         changed = session.model_copy(update={"skeds": (*others, self.sked)})
-        ChooseSked(self.source, self.sked.name).apply(changed, settings)
-        return changed
+        ChooseSked(self.source, name).apply(changed, settings)
+        return changed if before == self.sked else _left(changed, name)
 
     def __str__(self) -> str:
         return f"save sked {self.sked.name}"
@@ -81,22 +100,40 @@ class SaveSked(Command):
 
 @dataclass(frozen=True, slots=True)
 class RemoveSked(Command):
-    """Removes a sked that the operator made. Raises InputError for one of the config, and for one
-    that the agenda needs."""
+    """Removes a sked that the operator made. Raises InputError for one of the config, NotNowError
+    for one that the agenda needs."""
 
     name: str
 
     def apply(self, session: Session, settings: Settings) -> Session:
         made = sked_named(session.skeds, self.name)
         if made is None:
-            expected = ", ".join(sked.name for sked in session.skeds) or "none were made"
-            raise InputError("sked", self.name, f"one that is not in the config: {expected}")
-        needing = [e for e in session.agenda if e.sked.casefold() == made.name.casefold()]
-        if any(not entry.outcome for entry in needing):
-            raise InputError("sked", self.name, "one that the agenda does not need")
-        return session.model_copy(
-            update={"skeds": tuple(sked for sked in session.skeds if sked is not made)}
-        )
+            expected = _names(session.skeds) or "a sked that is not in the config; there are none"
+            raise InputError("sked", self.name, expected)
+        folded = made.name.casefold()
+        if any(not one.outcome and one.sked.casefold() == folded for one in session.agenda):
+            raise NotNowError(f"sked {made.name} is in the agenda; remove its entries first")
+        others = tuple(sked for sked in session.skeds if sked is not made)
+        return _left(session.model_copy(update={"skeds": others}), made.name)
 
     def __str__(self) -> str:
         return f"remove sked {self.name}"
+
+
+def _left(session: Session, name: str) -> Session:
+    """Returns a session in which the sked of this name is not the chosen one."""
+    if session.sked.casefold() != name.casefold():
+        return session
+    return session.model_copy(update={"sked": ""})
+
+
+@dataclass(frozen=True, slots=True)
+class Undo(Command):
+    """Undoes the last change of band, sked, partner or agreement. What it was before, only the
+    tracker knows (see `tracking.undo`)."""
+
+    def apply(self, session: Session, settings: Settings) -> Session:
+        return session
+
+    def __str__(self) -> str:
+        return "undo"

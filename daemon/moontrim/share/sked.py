@@ -16,7 +16,8 @@ from moontrim.session.session import Session
 class TuneTo(Command):
     """Makes `hz`, on the air, the sked frequency: on the present band if that allows it, else on
     the first band of the same front end that does. Another front end is the operator's to choose.
-    Band and frequency change together, so that no snapshot shows the one without the other."""
+    Band and frequency change together, so that no snapshot shows the one without the other. What a
+    sked had chosen for that band beside its frequency is left."""
 
     hz: int
 
@@ -29,7 +30,9 @@ class TuneTo(Command):
             front_end = session.present_front_end(settings)
             raise invalid_hz("sked_hz", self.hz, f"{allowed} Hz (front end {front_end})")
         moved = session.on_band(name, settings)
-        return moved.with_band_choices(settings, sked_hz=float(self.hz))
+        return moved.with_band_choices(
+            settings, sked_hz=float(self.hz), tx_shift_hz=None, over_s=None
+        )
 
     def __str__(self) -> str:
         return f"sked {grouped(self.hz)} Hz"

@@ -30,8 +30,8 @@ class ShareView:
     """The daemon at one instant, as clients see it.
 
     tx_sked_hz: the transmit frequency before correction, which is the sked frequency except in
-    split-segment working. transmitting: None if unknown. rx_ranges_hz, tx_ranges_hz: lowest and
-    highest frequency of each configured band. settled: no other sked frequency was chosen that
+    split-segment working and with a sked that has another one. transmitting: None if unknown.
+    rx_ranges_hz, tx_ranges_hz: lowest and highest frequency of each configured band. settled: no other sked frequency was chosen that
     the snapshot does not show yet. drive_ceiling: the largest power fraction allowed, None for no
     limit."""
 
@@ -59,7 +59,7 @@ def view_of(
     return ShareView(
         band=snapshot.band,
         sked_hz=sked_hz,
-        tx_sked_hz=sked_hz + band.tx_shift_hz,
+        tx_sked_hz=whole_hz(snapshot.tx_sked_hz),
         transmitting=transmitting,
         radio_answers=snapshot.link.state in ANSWERING,
         headline=_one_line(f"moontrim {__version__}, {snapshot.band}, {state}"),

@@ -7,6 +7,7 @@ from enum import StrEnum
 from itertools import takewhile
 from typing import NamedTuple
 
+from moontrim.config.sked import Sked
 from moontrim.errorbudget.budget import Budget
 from moontrim.formats import signed_short
 from moontrim.keying.view import KeyingView
@@ -135,7 +136,11 @@ class Snapshot(NamedTuple):
 
     ticks, missed_seconds: how many seconds the tracker has planned, and how many it has missed.
     faults: the latest ones, the oldest first. front_end: of the band; front_end_confirmed: by the
-    operator to be the one connected."""
+    operator to be the one connected. tx_sked_hz: the transmit frequency before any correction.
+    over_s: duration of an over. sked: name of the chosen one, empty for none. partner_place:
+    locator or `lat,lon,height_m`, empty for our own echo. undo_until_utc_s: until when the last
+    change can be undone; None: nothing can. skeds: all; made: names of those that the operator
+    made; sked_problems: name of a sked and why it cannot be chosen."""
 
     utc_s: float
     tracking: Tracking
@@ -163,6 +168,14 @@ class Snapshot(NamedTuple):
     warnings: tuple[str, ...] = ()
     front_end: str = ""
     front_end_confirmed: bool = True
+    tx_sked_hz: float = 0.0
+    over_s: float = 60.0
+    sked: str = ""
+    partner_place: str = ""
+    undo_until_utc_s: float | None = None
+    skeds: tuple[Sked, ...] = ()
+    made: frozenset[str] = frozenset()
+    sked_problems: tuple[tuple[str, str], ...] = ()
 
     @property
     def verdict(self) -> str:

@@ -20,9 +20,10 @@ from moontrim.rig.view import (
     TransmitChanged,
     Updated,
 )
-from moontrim.session.commands import ReadBack, whole_hertz
+from moontrim.session.commands import Command, ReadBack, whole_hertz
 from moontrim.session.current import CurrentSession
 from moontrim.session.session import Session
+from moontrim.session.skeds import ChooseSked, Undo
 from moontrim.state.snapshot import Outlook
 from moontrim.tracking.handondial import IN_USE_S, MOST_RESTORES, TurnedDial
 from moontrim.tracking.inbox import HomeMoved, Item, Request, StationFault
@@ -32,6 +33,10 @@ from moontrim.tracking.record import TrackingRecord
 from moontrim.tracking.refusals import Refusals
 
 log = logging.getLogger(__name__)
+
+# Fields of a session that say nothing of where the dials belong; and the lists among them.
+BESIDE_DIALS = {"tx_allowed", "front_end", "sked", "skeds", "agenda"}
+LISTS = {"skeds", "agenda"}
 
 
 class Changes:
@@ -99,7 +104,7 @@ class Changes:
         command = request.command
         before, settings = self._current.session, self._current.settings
         try:
-            changed = command.apply(before, settings)
+            changed = self._applied(command, before)
             self._refusals.check(before, changed, settings)
         except (InputError, NotNowError) as error:
             log.warning("%s: refused: %s", command.source, error)
@@ -109,19 +114,36 @@ class Changes:
         if isinstance(command, ReadBack):
             self._link.look_now()
         else:
-            same = {"tx_allowed", "front_end"}  # where the dials belong
-            if changed.model_dump(exclude=same) != before.model_dump(exclude=same):
+            if changed.differs(before, but=BESIDE_DIALS):
                 self._link.retuned()
                 self._turned.other.retuned()
-            self._change(changed, command.source, str(command))
-            self._turned.command()
+            self._change(changed, command.source, str(command), command)
+            # Keeping lists, which the daemon does as well, is no reason to move a dial in use.
+            if changed == before or changed.differs(before, but=LISTS):
+                self._turned.command()
         log.info("%s: %s", command.source, command)
         self._note(command.source, str(command), "done")
         request.done(changed)
 
-    def _change(self, session: Session, by: str, what: str) -> None:
+    def _applied(self, command: Command, before: Session) -> Session:
+        """Returns the session after a command. Raises InputError, NotNowError."""
+        settings = self._current.settings
+        if isinstance(command, Undo):
+            return self._record.undoing.undone(before, settings, self._clock.monotonic_s())
+        changed = command.apply(before, settings)
+        return changed if isinstance(command, ChooseSked) else self._off_sked(changed)
+
+    def _off_sked(self, changed: Session) -> Session:
+        """Returns a changed session without the name of a sked that it has left."""
+        if changed.retuned_from(self._current.session, self._current.settings):
+            return changed.model_copy(update={"sked": ""})
+        return changed
+
+    def _change(self, session: Session, by: str, what: str, command: Command | None = None) -> None:
         before = self._current.session
         settings = self._current.settings
+        now_s, utc_s = self._clock.monotonic_s(), self._clock.utc_s()
+        self._record.undoing.note(command, before, session, now_s, utc_s)
         permission = (session.tx_allowed, session.front_end_confirmed(settings))
         if permission != (before.tx_allowed, before.front_end_confirmed(settings)):
             self._link.allow_transmit(permission[0], front_end_confirmed=permission[1])
@@ -250,5 +272,5 @@ class Changes:
 
     def _move_sked(self, session: Session, sked_hz: float) -> None:
         self._planning.sent.forget()  # an echo on its way would take the dial from the operator
-        self._change(session, "dial", f"sked {grouped(sked_hz)} Hz")
+        self._change(self._off_sked(session), "dial", f"sked {grouped(sked_hz)} Hz")
         self._note("dial", f"sked {grouped(sked_hz)} Hz", "done")

@@ -93,5 +93,13 @@ class Publisher:
                 warnings=around.warnings,
                 front_end=selection.band_settings.front_end_name,
                 front_end_confirmed=session.front_end == selection.band_settings.front_end_name,
+                tx_sked_hz=selection.tx_sked_hz,
+                over_s=selection.band_settings.over_s,
+                sked=session.sked,
+                partner_place=selection.partner_place,
+                undo_until_utc_s=record.undoing.until_utc_s(self._clock.monotonic_s()),
+                skeds=selection.skeds,
+                made=selection.made,
+                sked_problems=selection.sked_problems,
             )
         )

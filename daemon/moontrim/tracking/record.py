@@ -1,4 +1,4 @@
-"""What the tracker has counted and noted so far, for the snapshots."""
+"""What the tracker has counted and noted so far, for the snapshots and for undoing."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import logging
 from collections.abc import Callable
 
 from moontrim.state.snapshot import Change, Fault, Outlook
+from moontrim.tracking.undo import Undoing
 
 log = logging.getLogger(__name__)
 
@@ -13,7 +14,7 @@ MOST_FAULTS = 200  # chosen: some hours of a bad night; older ones are in the lo
 
 
 class TrackingRecord:
-    """Counts of seconds, the latest faults, the last change and the outlook.
+    """Counts of seconds, the latest faults, the last change, what can be undone, and the outlook.
 
     utc_s: reads the clock, in POSIX seconds."""
 
@@ -24,6 +25,7 @@ class TrackingRecord:
         self.faults: tuple[Fault, ...] = ()
         self.last_change: Change | None = None
         self.outlook: Outlook | None = None
+        self.undoing = Undoing()
 
     def tick(self) -> None:
         """Counts a planned second."""

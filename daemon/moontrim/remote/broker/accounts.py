@@ -72,7 +72,8 @@ def access_list(remote: RemoteSettings, topics: Topics, relays: tuple[str, ...] 
 
 def _reads(topics: Topics) -> list[str]:
     retained = (topics.availability, topics.info, topics.state, topics.outlook, topics.trace)
-    return [f"topic read {topic}" for topic in (*retained, topics.event, topics.value("+"))]
+    others = (topics.skeds, topics.event, topics.value("+"))
+    return [f"topic read {topic}" for topic in (*retained, *others)]
 
 
 def _commands(topics: Topics, account: str) -> list[str]:

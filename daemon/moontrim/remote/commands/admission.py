@@ -217,7 +217,7 @@ class Admission:
             async with self._real.timeout(ANSWER_S):
                 session: Session = await ask(request.command)
         except (InputError, BusyError, NotNowError) as error:
-            raise refused_by_tracker(error) from None
+            raise refused_by_tracker(error, request) from None
         except TimeoutError:
             raise Refusal(
                 "internal", "no reply from the tracker; check the state for the outcome"

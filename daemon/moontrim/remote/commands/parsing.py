@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from moontrim.config.settings import Settings
+from moontrim.config.sked import Sked
 from moontrim.errors import BusyError, InputError, NotNowError
 from moontrim.formats import grouped
 from moontrim.remote.commands.payload import Body, Fields, Refusal
@@ -27,11 +28,15 @@ from moontrim.session.commands import (
     SetTrim,
 )
 from moontrim.session.session import LARGE_TRIM_HZ, TRIM_LIMIT_HZ, Session
+from moontrim.session.skeds import ChooseSked, RemoveSked, SaveSked, Undo
 from moontrim.tuning.correction import AGREEMENTS
 
 FREQUENCY_LIMIT_HZ = 1e12  # chosen: above every amateur band (the highest ends at 250 GHz)
 # Names of the tracker's fields that clients call differently.
 _FIELDS = {"sked_hz": "hz", "rx_trim_hz": "rx_hz", "tx_trim_hz": "tx_hz"}
+# What may differ after a change of band.
+OF_BAND = ("band", "sked_hz", "rx_trim_hz", "tx_trim_hz", "front_end", "tx_allowed")
+RETUNED = (*OF_BAND, "sked", "tx_sked_hz", "partner", "agreement")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,14 +81,30 @@ def for_front_end(request: PhoneRequest, session: Session, settings: Settings) -
 
 def _band(fields: Fields, by: str) -> PhoneRequest:
     name = fields.text("band", "the name of a configured band")
-    answers = ("band", "sked_hz", "rx_trim_hz", "tx_trim_hz", "front_end", "tx_allowed")
-    return PhoneRequest(SetBand(by, name), answers)
+    return PhoneRequest(SetBand(by, name), OF_BAND)
 
 
-def _sked(fields: Fields, by: str) -> PhoneRequest:
+def _frequency(fields: Fields, by: str) -> PhoneRequest:
     return PhoneRequest(
         SetSked(by, fields.number("hz", FREQUENCY_LIMIT_HZ, alone=True)), ("sked_hz",)
     )
+
+
+def _sked(fields: Fields, by: str) -> PhoneRequest:
+    return PhoneRequest(ChooseSked(by, fields.text("sked", "the name of a sked")), RETUNED)
+
+
+def _undo(fields: Fields, by: str) -> PhoneRequest:
+    return PhoneRequest(Undo(by), RETUNED)
+
+
+def _save_sked(fields: Fields, by: str) -> PhoneRequest:
+    return PhoneRequest(SaveSked(by, fields.table(Sked)), ())
+
+
+def _remove_sked(fields: Fields, by: str) -> PhoneRequest:
+    name = fields.text("sked", "the name of a sked that is not in the config")
+    return PhoneRequest(RemoveSked(by, name), ())
 
 
 def _nudge(fields: Fields, by: str) -> PhoneRequest:
@@ -98,7 +119,7 @@ def _agreement(fields: Fields, by: str) -> PhoneRequest:
 
 
 def _partner(fields: Fields, by: str) -> PhoneRequest:
-    expected = "self, a locator, or lat,lon,height_m"
+    expected = "self, the name of a partner, a locator, or lat,lon,height_m"
     return PhoneRequest(SetPartner(by, fields.text("partner", expected)), ("partner",))
 
 
@@ -133,8 +154,12 @@ def _readback(fields: Fields, by: str) -> PhoneRequest:
 
 _READERS: dict[str, Callable[[Fields, str], PhoneRequest]] = {
     "band": _band,
-    "sked": _sked,
+    "frequency": _frequency,
     "nudge": _nudge,
+    "sked": _sked,
+    "undo": _undo,
+    "save_sked": _save_sked,
+    "remove_sked": _remove_sked,
     "agreement": _agreement,
     "partner": _partner,
     "trim": _trim,
@@ -145,15 +170,18 @@ _READERS: dict[str, Callable[[Fields, str], PhoneRequest]] = {
 COMMANDS = tuple(_READERS)
 
 
-def refused_by_tracker(error: InputError | BusyError | NotNowError) -> Refusal:
+def refused_by_tracker(
+    error: InputError | BusyError | NotNowError, request: PhoneRequest
+) -> Refusal:
     """Returns the tracker's error with the field names that clients use."""
     if isinstance(error, BusyError):
         return Refusal("busy", str(error))
     if isinstance(error, NotNowError):
         return Refusal("not_now", str(error))
-    field = _FIELDS.get(error.field, error.field)
+    of_sked = isinstance(request.command, ChooseSked | SaveSked)
+    field = error.field if of_sked else _FIELDS.get(error.field, error.field)
     number = isinstance(error.value, int | float)
-    code = "out_of_range" if number and field in _FIELDS.values() else "bad_value"
+    code = "out_of_range" if number and error.field in _FIELDS else "bad_value"
     return Refusal(code, f"{field}: {error.problem}", field, error.value, error.expected)
 
 
@@ -179,6 +207,8 @@ def _value(name: str, session: Session, choices: dict[str, float], settings: Set
         return session.partner_text(settings)
     if name == "front_end":
         return session.present_front_end(settings)
+    if name == "tx_sked_hz":
+        return hz(session.tx_sked_hz(settings))
     if name in choices:
         return hz(choices[name])
     return getattr(session, name)

@@ -10,8 +10,14 @@ import json
 import math
 import re
 from dataclasses import dataclass
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TypeVar
 
+from pydantic import ValidationError
+
+from moontrim.config.mistakes import mistakes
+from moontrim.config.table import Table
+
+T = TypeVar("T", bound=Table)
 LARGEST_BYTES = 4096  # chosen: many times what any command needs
 LONGEST_TEXT = 64  # chosen: a band name or a place fits
 ENVELOPE = ("id", "reply_to")  # for clients whose protocol has no response topic
@@ -145,6 +151,23 @@ class Fields:
         if not isinstance(value, bool):
             self._bad(field, value, "true or false; as a bare value also on or off")
         return bool(value)
+
+    def table(self, model: type[T]) -> T:
+        """Takes the fields of a table like those of the config, and no others."""
+        values = {name: self._take(name, False) for name in model.model_fields}
+        self.no_more()
+        values = {name: value for name, value in values.items() if value is not _MISSING}
+        for name, value in values.items():
+            if isinstance(value, str) and not value.isprintable():
+                self._bad(name, value, "printable characters")
+        try:
+            return model.model_validate(values)
+        except ValidationError as error:
+            field = str(error.errors(include_url=False)[0]["loc"][0])
+            text, _, expected = mistakes(error, values)[0].partition("; expected ")
+            text += f"; expected {expected}" * bool(expected)
+            value = values.get(field)
+            raise Refusal("bad_value", text, field, value, expected or None) from None
 
     def token(self, field: str) -> str | None:
         """Takes the token of a second step; None if it is missing."""

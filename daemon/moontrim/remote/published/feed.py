@@ -18,6 +18,7 @@ from typing import Any
 
 from moontrim.remote.published import messages
 from moontrim.remote.published.messages import RESTLESS, Post, encode, ms
+from moontrim.remote.published.skedlist import listed, sked_list
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.published.trace import ResidualTrace
 from moontrim.state.snapshot import Fault, Outlook, Snapshot, Tracking
@@ -53,6 +54,7 @@ class Feed:
         self._values: dict[str, str] = {}
         self._due_s: dict[str, float] = {}
         self._outlook: Outlook | None = None
+        self._skeds: object = None
         self._tracking: Tracking | None = None
         self._fault: Fault | None = None
 
@@ -74,7 +76,7 @@ class Feed:
         self._values.clear()
         self._due_s.clear()
         self._sent_s.clear()
-        self._outlook = None
+        self._outlook = self._skeds = None
         self._fresh = self._now is not None
 
     def wait_s(self, at_s: float) -> float:
@@ -98,6 +100,9 @@ class Feed:
         state = messages.state(now, self._boot, next(self._seq))
         posts = [self._retained(self._topics.state, state)]
         posts += self._changed_values(now, at_s)
+        if (skeds := listed(now)) != self._skeds:
+            self._skeds = skeds
+            posts.append(self._retained(self._topics.skeds, sked_list(now)))
         # The tracker makes a new one every minute, and when the operator chooses something; a
         # rehearsal's minutes are short.
         new = now.outlook is not None and now.outlook is not self._outlook
@@ -152,4 +157,5 @@ def _notable(now: Snapshot) -> object:
         now.tx_allowed,
         now.link.state,
         now.last_fault,
+        now.undo_until_utc_s,
     )

@@ -18,6 +18,7 @@ from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS, ECHO_DESCRIPTIONS
 
 SCHEMA = 1  # to be raised when a field changes its meaning or goes
 UNKNOWN = "unknown"  # a single value that is not known, as text
+NONE = "none"  # a single value where there is nothing; an empty message would delete the topic
 # Values that change with every second: published at most once a second, to a tenth.
 RESTLESS = frozenset(
     {
@@ -99,9 +100,13 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
         "verdict": now.verdict,
         "reason": now.reason,
         "band": now.band,
+        "sked": now.sked,
         "sked_hz": hz(now.sked_hz),
+        "tx_sked_hz": hz(now.tx_sked_hz),
         "agreement": now.agreement,
         "partner": now.partner,
+        "partner_place": now.partner_place,
+        "undo_until_ms": _instant(now.undo_until_utc_s),
         "rx_trim_hz": hz(now.rx_trim_hz),
         "tx_trim_hz": hz(now.tx_trim_hz),
         "correcting": now.correcting,
@@ -195,7 +200,9 @@ def values(now: Snapshot) -> dict[str, str]:
     return {
         "tracking": str(now.tracking),
         "band": now.band,
+        "sked": now.sked or NONE,
         "sked_hz": str(hz(now.sked_hz)),
+        "tx_sked_hz": str(hz(now.tx_sked_hz)),
         "agreement": now.agreement,
         "partner": now.partner,
         "correcting": _switch(now.correcting),

@@ -1,6 +1,6 @@
 """The names of the topics, and the account that a command topic names. Pure.
 
-<root>/<name>/availability info state outlook trace event value/<field>
+<root>/<name>/availability info state skeds outlook trace event value/<field>
 <root>/<name>/cmd/<account>/<command>   commands
 <root>/<name>/reply/<account>/<client>  the only place for replies
 """
@@ -37,6 +37,10 @@ class Topics:
     @property
     def state(self) -> str:
         return f"{self.base}/state"
+
+    @property
+    def skeds(self) -> str:
+        return f"{self.base}/skeds"
 
     @property
     def outlook(self) -> str:
