@@ -5,14 +5,16 @@ from __future__ import annotations
 import argparse
 import math
 import os
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from moontrim.config.partner import PartnerSettings, place_of
 from moontrim.config.settings import Settings, load_settings
 from moontrim.errors import CoverageError, InputError
 from moontrim.formats import grouped, short
-from moontrim.path.site import Site, parse_site
+from moontrim.path.site import Site
 
 if TYPE_CHECKING:
     from moontrim.path.ephemeris import Ephemeris
@@ -66,9 +68,14 @@ def ephemeris_of(settings: Settings) -> Ephemeris:
     return Ephemeris.load(settings.data.earth_orientation_file, settings.data.ephemeris_file)
 
 
-def partner_of(text: str, field: str) -> Site | None:
-    """Returns the partner's place; None for `self`, our own echo. Raises InputError."""
-    return None if text == "self" else parse_site(text, field)
+def partner_of(text: str, field: str, partners: Sequence[PartnerSettings] = ()) -> Site | None:
+    """Returns the place of a partner, by name or written out; None for `self`, our own echo. Raises
+    InputError."""
+    try:
+        place = place_of(partners, text)
+    except InputError as error:
+        raise InputError(field, text, error.expected) from None
+    return None if place is None else place.site()
 
 
 def instant(text: str, field: str) -> float:
@@ -94,7 +101,7 @@ def require_covered(ephemeris: Ephemeris, utc_s: float, field: str) -> None:
         raise CoverageError(f"{field}: {error}") from None
 
 
-def frequency_hz(text: str) -> float:
+def frequency_hz(text: str, field: str = "--frequency") -> float:
     """Returns on-air hertz, from `LOWEST_HZ` to `HIGHEST_HZ`. Raises InputError."""
     try:
         value_hz = float(text)
@@ -102,7 +109,7 @@ def frequency_hz(text: str) -> float:
         value_hz = float("nan")
     if not LOWEST_HZ <= value_hz <= HIGHEST_HZ:
         expected = f"hertz from {grouped(LOWEST_HZ)} to {grouped(HIGHEST_HZ)}"
-        raise InputError("--frequency", text, expected)
+        raise InputError(field, text, expected)
     return value_hz
 
 

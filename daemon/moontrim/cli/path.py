@@ -5,14 +5,17 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from pathlib import Path
 from typing import Any, cast
 
 from moontrim.cli.arguments import (
+    ephemeris_of,
     frequency_hz,
     instant,
     number,
     partner_of,
     require_covered,
+    settings_of,
 )
 from moontrim.cli.parser import add_command
 from moontrim.errorbudget.uncertainties import PlaceUncertainty, Uncertainties
@@ -42,13 +45,19 @@ def add(commands: Any) -> None:
         example="--home JN88DD --partner self --at 2026-11-25T20:00:00Z --frequency 10368.1e6",
     )
     command.add_argument(
-        "--home", required=True, metavar="LOC", help="home: Maidenhead locator, or lat,lon,height_m"
+        "--config", type=Path, metavar="FILE",
+        help="config file with home, the names of partners, and tables (default: none)",
+    )  # fmt: skip
+    command.add_argument(
+        "--home",
+        metavar="LOC",
+        help="home: Maidenhead locator, or lat,lon,height_m (default: that of --config)",
     )
     command.add_argument(
         "--partner",
         required=True,
-        metavar="LOC|self",
-        help="partner: as --home, or self for your own echoes",
+        metavar="LOC|NAME|self",
+        help="partner: as --home, a name of --config, or self for your own echoes",
     )
     command.add_argument(
         "--at",
@@ -81,8 +90,14 @@ def add(commands: Any) -> None:
 def call(options: argparse.Namespace) -> int:
     from moontrim.errorbudget.pathreport import path_report
 
-    home = parse_site(options.home, "--home")
-    partner = partner_of(options.partner, "--partner")
+    settings = None if options.config is None else settings_of(options)
+    if options.home is not None:
+        home = parse_site(options.home, "--home")
+    elif settings is not None:
+        home = settings.home.site()
+    else:
+        raise InputError("--home", None, "a place, or --config with a [home]")
+    partner = partner_of(options.partner, "--partner", settings.partners if settings else ())
     on_air_hz = frequency_hz(options.frequency)
     instants = [instant(text, "--at") for text in options.at]
     if options.agreement not in AGREEMENTS:
@@ -91,7 +106,7 @@ def call(options: argparse.Namespace) -> int:
         raise InputError("--agreement", options.agreement, EXPECTED_FOR_ECHO)
     agreement = cast(Agreement, options.agreement)
     uncertainties = _uncertainties(options)
-    ephemeris = Ephemeris.load()
+    ephemeris = Ephemeris.load() if settings is None else ephemeris_of(settings)
     for utc_s in instants:
         require_covered(ephemeris, utc_s, "--at")
     troposphere = not options.no_troposphere

@@ -37,7 +37,7 @@ def station_json(settings: Settings) -> str:
 
     home: a `moontrim.path.Site` by its fields; null until the GPS receiver has reported it.
     partner: another, or null for our own echo: the config's, since the partner of each context is a
-    text. partner_text: how a context names it. driver: of the radio. troposphere: is it corrected?
+    text. partner_text: how a context names it. partners: places by name. driver: of the radio. troposphere: is it corrected?
     bands: the tables of the config, whole."""
     place = settings.partner_place()
     partner = None if place is None else place.site()
@@ -46,6 +46,7 @@ def station_json(settings: Settings) -> str:
             "home": asdict(settings.home.site()) if settings.home_is_known else None,
             "partner": None if partner is None else asdict(partner),
             "partner_text": first_session(settings).partner_text(settings),
+            "partners": {one.name: asdict(one.site()) for one in settings.partners},
             "driver": settings.radio.driver,
             "on_manual_tuning": settings.radio.on_manual_tuning,
             "troposphere": settings.troposphere,
@@ -164,10 +165,12 @@ class Journal:
         return Choice(
             clean(snapshot.band),
             snapshot.sked_hz,
-            snapshot.sked_hz + self._settings.band(snapshot.band).tx_shift_hz,
+            snapshot.tx_sked_hz,
             snapshot.agreement,
             clean(snapshot.partner),
             snapshot.rx_trim_hz,
             snapshot.tx_trim_hz,
             snapshot.correcting,
+            clean(snapshot.sked),
+            snapshot.over_s,
         )

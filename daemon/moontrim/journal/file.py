@@ -36,7 +36,7 @@ from moontrim.state.snapshot import Tracking
 
 KINDS: dict[str, type[StrEnum]] = {"tracking": Tracking, "keying": Phase}
 
-SESSION, CONTEXT = insert("sessions", 5), insert("contexts", 11)
+SESSION, CONTEXT = insert("sessions", 5), insert("contexts", 13)
 SECOND = insert("seconds_raw", 18)
 SESSION_END = "UPDATE sessions SET ended_utc_s = ? WHERE id = ?"
 END_KILLED = (

@@ -51,6 +51,8 @@ class Choice(NamedTuple):
     rx_trim_hz: float
     tx_trim_hz: float
     correcting: bool
+    sked: str
+    over_s: float
 
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)

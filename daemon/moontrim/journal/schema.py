@@ -9,7 +9,7 @@ utc_s             the UTC second that was planned; a second without a tick has n
 at_utc_s          the instant, to the microsecond, that all of this row holds for: the tick comes
                   0.3 s before its second begins
 tracking          code; its text is in `names` under kind 'tracking'
-context_id        of `contexts`: band, skeds, agreement, partner, trims of that second
+context_id        of `contexts`: band, frequencies, agreement, partner, trims, sked of that second
 rx_ideal_hz       ideal dial at at_utc_s, to 1e-4 Hz; NULL while nothing is planned; tx_ likewise
 rx_dial_hz        dial as read back; NULL while not known, or without split for the one not in use
 rx_residual_hz    rx_dial_hz - rx_ideal_hz
@@ -20,13 +20,14 @@ keying            code; its text is in `names` under kind 'keying'
 lateness_ms       of the tick; NULL for the first one and after a step of the clock
 clock_bound_ms    how wrong the clock may be; NULL: not known
 
-A `contexts` row holds from from_utc_s until the next of the same session. A `faults` row with
-to_utc_s NULL is still going on."""
+A `contexts` row holds from from_utc_s until the next of the same session; its sked is the name of
+the chosen one, empty for none, and its over_s the duration of an over for which `mid_over` sets the
+transmit dial. A `faults` row with to_utc_s NULL is still going on."""
 
 from __future__ import annotations
 
 APPLICATION_ID = 0x4D54726A  # "MTrj", in the SQLite header, says whose file it is
-VERSION = 2
+VERSION = 3
 NAME = "journal.sqlite3"
 
 PER_HZ = 10_000  # hertz are stored as ten-thousandths, degrees as thousandths
@@ -52,7 +53,9 @@ TABLES = (
         partner TEXT NOT NULL,
         rx_trim_hz REAL NOT NULL,
         tx_trim_hz REAL NOT NULL,
-        correcting INTEGER NOT NULL)""",
+        correcting INTEGER NOT NULL,
+        sked TEXT NOT NULL,
+        over_s REAL NOT NULL)""",
     """CREATE TABLE seconds_raw (
         session_id INTEGER NOT NULL,
         utc_s INTEGER NOT NULL,

@@ -26,6 +26,7 @@ from moontrim.remote.broker.accounts import (
 from moontrim.remote.broker.passwords import broker_password
 from moontrim.remote.broker.process import BrokerMissing, ChildBroker
 from moontrim.remote.commands.admission import Admission
+from moontrim.remote.commands.commanding import Commanding
 from moontrim.remote.commands.forbidding import Forbidding
 from moontrim.remote.commands.guards import SecondStep
 from moontrim.remote.commands.parsing import COMMANDS
@@ -78,14 +79,15 @@ class Remote:
 
     async def run(self, daemon: Daemon) -> None:
         """Runs all parts beside the daemon until cancelled; if not enabled, only the socket for
-        `moontrim forbid` and `moontrim permit`."""
+        the command line."""
         self._forbidding = Forbidding(daemon, self._real, self._second_step)
         permitting = Permitting(daemon, self._real, self._second_step)
+        commanding = Commanding(daemon, self._real)
         folder = daemon.settings.state_path()
         async with asyncio.TaskGroup() as group:
             group.create_task(
                 self._restart_on_failure(
-                    lambda: serve_control(folder, self._forbidding.forbid, permitting)
+                    lambda: serve_control(folder, self._forbidding.forbid, permitting, commanding)
                 ),
                 name="control socket",
             )

@@ -21,7 +21,7 @@ from moontrim.report.report import SessionReport
 
 OF_CONTEXT = (
     "band", "partner", "agreement", "sked_hz", "tx_sked_hz", "rx_trim_hz", "tx_trim_hz",
-    "correcting",
+    "correcting", "sked", "over_s",
 )  # fmt: skip
 INSTALL = "needs the package pyarrow: pip install 'moontrim[parquet]'"
 

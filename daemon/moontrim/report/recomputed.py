@@ -108,7 +108,7 @@ def _solve(
     later_rx_hz, later_tx_hz = _on_air(context, path, ahead_s=1.0)
     sent_hz = tx_hz
     # With `mid_over`, while receiving, the transmit dial is set for the middle of the next over.
-    lead_s = band.over_s / 2.0 if band.while_transmitting == "mid_over" else 0.0
+    lead_s = context.over_s / 2.0 if band.while_transmitting == "mid_over" else 0.0
     if lead_s:
         sent_hz = _on_air(context, solved(utc_s + np.where(keyed, 0.0, lead_s)))[1]
     if partner is None:

@@ -51,7 +51,8 @@ COLUMNS = tuple(field.name for field in fields(Seconds))
 
 @dataclass(frozen=True)
 class Context:
-    """The choices of the operator from from_utc_s on."""
+    """The choices of the operator from from_utc_s on. sked: name of the chosen one, empty for
+    none."""
 
     id: int
     from_utc_s: float
@@ -63,6 +64,8 @@ class Context:
     rx_trim_hz: float
     tx_trim_hz: float
     correcting: bool
+    sked: str
+    over_s: float
 
 
 @dataclass(frozen=True)
@@ -200,7 +203,7 @@ def _contexts(connection: sqlite3.Connection, session_id: int) -> dict[int, Cont
     """Returns the contexts of a session by their row number."""
     columns = (
         "from_utc_s, id, band, sked_hz, tx_sked_hz, agreement, partner, rx_trim_hz, tx_trim_hz, "
-        "correcting"
+        "correcting, sked, over_s"
     )
     return {
         int(row[1]): Context(
@@ -214,6 +217,8 @@ def _contexts(connection: sqlite3.Connection, session_id: int) -> dict[int, Cont
             rx_trim_hz=float(row[7]),
             tx_trim_hz=float(row[8]),
             correcting=bool(row[9]),
+            sked=str(row[10]),
+            over_s=float(row[11]),
         )
         for row in _of(connection, columns, "contexts", session_id)
     }

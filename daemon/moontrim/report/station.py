@@ -21,21 +21,25 @@ from moontrim.path.site import Site, parse_site
 @dataclass(frozen=True)
 class Station:
     """A station as recorded. home: None if not known. partner: the config's, None for our own echo
-    or if not known; partner_text: as contexts name it. bands: by name, those that could be read."""
+    or if not known; partner_text: as contexts name it. partners, bands: by name, those that could
+    be read."""
 
     home: Site | None = None
     partner: Site | None = None
     partner_text: str = ""
     driver: str = ""
     troposphere: bool = True
+    partners: dict[str, Site] = field(default_factory=dict)
     bands: dict[str, BandSettings] = field(default_factory=dict)
 
     def partner_named(self, text: str) -> Site | None:
-        """Returns the place that a context names; None for our own echo. The text of the config's
-        partner gives the config's place, which has a height; a locator alone has none. Raises
-        InputError for what is no place."""
+        """Returns the place that a context names; None for our own echo. A name, and the text of
+        the config's partner, give the place in the config, which has a height; a locator alone has
+        none. Raises InputError for what is no place."""
         if text == "self":
             return None
+        if text in self.partners:
+            return self.partners[text]
         if self.partner is not None and text == self.partner_text:
             return self.partner
         return parse_site(text, "partner")
@@ -48,13 +52,15 @@ def station_from(text: Any) -> Station:
     except (ValueError, TypeError, RecursionError):
         raw = None
     raw = raw if isinstance(raw, dict) else {}
-    bands = raw.get("bands")
+    bands, partners = raw.get("bands"), raw.get("partners")
+    places = partners.items() if isinstance(partners, dict) else ()
     return Station(
         home=_site(raw.get("home")),
         partner=_site(raw.get("partner")),
         partner_text=str(raw.get("partner_text", "")),
         driver=str(raw.get("driver", "")),
         troposphere=raw.get("troposphere") is not False,
+        partners={name: site for name, one in places if (site := _site(one)) is not None},
         bands={band.name: band for band in map(_band, bands) if band is not None}
         if isinstance(bands, list)
         else {},

@@ -31,9 +31,9 @@ class ShareView:
 
     tx_sked_hz: the transmit frequency before correction, which is the sked frequency except in
     split-segment working and with a sked that has another one. transmitting: None if unknown.
-    rx_ranges_hz, tx_ranges_hz: lowest and highest frequency of each configured band. settled: no other sked frequency was chosen that
-    the snapshot does not show yet. drive_ceiling: the largest power fraction allowed, None for no
-    limit."""
+    rx_ranges_hz, tx_ranges_hz: lowest and highest frequency of each configured band. settled: no
+    other sked frequency was chosen that the snapshot does not show yet. drive_ceiling: the largest
+    power fraction allowed, None for no limit."""
 
     band: str
     sked_hz: int

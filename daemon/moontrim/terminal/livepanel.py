@@ -63,7 +63,8 @@ async def log_view(daemon: Daemon) -> None:
 
 def status_line(snapshot: Snapshot) -> str:
     """Returns the essentials of a snapshot in one plain line."""
-    parts = [f"{snapshot.band} sked {grouped(snapshot.sked_hz)} Hz"]
+    name = f" {snapshot.sked}" if snapshot.sked else ""
+    parts = [f"{snapshot.band} sked{name} {grouped(snapshot.sked_hz)} Hz"]
     for name, dial in (("rx", snapshot.rx), ("tx", snapshot.tx)):
         if dial is None:
             continue
@@ -117,12 +118,16 @@ def panel(snapshot: Snapshot, columns: int) -> Panel:
     grid = Table.grid(padding=(0, 2))
     grid.add_column(style="dim")
     grid.add_column()
-    grid.add_row("sked", Text(f"{grouped(snapshot.sked_hz)} Hz", style="bold"))
+    sked = Text(f"{grouped(snapshot.sked_hz)} Hz", style="bold")
+    grid.add_row("sked", Text.assemble(sked, f"  {snapshot.sked}") if snapshot.sked else sked)
     trims = trim_text(snapshot.rx_trim_hz, snapshot.tx_trim_hz)
     grid.add_row("trim", trims.removeprefix("trim ") or "none")
-    who_corrects = descriptions(own_echo=snapshot.partner == "self")[snapshot.agreement]
+    echoes = snapshot.partner == "self"
+    who_corrects = descriptions(own_echo=echoes)[snapshot.agreement]
     grid.add_row("agreement", f"{snapshot.agreement}: {who_corrects}")
-    grid.add_row("partner", "self (echoes)" if snapshot.partner == "self" else snapshot.partner)
+    place = snapshot.partner_place
+    where = f" ({place})" if place not in ("", snapshot.partner) else ""
+    grid.add_row("partner", Text("self (echoes)" if echoes else snapshot.partner + where))
     if (moon := snapshot.moon) is not None:
         where = f"azimuth {moon.azimuth_deg:5.1f}°  elevation {moon.elevation_deg:5.1f}°"
         if moon.partner_elevation_deg is not None:

@@ -110,7 +110,12 @@ def state_rows(session: Session, now: Snapshot, settings: Settings) -> tuple[tup
     rows = [
         ("band", session.band),
         ("front end", f"{band.front_end_name} (is this what is connected to the radio?)"),
-        ("sked", f"{grouped(choices.sked_hz)} Hz" + f", {trims}" * bool(trims)),
+        (
+            "sked",
+            f"{grouped(choices.sked_hz)} Hz"
+            + f" ({session.sked})" * bool(session.sked)
+            + f", {trims}" * bool(trims),
+        ),
         ("partner", "self (echoes)" if partner == "self" else partner),
         ("agreement", f"{session.agreement}: {corrects}"),
     ]

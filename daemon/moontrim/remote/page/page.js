@@ -281,7 +281,7 @@ for (const key of document.querySelectorAll("[data-nudge]")) {
   key.addEventListener("click", () => {
     if (!known.state || busy(key)) return;
     const hz = from("sked_hz") + Number(key.dataset.nudge);
-    moveTo(key, "sked_hz", hz, "sked", { hz }, `Sked frequency is now ${hertz(hz)}.`);
+    moveTo(key, "sked_hz", hz, "frequency", { hz }, `Sked frequency is now ${hertz(hz)}.`);
   });
 }
 
@@ -324,7 +324,7 @@ at("sked-form").addEventListener("submit", async (event) => {
     answer("Not sent: enter MHz (10368.1) or Hz.", true);
     return;
   }
-  const reply = await act(event.submitter ?? event.target.querySelector("button"), "sked", { hz }, `Sked frequency is now ${hertz(hz)}.`);
+  const reply = await act(event.submitter ?? event.target.querySelector("button"), "frequency", { hz }, `Sked frequency is now ${hertz(hz)}.`);
   if (reply?.ok) {
     show("sked-form", false);
     at("sked-open").setAttribute("aria-expanded", "false");

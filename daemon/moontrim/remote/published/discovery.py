@@ -42,7 +42,7 @@ def announcement(remote: RemoteSettings, settings: Settings, topics: Topics, acc
     parts: dict[str, dict[str, Any]] = {
         "band": _control(topics, account, "select", "Band", "band")
         | {"options": [band.name for band in settings.bands]},
-        "sked_hz": _control(topics, account, "number", "Sked frequency", "sked", "sked_hz")
+        "sked_hz": _control(topics, account, "number", "Sked frequency", "frequency", "sked_hz")
         | {
             "min": min(band.tx_low_hz for band in settings.bands),
             "max": max(band.tx_high_hz for band in settings.bands),

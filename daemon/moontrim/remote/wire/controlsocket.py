@@ -1,11 +1,12 @@
-"""A private Unix socket in the state folder, by which `moontrim forbid` and `moontrim permit` reach
-a daemon that runs.
+"""A private Unix socket in the state folder, by which `moontrim forbid`, `moontrim permit` and
+other commands reach a daemon that runs.
 
 It takes one line and answers with one line of JSON:
 
     forbid          inhibits transmit
     permit          shows the state and returns a token
     permit TOKEN    allows transmit
+    {"command": NAME, ...}    any other command, with the fields that a phone would send
 
 Only the user who runs the daemon, and root, can open it (folder 0700, socket 0600, and the peer is
 checked again)."""
@@ -26,7 +27,10 @@ from pathlib import Path
 from typing import Any
 
 from moontrim.clock.system import SystemClock
+from moontrim.errors import shortened
+from moontrim.remote.commands.commanding import Commanding
 from moontrim.remote.commands.forbidding import Forbid, Outcome
+from moontrim.remote.commands.payload import LARGEST_BYTES
 from moontrim.remote.commands.permitting import PermitQuestion, Permitting
 
 log = logging.getLogger(__name__)
@@ -36,7 +40,7 @@ FORBID = "forbid"
 PERMIT = "permit"
 REQUEST_S = 2.0  # chosen: for the line, from a program on this machine
 ANSWER_S = 10.0  # chosen: longer than forbidding may take
-LONGEST_LINE = 64  # bytes; chosen
+LONGEST_LINE = LARGEST_BYTES + 1  # bytes: a command and its line end
 AGAIN_S = 10.0  # chosen: until a folder that took no socket is tried again
 BY = "command line"
 
@@ -47,13 +51,15 @@ class NotRunning(Exception):
     """Raised where no daemon answers on a state folder."""
 
 
-async def serve_control(folder: Path, forbid: Forbid, permitting: Permitting) -> None:
+async def serve_control(
+    folder: Path, forbid: Forbid, permitting: Permitting, commanding: Commanding
+) -> None:
     """Serves until cancelled. A folder that takes no socket is logged once and tried again."""
 
     async def answer(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         # A cancelled task is an error to the callback of Python 3.11's streams.
         with contextlib.suppress(OSError, ValueError, asyncio.CancelledError):
-            answered = await _answer(reader, writer, forbid, permitting)
+            answered = await _answer(reader, writer, forbid, permitting, commanding)
             writer.write(json.dumps(asdict(answered)).encode() + b"\n")
             async with _clock.timeout(REQUEST_S):
                 await writer.drain()
@@ -70,7 +76,8 @@ async def serve_control(folder: Path, forbid: Forbid, permitting: Permitting) ->
             if str(error) != problem:
                 problem = str(error)
                 log.warning(
-                    "moontrim forbid and permit cannot reach this daemon: no socket in %s: %s",
+                    "moontrim forbid, permit and sked cannot reach this daemon: no socket in %s: "
+                    "%s",
                     folder,
                     error,
                 )
@@ -82,6 +89,7 @@ async def _answer(
     writer: asyncio.StreamWriter,
     forbid: Forbid,
     permitting: Permitting,
+    commanding: Commanding,
 ) -> Outcome | PermitQuestion:
     """Carries a request out. Raises OSError or ValueError where no whole line comes."""
     if _user_of(writer.get_extra_info("socket")) not in (0, os.geteuid()):
@@ -95,8 +103,11 @@ async def _answer(
         return permitting.question(BY)
     elif what == PERMIT:
         outcome = await permitting.permit(BY, token)
+    elif line.startswith("{"):
+        outcome = await commanding.command(BY, line)
     else:
-        return Outcome(False, f"invalid value {line!r}; expected 'forbid' or 'permit'")
+        allowed = "'forbid', 'permit' or a command in JSON"
+        return Outcome(False, f"invalid value {shortened(repr(line))}; expected {allowed}")
     log.info("%s: %s", BY, outcome.text)
     return outcome
 
@@ -120,6 +131,12 @@ def request_question(folder: Path) -> PermitQuestion | Outcome:
 def request_permit(folder: Path, token: str) -> Outcome:
     """Asks the daemon on a state folder to allow transmit. Raises as `request_forbid`."""
     return _outcome(_request(folder, f"{PERMIT} {token}"))
+
+
+def request_command(folder: Path, fields: dict[str, Any]) -> Outcome:
+    """Has the daemon on a state folder carry out a command. fields: its name under `command`, and
+    what a phone would send. Raises as `request_forbid`."""
+    return _outcome(_request(folder, json.dumps(fields)))
 
 
 def _outcome(answer: dict[str, Any]) -> Outcome:
