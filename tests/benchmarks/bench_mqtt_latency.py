@@ -97,7 +97,7 @@ async def commands(port: int, count: int) -> tuple[Times, Times]:
                 await anext(arrived)
             began_s = time.perf_counter()
             await client.publish(
-                f"{BASE}/cmd/local/sked", str(sked_hz).encode(), 1, properties=properties
+                f"{BASE}/cmd/local/frequency", str(sked_hz).encode(), 1, properties=properties
             )
             reply = dial = False
             while not (reply and dial):

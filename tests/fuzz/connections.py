@@ -75,6 +75,7 @@ class _Daemon:
         link = LinkView(LinkState.READY if self.mood == 0 else LinkState.NO_CONTACT, "")
         values |= {"band": self.session.band, "tracking": self.tracking, "reason": "", "link": link}
         values |= {"sked_hz": self.session.band_choices(SETTINGS).sked_hz, "transmitting": False}
+        values |= {"tx_sked_hz": self.session.tx_sked_hz(SETTINGS)}
         self.hub.publish(Snapshot(**values))
 
     async def ask(self, command: Command) -> Session:

@@ -1,4 +1,4 @@
-"""Bytes on the control socket of `moontrim forbid` and `moontrim permit`.
+"""Bytes on the control socket of `moontrim forbid`, `moontrim permit` and other commands.
 
 Whatever comes, transmit is inhibited only by the one word, allowed only by a line with a token, and
 every request is answered or ended."""
@@ -15,10 +15,14 @@ from typing import Any
 
 from fuzz.pages import complete, the_loop
 from fuzz.target import Target, hold, pieces
+from moontrim.clock.system import Clock
+from moontrim.clock.virtual import VirtualClock
+from moontrim.remote.commands.commanding import Commanding
 from moontrim.remote.commands.forbidding import Outcome
 from moontrim.remote.commands.permitting import PermitQuestion
 from moontrim.remote.wire import controlsocket
 from moontrim.remote.wire.controlsocket import FORBID, LONGEST_LINE, PERMIT
+from moontrim.session.commands import AllowTransmit, Command
 
 
 @functools.cache
@@ -42,24 +46,36 @@ def control(data: bytes) -> None:
     def question(by: str) -> PermitQuestion:
         return PermitQuestion((("band", "10 GHz"),), "token")
 
+    async def ask(command: Command) -> None:
+        hold(not isinstance(command, AllowTransmit), "transmit is decided by a command")
+        done.append(line)
+
+    async def unsaved(clock: Clock) -> str:
+        return ""
+
+    line = data[1:].split(b"\n")[0].decode(errors="replace").strip()
     permitting: Any = SimpleNamespace(question=question, permit=permit)
+    daemon: Any = SimpleNamespace(ask=ask, unsaved=unsaved)
+    commanding = Commanding(daemon, VirtualClock(0.0))
     writer: Any = SimpleNamespace(get_extra_info=lambda name: _ends()[0])
     reader = asyncio.StreamReader(limit=LONGEST_LINE, loop=the_loop())
     for piece in pieces(data):
         reader.feed_data(piece)
     reader.feed_eof()
     try:
-        answer = complete(controlsocket._answer(reader, writer, forbid, permitting))
+        answer = complete(controlsocket._answer(reader, writer, forbid, permitting, commanding))
     except (OSError, ValueError):
         hold(not done, f"{done} without an answer")
         return
     hold(json.loads(json.dumps(asdict(answer))), "an answer that is no JSON")
-    line = data[1:].split(b"\n")[0].decode(errors="replace").strip()
     hold(done in ([], [line]), f"{done} of the line {line!r}")
 
 
 _SEEDS = (
     *(b"\x00forbid\n", b"\x03permit\n", b"\x00permit 0123456789abcdef\n"),
+    b'\x00{"command": "sked", "sked": "north"}\n',
+    b'\x02{"command": "save_sked", "name": "a", "band": "10 GHz", "sked_hz": 10368120000}\n',
+    *(b'\x00{"command": "transmit", "allowed": true}\n', b'\x00{"command": "undo"}\n'),
     *(b"\x00forbid", b"\x01forbid\r\n", b"\x00permit \n", b"\x00\n", b"\x00" + b"x" * 100 + b"\n"),
 )
 _TOKENS = (b"forbid", b"permit", b" ", b"\n", b"\r", b"\x00", b"\xff", b"\xe2\x80\xa8", b"a" * 64)

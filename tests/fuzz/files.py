@@ -30,6 +30,7 @@ from moontrim.remote.broker.passwords import FILE as PASSWORDS
 from moontrim.remote.broker.passwords import stored_passwords
 from moontrim.report.recorded import read_session
 from moontrim.report.sessions import list_sessions
+from moontrim.session.selection import selection_of
 from moontrim.session.session import TRIM_LIMIT_HZ, Session, first_session
 from moontrim.session.sessionfile import NAME as SESSION
 from moontrim.session.sessionfile import load_session, save_session
@@ -155,7 +156,10 @@ def session(data: bytes) -> None:
     path = _written(SESSION, data)
     result = load_session(path.parent, SETTINGS)
     choices, band = result.band_choices(SETTINGS), SETTINGS.band(result.band)
-    hold(band.tx_low_hz <= choices.sked_hz <= band.tx_high_hz, f"sked {choices.sked_hz}")
+    tx_hz = result.tx_sked_hz(SETTINGS)
+    hold(band.tx_low_hz <= tx_hz <= band.tx_high_hz, f"sked {choices}")
+    hold(band.band().dial_hz(choices.sked_hz) > 0, f"sked {choices}")
+    hold(len(selection_of(result, SETTINGS).skeds) == len(result.skeds), "a sked is lost")
     hold(max(abs(choices.rx_trim_hz), abs(choices.tx_trim_hz)) <= TRIM_LIMIT_HZ, f"{choices}")
     hold(result.agreement in AGREEMENTS, result.agreement)
     result.partner_site(SETTINGS)
@@ -177,6 +181,11 @@ _SESSIONS = (
     _saved(),
     _saved(tx_allowed=False, correcting=False, partner="self"),
     _saved(bands={"10 GHz": {"sked_hz": 10_368_105_000.0, "rx_trim_hz": 1.5}}, agreement="home"),
+    _saved(
+        sked="north",
+        bands={"10 GHz": {"sked_hz": 10_368_105_000.0, "tx_shift_hz": 1000.0, "over_s": 30.0}},
+        skeds=[{"name": "north", "band": "gone", "sked_hz": 144_120_000, "partner": "KP20"}],
+    ),
 )
 _SESSION_TOKENS = (
     *(

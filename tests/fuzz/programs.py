@@ -198,7 +198,17 @@ _MQTT_SEEDS = tuple(
     bytes((_NAMES.index(name), who, how, where)) + payload
     for name, who, how, where, payload in (
         ("band", 0, 0, 0, b"10 GHz"),
-        ("sked", 0, 0, 0, b'{"hz": 10368105000, "id": "a1"}'),
+        ("frequency", 0, 0, 0, b'{"hz": 10368105000, "id": "a1"}'),
+        ("sked", 0, 0, 0, b"north"),
+        ("undo", 0, 0, 0, b"{}"),
+        (
+            "save_sked",
+            0,
+            0,
+            0,
+            b'{"name": "north", "band": "10 GHz", "sked_hz": 10368120000, "over_s": 30}',
+        ),
+        ("remove_sked", 0, 0, 0, b'{"sked": "north"}'),
         ("nudge", 1, 0x80, 1, b"-10"),
         ("agreement", 0, 0, 0, b'"receiver"'),
         (

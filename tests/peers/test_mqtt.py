@@ -70,7 +70,7 @@ def test_every_command_reaches_the_radio_and_comes_back(
                 return abs(radio.rx_dial_hz - rx_hz) < by_hz and abs(tx_dial_hz - tx_hz) < by_hz
 
             rx_hz, tx_hz = before["rx"]["dial_hz"], before["tx"]["dial_hz"]
-            reply = await ask("sked", {"hz": 10_368_105_000})
+            reply = await ask("frequency", {"hz": 10_368_105_000})
             assert reply == {
                 "ok": True, "id": None, "result": {"sked_hz": 10_368_105_000},
                 "saved": True, "unsaved": None,
@@ -175,9 +175,9 @@ def test_refused_with_a_reason_and_nothing_changes(tmp_path: Path, ephemeris: Ep
             reply = await watch.until(lambda: watch.json("reply/local/r"))
             assert reply["error"]["code"] == "retained"
             assert here.daemon.session == before
-            assert await code("sked", "1") == "out_of_range"
-            assert await code("sked", '{"hz":') == "bad_json"
-            assert await code("sked", '{"mhz":10368}') == "bad_value"
+            assert await code("frequency", "1") == "out_of_range"
+            assert await code("frequency", '{"hz":') == "bad_json"
+            assert await code("frequency", '{"mhz":10368}') == "bad_value"
             assert await code("fire", "{}") == "unknown_command"
             assert await code("nudge", '{"by_hz":10,"x":"' + "y" * 5000 + '"}') == "too_large"
             nudge = ("nudge", {"by_hz": 10, "id": "n1"})

@@ -42,7 +42,11 @@ CHOICES = (
 )  # fmt: skip
 GOOD: dict[str, list[Any]] = {
     "band": [{"band": "10 GHz"}, "10 GHz"],
-    "sked": [{"hz": 10_368_100_000}, 10_368_100_000],
+    "frequency": [{"hz": 10_368_100_000}, 10_368_100_000],
+    "sked": [{"sked": "none of these"}, "north"],
+    "undo": [{}],
+    "save_sked": [{"name": "north", "band": "11 GHz", "sked_hz": 10_368_100_000}],
+    "remove_sked": [{"sked": "north"}],
     "nudge": [{"by_hz": 10}, -10],
     "agreement": [{"agreement": "home"}, "home"],
     "partner": [{"partner": "KP20"}, {"partner": "60.2,25.1,60"}, "self"],
@@ -227,7 +231,7 @@ async def flood(senders: list[Sender], watch: Watch, clock: Unloaded) -> float:
 
     async def spam(sender: Sender) -> None:
         while time.monotonic() < end_s:
-            await sender.client.publish(f"{BASE}/cmd/local/sked", b'{"hz":1}', 0)
+            await sender.client.publish(f"{BASE}/cmd/local/frequency", b'{"hz":1}', 0)
             await asyncio.sleep(0)
 
     tasks = [asyncio.create_task(spam(sender)) for sender in senders]

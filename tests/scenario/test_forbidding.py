@@ -17,6 +17,7 @@ import pytest
 
 from moontrim.clock.system import Clock, SystemClock
 from moontrim.errors import BusyError
+from moontrim.remote.commands.commanding import Commanding
 from moontrim.remote.commands.forbidding import Forbidding, Outcome
 from moontrim.remote.commands.guards import SecondStep
 from moontrim.remote.commands.permitting import PermitQuestion, Permitting
@@ -202,11 +203,17 @@ def test_what_is_no_request_gets_no_further(
 
     async def main() -> None:
         permitting = Permitting(permittable, SystemClock(), SecondStep())
-        server = asyncio.create_task(serve_control(folder, forbid_it, permitting))
+        commanding = Commanding(permittable, SystemClock())
+        server = asyncio.create_task(serve_control(folder, forbid_it, permitting, commanding))
         async with within(5.0):
             while not (folder / controlsocket.NAME).exists():
                 await asyncio.sleep(0.01)
-        for data in (b"", b"permit \n", b"permit 1\n", b"forbid", b"x" * 1000, b"\xff\xfe\n"):
+        for data in (
+            *(b"", b"permit \n", b"permit 1\n", b"forbid", b"x" * 1000, b"\xff\xfe\n"),
+            *(b"{\n", b"{}\n", b'{"a":' * 700 + b"\n", b"{" * 9000 + b"\n"),
+            *(b'{"command": "fire"}\n', b'{"command": "transmit", "allowed": true}\n'),
+            b'{"command": "trim", "rx_hz": 1500}\n',  # which takes a second step
+        ):
             answer = await asyncio.to_thread(send, data)
             assert b'"ok": true' not in answer, data
         assert forbidden == []

@@ -217,7 +217,9 @@ class Operators:
         name, body = chance.choice(
             [
                 ("band", {"band": band.name}),
-                ("sked", {"hz": band.sked_hz + 1234}),
+                ("frequency", {"hz": band.sked_hz + 1234}),
+                ("sked", {"sked": "none of these"}),
+                ("undo", {}),
                 ("nudge", {"by_hz": 10}),
                 ("trim", {"rx_hz": 5}),
                 ("correction", {"on": False}),

@@ -73,7 +73,8 @@ def snapshot(second: int, ticks: int, late_s: float = 0.001, **changes: Any) -> 
 def recorder(began_utc_s: float = T0) -> Recorder:
     def choice(view: Snapshot) -> Choice:
         return Choice(
-            view.band, view.sked_hz, view.sked_hz, view.agreement, view.partner, 0, 0, True
+            *(view.band, view.sked_hz, view.sked_hz, view.agreement, view.partner, 0, 0, True),
+            *(view.sked, view.over_s),
         )
 
     return Recorder(began_utc_s, "0.0", '{"home": {}}', choice)

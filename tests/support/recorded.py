@@ -69,7 +69,7 @@ def make_journal(folder: Path, ephemeris: Ephemeris, *sessions: Made) -> Path:
             context_id += 1
             band_choices = session.band_choices(made.settings)
             conn.execute(
-                insert("contexts", 11),
+                insert("contexts", 13),
                 (
                     context_id,
                     session_id,
@@ -82,6 +82,8 @@ def make_journal(folder: Path, ephemeris: Ephemeris, *sessions: Made) -> Path:
                     band_choices.rx_trim_hz,
                     band_choices.tx_trim_hz,
                     int(session.correcting),
+                    session.sked,
+                    session.band_settings(made.settings).over_s,
                 ),
             )
             to_s = choices[k + 1][0] if k + 1 < len(choices) else made.seconds
@@ -136,7 +138,7 @@ def _seconds(
 ) -> Iterable[tuple[Any, ...]]:
     current = CurrentSession(made.settings, session, lambda session: None)
     planning = Planning(current, ephemeris)
-    band = made.settings.band(session.band)
+    band = session.band_settings(made.settings)
     uncorrected_rx_hz, uncorrected_tx_hz = planning.selection().uncorrected_hz
     step_hz = band.dial_resolution_hz
     for k in span:

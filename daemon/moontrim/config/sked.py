@@ -11,9 +11,9 @@ from pydantic import Field
 from moontrim.config.band import BandSettings
 from moontrim.config.partner import SELF, PartnerSettings, place_of
 from moontrim.config.table import Hertz, Matching, Table
-from moontrim.errors import InputError, shortened
-from moontrim.formats import grouped
-from moontrim.tuning.correction import Agreement, echo_problem
+from moontrim.errors import InputError
+from moontrim.formats import grouped, invalid_hz
+from moontrim.tuning.correction import EXPECTED_FOR_ECHO, Agreement, echo_problem
 
 NAME = Matching(r"\S(.{0,38}\S)?", "1 to 40 characters without blanks at the ends")
 
@@ -47,32 +47,29 @@ def sked_named(skeds: Sequence[Sked], name: str) -> Sked | None:
 
 def sked_problem(
     sked: Sked, bands: Sequence[BandSettings], partners: Sequence[PartnerSettings]
-) -> str:
+) -> InputError | None:
     """Returns why a sked cannot be chosen: an unknown band, a frequency at which its band does not
     allow transmitting or that no dial shows, an unknown partner, or an agreement that echoes do not
-    have; empty if it can."""
+    have; None if it can."""
     band = next((one for one in bands if one.name == sked.band), None)
     if band is None:
-        expected = ", ".join(one.name for one in bands)
-        return f"band: invalid value {shortened(repr(sked.band))}; expected {expected}"
+        return InputError("band", sked.band, ", ".join(one.name for one in bands))
     try:
         own_echo = place_of(partners, sked.partner) is None
     except InputError as error:
-        return str(error)
-    if own_echo and (problem := echo_problem(sked.agreement)):
-        return f"agreement: {problem}"
-    if sked.tx_sked_hz is None:
-        key, tx_hz = "sked_hz", sked.sked_hz + band.tx_shift_hz
-    else:
-        key, tx_hz = "tx_sked_hz", sked.tx_sked_hz
-    if not band.tx_low_hz <= tx_hz <= band.tx_high_hz:
-        return (
-            f"{key}: {grouped(tx_hz)} Hz is outside tx_low_hz {grouped(band.tx_low_hz)} to "
-            f"tx_high_hz {grouped(band.tx_high_hz)} of {band.name}"
-        )
+        return error
+    if own_echo and echo_problem(sked.agreement):
+        return InputError("agreement", sked.agreement, EXPECTED_FOR_ECHO)
+    key, hz, shift_hz = "sked_hz", sked.sked_hz, band.tx_shift_hz
+    if sked.tx_sked_hz is not None:
+        key, hz, shift_hz = "tx_sked_hz", sked.tx_sked_hz, 0
+    low_hz, high_hz = band.tx_low_hz - shift_hz, band.tx_high_hz - shift_hz
+    if not low_hz <= hz <= high_hz:
+        return invalid_hz(key, hz, f"{grouped(low_hz)} to {grouped(high_hz)} Hz on {band.name}")
     if (dial_hz := band.band().dial_hz(sked.sked_hz)) <= 0:
-        return f"sked_hz would need a dial of {grouped(dial_hz)} Hz on {band.name}"
-    return ""
+        expected = f"a frequency with a dial above 0 Hz on {band.name}, not {grouped(dial_hz)} Hz"
+        return invalid_hz("sked_hz", sked.sked_hz, expected)
+    return None
 
 
 def check_skeds(
@@ -83,5 +80,5 @@ def check_skeds(
     for index, sked in enumerate(skeds):
         if sked_named(skeds[:index], sked.name) is not None:
             raise ValueError(f"[[skeds]]: name {sked.name!r} used twice")
-        if problem := sked_problem(sked, bands, partners):
+        if (problem := sked_problem(sked, bands, partners)) is not None:
             raise ValueError(f'[[skeds]] "{sked.name}": {problem}')

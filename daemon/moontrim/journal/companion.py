@@ -37,8 +37,8 @@ def station_json(settings: Settings) -> str:
 
     home: a `moontrim.path.Site` by its fields; null until the GPS receiver has reported it.
     partner: another, or null for our own echo: the config's, since the partner of each context is a
-    text. partner_text: how a context names it. partners: places by name. driver: of the radio. troposphere: is it corrected?
-    bands: the tables of the config, whole."""
+    text. partner_text: how a context names it. partners: places by name. driver: of the radio.
+    troposphere: is it corrected? bands: the tables of the config, whole."""
     place = settings.partner_place()
     partner = None if place is None else place.site()
     return json.dumps(

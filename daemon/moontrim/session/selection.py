@@ -86,5 +86,5 @@ def selection_of(session: Session, settings: Settings) -> Selection:
         partner_place="" if site is None else place_text(site),
         skeds=skeds,
         made=frozenset(sked.name for sked in made),
-        sked_problems=tuple((name, problem) for name, problem in problems if problem),
+        sked_problems=tuple((name, str(error)) for name, error in problems if error is not None),
     )

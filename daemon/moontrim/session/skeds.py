@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from moontrim.config.settings import Settings
-from moontrim.config.sked import Sked, sked_named
+from moontrim.config.sked import Sked, sked_named, sked_problem
 from moontrim.errors import InputError, NotNowError
 from moontrim.session.commands import Command
 from moontrim.session.session import Session
@@ -86,12 +86,13 @@ class SaveSked(Command):
         name = self.sked.name
         if sked_named(settings.skeds, name) is not None:
             raise InputError("name", name, "a name that is not in the config")
+        if (problem := sked_problem(self.sked, settings.bands, settings.partners)) is not None:
+            raise problem
         before = sked_named(session.skeds, name)
         others = tuple(sked for sked in session.skeds if sked is not before)
         if len(others) >= MOST_SKEDS:
             raise InputError("name", name, f"at most {MOST_SKEDS} skeds; remove one first")
         changed = session.model_copy(update={"skeds": (*others, self.sked)})
-        ChooseSked(self.source, name).apply(changed, settings)
         return changed if before == self.sked else _left(changed, name)
 
     def __str__(self) -> str:

@@ -20,6 +20,8 @@ tx_low_hz = 144_000_000
 tx_high_hz = 146_000_000
 """
 B = '[[bands]] "144 MHz": '
+SKED = "[[skeds]]\nname = 'north'\nband = '144 MHz'\nsked_hz = 144_125_000\n"
+S = '[[skeds]] "north": '
 COAX = '[[keying.outputs]]\nkind = "rts"\nname = "coax"\nport = "/dev/ttyS0"\n'
 LOCATOR = (
     "expected a locator of 4, 6, 8, 10 or 12 characters (AA00AA00AA00 to RR99XX99XX99), or lat,lon "
@@ -32,13 +34,15 @@ PORT = (
 
 # What stands before the tables, what is added to the band, what follows; and the whole answer.
 MISTAKES: list[tuple[str, str, str, str]] = [
-    ("partner = 'echo'", "", "", "partner: invalid value 'echo'; expected \"self\", or a table "
-     "[partner] with a locator, or latitude_deg and longitude_deg"),
+    ("partner = 'echo'", "", "", "partner: invalid value 'echo'; expected self, or a table "
+     "[partner]"),
+    ("partner = 'echo'", "", "[[partners]]\nname = 'North'\nlocator = 'KP20'", "partner: invalid "
+     "value 'echo'; expected self, North, or a table [partner]"),
     ("state_dir = 3", "", "", "state_dir: invalid value 3; expected a path in quotes"),
     ("troposphere = 'no'", "", "", "troposphere: invalid value 'no'; expected true or false"),
     ("parnter = 'self'", "", "", "parnter: unknown key"),
-    ("partner = 3", "", "", "partner: invalid value 3; expected \"self\", or a table [partner] "
-     "with a locator, or latitude_deg and longitude_deg"),
+    ("partner = 3", "", "", "partner: invalid value 3; expected \"self\", the name of one of "
+     "[[partners]], or a table [partner] with a locator, or latitude_deg and longitude_deg"),
     # bands
     ("", "sked_mhz = 144.1", "", B + "sked_mhz: unknown key"),
     ("", "drive_ceiling = 2.0", "", B + "drive_ceiling: invalid value 2.0; expected at most 1"),
@@ -110,6 +114,25 @@ MISTAKES: list[tuple[str, str, str, str]] = [
     ("", "", "[[partners]]\nname = 'self'\nlocator = 'KP20'", '[[partners]] "self": name: invalid '
      "value 'self'; expected a name other than self and home"),
     ("", "", "[[partners]]\nlocator = 'KP20'", "[[partners]] no. 1: name: missing"),
+    ("", "", "[[partners]]\nname = 'HOME'\nlocator = 'KP20'", '[[partners]] "HOME": name: invalid '
+     "value 'HOME'; expected a name other than self and home"),
+    ("", "", "[[partners]]\nname = 'a'\nlocator = 'KP20'\n[[partners]]\nname = 'A'\nlocator = "
+     "'KP20'", "[[partners]]: name 'a' used twice"),
+    # skeds
+    ("", "", SKED.replace("144 MHz", "2 m"), S + "band: invalid value '2 m'; expected 144 MHz"),
+    ("", "", SKED + SKED.replace("north", "NORTH"), "[[skeds]]: name 'NORTH' used twice"),
+    ("", "", SKED.replace("'north'", "' '"), "[[skeds]] \" \": name: invalid value ' '; expected 1 "
+     "to 40 characters without blanks at the ends"),
+    ("", "", SKED.replace("144_125", "147_125"), S + "sked_hz: invalid value 147 125 000 Hz; "
+     "expected 144 000 000 to 146 000 000 Hz on 144 MHz"),
+    ("", "", SKED + "tx_sked_hz = 1", S + "tx_sked_hz: invalid value 1 Hz; expected 144 000 000 to "
+     "146 000 000 Hz on 144 MHz"),
+    ("", "", SKED + "partner = 'south'", S + "partner: invalid value 'south'; expected self, or "
+     + LOCATOR.removeprefix("expected ")),
+    ("", "", SKED + "agreement = 'home'", S + "agreement: invalid value 'home'; expected halves, "
+     "receiver or transmitter, with yourself as partner"),
+    ("", "", SKED + "over_s = 0", S + "over_s: invalid value 0; expected more than 0"),
+    ("", "", SKED + "notes = 'x'", S + "notes: unknown key"),
     ("", "", "[equipment]\nhorizon = [[10, 2], [5, 3]]", "equipment.horizon: invalid value "
      "(5.0, 3.0); expected azimuths from 0 to below 360 degrees, each above the last"),
     ("", "", "[equipment]\nhorizon = [[1, 2, 4]]", "equipment.horizon, entry 1: expected at most 2 "
@@ -247,3 +270,4 @@ def test_the_schema_names_every_table() -> None:
     assert ("keying", "outputs", "*", "settle_ms") in PLACES
     assert ("equipment", "bands", "144 MHz", "power_w") in PLACES
     assert ("partners", "*", "equipment", "horizon") in PLACES
+    assert ("skeds", "*", "tx_sked_hz") in PLACES

@@ -11,6 +11,7 @@ import pytest
 
 from moontrim.config.settings import Settings, load_settings, settings_from
 from moontrim.errors import InputError
+from moontrim.path import parse_site
 from support.tree import ROOT
 
 CONFIG = ROOT / "config"
@@ -51,6 +52,40 @@ def test_defaults() -> None:
     assert settings.radio.driver == "simulated"
     assert settings.defaults.agreement == "halves"
     assert settings.bands[0].while_transmitting == "hold"
+
+
+NORTH = {"name": "North", "locator": "KP20", "height_m": 60.0}
+
+
+@pytest.mark.parametrize("name", ["north", "NORTH", " North "])
+def test_a_partner_has_a_name_in_any_case(name: str) -> None:
+    settings = settings_from(GOOD | {"partners": [NORTH], "partner": name}, "test")
+    place = settings.partner_place()
+    assert place is not None and place.site().height_m == 60.0
+    assert settings.partner_place(name) == place == settings.partners[0]
+    assert settings.partner_place(" SELF ") is None
+    assert settings_from(GOOD | {"partner": "Self"}, "test").partner_place() is None
+
+
+def test_a_place_that_is_written_out_needs_no_name() -> None:
+    settings = settings_from(GOOD | {"partners": [NORTH]}, "test")
+    for text, height_m in (("kp20nf", 0.0), ("60.2,25.1,50", 50.0)):
+        place = settings.partner_place(text)
+        assert place is not None and place.site() == parse_site(text)
+        assert place.site().height_m == height_m
+    with pytest.raises(InputError, match="expected self, North, or a locator") as refused:
+        settings.partner_place("south")
+    assert (refused.value.field, refused.value.value) == ("partner", "south")
+
+
+def test_a_sked_of_a_band_with_two_segments_may_name_the_receive_frequency_alone() -> None:
+    raw = deepcopy(GOOD)
+    raw["bands"][0] |= {"tx_sked_hz": 144_020_000}
+    raw["skeds"] = [{"name": "a", "band": "144 MHz", "sked_hz": 146_050_000}]
+    assert settings_from(raw, "test").skeds[0].sked_hz == 146_050_000
+    raw["skeds"][0]["sked_hz"] = 144_050_000
+    with pytest.raises(InputError, match="expected 144 100 000 to 146 100 000 Hz on 144 MHz"):
+        settings_from(raw, "test")
 
 
 def changed(path: str, value: Any) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from moontrim.clock.system import Clock
 from moontrim.clock.virtual import VirtualClock
 from moontrim.config.remote import RemoteSettings
 from moontrim.config.settings import Settings, settings_from
+from moontrim.config.sked import Sked
 from moontrim.errors import BusyError, InputError, NotNowError
 from moontrim.keying.view import KeyingView
 from moontrim.rehearsal.rehearsal import EMBEDDED
@@ -30,6 +31,7 @@ from moontrim.remote.published import messages
 from moontrim.remote.published.discovery import announcement
 from moontrim.remote.published.feed import ROUTINE_EVERY_S, Feed
 from moontrim.remote.published.messages import Post, encode
+from moontrim.remote.published.skedlist import LARGEST, sked_list
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.published.trace import SECONDS, ResidualTrace
 from moontrim.rig.view import LinkView
@@ -50,6 +52,7 @@ from moontrim.tuning.correction import AGREEMENTS
 T0 = 1_795_000_000.25
 SETTINGS: Settings = settings_from(EMBEDDED, "test")
 TOPICS = Topics("moontrim", "station")
+NORTH = {"name": "north", "band": "10 GHz", "sked_hz": 10_368_120_000, "partner": "KP20"}
 REPLY = "moontrim/station/reply/phone/p1"
 DIAL = DialView(10_368_099_550.4321, -449.5679, 0.98765432, 144_099_550.43, 144_099_550, -0.4321)
 SNAPSHOT = Snapshot(
@@ -197,6 +200,72 @@ def test_values_are_bare_and_never_empty() -> None:
     nearly = messages.values(SNAPSHOT._replace(rx=DIAL._replace(residual_hz=-0.01)))
     assert nearly["rx_residual_hz"] == "0.0", "not -0.0"
     assert messages.values(SNAPSHOT._replace(moon=None))["moon_azimuth_deg"] == "unknown"
+
+
+CALLED = Sked(name="north", band="10 GHz", sked_hz=10_368_120_000, note="é" * 200)
+
+
+def test_the_sked_in_the_state() -> None:
+    assert messages.values(SNAPSHOT)["sked"] == "none", "an empty one would delete the topic"
+    known = SNAPSHOT._replace(
+        sked="north", tx_sked_hz=10_368_121_000.0, partner="north", partner_place="KP20nf",
+        undo_until_utc_s=T0 + 5.0,
+    )  # fmt: skip
+    state = json.loads(encode(messages.state(known, "0badcafe", 3)))
+    assert (state["sked"], state["tx_sked_hz"]) == ("north", 10_368_121_000)
+    assert (state["partner"], state["partner_place"]) == ("north", "KP20nf")
+    assert state["undo_until_ms"] == state["at_ms"] + 5000
+    assert json.loads(encode(messages.state(SNAPSHOT, "0badcafe", 3)))["undo_until_ms"] is None
+    assert messages.values(known)["sked"] == "north"
+
+
+def test_the_list_of_skeds_tells_what_can_be_chosen() -> None:
+    other = CALLED.model_copy(update={"name": "gone", "band": "gone", "note": ""})
+    known = SNAPSHOT._replace(
+        skeds=(CALLED, other),
+        made=frozenset({"gone"}),
+        sked_problems=(("gone", "band: invalid value 'gone'; expected 10 GHz"),),
+    )
+    message = json.loads(encode(sked_list(known)))
+    first, second = message["skeds"]
+    assert first == {
+        "name": "north", "band": "10 GHz", "sked_hz": 10_368_120_000, "tx_sked_hz": None,
+        "partner": "self", "agreement": "halves", "over_s": None, "note": "é" * 200, "made": False,
+        "problem": "",
+    }  # fmt: skip
+    assert second["made"] and second["problem"].startswith("band: invalid value")
+    assert message["more"] == 0
+
+
+@pytest.mark.parametrize(("count", "notes", "all_listed"), [(5, True, True), (40, False, True)])
+def test_the_list_of_skeds_fits_into_a_packet(count: int, notes: bool, all_listed: bool) -> None:
+    skeds = [CALLED.model_copy(update={"name": f"{number:02}"}) for number in range(count)]
+    message = sked_list(SNAPSHOT._replace(skeds=tuple(skeds)))
+    assert len(encode(message)) <= LARGEST
+    assert bool(message["skeds"][0]["note"]) is notes
+    assert (message["more"] == 0) is all_listed
+    longest = [sked.model_copy(update={"name": f"{sked.name}{'é' * 38}"}) for sked in skeds * 20]
+    message = sked_list(SNAPSHOT._replace(skeds=tuple(longest)))
+    assert len(encode(message)) <= LARGEST
+    assert message["more"] + len(message["skeds"]) == 20 * count and message["more"] > 0
+
+
+def test_feed_publishes_the_skeds_when_they_change() -> None:
+    feed = Feed(TOPICS, "0badcafe")
+
+    def published(at_s: float) -> bool:
+        return TOPICS.skeds in {post.topic for post in feed.take(at_s)}
+
+    feed.add(SNAPSHOT, 0.0)
+    assert published(0.0)
+    feed.add(SNAPSHOT, 1.0)
+    assert not published(1.0)
+    feed.add(SNAPSHOT._replace(skeds=(CALLED,)), 2.0)
+    assert published(2.0)
+    feed.add(SNAPSHOT._replace(skeds=(CALLED,)), 3.0)
+    assert not published(3.0)
+    feed.start_over()
+    assert published(3.1)
 
 
 def test_outlook_and_info() -> None:
@@ -399,9 +468,9 @@ GOOD: list[tuple[str, Any, dict[str, Any]]] = [
     ("band", {"band": "10 GHz"}, {"band": "10 GHz", "sked_hz": 10_368_100_000}),
     ("band", "10 GHz", {"band": "10 GHz"}),
     ("band", b"10 GHz", {"band": "10 GHz"}),
-    ("sked", {"hz": 10_368_123_456}, {"sked_hz": 10_368_123_456}),
-    ("sked", 10_368_123_456, {"sked_hz": 10_368_123_456}),
-    ("sked", b"10368123456.5", {"sked_hz": 10_368_123_456.5}),
+    ("frequency", {"hz": 10_368_123_456}, {"sked_hz": 10_368_123_456}),
+    ("frequency", 10_368_123_456, {"sked_hz": 10_368_123_456}),
+    ("frequency", b"10368123456.5", {"sked_hz": 10_368_123_456.5}),
     ("nudge", {"by_hz": -10}, {"sked_hz": 10_368_099_990}),
     ("nudge", b"+10", {"sked_hz": 10_368_100_010}),
     ("agreement", {"agreement": "receiver"}, {"agreement": "receiver"}),
@@ -418,6 +487,10 @@ GOOD: list[tuple[str, Any, dict[str, Any]]] = [
     ("transmit", b"off", {"tx_allowed": False}),
     ("readback", {}, {}),
     ("readback", b"", {}),
+    ("save_sked", NORTH, {}),
+    ("save_sked", NORTH | {"over_s": 30, "note": "they begin", "agreement": "receiver"}, {}),
+    ("undo", {}, {"band": "10 GHz", "sked": ""}),
+    ("undo", b"", {"band": "10 GHz"}),
 ]
 
 
@@ -439,17 +512,17 @@ BAD: list[tuple[str, Any, str, str | None]] = [
     ("band", {"band": "10 GHz", "hz": 5}, "bad_value", "hz"),
     ("band", {"band": "x" * 65}, "bad_value", "band"),
     ("band", {"band": "10\u0000GHz"}, "bad_value", "band"),
-    ("sked", {"hz": "10368100000"}, "bad_value", "hz"),
-    ("sked", {"hz": True}, "bad_value", "hz"),
-    ("sked", b"true", "bad_value", "hz"),
-    ("sked", {"hz": 1}, "out_of_range", "hz"),
-    ("sked", {"hz": -10_368_100_000}, "out_of_range", "hz"),
-    ("sked", b'{"hz": 1e999}', "out_of_range", "hz"),
-    ("sked", b'{"hz": NaN}', "bad_json", None),
-    ("sked", b"NaN", "bad_value", "hz"),
-    ("sked", b"9" * 4000, "bad_value", "hz"),
-    ("sked", b'{"hz": ' + b"9" * 4000 + b"}", "out_of_range", "hz"),
-    ("sked", b'{"hz": 10368100000, "hz": 10368200000}', "bad_json", None),
+    ("frequency", {"hz": "10368100000"}, "bad_value", "hz"),
+    ("frequency", {"hz": True}, "bad_value", "hz"),
+    ("frequency", b"true", "bad_value", "hz"),
+    ("frequency", {"hz": 1}, "out_of_range", "hz"),
+    ("frequency", {"hz": -10_368_100_000}, "out_of_range", "hz"),
+    ("frequency", b'{"hz": 1e999}', "out_of_range", "hz"),
+    ("frequency", b'{"hz": NaN}', "bad_json", None),
+    ("frequency", b"NaN", "bad_value", "hz"),
+    ("frequency", b"9" * 4000, "bad_value", "hz"),
+    ("frequency", b'{"hz": ' + b"9" * 4000 + b"}", "out_of_range", "hz"),
+    ("frequency", b'{"hz": 10368100000, "hz": 10368200000}', "bad_json", None),
     ("nudge", {"by_hz": 1e9}, "out_of_range", "hz"),
     ("nudge", {}, "bad_value", "by_hz"),
     ("agreement", {"agreement": "thirds"}, "bad_value", "agreement"),
@@ -467,14 +540,34 @@ BAD: list[tuple[str, Any, str, str | None]] = [
     ("transmit", {"allowed": True, "confirm": 5}, "bad_value", "confirm"),
     ("readback", b"now", "bad_value", "payload"),
     ("fire", {}, "unknown_command", "command"),
-    ("sked", b"{", "bad_json", None),
-    ("sked", b"[1]", "bad_json", None),
-    ("sked", b"[" * 4000, "bad_json", None),
-    ("sked", b'{"a":' * 800, "bad_json", None),
-    ("sked", b"\xff\xfe", "bad_json", None),
-    ("sked", b"1" * (LARGEST_BYTES + 1), "too_large", None),
-    ("sked", {"hz": 10_368_100_000, "id": ["x"]}, "bad_value", "id"),
-    ("sked", {"hz": 10_368_100_000, "id": "x" * 65}, "bad_value", "id"),
+    ("sked", {"sked": "north"}, "bad_value", "sked"),
+    ("sked", b"north", "bad_value", "sked"),
+    ("sked", {"hz": 10_368_100_000}, "bad_value", "sked"),
+    ("undo", b"now", "bad_value", "payload"),
+    ("remove_sked", {"sked": "north"}, "bad_value", "sked"),
+    ("save_sked", {}, "bad_value", "name"),
+    ("save_sked", b"north", "bad_value", "payload"),
+    ("save_sked", NORTH | {"name": " "}, "bad_value", "name"),
+    ("save_sked", NORTH | {"name": "a\u0000b"}, "bad_value", "name"),
+    ("save_sked", NORTH | {"name": "x" * 41}, "bad_value", "name"),
+    ("save_sked", NORTH | {"band": "11 GHz"}, "bad_value", "band"),
+    ("save_sked", NORTH | {"sked_hz": "10368120000"}, "bad_value", "sked_hz"),
+    ("save_sked", NORTH | {"sked_hz": 10_368_120_000.5}, "bad_value", "sked_hz"),
+    ("save_sked", NORTH | {"sked_hz": 1}, "out_of_range", "sked_hz"),
+    ("save_sked", NORTH | {"tx_sked_hz": 1}, "out_of_range", "tx_sked_hz"),
+    ("save_sked", NORTH | {"partner": "nowhere"}, "bad_value", "partner"),
+    ("save_sked", NORTH | {"partner": "self", "agreement": "home"}, "bad_value", "agreement"),
+    ("save_sked", NORTH | {"over_s": 0}, "bad_value", "over_s"),
+    ("save_sked", NORTH | {"note": "x" * 201}, "bad_value", "note"),
+    ("save_sked", NORTH | {"x" * 900: 1}, "bad_value", "x" * 61 + "..."),
+    ("frequency", b"{", "bad_json", None),
+    ("frequency", b"[1]", "bad_json", None),
+    ("frequency", b"[" * 4000, "bad_json", None),
+    ("frequency", b'{"a":' * 800, "bad_json", None),
+    ("frequency", b"\xff\xfe", "bad_json", None),
+    ("frequency", b"1" * (LARGEST_BYTES + 1), "too_large", None),
+    ("frequency", {"hz": 10_368_100_000, "id": ["x"]}, "bad_value", "id"),
+    ("frequency", {"hz": 10_368_100_000, "id": "x" * 65}, "bad_value", "id"),
 ]
 
 
@@ -491,6 +584,40 @@ def test_bad_commands_say_why_and_change_nothing(
     assert error["message"]
     assert len(json.dumps(answer)) < 1000
     assert desk.tracker.session is before
+
+
+def test_a_sked_is_saved_chosen_and_removed() -> None:
+    desk = Desk()
+    saved = NORTH | {"tx_sked_hz": 10_368_121_000, "over_s": 30}
+
+    async def scene() -> None:
+        assert (await desk.ask("save_sked", saved))["saved"] is True
+        assert (await desk.ask("trim", {"rx_hz": 5}))["ok"]
+        chosen = (await desk.ask("sked", b"NORTH"))["result"]
+        assert chosen == {
+            "band": "10 GHz", "sked_hz": 10_368_120_000, "rx_trim_hz": 0, "tx_trim_hz": 0,
+            "front_end": "10 GHz", "tx_allowed": True, "sked": "north",
+            "tx_sked_hz": 10_368_121_000, "partner": "KP20", "agreement": "halves",
+        }  # fmt: skip
+        assert (await desk.ask("remove_sked", {"sked": "North"}))["ok"]
+        refused = (await desk.ask("sked", {"sked": "north"}))["error"]
+        assert refused["expected"] == "the name of a sked; there are none"
+
+    desk.run(scene())
+
+
+def test_an_unknown_sked_is_answered_with_some_names() -> None:
+    desk = Desk()
+
+    async def scene() -> None:
+        for number in range(30):
+            await desk.ask("save_sked", NORTH | {"name": f"{number:02} {'x' * 37}"})
+            await desk.clock.sleep(1.0)
+        answer = await desk.ask("sked", b"none")
+        assert answer["error"]["expected"].endswith("x and 18 more")
+        assert len(json.dumps(answer)) < 1500
+
+    desk.run(scene())
 
 
 def test_who_may_not_command_is_told_so() -> None:
@@ -529,7 +656,8 @@ def test_retained_commands_are_refused_and_cleared() -> None:
 def test_in_clear_text_only_forbidding_is_carried_out(name: str) -> None:
     desk = Desk(in_clear_text=True)
     payload = {
-        "band": "10 GHz", "sked": 10_368_105_000, "nudge": 10, "agreement": "receiver",
+        "band": "10 GHz", "frequency": 10_368_105_000, "nudge": 10, "sked": "north", "undo": {},
+        "save_sked": NORTH, "remove_sked": "north", "agreement": "receiver",
         "partner": "self", "trim": {"rx_hz": 5}, "correction": False, "readback": {},
         "transmit": {"allowed": True},
     }[name]  # fmt: skip
@@ -631,8 +759,8 @@ def test_the_same_command_twice_is_done_once() -> None:
         await desk.send("nudge", {"by_hz": 10, "id": "1"}, reply_to=REPLY)
         assert len(desk.tracker.applied) == 5
         # a refusal is repeated as well
-        refused = await desk.ask("sked", {"hz": 1, "id": "a2"})
-        assert await desk.ask("sked", {"hz": 1, "id": "a2"}) == refused
+        refused = await desk.ask("frequency", {"hz": 1, "id": "a2"})
+        assert await desk.ask("frequency", {"hz": 1, "id": "a2"}) == refused
         # correlation data does as well as an id
         for _ in range(2):
             await desk.send("nudge", {"by_hz": 1}, reply_to=REPLY, correlation=b"\xff\x00")
@@ -831,7 +959,7 @@ _json = st.recursive(
 )
 _fields = st.sampled_from(
     ["band", "hz", "by_hz", "agreement", "partner", "rx_hz", "tx_hz", "on", "allowed", "confirm",
-     "id", "reply_to"]
+     "id", "reply_to", "sked", "name", "sked_hz", "tx_sked_hz", "over_s", "note"]
 )  # fmt: skip
 _bodies = st.dictionaries(_fields, _json, max_size=4).map(lambda b: json.dumps(b).encode())
 _mutated = st.tuples(

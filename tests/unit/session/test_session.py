@@ -179,6 +179,7 @@ def test_a_nudge_ends_on_whole_hertz(sked_hz: float, by_hz: float, whole_hz: flo
         (SetBand("t", "23 cm"), "band"),
         (SetPartner("t", "nowhere"), "partner"),
         (SetPartner("t", ""), "partner"),
+        (SetPartner("t", "North"), "partner"),
     ],
 )
 def test_refusals_name_the_field(command: Command, field: str) -> None:

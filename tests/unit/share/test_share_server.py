@@ -53,6 +53,7 @@ class FakeDaemon:
         here = self.session.band_choices(self.settings)
         given |= {"band": self.session.band, "sked_hz": here.sked_hz, "tracking": tracking}
         given |= {"reason": "", "transmitting": False, "link": LinkView(LinkState.READY, "")}
+        given |= {"tx_sked_hz": self.session.tx_sked_hz(self.settings)}
         self.hub.publish(Snapshot(**given))
 
     async def ask(self, command: Command) -> Session:

@@ -34,6 +34,7 @@ from moontrim.tuning.correction import AGREEMENTS
 FREQUENCY_LIMIT_HZ = 1e12  # chosen: above every amateur band (the highest ends at 250 GHz)
 # Names of the tracker's fields that clients call differently.
 _FIELDS = {"sked_hz": "hz", "rx_trim_hz": "rx_hz", "tx_trim_hz": "tx_hz"}
+_NUMBERS = {*_FIELDS, "tx_sked_hz"}
 # What may differ after a change of band.
 OF_BAND = ("band", "sked_hz", "rx_trim_hz", "tx_trim_hz", "front_end", "tx_allowed")
 RETUNED = (*OF_BAND, "sked", "tx_sked_hz", "partner", "agreement")
@@ -156,16 +157,16 @@ _READERS: dict[str, Callable[[Fields, str], PhoneRequest]] = {
     "band": _band,
     "frequency": _frequency,
     "nudge": _nudge,
-    "sked": _sked,
-    "undo": _undo,
-    "save_sked": _save_sked,
-    "remove_sked": _remove_sked,
     "agreement": _agreement,
     "partner": _partner,
     "trim": _trim,
     "correction": _correction,
     "transmit": _transmit,
     "readback": _readback,
+    "sked": _sked,
+    "undo": _undo,
+    "save_sked": _save_sked,
+    "remove_sked": _remove_sked,
 }
 COMMANDS = tuple(_READERS)
 
@@ -181,7 +182,7 @@ def refused_by_tracker(
     of_sked = isinstance(request.command, ChooseSked | SaveSked)
     field = error.field if of_sked else _FIELDS.get(error.field, error.field)
     number = isinstance(error.value, int | float)
-    code = "out_of_range" if number and error.field in _FIELDS else "bad_value"
+    code = "out_of_range" if number and error.field in _NUMBERS else "bad_value"
     return Refusal(code, f"{field}: {error.problem}", field, error.value, error.expected)
 
 

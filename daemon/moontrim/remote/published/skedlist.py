@@ -8,7 +8,7 @@ from typing import Any
 from moontrim.remote.published.messages import encode
 from moontrim.state.snapshot import Snapshot
 
-LARGEST_BYTES = 15_000  # chosen: below the largest packet of the broker, 16 KiB
+LARGEST = 15_000  # bytes; chosen: below the largest packet of the broker, 16 KiB
 
 
 def listed(now: Snapshot) -> object:
@@ -36,9 +36,9 @@ def sked_list(now: Snapshot) -> dict[str, Any]:
         for sked in now.skeds
     ]
     message = {"skeds": skeds, "agenda": [], "more": 0}
-    if len(encode(message)) > LARGEST_BYTES:
+    if len(encode(message)) > LARGEST:
         skeds = [one | {"note": ""} for one in skeds]
         lengths = accumulate(len(encode(one)) + 1 for one in skeds)
-        fitting = sum(length < LARGEST_BYTES - 100 for length in lengths)
+        fitting = sum(length < LARGEST - 100 for length in lengths)
         message |= {"skeds": skeds[:fitting], "more": len(skeds) - fitting}
     return message
