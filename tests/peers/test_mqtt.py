@@ -157,6 +157,47 @@ async def until(is_so: Any, within_s: float = 3.0) -> None:
             await asyncio.sleep(0.01)
 
 
+def test_skeds_by_mqtt(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    """Saved, chosen, undone; acknowledged once it is on disk, listed on a retained topic."""
+    sked = {"name": "Fred", "band": "10 GHz", "sked_hz": 10_368_123_000, "note": "they begin"}
+
+    async def main() -> None:
+        async with station(tmp_path, ephemeris) as here, Watch.on(here.port) as watch:
+            await watch.online()
+            before = await watch.state(lambda s: s["tracking"] == "on frequency", 5.0)
+            assert (await watch.until(lambda: watch.json("skeds")))["skeds"] == []
+            reply = await here.request("save_sked", sked)
+            assert (reply["ok"], reply["saved"]) == (True, True)
+
+            def saved() -> dict[str, Any]:
+                return dict(
+                    json.loads((tmp_path / "state" / "session.json").read_text())["session"]
+                )
+
+            assert saved()["skeds"][0]["name"] == "Fred"
+            (listed,) = await watch.until(lambda: watch.json("skeds")["skeds"])
+            assert listed.items() >= (sked | {"made": True, "problem": ""}).items()
+            reply = await here.request("sked", "fred")
+            assert reply["saved"] is True and reply["result"]["sked"] == "Fred"
+            assert saved()["sked"] == "Fred"
+            state = await watch.state(lambda s: s["sked"] == "Fred" and s["undo_until_ms"])
+            assert state["sked_hz"] == state["tx_sked_hz"] == 10_368_123_000
+            assert (state["last_change"]["by"], state["last_change"]["what"]) == (
+                "local",
+                "sked fred",
+            )
+            reply = await here.request("undo", {})
+            assert reply["saved"] is True and reply["result"]["sked"] == ""
+            state = await watch.state(lambda s: s["sked"] == "")
+            assert state["sked_hz"] == before["sked_hz"] and state["undo_until_ms"] is None
+            refused = await here.request("undo", {})
+            assert refused["error"]["code"] == "not_now"
+            assert (await here.request("remove_sked", {"sked": "FRED"}))["saved"] is True
+            assert saved()["skeds"] == []
+
+    asyncio.run(main())
+
+
 def test_refused_with_a_reason_and_nothing_changes(tmp_path: Path, ephemeris: Ephemeris) -> None:
     async def main() -> None:
         async with station(tmp_path, ephemeris) as here, Watch.on(here.port) as watch:

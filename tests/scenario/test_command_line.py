@@ -87,6 +87,27 @@ def test_southern_and_western_places(capsys: pytest.CaptureFixture[str]) -> None
     assert (home["latitude_deg"], home["longitude_deg"], home["height_m"]) == (-33.9, -70.5, 500.0)
 
 
+def test_path_with_a_partner_by_name(
+    capsys: pytest.CaptureFixture[str], config: Path, tmp_path: Path
+) -> None:
+    partner = '[[partners]]\nname = "North"\nlocator = "KP20NF"\nheight_m = 900\n'
+    config.write_text(config.read_text() + partner)
+    rest = ("--at", AT, "--frequency", "1296e6", "--json")
+    named = json.loads(said(capsys, "path", "--config", str(config), "--partner", "NORTH", *rest))
+    assert named["partner"]["height_m"] == 900.0
+    assert named["home"]["latitude_deg"] == 48.5, "of the config"
+    site = named["partner"]
+    place = f"{site['latitude_deg']},{site['longitude_deg']},900"
+    typed = said(capsys, "path", "--home", "JN88", "--partner", place, *rest)
+    assert json.loads(typed)["legs"] == named["legs"]
+    assert main(["path", "--config", str(config), "--partner", "south", *rest]) == 2
+    assert "--partner: invalid value 'south'; expected self, North, or a locator" in (
+        capsys.readouterr().err
+    )
+    assert main(["path", "--partner", "KP20", *rest]) == 2
+    assert "--home: missing; expected a place, or --config" in capsys.readouterr().err
+
+
 def test_path_for_people(capsys: pytest.CaptureFixture[str]) -> None:
     out = said(capsys, *PATH)
     for words in (

@@ -21,6 +21,7 @@ from moontrim.journal.schema import NAME
 from moontrim.path import Ephemeris, Site, solve_path
 from moontrim.rehearsal.rehearsal import embedded_settings, next_window, rehearse
 from moontrim.session.commands import Correct, SetAgreement, SetSked
+from moontrim.session.skeds import ChooseSked, Undo
 from moontrim.state.snapshot import Tracking
 from moontrim.tracking.inbox import HomeMoved
 from moontrim.tuning.correction import Fractions, on_air
@@ -95,6 +96,31 @@ def test_a_rehearsal_second_by_second(ephemeris: Ephemeris, tmp_path: Path) -> N
     assert all(names[row["tracking"]] == "on frequency" for row in later)
     assert all(abs(row["rx_residual_hz"]) <= 0.6 for row in later)
     assert {row["transmitting"] for row in later} == {0, 1}
+
+
+def test_skeds_and_partners_by_name(ephemeris: Ephemeris, tmp_path: Path) -> None:
+    north = {"name": "North", "locator": "KP20NF", "height_m": 500.0}
+    sked = {"name": "north", "band": "10 GHz", "sked_hz": SKED_HZ + 20_000, "partner": "north"}
+    sked |= {"tx_sked_hz": SKED_HZ + 50_000, "over_s": 30.0}
+
+    async def scene(s: Stage) -> None:
+        await s.until(Tracking.ON_FREQUENCY, 3.0)
+        async with recorded(s, tmp_path):
+            await s.clock.sleep(2.0)
+            await s.daemon.ask(ChooseSked("phone", "NORTH"))
+            await s.clock.sleep(2.0)
+            await s.daemon.ask(Undo("phone"))
+            await s.clock.sleep(2.0)
+
+    play(tmp_path / "session", ephemeris, scene, tables={"partners": [north], "skeds": [sked]})
+    columns = "sked, partner, sked_hz, tx_sked_hz, over_s"
+    before, chosen, after = rows(tmp_path, f"SELECT {columns} FROM contexts ORDER BY id")
+    assert before == after == ("", "KP20nf11aa", SKED_HZ, SKED_HZ, 60.0)
+    assert chosen == ("north", "North", SKED_HZ + 20_000, SKED_HZ + 50_000, 30.0)
+    ((station,),) = rows(tmp_path, "SELECT station_json FROM sessions")
+    assert json.loads(station)["partners"]["North"]["height_m"] == 500.0
+    commands = rows(tmp_path, 'SELECT "by", what, outcome FROM commands ORDER BY id')
+    assert commands == [("phone", "sked NORTH", "done"), ("phone", "undo", "done")]
 
 
 def test_what_went_wrong_and_who_did_what(ephemeris: Ephemeris, tmp_path: Path) -> None:

@@ -208,6 +208,8 @@ def test_options_over_the_config() -> None:
     assert ask.partner is not None and ask.partner.name == "south"
     assert ask.max_spread_hz == 2.0
     assert ask.until_utc_s - ask.from_utc_s == 7 * 86400.0
+    (again,) = work(*(" SOUTH" if text == "south" else text for text in options)).questions
+    assert again == ask, "names in any case"
     (ask,) = work("--partner", "KP20", "--min-elevation", "12", "--horizon", "10:3,50:20").questions
     assert ask.partner is not None and ask.partner.horizon.min_elevation_deg == 12.0
     assert ask.home.horizon.min_elevation_deg == 12.0

@@ -19,6 +19,7 @@ from moontrim.report.report import SessionReport, report_of
 from moontrim.report.sessions import list_sessions
 from moontrim.session.commands import Correct, SetAgreement, SetPartner, SetTrim
 from moontrim.session.session import first_session
+from moontrim.session.skeds import ChooseSked
 from moontrim.state.snapshot import Tracking
 from moontrim.tuning.correction import ECHO_AGREEMENTS
 from support.recorded import T0, Made, change, make_journal
@@ -247,6 +248,47 @@ def test_recomputed_dials_are_the_recorded_ones(tmp_path: Path, ephemeris: Ephem
     # Left out: two seconds beside each of 7 choices and of 13 changes of the key.
     assert 740 <= difference.instants < 800
     assert difference.max_hz < 0.0005, "0.0001 kept, and what the daemon's fit costs"
+
+
+NAMED = {
+    "partners": [{"name": "North", "locator": "KP20NF", "height_m": 8000.0}],
+    "skeds": [
+        {
+            "name": "north",
+            "band": "10 GHz",
+            "sked_hz": 10_368_120_000,
+            "tx_sked_hz": 10_368_150_000,
+            "partner": "north",
+            "over_s": 300.0,
+        }
+    ],
+}
+
+
+def test_a_sked_with_a_partner_by_name_is_recomputed(tmp_path: Path, ephemeris: Ephemeris) -> None:
+    """With the partner's height, which a locator has not, the transmit frequency, and the over."""
+    band = EMBEDDED["bands"][0] | {"while_transmitting": "mid_over"}
+    station = settings_from(EMBEDDED | {"bands": [band]} | NAMED, "test")
+    first = first_session(station)
+    chosen = ChooseSked("x", "NORTH").apply(first, station)
+    made = Made(400, station, choices=[(0, first), (200, chosen)])
+    path = make_journal(tmp_path, ephemeris, made)
+    report = reported(path, ephemeris)
+    assert report.again.problem == "" and report.difference is not None
+    assert report.difference.max_hz < 0.0005
+    before, after = (period.context for period in report.facts.stretches)
+    assert (before.sked, before.over_s) == ("", 60.0)
+    assert (after.sked, after.partner, after.over_s) == ("north", "North", 300.0)
+    assert (after.sked_hz, after.tx_sked_hz) == (10_368_120_000, 10_368_150_000)
+    for what, statement in (
+        ("over", "UPDATE contexts SET over_s = 60.0"),
+        ("height", "UPDATE sessions SET station_json = replace(station_json, '8000.0', '0.0')"),
+    ):
+        change(path, statement)
+        report = reported(path, ephemeris)
+        assert report.difference is not None and report.difference.max_hz > 0.01, what
+    change(path, "UPDATE sessions SET station_json = replace(station_json, 'North', 'South')")
+    assert "partner: invalid value 'North'" in reported(path, ephemeris).again.problem
 
 
 @pytest.mark.parametrize("agreement", ECHO_AGREEMENTS)

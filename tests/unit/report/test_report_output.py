@@ -153,7 +153,7 @@ def test_texts_of_the_journal_stay_texts(tmp_path: Path, ephemeris: Ephemeris) -
     path = full(tmp_path, ephemeris)
     for statement in (
         "UPDATE sessions SET version = ?",
-        "UPDATE contexts SET band = ?, agreement = ?1, partner = ?1 WHERE id = 1",
+        "UPDATE contexts SET band = ?, agreement = ?1, partner = ?1, sked = ?1 WHERE id = 1",
         "UPDATE names SET text = ? WHERE text = 'no contact with radio'",
         "UPDATE budgets SET json = replace(json, 'reference', ?)",
         "UPDATE sessions SET station_json = replace(station_json, 'simulated', ?)",
@@ -273,13 +273,14 @@ def test_csv_round_trips(tmp_path: Path, ephemeris: Ephemeris) -> None:
 
 def test_no_cell_is_a_formula(tmp_path: Path, ephemeris: Ephemeris) -> None:
     path = make_journal(tmp_path, ephemeris, Made(2))
-    change(path, "UPDATE contexts SET band = '=1+1', partner = '-33.9,151.2,20'")
+    change(path, "UPDATE contexts SET band = '=1+1', partner = '-33.9,151.2,20', sked = '@x'")
     conn = open_journal(path)
     write_csv(read_session(conn, None), tmp_path / "rows.csv")
     conn.close()
     with (tmp_path / "rows.csv").open(newline="") as file:
         row = next(csv.DictReader(file))
     assert (row["band"], row["partner"]) == ("'=1+1", "-33.9,151.2,20")
+    assert (row["sked"], row["over_s"]) == ("'@x", "60.0")
 
 
 def test_parquet_round_trips(tmp_path: Path, ephemeris: Ephemeris) -> None:

@@ -9,7 +9,7 @@ import pytest
 from rich.console import Console
 
 from moontrim.state.snapshot import DialView
-from moontrim.terminal.livepanel import panel, takes_output
+from moontrim.terminal.livepanel import panel, status_line, takes_output
 from support.journals import T0, snapshot
 
 
@@ -73,3 +73,13 @@ def test_inhibited_it_says_how_to_permit(permitted: bool) -> None:
     with console.capture() as shown:
         console.print(panel(snapshot(T0, 1, tx_allowed=permitted), 100))
     assert ("inhibited; to allow: moontrim permit" in shown.get()) is not permitted
+
+
+def test_sked_and_partner_show_by_name() -> None:
+    view = snapshot(T0, 1, sked="[north]", partner="[/b] north", partner_place="KP20nf")
+    console = Console(file=io.StringIO(), width=100, height=24)
+    with console.capture() as shown:
+        console.print(panel(view, 100))
+    assert "10 368 100 000 Hz  [north]" in shown.get()
+    assert "[/b] north (KP20nf)" in shown.get()
+    assert "10 GHz sked [north] 10 368 100 000 Hz" in status_line(view)
