@@ -21,6 +21,7 @@ from moontrim.preflight.ports import port_findings
 from moontrim.preflight.radio import radio_findings
 from moontrim.preflight.receiver import first_fix, receiver_findings
 from moontrim.preflight.running import running_daemon
+from moontrim.preflight.skeds import sked_findings
 from moontrim.preflight.surroundings import broker_findings, disk_findings
 from moontrim.preflight.tables import table_findings
 from moontrim.session.sessionfile import stored_session
@@ -54,6 +55,7 @@ async def check(
         *band_findings(settings),
         *front_end_findings(settings),
         *place_findings(settings),
+        *sked_findings(settings, session),
         *receiver_findings(settings, session, ephemeris, now_s, fix, why_none),
         clock_finding(settings, session, ephemeris, now_s, reading),
         *table_findings(settings, session, ephemeris, now_s),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from moontrim.config.partner import PartnerSettings
 from moontrim.config.settings import Settings
 from moontrim.errors import MoontrimError
 from moontrim.formats import grouped
@@ -23,7 +24,9 @@ def place_findings(settings: Settings) -> Iterator[Finding]:
     for name, place in places.items():
         site = place.site()
         where = f"{site.latitude_deg:.5f}, {site.longitude_deg:.5f}, {site.height_m:.0f} m"
-        yield Finding("ok", name, f"{place.locator} is {where}" if place.locator else where)
+        called = f"{place.name}: " if isinstance(place, PartnerSettings) else ""
+        text = f"{place.locator} is {where}" if place.locator else where
+        yield Finding("ok", name, called + text)
 
 
 def budget_findings(
