@@ -65,22 +65,46 @@ class StationConditions:
         dials_held: bool,
         guard_doubt: str,
     ) -> Conditions:
-        """Returns the conditions now. keying: the view of the sequence they are for.
-        front_end_doubt: returns what contacts say against a front end; empty: nothing. dials_held:
-        they were right, and are left there for the sequence. guard_doubt: as in `Conditions`.
-        Raises OutputError while there is no snapshot yet."""
+        """Returns the conditions now, for the sequence whose view is `keying`; remembers how that
+        began. Other arguments as for `at`. Raises OutputError while there is no snapshot yet."""
         link = self._link.view
         now = self._hub.latest
         if now is None:
             raise OutputError("no data yet")
+        left_alone = now.tracking is Tracking.HELD_KEYED
+        return self.at(
+            now,
+            front_end_doubt,
+            dials_held=dials_held,
+            guard_doubt=guard_doubt,
+            moved=self._moved_under_rf(keying, link.rig, left_alone=left_alone),
+            other_band=self._on_another_band(keying, now.band),
+        )
+
+    def at(
+        self,
+        now: Snapshot,
+        front_end_doubt: Callable[[str], str],
+        *,
+        dials_held: bool,
+        guard_doubt: str,
+        moved: str = "",
+        other_band: bool = False,
+    ) -> Conditions:
+        """Returns the conditions of a snapshot, with the radio as it is now; changes nothing.
+
+        front_end_doubt: returns what contacts say against a front end; empty: nothing. dials_held:
+        they were right, and are left there for the sequence. guard_doubt: as in `Conditions`.
+        moved, other_band: how the dial has moved under RF, and whether the band has changed, since
+        a sequence began."""
+        link = self._link.view
         band, entry = self._bands[now.band]
         on_frequency = now.tracking in ON_FREQUENCY or (
             dials_held and now.tracking is Tracking.OFF_FREQUENCY
         )
         tracking = f"{now.tracking}" + (f", {now.reason}" if now.reason else "")
         drive_known = link.entered and not link.interlock
-        left_alone = now.tracking is Tracking.HELD_KEYED
-        moved = link.exchanged or self._moved_under_rf(keying, link.rig, left_alone=left_alone)
+        moved = link.exchanged or moved
         return Conditions(
             moon_azimuth_deg=now.moon.azimuth_deg if now.moon else None,
             moon_elevation_deg=now.moon.elevation_deg if now.moon else None,
@@ -97,7 +121,7 @@ class StationConditions:
             drive_within_ceiling=None if entry.drive_ceiling is None else drive_known,
             radio_answers=link.state in ANSWERING,
             tx_allowed=now.tx_allowed,
-            changing_band=bool(link.interlock) or self._on_another_band(keying, now.band),
+            changing_band=bool(link.interlock) or other_band,
             clock_doubt=self._clock_doubt(),
             home_doubt=self._home_doubt(),
             front_end_doubt=_unconfirmed(now) or front_end_doubt(now.front_end),

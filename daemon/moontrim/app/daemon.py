@@ -13,7 +13,7 @@ from collections.abc import Callable, Coroutine
 from typing import Any
 
 from moontrim.app.conditions import StationConditions
-from moontrim.app.surroundings import SurroundingsReader
+from moontrim.app.surroundings import SurroundingsReader, radio_warnings, session_warnings
 from moontrim.app.transmitting import Transmitting
 from moontrim.app.whereabouts import Whereabouts
 from moontrim.clock.system import Clock
@@ -118,9 +118,9 @@ class Daemon:
         self.surroundings = SurroundingsReader(
             self.clock_trust, lambda: self.transmitting.keyer.view
         )
-        self.surroundings.register("session", self._session_warnings)
+        self.surroundings.register("session", lambda: session_warnings(self.saver))
         self.surroundings.register("trim", lambda: self.session.trim_warnings(self.settings))
-        self.surroundings.register("radio", self._radio_warnings)
+        self.surroundings.register("radio", lambda: radio_warnings(self.link.view))
         self.surroundings.register("front end", self._front_end_warnings)
         self.surroundings.register("guard", self.transmitting.guard.warnings)
         self.surroundings.register("GPS", self.whereabouts.warnings)
@@ -148,7 +148,15 @@ class Daemon:
             PlanSubmitter(
                 clock, self.current, planning, link, turned, record, self.transmitting.about_to
             ),
-            Publisher(clock, planning, link, self.hub, record, self.surroundings.read),
+            Publisher(
+                clock,
+                planning,
+                link,
+                self.hub,
+                record,
+                self.surroundings.read,
+                self.transmitting.standing.at,
+            ),
             record,
         )
 
@@ -167,11 +175,6 @@ class Daemon:
         bound_s = self.clock_trust.error_bound_s()
         return bound_s if math.isfinite(bound_s) else None
 
-    def _session_warnings(self) -> tuple[str, ...]:
-        problem, inhibited = self.saver.problem, self.saver.inhibited
-        warnings = (f"choices not saved: {problem}",) if problem else ()
-        return (*warnings, f"transmit inhibited: {inhibited}") if inhibited else warnings
-
     def _front_end_warnings(self) -> tuple[str, ...]:
         session, settings = self.session, self.settings
         doubts = self.transmitting.front_end_warnings()
@@ -179,10 +182,6 @@ class Daemon:
             return doubts
         front_end = session.present_front_end(settings)
         return (f"front end {front_end} not confirmed as connected", *doubts)
-
-    def _radio_warnings(self) -> tuple[str, ...]:
-        reason = self.link.view.cannot_key
-        return (f"receive only: {reason}",) if reason else ()
 
     async def run(self, *companions: Companion) -> None:
         """Runs until `stop` is set, then shuts down in reverse order of start.

@@ -6,6 +6,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from moontrim.keying.view import KeyingView
+from moontrim.rig.view import LinkView
+from moontrim.session.saver import SessionSaver
 from moontrim.state.snapshot import Surroundings
 from moontrim.timekeeping.trust import ClockTrust
 
@@ -30,3 +32,14 @@ class SurroundingsReader:
         clock costs."""
         warnings = tuple(text for source in self._sources.values() for text in source())
         return Surroundings(self._keying(), self._clock_trust.view(rate_hz_per_s), warnings)
+
+
+def session_warnings(saver: SessionSaver) -> tuple[str, ...]:
+    """Returns what the operator should know of the choices on disk."""
+    warnings = (f"choices not saved: {saver.problem}",) if saver.problem else ()
+    return (*warnings, f"transmit inhibited: {saver.inhibited}") if saver.inhibited else warnings
+
+
+def radio_warnings(link: LinkView) -> tuple[str, ...]:
+    """Returns why the radio is for reception only, if it is."""
+    return (f"receive only: {link.cannot_key}",) if link.cannot_key else ()

@@ -12,6 +12,7 @@ from collections.abc import Callable
 
 from moontrim.app.conditions import ON_FREQUENCY, StationConditions
 from moontrim.app.guardedkey import GuardedKey
+from moontrim.app.standing import StandingInterlocks
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
 from moontrim.keying.contacts import ExternalTransmit, make_contact, make_contacts
@@ -27,7 +28,7 @@ from moontrim.keying.view import KeyingView
 from moontrim.rig.link import RigLink
 from moontrim.rig.view import ANSWERING
 from moontrim.state.hub import StateHub
-from moontrim.state.snapshot import Tracking
+from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim_drivers.serial.exchange import locate
 
 log = logging.getLogger(__name__)
@@ -104,6 +105,9 @@ class Transmitting:
             if front_end.contact is not None and keying.enabled
         }
         self._front_ends = FrontEndContacts(proofs, clock, changed)
+        self.standing = StandingInterlocks(
+            keying, clock, self.keyer, self._standing_conditions, self._keyed_otherwise
+        )
 
     async def request(self, who: str) -> None:
         """Keys for `who`; returns once keyed. Raises KeyingRefused. Without split, the one dial is
@@ -126,10 +130,15 @@ class Transmitting:
     def _refuse_beside_others(self) -> None:
         """Refuses to move relays under the RF of a foot switch or another program. Right after an
         over of ours the last read-back of the radio may be from before its end."""
+        if reason := self._keyed_otherwise():
+            raise KeyingRefused(reason)
+
+    def _keyed_otherwise(self) -> str:
         rig, keying = self._link.view.rig, self.keyer.view
         ended_s = abs(self._clock.utc_s() - keying.since_utc_s)
         if rig and rig.transmitting and keying.state is Phase.RELEASED and ended_s > JUST_ENDED_S:
-            raise KeyingRefused("the radio is already transmitting, keyed by something else")
+            return "the radio is already transmitting, keyed by something else"
+        return ""
 
     def about_to(self) -> bool:
         """Returns whether the one dial of a radio without split is to be where it transmits."""
@@ -251,10 +260,21 @@ class Transmitting:
         )
 
     def _conditions(self) -> Conditions:
-        held = self._running or self.keyer.view.state is not Phase.RELEASED
         return self._station.read(
             self.keyer.view,
             self._front_ends.doubt,
-            dials_held=held,
+            dials_held=self._dials_held,
             guard_doubt=self.guard.doubt(),
         )
+
+    def _standing_conditions(self, now: Snapshot) -> Conditions:
+        return self._station.at(
+            now,
+            self._front_ends.doubt,
+            dials_held=self._dials_held,
+            guard_doubt=self.guard.standing_doubt(),
+        )
+
+    @property
+    def _dials_held(self) -> bool:
+        return self._running or self.keyer.view.state is not Phase.RELEASED

@@ -85,6 +85,10 @@ class UnkeyGuard:
             text = f"{reason} while the radio was keyed"
             self.unkey(text)
             self._end_over(f"{text}; unkeyed by the guard process", touched=True)
+        return self.standing_doubt()
+
+    def standing_doubt(self) -> str:
+        """Returns what `doubt` does, but finds out nothing new and ends no over."""
         if self._doubt:
             return self._doubt
         how = self._way()

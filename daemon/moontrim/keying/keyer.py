@@ -2,13 +2,11 @@
 
 Four parts do the work: `KeyOwnership` (who holds the key), `hindrances` (what forbids keying),
 `Sequence` (which switch is due when) and `Switching` (carries one out). `Keyer.run` is a loop: it
-checks for hindrances, begins a sequence if the key has an owner and everything is off, carries out
-the switch that is due, and waits. While a switch is under way, hindrances are checked at least
-every `switching.POLL_S`, and one breaks it off.
+checks for hindrances, begins a sequence if the key has an owner and all is off, carries out the due
+switch, and waits. While one is under way, they are checked at least every `switching.POLL_S`.
 
 However `run` ends, by error, by cancellation or at exit, it first lowers the sequence in order and
-closes the outputs. This module knows no radio, no Moon and no frequency: outputs, conditions and
-the hold on the frequency come in as arguments."""
+closes the outputs. It knows no radio, Moon or frequency: these come in as arguments."""
 
 from __future__ import annotations
 
@@ -110,6 +108,11 @@ class Keyer:
         """A number that grows while the task goes round, and so would end an over."""
         return self._switching.rounds
 
+    @property
+    def rf_since_s(self) -> float | None:
+        """The monotonic instant since which there may be RF of ours; None: there is none."""
+        return self._sequence.rf_since_s
+
     def recheck(self) -> None:
         """Makes the task check the conditions now."""
         self._wake.set()
@@ -177,10 +180,7 @@ class Keyer:
             await self._begin()
         switch = self._sequence.due(self._clock.monotonic_s())
         self._show()
-        if switch is None:
-            await self._wait()
-        else:
-            await self._carry_out(switch)
+        await (self._wait() if switch is None else self._carry_out(switch))
 
     async def _begin(self) -> None:
         used = self._used()

@@ -131,6 +131,17 @@ class Surroundings(NamedTuple):
     warnings: tuple[str, ...] = ()
 
 
+class TransmitView(NamedTuple):
+    """Whether one may transmit, for readers of the state.
+
+    interlocks: every reason against it; empty: one may. keying_enabled: whether moontrim keys at
+    all. over_left_s: until the longest over ends, while there may be RF of ours; None: else."""
+
+    interlocks: tuple[str, ...] = ()
+    keying_enabled: bool = False
+    over_left_s: float | None = None
+
+
 class Snapshot(NamedTuple):
     """Everything that an operator may want to see, all of one instant.
 
@@ -140,7 +151,8 @@ class Snapshot(NamedTuple):
     over_s: duration of an over. sked: name of the chosen one, empty for none. partner_place:
     locator or `lat,lon,height_m`, empty for our own echo. undo_until_utc_s: until when the last
     change can be undone; None: nothing can. skeds: all; made: names of those that the operator
-    made; sked_problems: name of a sked and why it cannot be chosen."""
+    made; sked_problems: name of a sked and why it cannot be chosen. interlocks, keying_enabled,
+    over_left_s: see `TransmitView`."""
 
     utc_s: float
     tracking: Tracking
@@ -176,6 +188,9 @@ class Snapshot(NamedTuple):
     skeds: tuple[Sked, ...] = ()
     made: frozenset[str] = frozenset()
     sked_problems: tuple[tuple[str, str], ...] = ()
+    interlocks: tuple[str, ...] = ()
+    keying_enabled: bool = False
+    over_left_s: float | None = None
 
     @property
     def verdict(self) -> str:

@@ -10,7 +10,7 @@ from moontrim.errors import CoverageError
 from moontrim.rig.link import RigLink
 from moontrim.state.assessment import Hindrances, assess
 from moontrim.state.hub import StateHub
-from moontrim.state.snapshot import Snapshot, Surroundings, Tracking
+from moontrim.state.snapshot import Snapshot, Surroundings, Tracking, TransmitView
 from moontrim.tracking.planning import Planning
 from moontrim.tracking.record import TrackingRecord
 from moontrim.tuning.steps import Plan
@@ -20,7 +20,7 @@ class Publisher:
     """Publishes to the hub, the state's one writer; waits for no reader.
 
     surroundings: called with the rate of the receive dial's ideal frequency in Hz/s, returns what
-    is only passed on."""
+    is only passed on. may_transmit: returns what stands against transmitting at a snapshot."""
 
     def __init__(
         self,
@@ -30,6 +30,7 @@ class Publisher:
         hub: StateHub,
         record: TrackingRecord,
         surroundings: Callable[[float], Surroundings],
+        may_transmit: Callable[[Snapshot], TransmitView],
     ) -> None:
         self._clock = clock
         self._planning = planning
@@ -37,6 +38,7 @@ class Publisher:
         self._hub = hub
         self._record = record
         self._surroundings = surroundings
+        self._may_transmit = may_transmit
         self._news = False  # is there something that readers do not know of yet?
 
     def publish_news(self, plan: Plan | None, hindrances: Hindrances, *, news: bool) -> None:
@@ -65,7 +67,7 @@ class Publisher:
         except CoverageError:
             moon = None  # just after a step of the clock, before the next tick
         around = self._surroundings(verdict.rx.rate_hz_per_s if verdict.rx else math.nan)
-        self._hub.publish(
+        self._pass_on(
             Snapshot(
                 utc_s=now_utc_s,
                 tracking=verdict.tracking,
@@ -103,3 +105,7 @@ class Publisher:
                 sked_problems=selection.sked_problems,
             )
         )
+
+    def _pass_on(self, now: Snapshot) -> None:
+        """Publishes a snapshot with what stands against transmitting."""
+        self._hub.publish(now._replace(**self._may_transmit(now)._asdict()))

@@ -7,6 +7,7 @@ value that is not known is null."""
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -137,6 +138,10 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
             "who": now.keying.who,
             "reasons": list(now.keying.reasons),
             "stuck": list(now.keying.stuck),
+            "enabled": now.keying_enabled,
+            "may": now.keying_enabled and not now.interlocks,
+            "interlocks": list(now.interlocks),
+            "over_left_s": None if now.over_left_s is None else math.floor(now.over_left_s),
         },
         "seconds": {"tracked": now.ticks, "missed": now.missed_seconds},
         "last_fault": None if fault is None else {"at_ms": ms(fault.at_utc_s), "text": fault.text},
