@@ -42,11 +42,13 @@ def good_stretches(forecast: Forecast) -> list[GoodStretch]:
     return [
         stretch
         for window in forecast.windows
-        for stretch in _stretches(window, forecast.question.max_spread_hz)
+        for stretch in stretches_of(window, forecast.question.max_spread_hz)
     ]
 
 
-def _stretches(window: Window, max_spread_hz: float | None) -> list[GoodStretch]:
+def stretches_of(window: Window, max_spread_hz: float | None) -> list[GoodStretch]:
+    """Returns the good stretches of a window in order of time. max_spread_hz: as in the
+    question."""
     s = window.series
     limit_hz = low_spread_limit_hz(s.spread_hz, max_spread_hz)
     periods = low_spread_periods(s.utc_s, s.spread_hz, limit_hz, s.margin_db)

@@ -88,6 +88,7 @@ class Journal:
         station = station_json(settings)
         self._recorder = Recorder(clock.utc_s(), __version__, station, self._choice)
         self._budgets: object = None
+        self._noted = 0  # notes of commands recorded so far
         self._recording_problem = ""
 
     @property
@@ -158,7 +159,9 @@ class Journal:
 
     def _take_notes(self, daemon: Daemon) -> None:
         """Records the commands noted since the last call."""
-        self._writer.put(self._recorder.commands(daemon.notes.take()))
+        notes = daemon.notes.after(self._noted)
+        self._noted = daemon.notes.count
+        self._writer.put(self._recorder.commands(notes))
 
     def _choice(self, snapshot: Snapshot) -> Choice:
         """Returns the operator's choices as of a snapshot."""

@@ -19,10 +19,11 @@ from moontrim.errors import MoontrimError
 from moontrim.forecast.compute import coming_windows
 from moontrim.forecast.window import Window
 from moontrim.outlook.budget import budget_now
+from moontrim.outlook.windows import curves, left_of, next_good_utc_s, summed_up, values_now
 from moontrim.path import Ephemeris, moon_from, solve_path
 from moontrim.session.selection import selection_of
 from moontrim.session.session import Session
-from moontrim.state.snapshot import Outlook, WindowView
+from moontrim.state.snapshot import Outlook
 from moontrim.tuning.correction import fractions_of
 
 log = logging.getLogger(__name__)
@@ -38,12 +39,14 @@ POLL_S = 0.5  # chosen, in real time: how soon after a change of the session a n
 
 @dataclass(frozen=True, slots=True)
 class Coming:
-    """Windows and events of the Moon, valid for longer than the correction."""
+    """Windows and events of the Moon, valid for longer than the correction. max_spread_hz: limit
+    of a good stretch, if the config has one."""
 
     from_utc_s: float
-    windows: tuple[WindowView, ...]
+    windows: tuple[Window, ...]
     sets_utc_s: tuple[float, ...]
     rises_utc_s: tuple[float, ...]
+    max_spread_hz: float | None = None
 
 
 def search(ephemeris: Ephemeris, settings: Settings, session: Session, utc_s: float) -> Coming:
@@ -52,23 +55,12 @@ def search(ephemeris: Ephemeris, settings: Settings, session: Session, utc_s: fl
     home, partner = settings.home.site(), session.partner_site(settings)
     sked_hz = session.band_choices(settings).sked_hz
     question = settings.forecast_tables.question(home, partner, session.band, sked_hz, utc_s)
-    windows = tuple(_view(window) for window in coming_windows(ephemeris, question, utc_s, WINDOWS))
+    windows = coming_windows(ephemeris, question, utc_s, WINDOWS)
     minutes_s = np.arange(utc_s, min(utc_s + EVENTS_S, ephemeris.last_utc_s), MINUTE_S)
     edges = np.diff((moon_from(ephemeris, home, minutes_s).elevation_deg > 0.0).astype(int))
     sets, rises = (minutes_s[np.flatnonzero(edges == sense) + 1] for sense in (-1, 1))
-    return Coming(utc_s, windows, tuple(sets.tolist()), tuple(rises.tolist()))
-
-
-def _view(window: Window) -> WindowView:
-    lowest = window.low_spread[0] if window.low_spread else None
-    return WindowView(
-        window.start_utc_s,
-        window.end_utc_s,
-        window.home_max_elevation.elevation_deg,
-        None if window.own_echo else window.far_max_elevation.elevation_deg,
-        lowest.start_utc_s if lowest else None,
-        lowest.end_utc_s if lowest else None,
-        lowest.mean_hz if lowest else None,
+    return Coming(
+        utc_s, windows, tuple(sets.tolist()), tuple(rises.tolist()), question.max_spread_hz
     )
 
 
@@ -97,16 +89,23 @@ def look_ahead(
         tuple(np.broadcast_to(np.asarray(hz) - uncorrected_hz, ahead_s.shape).tolist())
         for hz, uncorrected_hz in zip(ideal, now.uncorrected_hz, strict=True)
     )
+    windows = left_of(coming.windows, utc_s)
+    spread_hz, half_power_spread_hz, snr_db = values_now(windows, utc_s)
     return Outlook(
         at_utc_s=utc_s,
         moon_sets_utc_s=next((t for t in coming.sets_utc_s if t > utc_s), None),
         moon_rises_utc_s=next((t for t in coming.rises_utc_s if t > utc_s), None),
-        windows=tuple(w for w in coming.windows if w.end_utc_s > utc_s),
+        windows=tuple(summed_up(window, utc_s) for window in windows),
         ahead_start_utc_s=utc_s,
         ahead_step_s=AHEAD_STEP_S,
         rx_correction_hz=rx_hz,
         tx_correction_hz=tx_hz,
         budgets=budgets,
+        spread_hz=spread_hz,
+        half_power_spread_hz=half_power_spread_hz,
+        snr_db=snr_db,
+        next_good_utc_s=next_good_utc_s(windows, coming.max_spread_hz, utc_s),
+        tonight=curves(windows[0], coming.max_spread_hz) if windows else None,
     )
 
 
@@ -146,11 +145,11 @@ async def keep_outlook(daemon: Daemon) -> None:
             try:
                 if (
                     coming is None
-                    or searched_for != (session.partner, settings.home)
+                    or searched_for != (session.partner, session.band, settings.home)
                     or not 0.0 <= utc_s - coming.from_utc_s < SEARCH_AGAIN_S
                 ):
                     coming = await asyncio.to_thread(search, ephemeris, settings, session, utc_s)
-                    searched_for = session.partner, settings.home
+                    searched_for = session.partner, session.band, settings.home
                 outlook = await asyncio.to_thread(
                     look_ahead,
                     ephemeris,

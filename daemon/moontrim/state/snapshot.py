@@ -103,6 +103,32 @@ class WindowView:
     low_spread_mean_hz: float | None = None
 
 
+class Stretch(NamedTuple):
+    """A good stretch of a window (see `forecast.good`), with its mean spread, limb to limb."""
+
+    start_utc_s: float
+    end_utc_s: float
+    mean_spread_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tonight:
+    """The course of the present window, or of the next one: values at its start and every step_s
+    after that, up to its end, and its good stretches.
+
+    home_deg, partner_deg: apparent elevations; partner_deg is None for our own echo. spread_hz:
+    limb to limb. snr_db: expected in 2.5 kHz, of the weaker of the directions that are known; None
+    if neither is."""
+
+    start_utc_s: float
+    step_s: float
+    home_deg: tuple[float, ...]
+    partner_deg: tuple[float, ...] | None
+    spread_hz: tuple[float, ...]
+    snr_db: tuple[float, ...] | None
+    good: tuple[Stretch, ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Outlook:
     """The forecast for the present band, partner and agreement.
@@ -110,7 +136,8 @@ class Outlook:
     moon_sets_utc_s, moon_rises_utc_s: next at home; None beyond the search. windows: the present
     one and the next three. rx_correction_hz, tx_correction_hz: as in DialView, at
     ahead_start_utc_s and every ahead_step_s after it. budgets: the frequency error of the receive
-    and of the transmit dial."""
+    and of the transmit dial. spread_hz, half_power_spread_hz, snr_db: at at_utc_s, as in `Tonight`;
+    None outside the windows. next_good_utc_s: start of the present good stretch or of the next."""
 
     at_utc_s: float
     moon_sets_utc_s: float | None
@@ -121,6 +148,11 @@ class Outlook:
     rx_correction_hz: tuple[float, ...]
     tx_correction_hz: tuple[float, ...]
     budgets: tuple[Budget, Budget] | None = None
+    spread_hz: float | None = None
+    half_power_spread_hz: float | None = None
+    snr_db: float | None = None
+    next_good_utc_s: float | None = None
+    tonight: Tonight | None = None
 
 
 class Surroundings(NamedTuple):

@@ -1,14 +1,16 @@
-"""Commands and their outcomes, on the way from the tracker to the journal.
+"""Commands and their outcomes, on the way from the tracker to the journal and to the phones.
 
-Bounded and never waiting: without a journal the newest notes stay in memory."""
+Bounded and never waiting: the newest notes stay in memory, and each reader remembers how far it has
+read."""
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from itertools import islice
 from typing import NamedTuple
 
-CAPACITY = 1000  # chosen: minutes of a fast knob; the journal takes them every second
+CAPACITY = 1000  # chosen: minutes of a fast knob; readers take them every second
 
 
 class CommandNote(NamedTuple):
@@ -21,18 +23,20 @@ class CommandNote(NamedTuple):
 
 
 class CommandLog:
-    """The notes not taken yet. utc_s: reads the clock, in POSIX seconds."""
+    """The latest notes. utc_s: reads the clock, in POSIX seconds. count: of all notes so far."""
 
     def __init__(self, utc_s: Callable[[], float]) -> None:
         self._utc_s = utc_s
         self._notes: deque[CommandNote] = deque(maxlen=CAPACITY)
+        self.count = 0
 
     def note(self, by: str, what: str, outcome: str = "done") -> None:
         """Adds a note of now."""
         self._notes.append(CommandNote(self._utc_s(), by, what, outcome))
+        self.count += 1
 
-    def take(self) -> list[CommandNote]:
-        """Removes and returns the notes, the oldest first."""
-        notes = list(self._notes)
-        self._notes.clear()
-        return notes
+    def after(self, count: int) -> list[CommandNote]:
+        """Returns the notes after the first `count`, the oldest first; of those only the latest
+        CAPACITY."""
+        new = min(self.count - count, len(self._notes))
+        return list(islice(self._notes, len(self._notes) - new, None))

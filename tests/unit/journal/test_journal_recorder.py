@@ -145,15 +145,29 @@ def test_notes_become_commands() -> None:
     notes.note("phone", "sked 1 Hz", "sked_hz: invalid value 1")
     notes.note("dial", "sked 10 368 100 000 Hz")
     recording = recorder()
-    refused, done = recording.commands(notes.take())
+    refused, done = recording.commands(notes.after(0))
     assert isinstance(refused, CommandRecord) and isinstance(done, CommandRecord)
     assert (refused.by, refused.outcome) == ("phone", "sked_hz: invalid value 1")
     assert (done.at_utc_s, done.outcome) == (T0, "done")
-    assert notes.take() == []
+    assert notes.after(notes.count) == []
     for n in range(CAPACITY + 5):
         notes.note("phone", str(n))
-    taken = notes.take()
+    taken = notes.after(2)
     assert len(taken) == CAPACITY and taken[-1].what == str(CAPACITY + 4)
+
+
+def test_every_reader_gets_all_notes() -> None:
+    notes = CommandLog(VirtualClock(T0).utc_s)
+    read: list[list[str]] = [[], []]
+    counts = [0, 0]
+    for n in range(30):
+        notes.note("phone", str(n))
+        for reader, every in enumerate((1, 7)):  # the second one is slow
+            if n % every == 0:
+                read[reader] += [note.what for note in notes.after(counts[reader])]
+                counts[reader] = notes.count
+    assert read[0] == [str(n) for n in range(30)]
+    assert read[1] == [str(n) for n in range(29)]
 
 
 def test_texts_are_fit_for_a_disk() -> None:

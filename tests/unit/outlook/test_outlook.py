@@ -30,8 +30,9 @@ def test_windows_are_those_of_the_moon(ephemeris: Ephemeris) -> None:
     session = first_session(chosen)
     home, partner = chosen.home.site(), session.partner_site(chosen)
     coming = search(ephemeris, chosen, session, T0)
-    assert len(coming.windows) == 4
-    for window in coming.windows:
+    windows = look_ahead(ephemeris, chosen, session, T0, coming).windows
+    assert len(windows) == 4
+    for window in windows:
         middle = (window.start_utc_s + window.end_utc_s) / 2
         for site in (home, partner):
             assert site is not None
@@ -43,7 +44,7 @@ def test_windows_are_those_of_the_moon(ephemeris: Ephemeris) -> None:
         assert window.start_utc_s <= window.low_spread_start_utc_s < window.low_spread_end_utc_s
         assert window.low_spread_end_utc_s <= window.end_utc_s
         assert window.low_spread_mean_hz is not None and 1.0 < window.low_spread_mean_hz < 500.0
-    later = [w for w in coming.windows if w.start_utc_s > T0]
+    later = [w for w in windows if w.start_utc_s > T0]
     assert (later[0].start_utc_s, later[0].end_utc_s) == pytest.approx(
         next_window(ephemeris, chosen, T0), abs=1.0
     )
@@ -80,8 +81,11 @@ def test_correction_ahead(ephemeris: Ephemeris, agreement: str) -> None:
 
 def test_own_echo_has_no_far_end(ephemeris: Ephemeris) -> None:
     chosen = settings(partner="self")
-    coming = search(ephemeris, chosen, first_session(chosen), T0)
-    assert all(window.max_elevation_partner_deg is None for window in coming.windows)
+    session = first_session(chosen)
+    windows = look_ahead(
+        ephemeris, chosen, session, T0, search(ephemeris, chosen, session, T0)
+    ).windows
+    assert windows and all(window.max_elevation_partner_deg is None for window in windows)
 
 
 def test_up_to_the_end_of_the_tables_and_no_further(ephemeris: Ephemeris) -> None:

@@ -27,7 +27,7 @@ from moontrim.remote.commands.arrival import Arrival
 from moontrim.remote.commands.guards import BURST, SecondStep
 from moontrim.remote.commands.parsing import COMMANDS, read_command
 from moontrim.remote.commands.payload import LARGEST_BYTES, Refusal, read_body
-from moontrim.remote.published import messages
+from moontrim.remote.published import messages, outlookmessages
 from moontrim.remote.published.discovery import announcement
 from moontrim.remote.published.feed import ROUTINE_EVERY_S, Feed
 from moontrim.remote.published.messages import Post, encode
@@ -44,9 +44,12 @@ from moontrim.state.snapshot import (
     MoonView,
     Outlook,
     Snapshot,
+    Stretch,
+    Tonight,
     Tracking,
     WindowView,
 )
+from moontrim.tracking.commandlog import CommandNote
 from moontrim.tuning.correction import AGREEMENTS
 
 T0 = 1_795_000_000.25
@@ -269,7 +272,7 @@ def test_feed_publishes_the_skeds_when_they_change() -> None:
 
 
 def test_outlook_and_info() -> None:
-    outlook = json.loads(encode(messages.outlook(OUTLOOK)))
+    outlook = json.loads(encode(outlookmessages.outlook(OUTLOOK)))
     assert outlook["moon_rises_ms"] is None
     assert outlook["windows"][0]["max_elevation_home_deg"] == 31.3
     assert outlook["windows"][0]["max_elevation_partner_deg"] is None
@@ -369,6 +372,52 @@ def test_feed_publishes_what_changed_and_everything_after_a_new_connection() -> 
     assert topics(2.5) == {"state"}
     feed.start_over()
     assert {"state", "trace", "outlook", "value/band"} <= topics(2.6)
+
+
+def test_feed_publishes_tonight_when_it_is_new_and_the_log_once_a_second() -> None:
+    feed = Feed(TOPICS, "0badcafe")
+    curves = Tonight(T0, 300.0, (1.0, 2.0), None, (70.0, 71.0), None, (Stretch(T0, T0 + 1, 70.5),))
+
+    def sent(at_s: float, what: str) -> list[Any]:
+        topic = f"moontrim/station/{what}"
+        return [json.loads(post.payload) for post in feed.take(at_s) if post.topic == topic]
+
+    feed.add(SNAPSHOT._replace(outlook=replace(OUTLOOK, tonight=curves)), 0.0)
+    (message,) = sent(0.0, "tonight")
+    assert message["spread_hz"] == [70.0, 71.0] and message["partner_deg"] is None
+    assert message["good"][0]["mean_spread_hz"] == 70.5
+    again = replace(OUTLOOK, at_utc_s=T0 + 60, tonight=replace(curves))
+    feed.add(SNAPSHOT._replace(outlook=again), 1.5)
+    assert sent(1.5, "tonight") == [], "the same curves, a minute later"
+    longer = replace(again, tonight=replace(curves, step_s=301.0))
+    feed.add(SNAPSHOT._replace(outlook=longer), 3.0)
+    assert len(sent(3.0, "tonight")) == 1
+    feed.start_over()
+    assert len(sent(3.1, "tonight")) == 1
+
+    note = CommandNote(T0, "phone", "band 10 GHz", "done")
+    feed.add(SNAPSHOT, 10.0, [note])
+    (log,) = sent(10.0, "log")
+    assert log["events"][-1]["text"] == "band 10 GHz"
+    feed.add(SNAPSHOT, 10.2, [note._replace(what="band 24 GHz")])
+    assert sent(10.5, "log") == [], "once a second"
+    (log,) = sent(11.1, "log")
+    assert log["events"][-1]["text"] == "band 24 GHz"
+    assert sent(12.5, "log") == []
+    feed.start_over()
+    assert len(sent(12.6, "log")) == 1
+
+
+def test_keying_in_the_state() -> None:
+    may = SNAPSHOT._replace(keying_enabled=True, over_left_s=59.9)
+    keying = messages.state(may, "0badcafe", 3)["keying"]
+    assert (keying["enabled"], keying["may"], keying["interlocks"]) == (True, True, [])
+    assert keying["over_left_s"] == 59, "never more than there is"
+    not_now = may._replace(interlocks=("transmit is inhibited",), over_left_s=None)
+    keying = messages.state(not_now, "0badcafe", 3)["keying"]
+    assert (keying["may"], keying["interlocks"]) == (False, ["transmit is inhibited"])
+    assert keying["over_left_s"] is None
+    assert messages.state(SNAPSHOT, "0badcafe", 3)["keying"]["may"] is False, "not set up"
 
 
 def test_events_tell_faults_and_changes_of_tracking_once() -> None:

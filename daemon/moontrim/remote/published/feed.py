@@ -14,14 +14,17 @@ from __future__ import annotations
 
 import itertools
 from collections import deque
+from collections.abc import Iterable
 from typing import Any
 
-from moontrim.remote.published import messages
+from moontrim.remote.published import messages, outlookmessages
+from moontrim.remote.published.eventlog import EventLog
 from moontrim.remote.published.messages import RESTLESS, Post, encode, ms
 from moontrim.remote.published.skedlist import listed, sked_list
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.published.trace import ResidualTrace
-from moontrim.state.snapshot import Fault, Outlook, Snapshot, Tracking
+from moontrim.state.snapshot import Fault, Outlook, Snapshot, Tonight, Tracking
+from moontrim.tracking.commandlog import CommandNote
 
 MOST_PER_S = 5  # states; chosen: smooth to watch, and light for a phone's radio link
 HEARTBEAT_S = 1.0  # chosen: the tracker's own pace
@@ -30,6 +33,7 @@ EFFECT_S = 0.6  # a command shows on the dial within this time
 DEAD_AFTER_S = 3.0  # chosen: three seconds that the tracker missed; then nothing is published
 RESTLESS_EVERY_S = 1.0  # dashboards need these values no faster
 OUTLOOK_EVERY_S = 1.0  # at most; matters in a rehearsal only
+LOG_EVERY_S = 1.0  # at most
 TRACE_EVERY_S = 5.0  # chosen: the page adds the newest seconds itself
 
 
@@ -43,6 +47,7 @@ class Feed:
         self._topics = topics
         self._boot = boot
         self._trace = ResidualTrace()
+        self._log = EventLog()
         self._seq = itertools.count(1)
         self._now: Snapshot | None = None
         self._snapshot_s = 0.0  # when that snapshot came
@@ -55,16 +60,19 @@ class Feed:
         self._due_s: dict[str, float] = {}
         self._outlook: Outlook | None = None
         self._skeds: object = None
+        self._tonight: Tonight | None = None
         self._tracking: Tracking | None = None
         self._fault: Fault | None = None
 
-    def add(self, now: Snapshot, at_s: float) -> list[Post]:
-        """Takes a new snapshot and returns the events in it. Everything else waits for `take`."""
+    def add(self, now: Snapshot, at_s: float, notes: Iterable[CommandNote] = ()) -> list[Post]:
+        """Takes a new snapshot, and the commands noted since the one before, and returns the events
+        in it. Everything else waits for `take`."""
         self._now, self._snapshot_s, self._fresh = now, at_s, True
         if (notable := _notable(now)) != self._notable:
             self._notable = notable
             self.expect(at_s)
         self._trace.add(now)
+        self._log.add(now, notes)
         return self._events(now)
 
     def expect(self, at_s: float) -> None:
@@ -76,7 +84,8 @@ class Feed:
         self._values.clear()
         self._due_s.clear()
         self._sent_s.clear()
-        self._outlook = self._skeds = None
+        self._outlook = self._tonight = self._skeds = None
+        self._log.changed = True
         self._fresh = self._now is not None
 
     def wait_s(self, at_s: float) -> float:
@@ -103,13 +112,9 @@ class Feed:
         if (skeds := listed(now)) != self._skeds:
             self._skeds = skeds
             posts.append(self._retained(self._topics.skeds, sked_list(now)))
-        # The tracker makes a new one every minute, and when the operator chooses something; a
-        # rehearsal's minutes are short.
-        new = now.outlook is not None and now.outlook is not self._outlook
-        if new and self._due("outlook", at_s, OUTLOOK_EVERY_S):
-            assert now.outlook is not None
-            self._outlook = now.outlook
-            posts.append(self._retained(self._topics.outlook, messages.outlook(now.outlook)))
+        posts += self._new_outlook(now.outlook, at_s)
+        if self._log.changed and self._due("log", at_s, LOG_EVERY_S):
+            posts.append(self._retained(self._topics.log, self._log.message()))
         if self._due("trace", at_s, TRACE_EVERY_S):
             posts.append(self._retained(self._topics.trace, self._trace.message()))
         return posts
@@ -122,6 +127,21 @@ class Feed:
                 continue
             self._values[field] = value
             posts.append(Post(self._topics.value(field), value.encode(), retain=True))
+        return posts
+
+    def _new_outlook(self, ahead: Outlook | None, at_s: float) -> list[Post]:
+        # The tracker has a new one every minute, and when the operator chooses something; a
+        # rehearsal's minutes are short.
+        if ahead is None or ahead is self._outlook:
+            return []
+        if not self._due("outlook", at_s, OUTLOOK_EVERY_S):
+            return []
+        self._outlook = ahead
+        posts = [self._retained(self._topics.outlook, outlookmessages.outlook(ahead))]
+        if ahead.tonight is not None and ahead.tonight != self._tonight:
+            self._tonight = ahead.tonight
+            message = outlookmessages.tonight(ahead.tonight)
+            posts.append(self._retained(self._topics.tonight, message))
         return posts
 
     def _due(self, what: str, at_s: float, every_s: float) -> bool:

@@ -14,7 +14,7 @@ from typing import Any
 from moontrim import __version__
 from moontrim.config.settings import Settings
 from moontrim.session.session import TRIM_LIMIT_HZ
-from moontrim.state.snapshot import DialView, Outlook, Snapshot
+from moontrim.state.snapshot import DialView, Snapshot
 from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS, ECHO_DESCRIPTIONS
 
 SCHEMA = 1  # to be raised when a field changes its meaning or goes
@@ -52,8 +52,8 @@ def ms(utc_s: float) -> int:
 def hz(value: float, digits: int = 3) -> float | int:
     """Returns a frequency rounded to `digits` decimals, whole hertz as an integer (10368100000, not
     10368100000.0)."""
-    rounded = round(value, digits)
-    return int(rounded) if rounded == int(rounded) else rounded
+    short = round(value, digits)
+    return int(short) if short == int(short) else short
 
 
 def info(settings: Settings, boot: str, commands: tuple[str, ...]) -> dict[str, Any]:
@@ -121,7 +121,7 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
         else {
             "azimuth_deg": round(moon.azimuth_deg, 2),
             "elevation_deg": round(moon.elevation_deg, 2),
-            "partner_elevation_deg": _rounded(moon.partner_elevation_deg, 2),
+            "partner_elevation_deg": rounded(moon.partner_elevation_deg, 2),
         },
         "rx": _dial(now.rx),
         "tx": _dial(now.tx),
@@ -152,50 +152,11 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
         if now.clock is None
         else {
             "source": now.clock.source,
-            "bound_ms": _rounded(now.clock.bound_ms, 1),
-            "cost_hz": _rounded(now.clock.cost_hz, 3),
+            "bound_ms": rounded(now.clock.bound_ms, 1),
+            "cost_hz": rounded(now.clock.cost_hz, 3),
             "doubt": now.clock.doubt,
         },
         "warnings": list(now.warnings),
-    }
-
-
-def outlook(ahead: Outlook) -> dict[str, Any]:
-    """Returns the outlook message: rises, windows, the correction of the coming hour, error
-    budgets."""
-    return {
-        "at_ms": ms(ahead.at_utc_s),
-        "moon_sets_ms": _instant(ahead.moon_sets_utc_s),
-        "moon_rises_ms": _instant(ahead.moon_rises_utc_s),
-        "windows": [
-            {
-                "start_ms": ms(window.start_utc_s),
-                "end_ms": ms(window.end_utc_s),
-                "max_elevation_home_deg": round(window.max_elevation_home_deg, 1),
-                "max_elevation_partner_deg": _rounded(window.max_elevation_partner_deg, 1),
-                "low_spread_start_ms": _instant(window.low_spread_start_utc_s),
-                "low_spread_end_ms": _instant(window.low_spread_end_utc_s),
-                "low_spread_mean_hz": _rounded(window.low_spread_mean_hz, 1),
-            }
-            for window in ahead.windows
-        ],
-        "correction_ahead": {
-            "start_ms": ms(ahead.ahead_start_utc_s),
-            "step_s": hz(ahead.ahead_step_s),
-            "rx_hz": [hz(correction_hz, 1) for correction_hz in ahead.rx_correction_hz],
-            "tx_hz": [hz(correction_hz, 1) for correction_hz in ahead.tx_correction_hz],
-        },
-        "error_budget": None
-        if ahead.budgets is None
-        else {
-            name: {
-                "error_95_hz": round(budget.error_95_hz, 3),
-                "largest": budget.largest,
-                "advice": budget.advice,
-                "unknown": list(budget.unknown),
-            }
-            for name, budget in zip(("rx", "tx"), ahead.budgets, strict=True)
-        },
     }
 
 
@@ -233,16 +194,18 @@ def _dial(view: DialView | None) -> dict[str, Any] | None:
         "correction_hz": hz(view.correction_hz),
         "rate_hz_per_s": round(view.rate_hz_per_s, 4),
         "dial_hz": view.dial_hz,
-        "residual_hz": _rounded(view.residual_hz, 3),
+        "residual_hz": rounded(view.residual_hz, 3),
         "held": view.held,
     }
 
 
-def _rounded(value: float | None, digits: int) -> float | None:
+def rounded(value: float | None, digits: int) -> float | None:
+    """Returns a number rounded; None as it is."""
     return None if value is None else round(value, digits)
 
 
-def _instant(utc_s: float | None) -> int | None:
+def instant(utc_s: float | None) -> int | None:
+    """Returns POSIX seconds as whole milliseconds; None as it is."""
     return None if utc_s is None else ms(utc_s)
 
 

@@ -1,6 +1,6 @@
 """The names of the topics, and the account that a command topic names. Pure.
 
-<root>/<name>/availability info state skeds outlook trace event value/<field>
+<root>/<name>/availability info state skeds outlook tonight log trace event value/<field>
 <root>/<name>/cmd/<account>/<command>   commands
 <root>/<name>/reply/<account>/<client>  the only place for replies
 """
@@ -45,6 +45,14 @@ class Topics:
     @property
     def outlook(self) -> str:
         return f"{self.base}/outlook"
+
+    @property
+    def tonight(self) -> str:
+        return f"{self.base}/tonight"
+
+    @property
+    def log(self) -> str:
+        return f"{self.base}/log"
 
     @property
     def trace(self) -> str:

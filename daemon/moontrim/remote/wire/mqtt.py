@@ -3,7 +3,7 @@
 Owns the connection and the bounded queues on both sides of it. The daemon never waits for any of
 this: snapshots are read from its hub, and commands go through its inbox. Time is real.
 
-    hub ----> feed ---------------------------> broker  state, values, trace
+    hub ----> feed ---------------------------> broker  state, values, trace, log
                  +-------> _outgoing ---------> broker  events, replies
     inbox <-- admission ------^
                  +-------- _commands <--------- broker  commands"""
@@ -103,11 +103,12 @@ class MqttConnection:
 
     async def _watch(self) -> None:
         """Passes the daemon's snapshots to the feed."""
-        hub = self._daemon.hub
-        now = hub.latest
+        hub, commands = self._daemon.hub, self._daemon.notes
+        now, noted = hub.latest, 0
         while True:
             if now is not None:
-                self._offer(self._feed.add(now, self._real.monotonic_s()))
+                notes, noted = commands.after(noted), commands.count
+                self._offer(self._feed.add(now, self._real.monotonic_s(), notes))
                 self._fresh.set()
             now = await hub.next()
 
