@@ -38,6 +38,7 @@ def add(commands: Any) -> None:
 
 
 def call(options: argparse.Namespace) -> int:
+    from moontrim.journal.schema import NAME
     from moontrim.remote.companion import Remote
     from moontrim.service import logs
     from moontrim.service.notify import Notifier
@@ -58,6 +59,7 @@ def call(options: argparse.Namespace) -> int:
         show=show if on_terminal() else None,
         show_password=options.show_password,
         on_page=(lambda url: show(f"phone page: {url}")) if live else lambda url: None,
+        journal=settings.state_path() / NAME if settings.journal.enabled else None,
     )
     ephemeris = ephemeris_of(settings)
     # Before anything is started, which would otherwise inherit the way to the service manager.

@@ -32,10 +32,12 @@ from moontrim.remote.commands.guards import SecondStep
 from moontrim.remote.commands.parsing import COMMANDS
 from moontrim.remote.commands.permitting import Permitting
 from moontrim.remote.operatornotice import OperatorNotice
+from moontrim.remote.pageserver import serve_page
 from moontrim.remote.published import discovery, messages
 from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import Post, encode
 from moontrim.remote.published.topics import Topics
+from moontrim.remote.sessionreport import REPORT_PATH, SessionReport
 from moontrim.remote.wire.addresses import BrokerAddress, ForbidAccess, Gateway
 from moontrim.remote.wire.brokertls import broker_tls
 from moontrim.remote.wire.controlsocket import serve_control
@@ -57,7 +59,9 @@ class Remote:
 
     show: prints passwords and QR code at the terminal, when a password is new or with
     show_password; None never shows them. on_page: called with each address of the page once it can
-    be opened. `broker` is the child broker, once it is started."""
+    be opened. journal: from which the page's report is made; None: there is none. rehearsal: this
+    is one. secrets_folder: of passwords and certificates; None: the state folder. `broker` is the
+    child broker, once it is started."""
 
     def __init__(
         self,
@@ -66,8 +70,13 @@ class Remote:
         show: Callable[[str], object] | None = None,
         show_password: bool = False,
         on_page: Callable[[str], object] = lambda url: None,
+        journal: Path | None = None,
+        rehearsal: bool = False,
+        secrets_folder: Path | None = None,
     ) -> None:
         self._remote = remote
+        self._journal, self._rehearsal = journal, rehearsal
+        self._secrets_folder = secrets_folder
         self._notice = OperatorNotice(remote, show, show_password, on_page)
         self._topics = Topics(remote.root, remote.name)
         self.broker: ChildBroker | None = None
@@ -115,7 +124,7 @@ class Remote:
         daemon_password = hide(secrets.token_urlsafe(24))
         passwords = {DAEMON: daemon_password}
         if tls is not None:
-            passwords |= self._notice.passwords(daemon.settings.state_path(), tls)
+            passwords |= self._notice.passwords(self._folder_of_secrets(daemon), tls)
         relays = tuple(
             output.topic
             for output in daemon.settings.keying.outputs
@@ -181,8 +190,17 @@ class Remote:
         tls: for other machines. on_renewed: called when its certificate was renewed."""
         remote, topics, settings = self._remote, self._topics, daemon.settings
         boot = secrets.token_hex(4)
-        info = encode(messages.info(settings, boot, COMMANDS))
-        greeting = [Post(topics.info, info, 1, True)]
+        reporter = None
+        if access is not None and self._journal is not None:
+            reporter = SessionReport(self._journal, settings.data, daemon.clock.utc_s, self._real)
+        info = messages.info(
+            settings,
+            boot,
+            COMMANDS,
+            rehearsal=self._rehearsal,
+            report=None if reporter is None else REPORT_PATH,
+        )
+        greeting = [Post(topics.info, encode(info), 1, True)]
         if remote.discovery:
             account = LOCAL if trusts_local(remote) else HUB
             greeting.append(discovery.announcement(remote, settings, topics, account))
@@ -220,7 +238,18 @@ class Remote:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._restart_on_failure(connection.run), name="mqtt")
                 group.create_task(
-                    self._restart_on_failure(lambda: self._page(daemon, gateway, access, tls)),
+                    self._restart_on_failure(
+                        lambda: serve_page(
+                            daemon,
+                            remote,
+                            gateway,
+                            access=access,
+                            tls=tls,
+                            reporter=reporter,
+                            on_ready=self._notice.page_ready,
+                            real=self._real,
+                        )
+                    ),
                     name="page",
                 )
                 if tls is not None:
@@ -231,40 +260,15 @@ class Remote:
         finally:
             relays.detach()
 
-    async def _page(
-        self,
-        daemon: Daemon,
-        gateway: Gateway,
-        access: ForbidAccess | None,
-        tls: ServerTls | None,
-    ) -> None:
-        """Serves the page; tries again while its port is not free."""
-        from moontrim.remote.wire.webserver import serve  # late: it takes long to import
-
-        listen_address, last_error = (self._remote.page_address, self._remote.http_port), ""
-        secure = None if tls is None else tls.door(self._remote.https_port)
-        while True:
-            try:
-                return await serve(
-                    daemon,
-                    gateway,
-                    *listen_address,
-                    access=access,
-                    secure=secure,
-                    on_ready=self._notice.page_ready,
-                )
-            except OSError as error:
-                if str(error) != last_error:
-                    last_error = str(error)
-                    log.error("no phone page: %s", last_error)
-            await self._real.sleep(RETRY_S)
-
     async def _server_tls(self, daemon: Daemon) -> ServerTls | None:
         """Returns the TLS for other machines; None where none may reach the daemon."""
         if not self._remote.lan:
             return None
-        folder = daemon.settings.state_path()
+        folder = self._folder_of_secrets(daemon)
         return await ServerTls.load(folder, self._remote.page_address, self._real)
+
+    def _folder_of_secrets(self, daemon: Daemon) -> Path:
+        return self._secrets_folder or daemon.settings.state_path()
 
     async def _restart_on_failure(self, part: Callable[[], Awaitable[None]]) -> None:
         """Runs a part until it returns; logs an unexpected failure and starts it again."""

@@ -19,11 +19,13 @@ import pytest
 import segno
 
 from moontrim.clock.system import SystemClock
+from moontrim.errors import BusyError, MoontrimError
 from moontrim.remote.commands.forbidding import Outcome
 from moontrim.remote.wire import assets, door, limits, webserver, websocket
 from moontrim.remote.wire.accessroute import qr_outline
 from moontrim.remote.wire.addresses import ForbidAccess, Gateway, SecureDoor
 from moontrim.remote.wire.connack import login_result
+from moontrim.remote.wire.reportroute import GOOD_FOR_S, Reporter
 from moontrim.remote.wire.welcome import with_password
 from moontrim.state.hub import StateHub
 from moontrim.state.snapshot import Tracking
@@ -54,6 +56,7 @@ async def served(
     daemon: Watched | None = None,
     access: ForbidAccess | None = None,
     secure: SecureDoor | None = None,
+    reporter: Reporter | None = None,
 ) -> AsyncIterator[str]:
     """The address of a running server."""
     ready: asyncio.Future[str] = asyncio.get_running_loop().create_future()
@@ -65,6 +68,7 @@ async def served(
             0,
             access=access,
             secure=secure,
+            reporter=reporter,
             on_ready=ready.set_result,
         )
     )
@@ -710,3 +714,114 @@ def test_the_outline_of_a_qr_code_is_its_dark_modules(length: int) -> None:
         drawn[int(y), int(x) : int(x) + int(run)] += 1
     expected = np.pad(np.array(segno.make(text, micro=False).matrix), 4)
     assert np.array_equal(drawn, expected)
+
+
+# --- the report of the running session ------------------------------------------------------------
+
+
+class Reports:
+    """A reporter. problem: what it raises."""
+
+    def __init__(self, problem: MoontrimError | None = None) -> None:
+        self.problem = problem
+        self.made = 0
+
+    async def make(self) -> bytes:
+        if self.problem is not None:
+            raise self.problem
+        self.made += 1
+        return f"<style>p{{}}</style><p>report {self.made}".encode()
+
+
+async def no_forbid(by: str) -> Outcome:
+    raise AssertionError
+
+
+async def ask_for_report(
+    url: str, session: aiohttp.ClientSession, **headers: str
+) -> tuple[int, Any]:
+    async with session.post(f"{url}report", headers=headers) as answer:
+        text = await answer.text()
+        return answer.status, json.loads(text) if text.startswith("{") else text
+
+
+def test_a_report_is_for_those_logged_in() -> None:
+    access = ForbidAccess(no_forbid, None, {"phone": "one"}, {"viewer": "two"})
+
+    async def main() -> None:
+        reports = Reports()
+        gateway = gateway_to(password_needed=True)
+        async with browser() as session, served(gateway, access=access, reporter=reports) as url:
+            origin = own_origin(url)
+            phone = {"Authorization": basic("phone", "one")}
+            foreign = {"Origin": "http://example.org"}
+            for headers in (phone, phone | foreign, origin, foreign):
+                status, _ = await ask_for_report(url, session, **headers)
+                assert status == 403, headers
+            wrong = {"Authorization": basic("phone", "two")}
+            assert (await ask_for_report(url, session, **wrong, **origin))[0] == 403
+            assert reports.made == 0
+            for account, password in (("phone", "one"), ("viewer", "two")):
+                header = {"Authorization": basic(account, password)}
+                status, shown = await ask_for_report(url, session, **header, **origin)
+                assert status == 200
+                async with session.get(url.rstrip("/") + shown["path"]) as answer:
+                    assert answer.status == 200 and answer.content_type == "text/html"
+                    assert f"report {reports.made}" in await answer.text()
+                    policy = answer.headers["Content-Security-Policy"]
+                    assert "sandbox" in policy and "script-src" not in policy
+                    assert answer.headers["Cache-Control"] == "no-store"
+                    assert answer.headers["Referrer-Policy"] == "no-referrer"
+
+    asyncio.run(main())
+
+
+def test_the_path_of_a_report_cannot_be_guessed_and_expires(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    access = ForbidAccess(no_forbid, "local", {})
+
+    async def main() -> None:
+        async with (
+            browser() as session,
+            served(gateway_to(), access=access, reporter=Reports()) as url,
+        ):
+
+            async def status(path: str) -> int:
+                async with session.get(url.rstrip("/") + path) as answer:
+                    return answer.status
+
+            for path in ("/report", "/report/", "/report/x", "/report/%00", "/report/%C3%A9"):
+                assert await status(path) in (404, 405), path
+            _, first = await ask_for_report(url, session, **own_origin(url))
+            assert len(first["path"]) >= len("/report/") + 24
+            assert await status(first["path"]) == 200
+            assert await status(first["path"]) == 200, "opened again from the list of tabs"
+            _, second = await ask_for_report(url, session, **own_origin(url))
+            assert second["path"] != first["path"]
+            assert await status(first["path"]) == 404
+            now_s = SystemClock().monotonic_s()
+            monkeypatch.setattr(
+                "moontrim.clock.system.SystemClock.monotonic_s", lambda self: now_s + GOOD_FOR_S + 1
+            )
+            assert await status(second["path"]) == 404
+
+    asyncio.run(main())
+
+
+def test_no_report_is_said_with_the_reason() -> None:
+    access = ForbidAccess(no_forbid, "local", {})
+
+    async def main() -> None:
+        async with browser() as session:
+            for problem, code in ((BusyError("try again"), 409), (MoontrimError("no disk"), 502)):
+                async with served(gateway_to(), access=access, reporter=Reports(problem)) as url:
+                    status, shown = await ask_for_report(url, session, **own_origin(url))
+                    assert (status, shown) == (code, {"message": str(problem)})
+            async with served(gateway_to(), access=access) as url:
+                status, text = await ask_for_report(url, session, **own_origin(url))
+                assert status == 404 and "moontrim report" in text
+            async with served(gateway_to(), reporter=Reports()) as url:
+                assert (await ask_for_report(url, session, **own_origin(url)))[0] == 404
+
+    asyncio.run(main())

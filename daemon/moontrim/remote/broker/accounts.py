@@ -71,8 +71,8 @@ def access_list(remote: RemoteSettings, topics: Topics, relays: tuple[str, ...] 
 
 
 def _reads(topics: Topics) -> list[str]:
-    retained = (topics.availability, topics.info, topics.state, topics.outlook, topics.trace)
-    others = (topics.skeds, topics.event, topics.value("+"))
+    retained = (topics.availability, topics.info, topics.state, topics.trace, topics.log)
+    others = (topics.outlook, topics.tonight, topics.skeds, topics.event, topics.value("+"))
     return [f"topic read {topic}" for topic in (*retained, *others)]
 
 

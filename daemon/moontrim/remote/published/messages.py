@@ -13,7 +13,7 @@ from typing import Any
 
 from moontrim import __version__
 from moontrim.config.settings import Settings
-from moontrim.session.session import TRIM_LIMIT_HZ
+from moontrim.session.session import TRIM_LIMIT_HZ, place_text
 from moontrim.state.snapshot import DialView, Snapshot
 from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS, ECHO_DESCRIPTIONS
 
@@ -56,10 +56,18 @@ def hz(value: float, digits: int = 3) -> float | int:
     return int(short) if short == int(short) else short
 
 
-def info(settings: Settings, boot: str, commands: tuple[str, ...]) -> dict[str, Any]:
+def info(
+    settings: Settings,
+    boot: str,
+    commands: tuple[str, ...],
+    *,
+    rehearsal: bool = False,
+    report: str | None = None,
+) -> dict[str, Any]:
     """Returns what does not change while the daemon runs.
 
-    boot: an identifier of this run. commands: the names of all commands."""
+    boot: an identifier of this run. commands: the names of all commands. report: where the page's
+    server makes the report of the running session; None: nowhere."""
     home = settings.home.site()
     return {
         "schema": SCHEMA,
@@ -85,7 +93,13 @@ def info(settings: Settings, boot: str, commands: tuple[str, ...]) -> dict[str, 
             "latitude_deg": round(home.latitude_deg, 6),
             "longitude_deg": round(home.longitude_deg, 6),
         },
+        "partners": [
+            {"name": partner.name, "locator": place_text(partner.site())}
+            for partner in settings.partners
+        ],
         "commands": list(commands),
+        "rehearsal": rehearsal,
+        "report": report,
     }
 
 

@@ -55,7 +55,8 @@ class Gateway:
 
 @dataclass(frozen=True, slots=True)
 class ForbidAccess:
-    """Who may inhibit transmit by a request, or be shown how other phones reach the page.
+    """Who may inhibit transmit by a request, be shown how other phones reach the page, or see the
+    report.
 
     account: of a request without a password; None: each needs one. passwords: of the accounts that
     may command. viewers: of those that may only read."""

@@ -1,5 +1,5 @@
 """Which account a request is from, by the broker's accounts and passwords (HTTP Basic, RFC
-7617)."""
+7617), and whether it is from a page of this server."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from aiohttp import web
 
 from moontrim.remote.wire.door import Doors
+from moontrim.remote.wire.hosts import host_of
 
 
 async def logged_in(request: web.Request, passwords: Mapping[str, str], doors: Doors) -> str | None:
@@ -43,3 +44,10 @@ def _account(header: str, passwords: Mapping[str, str]) -> str | None:
         & hmac.compare_digest(account, name.encode())
     ]
     return matches[0] if matches else None
+
+
+def require_page_of_this_server(request: web.Request) -> None:
+    """Raises HTTPForbidden for a request from a page of another site, or from no page."""
+    origin = host_of(request.headers.get("Origin", ""))
+    if not origin or origin.lower() != request.host.lower():
+        raise web.HTTPForbidden(text="only the page of this very server may connect here\n")

@@ -6,12 +6,13 @@
     /healthz  JSON: tracking state and age of the last snapshot; 200 or 503
     /forbid   POST: inhibits transmit without the broker (see `forbidroute`)
     /access   POST: how another phone reaches the page, for those logged in (see `accessroute`)
+    /report   POST: makes the running session's report, for those logged in (see `reportroute`)
 
 All of that over TLS, and without it on loopback. Another machine gets nothing without TLS but the
 certificate (see `landing`).
 
-It cannot delay or end the daemon: connections are limited (see `limits`), waits are bounded, and a
-port that is not free is one line in the log. Knows nothing of MQTT."""
+It cannot delay or end the daemon: connections are limited (see `limits`), and waits are bounded.
+Knows nothing of MQTT."""
 
 from __future__ import annotations
 
@@ -30,9 +31,11 @@ from moontrim.remote.wire.addresses import ForbidAccess, Gateway, SecureDoor
 from moontrim.remote.wire.assets import Asset, Assets, load_assets
 from moontrim.remote.wire.door import Doors, listen
 from moontrim.remote.wire.forbidroute import forbid_by_request
-from moontrim.remote.wire.hosts import as_in_url, host_of, is_host, is_loopback, is_safe_name
+from moontrim.remote.wire.hosts import as_in_url, is_host, is_loopback, is_safe_name
 from moontrim.remote.wire.landing import landing
 from moontrim.remote.wire.limits import LOGGED_IN_MOST
+from moontrim.remote.wire.loggedin import require_page_of_this_server
+from moontrim.remote.wire.reportroute import POLICY, Reporter, ReportRoutes
 from moontrim.remote.wire.websocket import LARGEST_MESSAGE, SUBPROTOCOL, carry, open_broker
 from moontrim.state.hub import StateHub
 
@@ -60,14 +63,15 @@ async def serve(
     *,
     access: ForbidAccess | None = None,
     secure: SecureDoor | None = None,
+    reporter: Reporter | None = None,
     on_ready: Callable[[str], object] = lambda url: None,
 ) -> None:
     """Serves until cancelled. Raises OSError if the port is not free. Returns early, with a line in
     the log, where the page would be open to a network without a password.
 
     port: 0 takes a free one. access: who may inhibit transmit by a request; None: nobody. secure:
-    for other machines, without which nothing but loopback is served. on_ready: called with the
-    plain address once it can be opened."""
+    for other machines, without which nothing but loopback is served. reporter: makes the report;
+    None: there is none. on_ready: called with the plain address once it can be opened."""
     if not gateway.password_needed and not is_loopback(host):
         log.error("no phone page: %s is open to the network and the broker asks no password", host)
         return
@@ -75,7 +79,7 @@ async def serve(
         log.error("no phone page: %s is open to the network, and there is no certificate", host)
         return
     assets = await asyncio.to_thread(load_assets, gateway)
-    site = PageSite(daemon, gateway, assets, access, secure, host)
+    site = PageSite(daemon, gateway, assets, access, secure, host, reporter)
     runner = web.AppRunner(
         site.application(),
         access_log=None,
@@ -110,6 +114,7 @@ class PageSite:
         access: ForbidAccess | None = None,
         secure: SecureDoor | None = None,
         host: str = "127.0.0.1",
+        reporter: Reporter | None = None,
     ) -> None:
         self._host, self.plain_port = host, 0
         self._daemon = daemon
@@ -119,6 +124,7 @@ class PageSite:
         self._secure = secure
         self._bridges: set[web.WebSocketResponse] = set()
         self.doors = Doors()
+        self._report = ReportRoutes(access, reporter, self.doors)
 
     def application(self) -> web.Application:
         """Returns the application with its routes."""
@@ -129,6 +135,7 @@ class PageSite:
         app.router.add_get("/healthz", self._healthz)
         app.router.add_post("/forbid", self._forbid)
         app.router.add_post("/access", self._show_access)
+        self._report.add_to(app)
         app.on_response_prepare.append(self._headers)
         app.on_shutdown.append(self._close_bridges)
         return app
@@ -154,13 +161,13 @@ class PageSite:
         return web.json_response(health, status=200 if age_s <= HEALTHY_TICK_AGE_S else 503)
 
     async def _forbid(self, request: web.Request) -> web.StreamResponse:
-        _require_page_of_this_server(request)
+        require_page_of_this_server(request)
         if self._access is None:
             raise web.HTTPNotFound(text="use MQTT, or moontrim forbid on the machine\n")
         return await forbid_by_request(request, self._access, self.doors)
 
     async def _show_access(self, request: web.Request) -> web.StreamResponse:
-        _require_page_of_this_server(request)
+        require_page_of_this_server(request)
         if self._access is None or self._secure is None:
             raise web.HTTPNotFound(text="not for other machines; moontrim access shows the way\n")
         return await access_by_request(
@@ -168,7 +175,7 @@ class PageSite:
         )
 
     async def _mqtt(self, request: web.Request) -> web.StreamResponse:
-        _require_page_of_this_server(request)
+        require_page_of_this_server(request)
         visitor = self.doors.visitor(request)
         address = "" if visitor is None else visitor.address
         page = web.WebSocketResponse(
@@ -237,6 +244,7 @@ class PageSite:
 
     async def _headers(self, request: web.Request, answer: web.StreamResponse) -> None:
         host = request.host if is_host(request.host) else "invalid"
+        stricter = answer.headers.get(POLICY)
         answer.headers.update(
             {
                 # Older Safari does not count a WebSocket to the same host as 'self'.
@@ -250,17 +258,12 @@ class PageSite:
                 "Server": "moontrim",
             }
         )
+        if stricter is not None:
+            answer.headers[POLICY] = stricter
         answer.headers.setdefault("Cache-Control", "no-store")
 
     async def _close_bridges(self, app: web.Application) -> None:
         await asyncio.gather(*(page.close(code=1001) for page in set(self._bridges)))
-
-
-def _require_page_of_this_server(request: web.Request) -> None:
-    """Raises HTTPForbidden for a request from a page of another site, or from no page."""
-    origin = host_of(request.headers.get("Origin", ""))
-    if not origin or origin.lower() != request.host.lower():
-        raise web.HTTPForbidden(text="only the page of this very server may connect here\n")
 
 
 def _answer(request: web.Request, asset: Asset, status: int = 200) -> web.Response:
