@@ -6,7 +6,6 @@ import argparse
 import json
 import logging
 import os
-import socket
 import sqlite3
 import sys
 from contextlib import suppress
@@ -22,13 +21,13 @@ from moontrim.cli.arguments import (
 )
 from moontrim.cli.parser import add_command
 from moontrim.clock.system import SystemClock
-from moontrim.config.remote import BUILT_IN_PORT, RemoteSettings
 from moontrim.config.settings import Settings
 from moontrim.errors import InputError, reason_of
 from moontrim.tuning.correction import AGREEMENTS, ECHO_AGREEMENTS, EXPECTED_FOR_ECHO
 
 if TYPE_CHECKING:
     from moontrim.app.daemon import Companion, Daemon
+    from moontrim.remote.companion import Remote
 
 PICTURE = Path("out/rehearsal.png")
 PICTURES = (".png", ".svg", ".pdf")
@@ -77,6 +76,14 @@ def add(commands: Any) -> None:
     command.add_argument(
         "--journal-dir", type=Path, metavar="DIR", help="keep the journal in DIR, for a report"
     )
+    command.add_argument(
+        "--lan",
+        action="store_true",
+        help="open the phone page to the network, by TLS and with a password, as for run",
+    )
+    command.add_argument(
+        "--show-password", action="store_true", help="show the page's password and QR code again"
+    )
     command.add_argument("--json", action="store_true", help="print the summary as JSON")
     command.add_argument("--quiet", action="store_true", help="print no live view")
 
@@ -88,7 +95,6 @@ def call(options: argparse.Namespace) -> int:
     from moontrim.rehearsal import rehearsal
     from moontrim.rehearsal.picture import draw_rehearsal
     from moontrim.rehearsal.summary import show_result
-    from moontrim.remote.companion import Remote
     from moontrim.service.privatefolder import private_folder
     from moontrim.terminal.livepanel import live_view, on_terminal, show
 
@@ -97,6 +103,7 @@ def call(options: argparse.Namespace) -> int:
     else:
         settings = rehearsal.embedded_settings(keying=options.faults)
     ephemeris = ephemeris_of(settings)  # before ports are looked for: a mistake gets one line
+    secrets_folder = settings.state_path()  # a phone that knows the station knows its rehearsal
     settings = _for_rehearsal(settings, options)
     from_utc_s = instant(options.start, "--from") if options.start else SystemClock().utc_s()
     if options.start:
@@ -114,7 +121,7 @@ def call(options: argparse.Namespace) -> int:
             raise InputError("--pace", options.pace, "more than 0, at most 1000000")
         pace = options.pace
     if options.faults:
-        return _faults(settings, options, start, pace)
+        return _faults(settings, options, start, pace, secrets_folder)
     plot = options.plot or PICTURE
     if options.plot is None:
         with suppress(OSError):  # the check reports it
@@ -127,7 +134,7 @@ def call(options: argparse.Namespace) -> int:
     )
     logging.basicConfig(level=logging.ERROR, stream=sys.stderr)
     view = () if options.quiet or not on_terminal() else (live_view,)
-    side = Remote(settings.remote, on_page=lambda url: show(f"phone page: {url}"))
+    side = _remote_side(settings, options, secrets_folder)
     with private_folder() as folder:
         settings = settings.model_copy(update={"state_dir": folder})
         result = rehearsal.rehearse(
@@ -182,19 +189,24 @@ def _recorded(folder: Path | None) -> tuple[Companion, ...]:
     return (record,)
 
 
-def _faults(settings: Settings, options: argparse.Namespace, start: float, pace: float) -> int:
+def _faults(
+    settings: Settings,
+    options: argparse.Namespace,
+    start: float,
+    pace: float,
+    secrets_folder: Path,
+) -> int:
     from moontrim.formats import iso
     from moontrim.outlook.companion import keep_outlook
     from moontrim.rehearsal.faults import rehearse_faults
     from moontrim.rehearsal.summary import show_recoveries
-    from moontrim.remote.companion import Remote
     from moontrim.service.privatefolder import private_folder
     from moontrim.terminal.livepanel import live_view, on_terminal, show
 
     show(f"From {iso(start)}, one fault after the other. Ctrl-C ends it early.")
     logging.basicConfig(level=logging.CRITICAL, stream=sys.stderr)
     view = () if options.quiet or not on_terminal() else (live_view,)
-    side = Remote(settings.remote, on_page=lambda url: show(f"phone page: {url}"))
+    side = _remote_side(settings, options, secrets_folder)
     with private_folder() as folder:
         outcomes = rehearse_faults(
             settings.model_copy(update={"state_dir": folder}),
@@ -216,11 +228,14 @@ def _faults(settings: Settings, options: argparse.Namespace, start: float, pace:
 
 
 def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
-    """Returns settings with all hardware simulated, and the phone page on this machine only."""
+    """Returns settings with all hardware simulated, and the phone page on this machine only unless
+    --lan opens it."""
+    from moontrim.cli.freeports import remote_on_free_ports
     from moontrim.rehearsal.rehearsal import with_simulated_radio
+    from moontrim.terminal.livepanel import show
 
     settings = with_simulated_radio(settings, **({"split": False} if options.no_split else {}))
-    remote = _remote_on_free_ports(settings.remote)
+    remote = remote_on_free_ports(settings.remote, lan=options.lan, say=show)
     settings = settings.model_copy(update={"remote": remote})
     if options.agreement:
         if settings.partner_place() is None and options.agreement not in ECHO_AGREEMENTS:
@@ -230,36 +245,19 @@ def _for_rehearsal(settings: Settings, options: argparse.Namespace) -> Settings:
     return settings
 
 
-def _remote_on_free_ports(configured: RemoteSettings) -> RemoteSettings:
-    """Returns settings for page and broker on this machine: on the ports of the config, or on the
-    next free ones, since a daemon may be using the first. Prints them if they are others."""
-    from moontrim.terminal.livepanel import show
+def _remote_side(settings: Settings, options: argparse.Namespace, secrets_folder: Path) -> Remote:
+    """Returns broker and page of a rehearsal. secrets_folder: see `Remote`."""
+    from moontrim.journal.schema import NAME
+    from moontrim.remote.companion import Remote
+    from moontrim.terminal.livepanel import on_terminal, show
 
-    if not configured.enabled:
-        return RemoteSettings(enabled=False)
-    wanted = (
-        configured.http_port,
-        BUILT_IN_PORT if configured.broker is not None else configured.broker_port,
+    recorded = options.journal_dir is not None and not options.faults
+    return Remote(
+        settings.remote,
+        show=show if on_terminal() else None,
+        show_password=options.show_password,
+        on_page=lambda url: show(f"phone page: {url}"),
+        journal=options.journal_dir / NAME if recorded else None,
+        rehearsal=True,
+        secrets_folder=secrets_folder,
     )
-    page = _free_port(wanted[0], ())
-    broker = _free_port(wanted[1], (page,))
-    if (page, broker) != wanted:
-        show(
-            f"Ports: page {page}, MQTT {broker}; those of the config, {wanted[0]} and {wanted[1]}, "
-            "are in use"
-        )
-    return RemoteSettings(http_port=page, port=broker)
-
-
-def _free_port(wanted: int, but: tuple[int, ...]) -> int:
-    """Returns this port or one of the next that no program listens on."""
-    for port in range(wanted, min(wanted + 20, 65536)):
-        with socket.socket() as probe:
-            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            try:
-                probe.bind(("127.0.0.1", port))
-            except OSError:
-                continue
-            if port not in but:
-                return port
-    return wanted

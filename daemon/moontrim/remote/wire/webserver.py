@@ -244,7 +244,7 @@ class PageSite:
 
     async def _headers(self, request: web.Request, answer: web.StreamResponse) -> None:
         host = request.host if is_host(request.host) else "invalid"
-        stricter = answer.headers.get(POLICY)
+        stricter = {POLICY: answer.headers[POLICY]} if POLICY in answer.headers else {}
         answer.headers.update(
             {
                 # Older Safari does not count a WebSocket to the same host as 'self'.
@@ -256,10 +256,9 @@ class PageSite:
                 "Referrer-Policy": "no-referrer",
                 "Cross-Origin-Resource-Policy": "same-origin",
                 "Server": "moontrim",
+                **stricter,
             }
         )
-        if stricter is not None:
-            answer.headers[POLICY] = stricter
         answer.headers.setdefault("Cache-Control", "no-store")
 
     async def _close_bridges(self, app: web.Application) -> None:
