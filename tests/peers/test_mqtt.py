@@ -598,7 +598,7 @@ def test_a_taken_port_of_the_page_is_tried_again(
     caplog: pytest.LogCaptureFixture,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("moontrim.remote.companion.RETRY_S", 0.2)
+    monkeypatch.setattr("moontrim.remote.pageserver.RETRY_S", 0.2)
 
     async def main() -> None:
         port = free_port()

@@ -7,7 +7,8 @@ from __future__ import annotations
 import asyncio
 import logging
 import secrets
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,10 +34,12 @@ from moontrim.remote.commands.parsing import COMMANDS
 from moontrim.remote.commands.permitting import Permitting
 from moontrim.remote.operatornotice import OperatorNotice
 from moontrim.remote.pageserver import serve_page
-from moontrim.remote.published import discovery, messages
+from moontrim.remote.published import messages
+from moontrim.remote.published.discovery import announcement, status_topic
 from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import Post, encode
 from moontrim.remote.published.topics import Topics
+from moontrim.remote.restarting import restart_on_failure
 from moontrim.remote.sessionreport import REPORT_PATH, SessionReport
 from moontrim.remote.wire.addresses import BrokerAddress, ForbidAccess, Gateway
 from moontrim.remote.wire.brokertls import broker_tls
@@ -49,8 +52,6 @@ if TYPE_CHECKING:
     from moontrim.app.daemon import Daemon
 
 log = logging.getLogger(__name__)
-
-RETRY_S = 15.0  # chosen: between attempts to start a part that failed
 
 
 class Remote:
@@ -95,8 +96,9 @@ class Remote:
         folder = daemon.settings.state_path()
         async with asyncio.TaskGroup() as group:
             group.create_task(
-                self._restart_on_failure(
-                    lambda: serve_control(folder, self._forbidding.forbid, permitting, commanding)
+                restart_on_failure(
+                    lambda: serve_control(folder, self._forbidding.forbid, permitting, commanding),
+                    self._real,
                 ),
                 name="control socket",
             )
@@ -117,7 +119,7 @@ class Remote:
                 if tls is not None:
                     tls.close()
 
-        await self._restart_on_failure(run)
+        await restart_on_failure(run, self._real)
 
     async def _with_child_broker(self, daemon: Daemon, tls: ServerTls | None) -> None:
         remote = self._remote
@@ -200,10 +202,12 @@ class Remote:
             rehearsal=self._rehearsal,
             report=None if reporter is None else REPORT_PATH,
         )
-        greeting = [Post(topics.info, encode(info), 1, True)]
+        greeting = (Post(topics.info, encode(info), 1, True),)
+        announce = None
         if remote.discovery:
             account = LOCAL if trusts_local(remote) else HUB
-            greeting.append(discovery.announcement(remote, settings, topics, account))
+            (url, *_) = self._notice.page_urls()
+            announce = partial(announcement, remote, settings, topics, account, url)
         admission = Admission(
             topics,
             settings,
@@ -218,9 +222,9 @@ class Remote:
             address,
             topics,
             admission,
-            Feed(topics, boot),
-            tuple(greeting),
-            discovery.status_topic(remote) if remote.discovery else None,
+            Feed(topics, boot, announce),
+            greeting,
+            status_topic(remote) if remote.discovery else None,
             self._real,
         )
         gateway = Gateway(
@@ -236,9 +240,9 @@ class Remote:
         relays.attach(connection.switch)
         try:
             async with asyncio.TaskGroup() as group:
-                group.create_task(self._restart_on_failure(connection.run), name="mqtt")
+                group.create_task(restart_on_failure(connection.run, self._real), name="mqtt")
                 group.create_task(
-                    self._restart_on_failure(
+                    restart_on_failure(
                         lambda: serve_page(
                             daemon,
                             remote,
@@ -248,13 +252,14 @@ class Remote:
                             reporter=reporter,
                             on_ready=self._notice.page_ready,
                             real=self._real,
-                        )
+                        ),
+                        self._real,
                     ),
                     name="page",
                 )
                 if tls is not None:
                     group.create_task(
-                        self._restart_on_failure(lambda: tls.keep_valid(on_renewed)),
+                        restart_on_failure(lambda: tls.keep_valid(on_renewed), self._real),
                         name="certificate",
                     )
         finally:
@@ -269,13 +274,3 @@ class Remote:
 
     def _folder_of_secrets(self, daemon: Daemon) -> Path:
         return self._secrets_folder or daemon.settings.state_path()
-
-    async def _restart_on_failure(self, part: Callable[[], Awaitable[None]]) -> None:
-        """Runs a part until it returns; logs an unexpected failure and starts it again."""
-        while True:
-            try:
-                await part()
-                return
-            except Exception:
-                log.exception("the remote side failed; the radio is not affected")
-            await self._real.sleep(RETRY_S)

@@ -38,12 +38,17 @@ class OperatorNotice:
     def page_ready(self, url: str) -> None:
         """Logs and reports the addresses of a page that can now be opened."""
         parts = urlsplit(url)
-        urls = page_urls(parts.hostname or "127.0.0.1", parts.port or 80)
-        if self._remote.lan:
-            urls = self._secure_urls()
-        for each in urls:
+        plain = page_urls(parts.hostname or "127.0.0.1", parts.port or 80)
+        for each in self._secure_urls() if self._remote.lan else plain:
             log.info("phone page: %s", each)
             self._on_page(each)
+
+    def page_urls(self) -> list[str]:
+        """Returns the addresses of the page by the config."""
+        remote = self._remote
+        return (
+            self._secure_urls() if remote.lan else page_urls(remote.page_address, remote.http_port)
+        )
 
     def _secure_urls(self) -> list[str]:
         return page_urls(self._remote.page_address, self._remote.https_port, "https")

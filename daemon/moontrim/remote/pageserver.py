@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from moontrim.clock.system import Clock
 from moontrim.config.remote import RemoteSettings
+from moontrim.remote.restarting import RETRY_S
 from moontrim.remote.sessionreport import SessionReport
 from moontrim.remote.wire.addresses import ForbidAccess, Gateway
 from moontrim.remote.wire.servertls import ServerTls
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
     from moontrim.app.daemon import Daemon
 
 log = logging.getLogger(__name__)
-
-RETRY_S = 15.0  # chosen: between attempts to take the port
 
 
 async def serve_page(

@@ -28,7 +28,6 @@ from moontrim.remote.commands.guards import BURST, SecondStep
 from moontrim.remote.commands.parsing import COMMANDS, read_command
 from moontrim.remote.commands.payload import LARGEST_BYTES, Refusal, read_body
 from moontrim.remote.published import messages, outlookmessages
-from moontrim.remote.published.discovery import announcement
 from moontrim.remote.published.feed import ROUTINE_EVERY_S, Feed
 from moontrim.remote.published.messages import Post, encode
 from moontrim.remote.published.skedlist import LARGEST, sked_list
@@ -367,7 +366,13 @@ def test_feed_publishes_what_changed_and_everything_after_a_new_connection() -> 
     feed.add(SNAPSHOT._replace(band="24 GHz", rx=DIAL._replace(correction_hz=1.0)), 0.3)
     assert topics(0.3) == {"state", "value/band"}, "corrections wait for the next second"
     feed.add(SNAPSHOT._replace(rx=DIAL._replace(correction_hz=2.0), outlook=OUTLOOK), 1.3)
-    assert topics(1.3) == {"state", "value/band", "value/rx_correction_hz", "outlook"}
+    assert topics(1.3) == {
+        "state",
+        "value/band",
+        "value/rx_correction_hz",
+        "value/moon_sets",
+        "outlook",
+    }
     feed.add(SNAPSHOT._replace(rx=DIAL._replace(correction_hz=2.0), outlook=OUTLOOK), 2.5)
     assert topics(2.5) == {"state"}
     feed.start_over()
@@ -437,21 +442,6 @@ def test_events_tell_faults_and_changes_of_tracking_once() -> None:
     assert feed.add(lost, 2.0) == []
     more = lost._replace(faults=(*lost.faults, Fault(T0, "gone")))
     assert len(feed.add(more, 3.0)) == 1, "the same words, but at another time"
-
-
-def test_discovery_describes_every_part_once() -> None:
-    post = announcement(RemoteSettings(discovery=True), SETTINGS, TOPICS, "hub")
-    assert post.topic == "homeassistant/device/moontrim_station/config"
-    assert post.retain
-    device = json.loads(post.payload)
-    parts = device["cmps"]
-    assert len({part["unique_id"] for part in parts.values()}) == len(parts)
-    assert all(part["p"] for part in parts.values())
-    for part in parts.values():
-        if "command_topic" in part:
-            assert TOPICS.account_and_command(part["command_topic"])[0] == "hub"  # type: ignore[index]
-    assert {"dev", "o", "availability"} <= set(device)
-    assert len(post.payload) < 16 * 1024
 
 
 # --- topics ---------------------------------------------------------------------------------------

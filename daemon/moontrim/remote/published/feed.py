@@ -18,6 +18,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from moontrim.remote.published import messages, outlookmessages
+from moontrim.remote.published.discovery import Announce
 from moontrim.remote.published.eventlog import EventLog
 from moontrim.remote.published.messages import RESTLESS, Post, encode, ms
 from moontrim.remote.published.skedlist import listed, sked_list
@@ -41,11 +42,14 @@ class Feed:
     """The posts to publish for a sequence of snapshots: `add` takes each one, `wait_s` returns how
     long nothing is due, `take` returns what is due.
 
-    boot: an identifier of this run of the daemon."""
+    boot: an identifier of this run of the daemon. announce: makes the message for hubs; None: there
+    is none."""
 
-    def __init__(self, topics: Topics, boot: str) -> None:
+    def __init__(self, topics: Topics, boot: str, announce: Announce | None = None) -> None:
         self._topics = topics
         self._boot = boot
+        self._announce = announce
+        self._announced: tuple[str, ...] | None = None  # with these skeds
         self._trace = ResidualTrace()
         self._log = EventLog()
         self._seq = itertools.count(1)
@@ -79,6 +83,11 @@ class Feed:
         """Lets the states of the next moment leave at once: a command may take effect."""
         self._awaited_until_s = at_s + EFFECT_S
 
+    def announce_again(self) -> None:
+        """Makes the message for hubs due: one has started."""
+        self._announced = None
+        self._fresh = self._now is not None
+
     def start_over(self) -> None:
         """Makes everything due, for a new connection: the broker may be a new one."""
         self._values.clear()
@@ -86,6 +95,7 @@ class Feed:
         self._sent_s.clear()
         self._outlook = self._tonight = self._skeds = None
         self._log.changed = True
+        self._announced = None
         self._fresh = self._now is not None
 
     def wait_s(self, at_s: float) -> float:
@@ -112,6 +122,10 @@ class Feed:
         if (skeds := listed(now)) != self._skeds:
             self._skeds = skeds
             posts.append(self._retained(self._topics.skeds, sked_list(now)))
+        names = tuple(sked.name for sked in now.skeds)
+        if self._announce is not None and names != self._announced:
+            self._announced = names
+            posts.append(self._announce(names))
         posts += self._new_outlook(now.outlook, at_s)
         if self._log.changed and self._due("log", at_s, LOG_EVERY_S):
             posts.append(self._retained(self._topics.log, self._log.message()))

@@ -13,8 +13,9 @@ from typing import Any
 
 from moontrim import __version__
 from moontrim.config.settings import Settings
+from moontrim.formats import iso
 from moontrim.session.session import TRIM_LIMIT_HZ, place_text
-from moontrim.state.snapshot import DialView, Snapshot
+from moontrim.state.snapshot import DialView, Snapshot, Tracking
 from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS, ECHO_DESCRIPTIONS
 
 SCHEMA = 1  # to be raised when a field changes its meaning or goes
@@ -176,7 +177,7 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
 
 def values(now: Snapshot) -> dict[str, str]:
     """Returns the single values that plain dashboards subscribe to, as text, by field."""
-    moon, rx, tx = now.moon, now.rx, now.tx
+    moon, rx, tx, ahead = now.moon, now.rx, now.tx, now.outlook
     return {
         "tracking": str(now.tracking),
         "band": now.band,
@@ -197,6 +198,16 @@ def values(now: Snapshot) -> dict[str, str]:
         "radio": str(now.link.state),
         "moon_azimuth_deg": _tenth(None if moon is None else moon.azimuth_deg),
         "moon_elevation_deg": _tenth(None if moon is None else moon.elevation_deg),
+        "on_frequency": _switch(now.tracking in (Tracking.ON_FREQUENCY, Tracking.HELD_KEYED)),
+        "keying": str(now.keying.state),
+        "may_transmit": _switch(now.keying_enabled and not now.interlocks),
+        "rx_trim_hz": str(hz(now.rx_trim_hz)),
+        "tx_trim_hz": str(hz(now.tx_trim_hz)),
+        "spread_hz": _tenth(None if ahead is None else ahead.spread_hz),
+        "snr_db": _tenth(None if ahead is None else ahead.snr_db),
+        "moon_rises": _at(None if ahead is None else ahead.moon_rises_utc_s),
+        "moon_sets": _at(None if ahead is None else ahead.moon_sets_utc_s),
+        "next_good": _at(None if ahead is None else ahead.next_good_utc_s),
     }
 
 
@@ -230,6 +241,10 @@ def _switch(on: bool | None) -> str:
 def _tenth(value: float | None) -> str:
     # Adding zero turns -0.0 into 0.0.
     return UNKNOWN if value is None else f"{round(value, 1) + 0.0:.1f}"
+
+
+def _at(utc_s: float | None) -> str:
+    return UNKNOWN if utc_s is None else iso(utc_s)
 
 
 def _whole(value: int | None) -> str:

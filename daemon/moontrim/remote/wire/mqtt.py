@@ -53,8 +53,8 @@ STEADY_S = 10.0  # chosen: a connection of this length resets the waits between 
 class MqttConnection:
     """The connection of one daemon to one broker. `run` ends only by cancellation.
 
-    greeting: the messages to publish first on every connection, and whenever `online` is published
-    on hello_topic (None for never)."""
+    greeting: the messages to publish first on every connection. hello_topic: on which a hub
+    publishes `online` when it has started; None: there is none."""
 
     def __init__(
         self,
@@ -223,7 +223,8 @@ class MqttConnection:
                 continue
             if topic == self._hello_topic:
                 if message.payload == b"online":
-                    self._offer(list(self._greeting))
+                    self._feed.announce_again()
+                    self._fresh.set()
                 continue
             arrival = self._arrival(topic, message)
             try:
