@@ -40,7 +40,7 @@ from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import Post, encode
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.restarting import restart_on_failure
-from moontrim.remote.sessionreport import REPORT_PATH, SessionReport
+from moontrim.remote.sessionreport import REPORT_PATH, ReportMaker
 from moontrim.remote.wire.addresses import BrokerAddress, ForbidAccess, Gateway
 from moontrim.remote.wire.brokertls import broker_tls
 from moontrim.remote.wire.controlsocket import serve_control
@@ -194,7 +194,7 @@ class Remote:
         boot = secrets.token_hex(4)
         reporter = None
         if access is not None and self._journal is not None:
-            reporter = SessionReport(self._journal, settings.data, daemon.clock.utc_s, self._real)
+            reporter = ReportMaker(self._journal, settings.data, daemon.clock.utc_s, self._real)
         info = messages.info(
             settings,
             boot,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from moontrim.clock.system import Clock
 from moontrim.config.remote import RemoteSettings
 from moontrim.remote.restarting import RETRY_S
-from moontrim.remote.sessionreport import SessionReport
+from moontrim.remote.sessionreport import ReportMaker
 from moontrim.remote.wire.addresses import ForbidAccess, Gateway
 from moontrim.remote.wire.servertls import ServerTls
 
@@ -26,7 +26,7 @@ async def serve_page(
     *,
     access: ForbidAccess | None,
     tls: ServerTls | None,
-    reporter: SessionReport | None,
+    reporter: ReportMaker | None,
     on_ready: Callable[[str], object],
     real: Clock,
 ) -> None:

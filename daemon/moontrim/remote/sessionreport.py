@@ -23,7 +23,7 @@ class ReportFailed(MoontrimError):
     """The report could not be made, and why."""
 
 
-class SessionReport:
+class ReportMaker:
     """Makes reports from one journal.
 
     data: the tables of the config. utc_s: reads the daemon's clock. real: for the deadline."""

@@ -11,12 +11,12 @@ from moontrim.config.settings import DataSettings
 from moontrim.errors import BusyError
 from moontrim.path import Ephemeris
 from moontrim.remote import reportprocess, sessionreport
-from moontrim.remote.sessionreport import ReportFailed, SessionReport
+from moontrim.remote.sessionreport import ReportFailed, ReportMaker
 from support.recorded import T0, Made, make_journal
 
 
-def reporter(journal: Path, now_utc_s: float = T0 + 60.0) -> SessionReport:
-    return SessionReport(journal, DataSettings(), lambda: now_utc_s, SystemClock())
+def reporter(journal: Path, now_utc_s: float = T0 + 60.0) -> ReportMaker:
+    return ReportMaker(journal, DataSettings(), lambda: now_utc_s, SystemClock())
 
 
 def test_it_is_of_the_last_session_and_one_is_made_at_a_time(

@@ -72,4 +72,4 @@ def tonight(curves: Tonight) -> dict[str, Any]:
 
 
 def _all_rounded(values: tuple[float, ...] | None, digits: int) -> list[float] | None:
-    return None if values is None else [round(value, digits) for value in values]
+    return None if values is None else [round(value, digits) + 0.0 for value in values]
