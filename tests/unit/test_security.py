@@ -26,6 +26,7 @@ STARTS_PROGRAMS = {
     "daemon/moontrim/cli/installservice.py",
     "daemon/moontrim/guard/inhibitor.py",
     "daemon/moontrim/guard/child.py",
+    "daemon/moontrim/remote/sessionreport.py",
 }
 
 
