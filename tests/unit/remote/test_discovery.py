@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 from copy import deepcopy
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 import jsonschema
@@ -14,6 +15,7 @@ from jinja2 import Environment
 
 from moontrim.config.remote import RemoteSettings
 from moontrim.config.settings import settings_from
+from moontrim.config.sked import Sked
 from moontrim.keying.view import KeyingView
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote.broker.configfile import LARGEST_PACKET
@@ -255,6 +257,8 @@ def test_what_changes_every_second_is_off_at_first() -> None:
     ("key", "value", "command"),
     [
         ("band", "10 GHz", "band 10 GHz"),
+        ("sked", "north", "sked north"),
+        ("sked_hz", "10368100500.0", "sked 10 368 100 500 Hz"),
         ("agreement", "receiver", "agreement receiver"),
         ("partner", "KP20nf", "partner KP20nf"),
         ("rx_trim_hz", "50", "trim receive +50 Hz"),
@@ -286,3 +290,25 @@ def test_nothing_allows_transmit() -> None:
     for part in parts().values():
         if part.get("command_topic", "").endswith("/transmit"):
             assert (part["p"], part["payload_press"]) == ("button", "off")
+
+
+def test_a_sked_made_meanwhile_is_among_the_options_and_a_hub_that_starts_is_told() -> None:
+    remote = RemoteSettings(discovery=True)
+    feed = Feed(TOPICS, "0badcafe", partial(announcement, remote, SETTINGS, TOPICS, "hub", PAGE))
+
+    def options(at_s: float) -> list[list[str]]:
+        posts = [p for p in feed.take(at_s) if p.topic.startswith("homeassistant/")]
+        return [json.loads(post.payload)["cmps"]["sked"]["options"] for post in posts]
+
+    north, south = (Sked(name=name, band="10 GHz", sked_hz=1) for name in ("north", "south"))
+    feed.add(SNAPSHOT._replace(skeds=(north,)), 0.0)
+    assert options(0.0) == [["north"]]
+    feed.add(SNAPSHOT._replace(skeds=(north,)), 1.0)
+    assert options(1.0) == []
+    feed.add(SNAPSHOT._replace(skeds=(north, south)), 2.0)
+    assert options(2.0) == [["north", "south"]]
+    feed.announce_again()
+    assert feed.wait_s(2.5) == 0.0
+    assert options(2.5) == [["north", "south"]]
+    feed.start_over()
+    assert options(3.0) == [["north", "south"]], "the broker may be a new one"

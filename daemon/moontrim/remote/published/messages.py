@@ -122,7 +122,7 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
         "agreement": now.agreement,
         "partner": now.partner,
         "partner_place": now.partner_place,
-        "undo_until_ms": _instant(now.undo_until_utc_s),
+        "undo_until_ms": instant(now.undo_until_utc_s),
         "rx_trim_hz": hz(now.rx_trim_hz),
         "tx_trim_hz": hz(now.tx_trim_hz),
         "correcting": now.correcting,
