@@ -371,6 +371,7 @@ def test_feed_publishes_what_changed_and_everything_after_a_new_connection() -> 
         "value/band",
         "value/rx_correction_hz",
         "value/moon_sets",
+        "tonight",
         "outlook",
     }
     feed.add(SNAPSHOT._replace(rx=DIAL._replace(correction_hz=2.0), outlook=OUTLOOK), 2.5)
@@ -399,6 +400,9 @@ def test_feed_publishes_tonight_when_it_is_new_and_the_log_once_a_second() -> No
     assert len(sent(3.0, "tonight")) == 1
     feed.start_over()
     assert len(sent(3.1, "tonight")) == 1
+    feed.add(SNAPSHOT._replace(outlook=replace(OUTLOOK, tonight=None)), 5.0)
+    (nothing,) = sent(5.0, "tonight")
+    assert nothing["home_deg"] == [] and nothing.keys() == message.keys()
 
     note = CommandNote(T0, "phone", "band 10 GHz", "done")
     feed.add(SNAPSHOT, 10.0, [note])

@@ -64,7 +64,7 @@ class Feed:
         self._due_s: dict[str, float] = {}
         self._outlook: Outlook | None = None
         self._skeds: object = None
-        self._tonight: Tonight | None = None
+        self._tonight: list[Tonight | None] = []  # the one published; none yet
         self._tracking: Tracking | None = None
         self._fault: Fault | None = None
 
@@ -93,7 +93,8 @@ class Feed:
         self._values.clear()
         self._due_s.clear()
         self._sent_s.clear()
-        self._outlook = self._tonight = self._skeds = None
+        self._outlook = self._skeds = None
+        self._tonight = []
         self._log.changed = True
         self._announced = None
         self._fresh = self._now is not None
@@ -152,8 +153,8 @@ class Feed:
             return []
         self._outlook = ahead
         posts = [self._retained(self._topics.outlook, outlookmessages.outlook(ahead))]
-        if ahead.tonight is not None and ahead.tonight != self._tonight:
-            self._tonight = ahead.tonight
+        if [ahead.tonight] != self._tonight:
+            self._tonight = [ahead.tonight]
             message = outlookmessages.tonight(ahead.tonight)
             posts.append(self._retained(self._topics.tonight, message))
         return posts

@@ -51,8 +51,12 @@ def outlook(ahead: Outlook) -> dict[str, Any]:
     }
 
 
-def tonight(curves: Tonight) -> dict[str, Any]:
-    """Returns the message of the present or next window as curves, with its good stretches."""
+def tonight(curves: Tonight | None) -> dict[str, Any]:
+    """Returns the message of the present or next window as curves, with its good stretches; an
+    empty one if there is no window within the search."""
+    if curves is None:
+        nothing: dict[str, Any] = {"start_ms": None, "step_s": None, "partner_deg": None}
+        return nothing | {"home_deg": [], "spread_hz": [], "snr_db": None, "good": []}
     return {
         "start_ms": ms(curves.start_utc_s),
         "step_s": round(curves.step_s, 3),
