@@ -143,10 +143,17 @@ def test_every_command_reaches_the_radio_and_comes_back(
             assert watch.latest[f"{BASE}/value/sked_hz"] == b"10368101000"
             assert watch.json("info")["bands"][1]["name"] == "24 GHz"
             await watch.until(lambda: len(watch.json("trace")["rx_hz"]) > 1, 6.0)
-            events = [json.loads(p) for t, p in watch.history if t == f"{BASE}/event"]
-            assert {e["name"] for e in events if e["what"] == "command"} == set(
-                watch.json("info")["commands"]
-            )
+            fred = {"name": "Fred", "band": "10 GHz", "sked_hz": 10_368_102_000}
+            steps = ("save_sked", fred), ("sked", "Fred"), ("undo", {}), ("remove_sked", "Fred")
+            for name, payload in steps:
+                assert (await ask(name, payload))["ok"], name
+
+            def all_of_them() -> bool:
+                events = [json.loads(p) for t, p in watch.history if t == f"{BASE}/event"]
+                names = {e["name"] for e in events if e["what"] == "command"}
+                return names == set(watch.json("info")["commands"])
+
+            await watch.until(all_of_them)
 
     asyncio.run(main())
 

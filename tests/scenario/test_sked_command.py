@@ -93,7 +93,7 @@ def test_without_a_daemon(tmp_path: Path, config: Path) -> None:
     _, made = listed(config)
     assert made == {
         "name": "made", "band": "1296 MHz", "sked_hz": 1296_080_000, "tx_sked_hz": None,
-        "partner": "NORTH", "agreement": "home", "over_s": 30.0, "note": "they begin",
+        "partner": "North", "agreement": "home", "over_s": 30.0, "note": "they begin",
         "made": True, "problem": "", "chosen": False,
     }  # fmt: skip
     code, text = sked(config, "choose", "made")
@@ -101,7 +101,7 @@ def test_without_a_daemon(tmp_path: Path, config: Path) -> None:
     code, text = sked(config, "list")
     assert code == 0
     assert "  north  1296 MHz, 1 296 070 000 Hz; north; receiver; of the config\n" in text
-    assert "  made   1296 MHz, 1 296 080 000 Hz; NORTH; home; they begin\n" in text
+    assert "  made   1296 MHz, 1 296 080 000 Hz; North; home; they begin\n" in text
     code, text = sked(config, "remove", "made")
     assert code == 0 and len(listed(config)) == 1
 

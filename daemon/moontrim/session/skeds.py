@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from moontrim.config.partner import named
 from moontrim.config.settings import Settings
 from moontrim.config.sked import Sked, sked_named, sked_problem
 from moontrim.errors import InputError, NotNowError
@@ -77,8 +78,9 @@ class ChooseSked(Command):
 
 @dataclass(frozen=True, slots=True)
 class SaveSked(Command):
-    """Keeps a sked, instead of one of the same name that the operator made before. Raises
-    InputError for one that could not be chosen, and for a name of the config."""
+    """Keeps a sked, instead of one of the same name that the operator made before; a partner's name
+    as the config writes it. Raises InputError for one that could not be chosen, and for a name of
+    the config."""
 
     sked: Sked
 
@@ -92,8 +94,10 @@ class SaveSked(Command):
         others = tuple(sked for sked in session.skeds if sked is not before)
         if len(others) >= MOST_SKEDS:
             raise InputError("name", name, f"at most {MOST_SKEDS} skeds; remove one first")
-        changed = session.model_copy(update={"skeds": (*others, self.sked)})
-        return changed if before == self.sked else _left(changed, name)
+        partner = named(settings.partners, self.sked.partner)
+        sked = self.sked.model_copy(update={"partner": partner.name} if partner else {})
+        changed = session.model_copy(update={"skeds": (*others, sked)})
+        return changed if before == sked else _left(changed, name)
 
     def __str__(self) -> str:
         return f"save sked {self.sked.name}"

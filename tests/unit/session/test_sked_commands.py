@@ -147,6 +147,12 @@ def test_made_replaced_and_removed() -> None:
     assert apply(RemoveSked("t", "Made"), session=session).skeds == ()
 
 
+def test_a_partner_is_kept_as_the_config_writes_it() -> None:
+    for text, name in (("NORTH", "North"), ("kp20nf", "kp20nf")):
+        session = apply(SaveSked("t", MADE.model_copy(update={"partner": text})))
+        assert session.skeds[0].partner == name
+
+
 @pytest.mark.parametrize("again", [True, False])
 def test_a_chosen_one_that_is_changed_or_removed_is_not_chosen_any_more(again: bool) -> None:
     chosen = apply(SaveSked("t", MADE), choose("made"))
