@@ -140,6 +140,15 @@ def test_every_command_reaches_the_radio_and_comes_back(
             await watch.state(lambda s: s["tx_allowed"])
             assert not radio.transmitting, "permitted is not keyed"
 
+            sked = {"name": "north", "band": "24 GHz", "sked_hz": 24_048_200_000}
+            assert (await ask("save_sked", sked))["ok"]
+            assert (await ask("sked", "north"))["ok"]
+            state = await watch.state(lambda s: s["sked"] == "north")
+            assert (state["band"], state["sked_hz"]) == ("24 GHz", 24_048_200_000)
+            assert (await ask("undo"))["ok"]
+            await watch.state(lambda s: s["sked"] == "" and s["band"] == "10 GHz")
+            assert (await ask("remove_sked", {"sked": "north"}))["ok"]
+
             assert watch.latest[f"{BASE}/value/sked_hz"] == b"10368101000"
             assert watch.json("info")["bands"][1]["name"] == "24 GHz"
             await watch.until(lambda: len(watch.json("trace")["rx_hz"]) > 1, 6.0)
