@@ -46,7 +46,8 @@ class Session(BaseModel):
     transmits is unkeyed. front_end: the one that the operator has confirmed to be connected, by
     allowing transmit; None: none since. bands: the choices of the bands that differ from the
     config's. sked: name of the chosen sked; empty once band, frequency, partner or agreement were
-    changed. skeds: those that the operator made. agenda: in no order."""
+    changed. skeds: those that the operator made. agenda: in no order. followed: id of
+    its entry that was followed last, which is not followed again."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -60,6 +61,7 @@ class Session(BaseModel):
     sked: str = ""
     skeds: tuple[Sked, ...] = ()
     agenda: tuple[AgendaEntry, ...] = ()
+    followed: Annotated[str, Field(max_length=16)] = ""
 
     def on_band(self, name: str, settings: Settings) -> Session:
         """Returns a copy on another band. Where that has another front end, the permission is

@@ -45,7 +45,7 @@ UNUSABLE = "session.unusable.json"
 MARK = "ended-in-order"
 LOCK = "run.lock"
 # What is taken over from a session that no longer fits the config.
-CARRIED_OVER = ("tx_allowed", "front_end", "skeds", "agenda")
+CARRIED_OVER = ("tx_allowed", "front_end", "skeds", "agenda", "followed")
 UNORDERLY = "last run not ended in order, a change may be unsaved"
 INHIBITED = "inhibited, and not allowed again since"
 TO_ALLOW = "to allow: moontrim permit, or the phone page"

@@ -12,6 +12,7 @@ from moontrim.errorbudget.budget import Budget
 from moontrim.formats import signed_short
 from moontrim.keying.view import KeyingView
 from moontrim.rig.view import LinkView
+from moontrim.state.agendaview import AgendaView
 from moontrim.timekeeping.clockview import ClockView
 from moontrim.tuning.correction import Agreement
 
@@ -184,7 +185,7 @@ class Snapshot(NamedTuple):
     locator or `lat,lon,height_m`, empty for our own echo. undo_until_utc_s: until when the last
     change can be undone; None: nothing can. skeds: all; made: names of those that the operator
     made; sked_problems: name of a sked and why it cannot be chosen. interlocks, keying_enabled,
-    over_left_s: see `TransmitView`."""
+    over_left_s: see `TransmitView`. agenda: None: nothing follows one."""
 
     utc_s: float
     tracking: Tracking
@@ -223,6 +224,7 @@ class Snapshot(NamedTuple):
     interlocks: tuple[str, ...] = ()
     keying_enabled: bool = False
     over_left_s: float | None = None
+    agenda: AgendaView | None = None
 
     @property
     def verdict(self) -> str:

@@ -20,10 +20,12 @@ from moontrim.rig.view import (
     TransmitChanged,
     Updated,
 )
+from moontrim.session.agendacommands import FollowEntry
 from moontrim.session.commands import Command, ReadBack, whole_hertz
 from moontrim.session.current import CurrentSession
 from moontrim.session.session import Session
 from moontrim.session.skeds import ChooseSked, Undo
+from moontrim.state.agendaview import AgendaView
 from moontrim.state.snapshot import Outlook
 from moontrim.tracking.handondial import IN_USE_S, MOST_RESTORES, TurnedDial
 from moontrim.tracking.inbox import HomeMoved, Item, Request, StationFault
@@ -35,8 +37,8 @@ from moontrim.tracking.refusals import Refusals
 log = logging.getLogger(__name__)
 
 # Fields of a session that say nothing of where the dials belong; and the lists among them.
-BESIDE_DIALS = {"tx_allowed", "front_end", "sked", "skeds", "agenda"}
-LISTS = {"skeds", "agenda"}
+BESIDE_DIALS = {"tx_allowed", "front_end", "sked", "skeds", "agenda", "followed"}
+LISTS = {"skeds", "agenda", "followed"}
 
 
 class Changes:
@@ -96,6 +98,9 @@ class Changes:
             case Outlook():
                 self._record.replace_outlook(item)
                 return False
+            case AgendaView():
+                self._record.replace_agenda(item)
+                return False
             case Updated():
                 return False
         return True
@@ -131,7 +136,9 @@ class Changes:
         if isinstance(command, Undo):
             return self._record.undoing.undone(before, settings, self._clock.monotonic_s())
         changed = command.apply(before, settings)
-        return changed if isinstance(command, ChooseSked) else self._off_sked(changed)
+        if isinstance(command, ChooseSked | FollowEntry):
+            return changed
+        return self._off_sked(changed)
 
     def _off_sked(self, changed: Session) -> Session:
         """Returns a changed session without the name of a sked that it has left."""

@@ -12,6 +12,7 @@ from moontrim.errors import MoontrimError
 from moontrim.rig.view import LinkEvent
 from moontrim.session.commands import Command
 from moontrim.session.session import Session
+from moontrim.state.agendaview import AgendaView
 from moontrim.state.snapshot import Outlook
 
 log = logging.getLogger(__name__)
@@ -52,7 +53,7 @@ class StationFault:
     text: str
 
 
-Item = Request | LinkEvent | Outlook | HomeMoved | StationFault
+Item = Request | LinkEvent | Outlook | AgendaView | HomeMoved | StationFault
 
 
 class Inbox:

@@ -91,6 +91,7 @@ class Publisher:
                 keying=around.keying,
                 tx_allowed=session.tx_allowed,
                 outlook=record.outlook,
+                agenda=record.agenda,
                 clock=around.clock,
                 warnings=around.warnings,
                 front_end=selection.band_settings.front_end_name,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 
+from moontrim.state.agendaview import AgendaView
 from moontrim.state.snapshot import Change, Fault, Outlook
 from moontrim.tracking.undo import Undoing
 
@@ -14,7 +15,8 @@ MOST_FAULTS = 200  # chosen: some hours of a bad night; older ones are in the lo
 
 
 class TrackingRecord:
-    """Counts of seconds, the latest faults, the last change, what can be undone, and the outlook.
+    """Counts of seconds, the latest faults, the last change, what can be undone, the outlook and the
+    agenda.
 
     utc_s: reads the clock, in POSIX seconds."""
 
@@ -26,6 +28,7 @@ class TrackingRecord:
         self.last_change: Change | None = None
         self.outlook: Outlook | None = None
         self.undoing = Undoing()
+        self.agenda: AgendaView | None = None
 
     def tick(self) -> None:
         """Counts a planned second."""
@@ -48,3 +51,7 @@ class TrackingRecord:
     def replace_outlook(self, outlook: Outlook) -> None:
         """Keeps the newest outlook."""
         self.outlook = outlook
+
+    def replace_agenda(self, agenda: AgendaView) -> None:
+        """Keeps the newest view of the agenda."""
+        self.agenda = agenda
