@@ -105,6 +105,7 @@ async def _run_daemon(
     live: bool,
 ) -> tuple[str, ...]:
     """Runs it to its end; returns the outputs that may still be on then."""
+    from moontrim.agenda.follower import Follower
     from moontrim.app.daemon import Daemon
     from moontrim.journal.companion import Journal
     from moontrim.keying.sequence import Phase
@@ -122,8 +123,11 @@ async def _run_daemon(
     log.about = lambda: daemon.hub.latest
     journal = Journal(settings.state_path(), settings, clock, daemon.clock_bound_s)
     daemon.surroundings.register("journal", lambda: (journal.problem,) if journal.problem else ())
-    view = live_view if live else log_view
-    await daemon.run(journal.run, *companions, view, keep_outlook, share.run)
+    view, agenda = live_view if live else log_view, Follower()
+    await daemon.run(
+        *(journal.run, *companions, view, keep_outlook, share.run),
+        *(agenda.run, agenda.forecast_spread),
+    )
     keying = daemon.transmitting.keyer.view
     if not settings.keying.enabled or keying.state is Phase.RELEASED:
         return keying.stuck

@@ -95,11 +95,8 @@ class Changes:
                 return False
             case HomeMoved():
                 self._current.move_home(item.home)
-            case Outlook():
-                self._record.replace_outlook(item)
-                return False
-            case AgendaView():
-                self._record.replace_agenda(item)
+            case Outlook() | AgendaView():
+                self._record.replace(item)
                 return False
             case Updated():
                 return False
@@ -136,9 +133,8 @@ class Changes:
         if isinstance(command, Undo):
             return self._record.undoing.undone(before, settings, self._clock.monotonic_s())
         changed = command.apply(before, settings)
-        if isinstance(command, ChooseSked | FollowEntry):
-            return changed
-        return self._off_sked(changed)
+        chooses = isinstance(command, ChooseSked | FollowEntry)
+        return changed if chooses else self._off_sked(changed)
 
     def _off_sked(self, changed: Session) -> Session:
         """Returns a changed session without the name of a sked that it has left."""

@@ -48,10 +48,9 @@ class TrackingRecord:
         """Notes who has just changed what."""
         self.last_change = Change(by, what, self._utc_s())
 
-    def replace_outlook(self, outlook: Outlook) -> None:
-        """Keeps the newest outlook."""
-        self.outlook = outlook
-
-    def replace_agenda(self, agenda: AgendaView) -> None:
-        """Keeps the newest view of the agenda."""
-        self.agenda = agenda
+    def replace(self, newest: Outlook | AgendaView) -> None:
+        """Keeps the newest outlook, or the newest view of the agenda."""
+        if isinstance(newest, Outlook):
+            self.outlook = newest
+        else:
+            self.agenda = newest

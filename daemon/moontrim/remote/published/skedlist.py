@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import accumulate
 from typing import Any
 
+from moontrim.remote.published.agendalist import entry_list
 from moontrim.remote.published.messages import encode
 from moontrim.state.snapshot import Snapshot
 
@@ -13,7 +14,7 @@ LARGEST = 15_000  # bytes; chosen: below the largest packet of the broker, 16 Ki
 
 def listed(now: Snapshot) -> object:
     """Returns what the message depends on."""
-    return now.skeds, now.made, now.sked_problems
+    return now.skeds, now.made, now.sked_problems, now.agenda.entries if now.agenda else ()
 
 
 def sked_list(now: Snapshot) -> dict[str, Any]:
@@ -35,10 +36,12 @@ def sked_list(now: Snapshot) -> dict[str, Any]:
         }
         for sked in now.skeds
     ]
-    message = {"skeds": skeds, "agenda": [], "more": 0}
+    agenda = entry_list(now.agenda)
+    message = {"skeds": skeds, "agenda": agenda, "more": 0}
     if len(encode(message)) > LARGEST:
         skeds = [one | {"note": ""} for one in skeds]
         lengths = accumulate(len(encode(one)) + 1 for one in skeds)
-        fitting = sum(length < LARGEST - 100 for length in lengths)
+        room = LARGEST - 100 - len(encode(agenda))
+        fitting = sum(length < room for length in lengths)
         message |= {"skeds": skeds[:fitting], "more": len(skeds) - fitting}
     return message
