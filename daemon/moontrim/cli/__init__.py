@@ -18,6 +18,7 @@ COMMANDS = {
     "install-service": "install moontrim as a systemd service",
     "access": "show address, password and QR code of the phone page; changes nothing",
     "forbid": "inhibit transmit on the running daemon; needs no broker and no network",
+    "agenda": "list, add, remove, import and export skeds with times, followed unattended",
     "sked": "list, choose, add and remove skeds, also on the running daemon",
     "permit": "allow transmit again on the running daemon, after a check list",
     "unkey": "release everything the config can key, e.g. after a crash",

@@ -18,6 +18,7 @@ from moontrim.app.daemon import Daemon
 from moontrim.clock.system import SystemClock
 from moontrim.formats import count, grouped, iso
 from moontrim.session.sessionfile import TO_ALLOW
+from moontrim.state.agendaview import next_text
 from moontrim.state.snapshot import DialView, Snapshot, Tracking, trim_text
 from moontrim.timekeeping.clockview import ClockView
 from moontrim.tuning.correction import descriptions
@@ -138,6 +139,8 @@ def panel(snapshot: Snapshot, columns: int) -> Panel:
             if next_s is not None:
                 where += f"  Moon {'sets' if up else 'rises'} {iso(next_s)[11:16]}"
         grid.add_row("Moon", where)
+    if snapshot.agenda is not None and snapshot.agenda.next is not None:
+        grid.add_row("next", Text(next_text(snapshot.agenda.next, snapshot.utc_s)))
     link = snapshot.link
     grid.add_row(
         "radio",

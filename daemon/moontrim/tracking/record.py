@@ -15,8 +15,8 @@ MOST_FAULTS = 200  # chosen: some hours of a bad night; older ones are in the lo
 
 
 class TrackingRecord:
-    """Counts of seconds, the latest faults, the last change, what can be undone, the outlook and the
-    agenda.
+    """Counts of seconds, the latest faults, the last change, what can be undone, the outlook and
+    the agenda.
 
     utc_s: reads the clock, in POSIX seconds."""
 

@@ -1,10 +1,12 @@
 """Commands from the command line of this machine: the same as those of phones, but for the two
-that have ways of their own (see `forbidding` and `permitting`)."""
+that have ways of their own (see `forbidding` and `permitting`), and those of the agenda, whose
+entries `moontrim agenda` has checked against the Moon."""
 
 from __future__ import annotations
 
 from moontrim.clock.system import Clock
 from moontrim.errors import BusyError, InputError, NotNowError
+from moontrim.remote.commands.agendacommand import read_agenda_command
 from moontrim.remote.commands.forbidding import ANSWER_S, Forbiddable, Outcome
 from moontrim.remote.commands.parsing import read_command
 from moontrim.remote.commands.payload import Body, Refusal, read_body
@@ -27,7 +29,9 @@ class Commanding:
             body = read_body(line.encode())
             fields = dict(body.fields or {})
             name = str(fields.pop(COMMAND, ""))
-            request = read_command(name, Body(fields, ""), by)
+            request = read_agenda_command(name, fields, by) or read_command(
+                name, Body(fields, ""), by
+            )
         except Refusal as refusal:
             more = refusal.expected and f"; expected {refusal.expected}" not in refusal.message
             return Outcome(False, refusal.message + f"; expected {refusal.expected}" * bool(more))

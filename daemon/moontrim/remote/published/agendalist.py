@@ -1,5 +1,4 @@
-"""The agenda in the published messages: its next entry in the state, and its entries in the list of
-skeds. Pure."""
+"""The entries of the agenda in the published list of skeds. Pure."""
 
 from __future__ import annotations
 
@@ -11,21 +10,6 @@ from moontrim.state.agendaview import AgendaView, EntryView
 
 COMING, OUTCOMES = 20, 10  # entries; chosen: what can be looked through on a phone
 LARGEST_AGENDA_BYTES = 6000  # chosen: leaves more than half of the message to the skeds
-
-
-def next_entry(agenda: AgendaView | None) -> dict[str, Any] | None:
-    """Returns the next entry; None if there is none."""
-    if agenda is None or agenda.next is None:
-        return None
-    entry = agenda.next
-    return {
-        "sked": entry.sked,
-        "band": entry.band,
-        "start_ms": ms(entry.start_utc_s),
-        "end_ms": ms(entry.end_utc_s),
-        "spread_hz": None if entry.spread_hz is None else round(entry.spread_hz, 2),
-        "waits_for": entry.waits_for,
-    }
 
 
 def entry_list(agenda: AgendaView | None) -> list[dict[str, Any]]:

@@ -15,6 +15,7 @@ from moontrim import __version__
 from moontrim.config.settings import Settings
 from moontrim.formats import iso
 from moontrim.session.session import TRIM_LIMIT_HZ, place_text
+from moontrim.state.agendaview import NextEntry
 from moontrim.state.snapshot import DialView, Snapshot, Tracking
 from moontrim.tuning.correction import AGREEMENT_DESCRIPTIONS, ECHO_DESCRIPTIONS
 
@@ -172,6 +173,7 @@ def state(now: Snapshot, boot: str, seq: int) -> dict[str, Any]:
             "doubt": now.clock.doubt,
         },
         "warnings": list(now.warnings),
+        "next": None if now.agenda is None or now.agenda.next is None else _next(now.agenda.next),
     }
 
 
@@ -208,6 +210,17 @@ def values(now: Snapshot) -> dict[str, str]:
         "moon_rises": _at(None if ahead is None else ahead.moon_rises_utc_s),
         "moon_sets": _at(None if ahead is None else ahead.moon_sets_utc_s),
         "next_good": _at(None if ahead is None else ahead.next_good_utc_s),
+    }
+
+
+def _next(entry: NextEntry) -> dict[str, Any]:
+    return {
+        "sked": entry.sked,
+        "band": entry.band,
+        "start_ms": ms(entry.start_utc_s),
+        "end_ms": ms(entry.end_utc_s),
+        "spread_hz": rounded(entry.spread_hz, 2),
+        "waits_for": entry.waits_for,
     }
 
 

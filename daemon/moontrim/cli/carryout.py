@@ -1,0 +1,62 @@
+"""Commands carried out by the running daemon or, where none runs, on what was saved."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from moontrim.config.settings import Settings
+from moontrim.errors import InputError, reason_of
+
+if TYPE_CHECKING:
+    from moontrim.remote.commands.forbidding import Outcome
+    from moontrim.session.commands import Command
+    from moontrim.session.session import Session
+
+BY = "command line"
+
+
+def carry_out(
+    settings: Settings, folders: Sequence[Path], command: Command, fields: dict[str, Any]
+) -> Outcome:
+    """Carries a command out and returns what became of it. fields: the same command, as the
+    daemon's control socket takes it. Raises InputError and NotNowError where no daemon runs."""
+    from moontrim.remote.commands.forbidding import Outcome
+    from moontrim.remote.wire.controlsocket import NotRunning, request_command
+    from moontrim.session.offline import change_saved
+
+    for folder in folders:
+        try:
+            return request_command(folder, fields)
+        except NotRunning:
+            continue
+        except (OSError, ValueError) as error:
+            problem = getattr(error, "strerror", None) or "no answer from the daemon"
+            return Outcome(False, f"{folder}: {problem}; nothing changed as far as is known")
+    folder = _saved_in(folders)
+    change_saved(folder, settings, command)
+    return Outcome(True, f"{command}: done, in {folder}")
+
+
+def saved_session(settings: Settings, folders: Sequence[Path]) -> Session:
+    """Returns what was saved last, also by a daemon that runs; reports on standard error where that
+    cannot be used. Raises InputError where it cannot be read."""
+    from moontrim.session.sessionfile import stored_session
+
+    session, problem = stored_session(_saved_in(folders), settings)
+    if problem:
+        print(f"moontrim: saved choices invalid: {problem}", file=sys.stderr)
+    return session
+
+
+def _saved_in(folders: Sequence[Path]) -> Path:
+    """Returns the first folder in which something was saved, or else the first."""
+    from moontrim.session.sessionfile import first_start
+
+    try:
+        return next((folder for folder in folders if not first_start(folder)), folders[0])
+    except OSError as error:
+        problem = f"cannot read it ({reason_of(error)})"
+        raise InputError("state_dir", str(folders[0]), problem=problem) from None
