@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
-from fuzz import connections, control, files, pages, programs, radios, typed, wires, witnesses
+from fuzz import (
+    calendars,
+    connections,
+    control,
+    files,
+    pages,
+    programs,
+    radios,
+    typed,
+    wires,
+    witnesses,
+)
 from fuzz.target import Target
 
 TARGETS: dict[str, Target] = {
     target.name: target
-    for part in (wires, radios, programs, connections, control, pages, witnesses, files, typed)
+    for part in (
+        *(wires, radios, programs, connections, control, pages, witnesses, files, calendars, typed),
+    )
     for target in part.TARGETS
 }
 
@@ -21,7 +34,7 @@ SURFACES: dict[str, tuple[str, ...]] = {
     "control socket": ("control",),
     "GPS and time": ("nmea", "gpsd", "chrony"),
     "files and typing": (
-        *("config", "session", "band-plan", "passwords", "recording", "earth-table"),
+        *("config", "session", "band-plan", "passwords", "recording", "earth-table", "calendar"),
         *("typed-commands", "place", "instant", "frequency"),
     ),
     "journal": ("journal",),

@@ -57,9 +57,9 @@ class Follower:
 
     async def run(self, daemon: Daemon) -> None:
         """Follows the agenda until cancelled."""
-        latest = daemon.hub.latest
         while True:
             try:
+                latest = daemon.hub.latest
                 while True:
                     if latest is not None:
                         await self._step(daemon, latest)
@@ -100,15 +100,14 @@ class Follower:
 
     async def _step(self, daemon: Daemon, now: Snapshot) -> None:
         """Does what the agenda asks for at a snapshot, and publishes the agenda if it changed."""
-        session = daemon.session
-        entry = present(session, now.utc_s)
+        for past in over(daemon.session, now.utc_s):  # before another one counts as followed
+            await self._settle(daemon, past)
+        entry = present(daemon.session, now.utc_s)
         if entry is not None:
-            if entry.id != session.followed:
+            if entry.id != daemon.session.followed:
                 await self._follow(daemon, entry, now.utc_s)
             tally = self._tallies.setdefault(entry.id, Tally(entry))
             tally.add(now, self._otherwise(daemon.session, entry))
-        for past in over(session, now.utc_s):
-            await self._settle(daemon, past)
         self._publish(daemon, now.utc_s, entry)
 
     def _otherwise(self, session: Session, entry: AgendaEntry) -> str:

@@ -8,6 +8,7 @@ import termios
 import pytest
 from rich.console import Console
 
+from moontrim.state.agendaview import AgendaView, NextEntry
 from moontrim.state.snapshot import DialView
 from moontrim.terminal.livepanel import panel, status_line, takes_output
 from support.journals import T0, snapshot
@@ -83,3 +84,20 @@ def test_sked_and_partner_show_by_name() -> None:
     assert "10 368 100 000 Hz  [north]" in shown.get()
     assert "[/b] north (KP20nf)" in shown.get()
     assert "10 GHz sked [north] 10 368 100 000 Hz" in status_line(view)
+
+
+def test_the_next_entry_of_the_agenda_is_shown() -> None:
+    entry = NextEntry("1", "north", "10 GHz", T0 + 2520.0, T0 + 6000.0, 2.0)
+    for waits_for, text in (
+        ("", "north in 0:43, 10 GHz, spread 2.0 Hz"),
+        ("an over", "north in 0:43, 10 GHz, spread 2.0 Hz, waits for an over"),
+    ):
+        agenda = AgendaView((), entry._replace(waits_for=waits_for))
+        console = Console(file=io.StringIO(), width=100, height=40)
+        with console.capture() as shown:
+            console.print(panel(snapshot(T0, 1, agenda=agenda), 100))
+        assert text in shown.get()
+    console = Console(file=io.StringIO(), width=100, height=40)
+    with console.capture() as shown:
+        console.print(panel(snapshot(T0, 1, agenda=AgendaView()), 100))
+    assert "next" not in shown.get()
