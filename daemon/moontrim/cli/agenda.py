@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from moontrim.cli.arguments import add_config, ephemeris_of, instant, settings_of
-from moontrim.cli.carryout import BY, carry_out, saved_session
+from moontrim.cli.carryout import BY, carry_out, saved_session, show
 from moontrim.cli.parser import add_command
 from moontrim.cli.statefolders import add_state_dir, state_folders
 from moontrim.config.settings import Settings
@@ -127,9 +127,7 @@ def _remove(options: argparse.Namespace, settings: Settings, folders: list[Path]
 
     ids = tuple(options.ids)
     fields = {"command": REMOVE, "ids": ids}
-    outcome = carry_out(settings, folders, RemoveFromAgenda(BY, ids), fields)
-    print(outcome.text, file=sys.stdout if outcome.ok else sys.stderr)
-    return 0 if outcome.ok else 1
+    return show(carry_out(settings, folders, RemoveFromAgenda(BY, ids), fields))
 
 
 def _import(options: argparse.Namespace, settings: Settings, folders: list[Path]) -> int:
@@ -151,8 +149,7 @@ def _import(options: argparse.Namespace, settings: Settings, folders: list[Path]
     refused = (*events.refused, *admitted.refused)
     for reason in refused:
         print(f"moontrim: not imported: {reason}", file=sys.stderr)
-    failed = admitted.entries and _send(admitted.entries, settings, folders, quiet=True)
-    if failed:
+    if _send(admitted.entries, settings, folders, quiet=True) != 0:
         return 1
     parts = [f"{count(len(admitted.entries), 'sked')} added"]
     if admitted.unchanged:
@@ -199,9 +196,8 @@ def _send(
         plain = [entry.model_dump(exclude={"outcome"}) for entry in some]
         fields = {"command": ADD, "entries": plain}
         outcome = carry_out(settings, folders, AddToAgenda(BY, some), fields)
+        if not outcome.ok or not quiet:
+            show(outcome)
         if not outcome.ok:
-            print(outcome.text, file=sys.stderr)
             return 1
-        if not quiet:
-            print(outcome.text)
     return 0

@@ -18,14 +18,17 @@ if TYPE_CHECKING:
 BY = "command line"
 
 
-def carry_out(
-    settings: Settings, folders: Sequence[Path], command: Command, fields: dict[str, Any]
-) -> Outcome:
-    """Carries a command out and returns what became of it. fields: the same command, as the
-    daemon's control socket takes it. Raises InputError and NotNowError where no daemon runs."""
+def show(outcome: Outcome) -> int:
+    """Prints what became of a command and returns the exit code."""
+    print(outcome.text, file=sys.stdout if outcome.ok else sys.stderr)
+    return 0 if outcome.ok else 1
+
+
+def on_running(folders: Sequence[Path], fields: dict[str, Any]) -> Outcome | None:
+    """Has the running daemon carry a command out and returns what became of it; None where none
+    runs. fields: the command, as the daemon's control socket takes it."""
     from moontrim.remote.commands.forbidding import Outcome
     from moontrim.remote.wire.controlsocket import NotRunning, request_command
-    from moontrim.session.offline import change_saved
 
     for folder in folders:
         try:
@@ -35,6 +38,19 @@ def carry_out(
         except (OSError, ValueError) as error:
             problem = getattr(error, "strerror", None) or "no answer from the daemon"
             return Outcome(False, f"{folder}: {problem}; nothing changed as far as is known")
+    return None
+
+
+def carry_out(
+    settings: Settings, folders: Sequence[Path], command: Command, fields: dict[str, Any]
+) -> Outcome:
+    """Has the running daemon carry a command out or, where none runs, changes what was saved.
+    fields: as for `on_running`. Raises InputError and NotNowError where no daemon runs."""
+    from moontrim.remote.commands.forbidding import Outcome
+    from moontrim.session.offline import change_saved
+
+    if (outcome := on_running(folders, fields)) is not None:
+        return outcome
     folder = _saved_in(folders)
     change_saved(folder, settings, command)
     return Outcome(True, f"{command}: done, in {folder}")

@@ -5,21 +5,20 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from moontrim.cli.arguments import add_config, frequency_hz, number, settings_of
+from moontrim.cli.carryout import BY, carry_out, on_running, saved_session, show
 from moontrim.cli.parser import add_command
 from moontrim.cli.statefolders import add_state_dir, state_folders
 from moontrim.config.settings import Settings
-from moontrim.errors import InputError, reason_of
+from moontrim.errors import InputError
 
 if TYPE_CHECKING:
     from moontrim.session.commands import Command
 
 ACTIONS = ("list", "choose", "add", "remove")
-BY = "command line"
 
 
 def add(commands: Any) -> None:
@@ -122,47 +121,24 @@ def _change(
 ) -> int:
     """Has the running daemon carry the command out; where none runs, changes what was saved, unless
     a sked is to be chosen. Returns the exit code."""
-    from moontrim.remote.wire.controlsocket import NotRunning, request_command
-    from moontrim.session.offline import change_saved
+    from moontrim.remote.commands.forbidding import Outcome
     from moontrim.session.skeds import ChooseSked
 
-    for folder in folders:
-        try:
-            outcome = request_command(folder, fields)
-        except NotRunning:
-            continue
-        except (OSError, ValueError) as error:
-            problem = getattr(error, "strerror", None) or "no answer from the daemon"
-            print(f"{folder}: {problem}; nothing changed as far as is known", file=sys.stderr)
-            return 1
-        print(outcome.text, file=sys.stdout if outcome.ok else sys.stderr)
-        return 0 if outcome.ok else 1
-    if isinstance(command, ChooseSked):
-        print(
-            f"moontrim not running on {' or '.join(map(str, folders))}: nothing chosen; start it "
-            "first: moontrim run",
-            file=sys.stderr,
-        )
-        return 1
-    change_saved(folders[0], settings, command)
-    print(f"{command}: done, in {folders[0]}")
-    return 0
+    if not isinstance(command, ChooseSked):
+        return show(carry_out(settings, folders, command, fields))
+    text = (
+        f"moontrim not running on {' or '.join(map(str, folders))}: nothing chosen; start it "
+        "first: moontrim run"
+    )
+    return show(on_running(folders, fields) or Outcome(False, text))
 
 
 def _list(settings: Settings, folders: list[Path], *, as_json: bool) -> int:
     """Prints all skeds, of the config and of what was saved. Returns the exit code."""
     from moontrim.formats import grouped
     from moontrim.session.selection import selection_of
-    from moontrim.session.sessionfile import first_start, stored_session
 
-    try:
-        folder = next((one for one in folders if not first_start(one)), folders[0])
-        session, problem = stored_session(folder, settings)
-    except OSError as error:
-        problem = f"cannot read it ({reason_of(error)})"
-        raise InputError("state_dir", str(folders[0]), problem=problem) from None
-    if problem:
-        print(f"moontrim: saved choices invalid: {problem}", file=sys.stderr)
+    session = saved_session(settings, folders)
     known = selection_of(session, settings)
     problems = dict(known.sked_problems)
     rows = [
