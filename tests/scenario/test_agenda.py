@@ -178,9 +178,9 @@ def test_never_to_another_front_end(tmp_path: Path, ephemeris: Ephemeris) -> Non
         assert s.snapshot.agenda.next.waits_for == "front end direct: choose the sked yourself"
         with pytest.raises(NotNowError, match="front end direct"):
             await s.daemon.ask(FollowEntry("agenda", first))
-        await until(s, START_S + 150.0)
+        await until(s, START_S + 165.0)
         await s.daemon.ask(ChooseSked("phone", "plain"))
-        await until(s, START_S + 153.0)
+        await until(s, START_S + 168.0)
         assert s.snapshot.agenda is not None and s.snapshot.agenda.running == second.id
         await until(s, START_S + 243.0)
         (fault,) = (one.text for one in s.snapshot.faults if "agenda" in one.text)
@@ -240,7 +240,7 @@ def test_a_sked_chosen_before_it_begins_keeps_trims_and_permission(
 def test_paused_it_waits(tmp_path: Path, ephemeris: Ephemeris) -> None:
     async def scene(s: Stage) -> None:
         await s.daemon.ask(Correct("phone", False))
-        await until(s, START_S + 60.0)
+        await until(s, START_S + 75.0)
         assert s.snapshot.sked == "" and s.snapshot.tx_allowed
         await s.daemon.ask(Correct("phone", True))
         await until(s, START_S + 123.0)

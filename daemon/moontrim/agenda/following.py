@@ -7,7 +7,7 @@ and snapshots.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Mapping
 
 from moontrim.config.settings import Settings
@@ -104,7 +104,7 @@ class Tally:
         self._entry = entry
         self._last_utc_s: float | None = None
         self._on_frequency_s = 0.0
-        self._otherwise_s: Counter[Tracking | str] = Counter()
+        self._otherwise_s: defaultdict[Tracking | str, float] = defaultdict(float)
         self._reasons: dict[Tracking | str, str] = {}
 
     def add(self, now: Snapshot, otherwise: str = "") -> None:

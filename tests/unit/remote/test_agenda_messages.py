@@ -11,7 +11,7 @@ from moontrim.remote.commands.payload import LARGEST_BYTES as LARGEST_COMMAND
 from moontrim.remote.commands.payload import Refusal
 from moontrim.remote.published.agendalist import LARGEST_AGENDA_BYTES, entry_list
 from moontrim.remote.published.messages import encode, state
-from moontrim.remote.published.skedlist import LARGEST_BYTES, listed, sked_list
+from moontrim.remote.published.skedlist import LARGEST, listed, sked_list
 from moontrim.session.agenda import new_entry
 from moontrim.session.agendacommands import AddToAgenda, RemoveFromAgenda
 from moontrim.state.agendaview import AgendaView, EntryView, NextEntry
@@ -68,7 +68,7 @@ def test_the_message_is_never_too_long(sked: str) -> None:
     message = sked_list(now)
     assert 5 < len(message["agenda"]) <= 30
     assert len(encode(message["agenda"])) <= LARGEST_AGENDA_BYTES + 2
-    assert len(encode(message)) <= LARGEST_BYTES
+    assert len(encode(message)) <= LARGEST
     assert message["skeds"] and message["more"] == 100 - len(message["skeds"])
 
 
