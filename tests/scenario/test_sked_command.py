@@ -87,6 +87,37 @@ def test_on_a_running_daemon(tmp_path: Path, config: Path) -> None:
     assert north["chosen"], "after the daemon has stopped"
 
 
+def test_what_is_acknowledged_outlives_a_kill(tmp_path: Path, config: Path) -> None:
+    """And permits nothing at the next start."""
+
+    async def killed() -> None:
+        process = await asyncio.create_subprocess_exec(
+            *(sys.executable, "-m", "moontrim", "run", "--quiet", "--config", str(config)),
+            stderr=subprocess.DEVNULL,
+            env=ENVIRONMENT,
+        )
+        try:
+            await until_up(tmp_path)
+            for arguments in (ADD, ("choose", "made")):
+                assert (await asyncio.to_thread(sked, config, *arguments))[0] == 0
+        finally:
+            process.kill()
+            await process.wait()
+
+    asyncio.run(killed())
+    _, made = listed(config)
+    assert made["chosen"] and made["note"] == "they begin"
+
+    async def again() -> None:
+        async with moontrim("run", "--config", str(config)):
+            await until_up(tmp_path)
+            assert (await asyncio.to_thread(sked, config, "choose", "north"))[0] == 0
+
+    asyncio.run(again())
+    assert saved(tmp_path)["sked"] == "north" and len(saved(tmp_path)["skeds"]) == 1
+    assert not saved(tmp_path)["tx_allowed"]
+
+
 def test_without_a_daemon(tmp_path: Path, config: Path) -> None:
     code, text = sked(config, *ADD, "--partner", "NORTH", "--over", "30", "--agreement", "home")
     assert code == 0 and text == f"save sked made: done, in {tmp_path / 'state'}\n"

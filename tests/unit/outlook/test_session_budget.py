@@ -59,6 +59,8 @@ def test_uncertainties_of_a_session() -> None:
     )
     assert (uncertainties.dial_resolution_hz, uncertainties.step_interval_s) == (1.0, 0.25)
     assert (uncertainties.over_s, uncertainties.over_centred) == (30.0, True)
+    chosen = session.with_band_choices(config, over_s=240.0)  # as a sked does
+    assert uncertainties_of(config, chosen, 0.02).over_s == 240.0
     low = uncertainties_of(config, session.model_copy(update={"band": "144 MHz"}), None)
     assert low.transverter_hz == 0.0, "there is none"
     assert (low.clock_s, low.dial_resolution_hz, low.over_s) == (None, 10.0, 0.0)
