@@ -61,5 +61,5 @@ def load_band_plan(path: Path | None) -> BandPlan:
     try:
         return BandPlan.model_validate(raw)
     except ValidationError as error:
-        phrases = "; ".join(mistakes(error, raw))
+        phrases = "; ".join(mistakes(error, raw, BandPlan))
         raise InputError("data.band_plan_file", str(path), f"a band plan ({phrases})") from None

@@ -18,6 +18,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from moontrim.config.knownkeys import nearest_key
 from moontrim.errors import InputError, shortened
 from moontrim.formats import short
 
@@ -44,10 +45,13 @@ class FieldMistake(ValueError):
         self.error = error
 
 
-def mistakes(error: ValidationError, raw: object, root: Place = ()) -> list[str]:
+def mistakes(
+    error: ValidationError, raw: object, model: type[BaseModel], root: Place = ()
+) -> list[str]:
     """Returns one phrase for each mistake.
 
-    raw: what was validated, for the names of tables. root: where that stands in the file."""
+    raw: what was validated, for the names of tables. model: against what, for the names of keys.
+    root: where that stands in the file."""
     phrases: list[str] = []
     errors = error.errors(include_url=False)
     for problem in errors:
@@ -56,11 +60,11 @@ def mistakes(error: ValidationError, raw: object, root: Place = ()) -> list[str]
             len(other["loc"]) > len(at) and other["loc"][: len(at)] == at for other in errors
         ):
             continue  # it has too few elements only because those with problems are not counted
-        phrases += _phrases(problem, raw, root)
+        phrases += _phrases(problem, raw, model, root)
     return phrases
 
 
-def _phrases(problem: ErrorDetails, raw: object, root: Place) -> list[str]:
+def _phrases(problem: ErrorDetails, raw: object, model: type[BaseModel], root: Place) -> list[str]:
     cause = problem.get("ctx", {}).get("error")
     at = problem["loc"]
     if isinstance(cause, Mistakes):
@@ -72,6 +76,8 @@ def _phrases(problem: ErrorDetails, raw: object, root: Place) -> list[str]:
         at = (*at, str(problem["ctx"]["discriminator"]).strip("'"))
     place = _place(root, at, raw)
     text = _text(problem, cause)
+    if problem["type"] == "extra_forbidden" and (meant := nearest_key(model, problem["loc"])):
+        text += f"; did you mean {meant}?"
     return [f"{place}: {text}" if place else text]
 
 

@@ -55,5 +55,6 @@ class RadioSettings(Table):
         except DriverNotFoundError as error:
             raise ValueError(str(error)) from None
         except ValidationError as error:
-            raise Mistakes(mistakes(error, self.options, ("radio", "options"))) from None
+            options = load(self.driver).Options
+            raise Mistakes(mistakes(error, self.options, options, ("radio", "options"))) from None
         return self

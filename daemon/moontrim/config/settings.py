@@ -124,7 +124,7 @@ class Settings(Table):
         try:
             return SiteSettings.model_validate(value)
         except ValidationError as error:
-            raise Mistakes(mistakes(error, value, ("partner",))) from None
+            raise Mistakes(mistakes(error, value, SiteSettings, ("partner",))) from None
 
     @property
     def home_is_known(self) -> bool:
@@ -226,7 +226,7 @@ def settings_from(raw: dict[str, Any], source: str) -> Settings:
     try:
         return Settings.model_validate(raw)
     except ValidationError as error:
-        raise ConfigError(source, mistakes(error, raw)) from None
+        raise ConfigError(source, mistakes(error, raw, Settings)) from None
 
 
 class ConfigError(InputError):

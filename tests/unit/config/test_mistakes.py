@@ -40,11 +40,12 @@ MISTAKES: list[tuple[str, str, str, str]] = [
      "value 'echo'; expected self, North, or a table [partner]"),
     ("state_dir = 3", "", "", "state_dir: invalid value 3; expected a path in quotes"),
     ("troposphere = 'no'", "", "", "troposphere: invalid value 'no'; expected true or false"),
-    ("parnter = 'self'", "", "", "parnter: unknown key"),
+    ("parnter = 'self'", "", "", "parnter: unknown key; did you mean partner?"),
     ("partner = 3", "", "", "partner: invalid value 3; expected \"self\", the name of one of "
      "[[partners]], or a table [partner] with a locator, or latitude_deg and longitude_deg"),
     # bands
-    ("", "sked_mhz = 144.1", "", B + "sked_mhz: unknown key"),
+    ("", "sked_mhz = 144.1", "", B + "sked_mhz: unknown key; did you mean "
+     "sked_hz?"),
     ("", "drive_ceiling = 2.0", "", B + "drive_ceiling: invalid value 2.0; expected at most 1"),
     ("", "mode = 'usb'", "", B + "mode: invalid value 'usb'; expected up to 12 capital letters and "
      "digits, such as USB"),
@@ -103,8 +104,17 @@ MISTAKES: list[tuple[str, str, str, str]] = [
     ("", "", "[defaults]\nagreement = 'home'", "defaults.agreement: invalid value 'home'; expected "
      "halves, receiver or transmitter, with yourself as partner"),
     ("", "", "[home.place]", "home.place: unknown key"),
+    ("", "", "[keying]\nlongest_overs = 3.0", "keying.longest_overs: unknown key; did you mean "
+     "longest_over_s?"),
+    ("", "", COAX + "setle_ms = 20", '[[keying.outputs]] "coax": settle_ms: missing; '
+     '[[keying.outputs]] "coax": setle_ms: unknown key; did you mean settle_ms?'),
+    ("", "", "[radio.options]\nlatency = 0.1", "radio.options.latency: unknown key; did you mean "
+     "latency_s?"),
+    ("", "", "[equipment.bands.'144 MHz']\npower_watt = 3", 'equipment.bands."144 MHz": '
+     "power_watt: unknown key; did you mean power_w?"),
     ("", "", "[partner]\nlocator = 'JP'", f"partner.locator: invalid value 'JP'; {LOCATOR}"),
-    ("", "", "[partner]\nlocator = 'KP20'\nhight_m = 3.0", "partner.hight_m: unknown key"),
+    ("", "", "[partner]\nlocator = 'KP20'\nhight_m = 3.0", "partner.hight_m: unknown key; "
+     "did you mean height_m?"),
     ("", "", "[partner]\nlatitude_deg = 98.0\nlongitude_deg = 0.0", "partner.latitude_deg: invalid "
      "value 98.0; expected at most 90"),
     ("", "", "[partner]\nlocator = 'KP20'\nlatitude_deg = 48.0", "partner: locator and coordinates "
