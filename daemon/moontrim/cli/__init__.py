@@ -13,6 +13,7 @@ COMMANDS = {
     "report": "report on a recorded session, with figures and evidence",
     "tone": "measure a weak carrier in a recording, to 0.01 Hz and better",
     "passband": "measure receiver flatness from a noise recording",
+    "straighten": "take the steps of the dial out of a recording",
     "ports": "list serial ports and their config lines",
     "simulate": "serve a simulated radio on a pseudo-terminal or a TCP port",
     "install-service": "install moontrim as a systemd service",

@@ -182,7 +182,8 @@ def _radio_options(arguments: list[str]) -> SimulatedOptions:
         # A radio on a serial port answers in a few milliseconds (common practice).
         return SimulatedOptions.model_validate({"latency_s": 0.002, **values})
     except ValidationError as error:
-        raise InputError("--quirk", None, problem=mistakes(error, values, SimulatedOptions)[0]) from None
+        problem = mistakes(error, values, SimulatedOptions)[0]
+        raise InputError("--quirk", None, problem=problem) from None
 
 
 def _address(text: str) -> int:

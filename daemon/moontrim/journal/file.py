@@ -10,6 +10,7 @@ what each means, so that an old journal keeps its meaning when a later version h
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import sqlite3
 from collections.abc import Sequence
@@ -24,14 +25,18 @@ from moontrim.journal.records import (
     CommandRecord,
     ContextRecord,
     FaultRecord,
+    KeyingEdge,
     Record,
     Second,
     SessionBegin,
     SessionEnd,
+    StepRecord,
+    offset_us,
 )
 from moontrim.journal.schema import NAME, insert
 from moontrim.journal.sizelimit import drop_oldest
 from moontrim.keying.sequence import Phase
+from moontrim.rig.steplog import DialStep
 from moontrim.state.snapshot import Tracking
 
 KINDS: dict[str, type[StrEnum]] = {"tracking": Tracking, "keying": Phase}
@@ -48,7 +53,9 @@ END_KILLED_FAULTS = (
     "(SELECT ended_utc_s FROM sessions WHERE id = :id)) WHERE session_id = :id AND to_utc_s IS NULL"
 )
 COMMAND, FAULT, BUDGET = insert("commands", 6), insert("faults", 6), insert("budgets", 7)
-NUMBERED = ("sessions", "contexts", "commands", "faults")
+STEP = insert("steps_raw", 9)
+EDGE = insert("keying_edges", 5)
+NUMBERED = ("sessions", "contexts", "steps_raw", "keying_edges", "commands", "faults")
 
 
 def codes_of(conn: sqlite3.Connection) -> dict[str, dict[str, int]]:
@@ -64,6 +71,16 @@ def codes_of(conn: sqlite3.Connection) -> dict[str, dict[str, int]]:
                     "INSERT INTO names VALUES (?, ?, ?)", (kind, known[state.value], state.value)
                 )
     return codes
+
+
+def _step(step: DialStep) -> tuple[int | None, ...]:
+    """Returns the columns of a step, its instants in microseconds from the second it was sent."""
+    second = math.floor(step.sent_utc_s)
+    planned, *others = (
+        None if utc_s is None else offset_us(utc_s, second)
+        for utc_s in (step.planned_utc_s, step.sent_utc_s, step.moved_utc_s, step.confirmed_utc_s)
+    )
+    return (second, int(step.which == "tx"), step.dial_hz, planned, *others)
 
 
 class JournalFile:
@@ -161,6 +178,12 @@ class JournalFile:
                 self._context(conn, record)
             case Second():
                 conn.execute(SECOND, self._second(conn, session_id, record))
+            case StepRecord():
+                row_id = self._number("steps_raw", record)
+                conn.execute(STEP, (row_id, session_id, *_step(record.step)))
+            case KeyingEdge():
+                edge = (record.at_utc_s, self._codes["keying"][record.state], record.by)
+                conn.execute(EDGE, (self._number("keying_edges", record), session_id, *edge))
             case CommandRecord():
                 values = (record.at_utc_s, record.by, record.what, record.outcome)
                 conn.execute(COMMAND, (self._number("commands", record), session_id, *values))

@@ -13,10 +13,12 @@ from moontrim.journal.records import (
     CommandRecord,
     ContextRecord,
     FaultRecord,
+    KeyingEdge,
     Record,
     Second,
     SessionBegin,
     SessionEnd,
+    StepRecord,
     TroubleRecord,
     clean,
     clock_bound,
@@ -24,6 +26,8 @@ from moontrim.journal.records import (
     numbers_of,
     offset_us,
 )
+from moontrim.keying.view import KeyingView
+from moontrim.rig.steplog import DialStep
 from moontrim.state.snapshot import Fault as Trouble
 from moontrim.state.snapshot import Snapshot, Tracking
 from moontrim.tracking.commandlog import CommandNote
@@ -73,6 +77,17 @@ class Recorder:
         if snapshot.ticks != self._ticks:
             records += self._tick(snapshot, self._context, clock_bound_s)
         return records
+
+    def steps(self, steps: Iterable[DialStep]) -> list[Record]:
+        """Returns the records of dial steps; none of a value that does not fit a column."""
+        return [StepRecord(self.session, step) for step in steps if abs(step.dial_hz) < 2**63]
+
+    def edges(self, views: Iterable[KeyingView]) -> list[Record]:
+        """Returns the records of changes of the transmit sequence."""
+        return [
+            KeyingEdge(self.session, view.since_utc_s, view.state, clean(view.who))
+            for view in views
+        ]
 
     def commands(self, notes: Iterable[CommandNote]) -> list[Record]:
         """Returns the records of commands."""

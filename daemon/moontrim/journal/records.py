@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from moontrim.journal.schema import PER_DEG, PER_HZ, PER_S, US_PER_MS
 from moontrim.keying.sequence import Phase
+from moontrim.rig.steplog import DialStep
 from moontrim.state.snapshot import DialView, Snapshot, Tracking
 
 LONGEST_TEXT = 500  # chosen: characters; text from a network must not fill the disk
@@ -132,6 +133,24 @@ class FaultRecord:
         return self.stretch.session
 
 
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
+class StepRecord:
+    """A change of a dial. step: as the rig link noted it."""
+
+    session: SessionBegin
+    step: DialStep
+
+
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
+class KeyingEdge:
+    """The instant at which the transmit sequence came into a state. by: who requested the over."""
+
+    session: SessionBegin
+    at_utc_s: float
+    state: Phase
+    by: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class BudgetEntry:
     """An error budget. error_95_hz: see `errorbudget.budget`. json: both budgets whole."""
@@ -146,7 +165,15 @@ class BudgetEntry:
 
 
 Record = (
-    SessionBegin | SessionEnd | ContextRecord | Second | CommandRecord | FaultRecord | BudgetEntry
+    SessionBegin
+    | SessionEnd
+    | ContextRecord
+    | Second
+    | StepRecord
+    | KeyingEdge
+    | CommandRecord
+    | FaultRecord
+    | BudgetEntry
 )
 
 

@@ -20,6 +20,13 @@ keying            code; its text is in `names` under kind 'keying'
 lateness_ms       of the tick; NULL for the first one and after a step of the clock
 clock_bound_ms    how wrong the clock may be; NULL: not known
 
+The view `steps` has a row for each change of a dial (see `rig.steplog`), in POSIX seconds to the
+microsecond: dial ('rx' or 'tx'), dial_hz from moved_utc_s on, and the instants planned_utc_s (NULL:
+not by a plan), sent_utc_s and confirmed_utc_s.
+
+A `keying_edges` row is the instant at which the transmit sequence came into a state: keying is its
+code, as in `seconds`.
+
 A `contexts` row holds from from_utc_s until the next of the same session; its sked is the name of
 the chosen one, empty for none, and its over_s the duration of an over for which `mid_over` sets the
 transmit dial. A `faults` row with to_utc_s NULL is still going on."""
@@ -76,6 +83,22 @@ TABLES = (
         lateness_ms INTEGER,
         clock_bound_us INTEGER,
         PRIMARY KEY (session_id, utc_s)) WITHOUT ROWID""",
+    """CREATE TABLE steps_raw (
+        id INTEGER PRIMARY KEY,
+        session_id INTEGER NOT NULL,
+        utc_s INTEGER NOT NULL,
+        tx INTEGER NOT NULL,
+        dial_hz INTEGER NOT NULL,
+        planned_us INTEGER,
+        sent_us INTEGER NOT NULL,
+        moved_us INTEGER NOT NULL,
+        confirmed_us INTEGER NOT NULL)""",
+    """CREATE TABLE keying_edges (
+        id INTEGER PRIMARY KEY,
+        session_id INTEGER NOT NULL,
+        at_utc_s REAL NOT NULL,
+        keying INTEGER NOT NULL,
+        "by" TEXT NOT NULL)""",
     """CREATE TABLE commands (
         id INTEGER PRIMARY KEY,
         session_id INTEGER NOT NULL,
@@ -126,6 +149,15 @@ TABLES = (
         lateness_ms,
         clock_bound_us / {US_PER_MS}.0 AS clock_bound_ms
         FROM seconds_raw""",  # noqa: S608 (our own numbers)
+    f"""CREATE VIEW steps AS SELECT
+        session_id,
+        CASE tx WHEN 0 THEN 'rx' ELSE 'tx' END AS dial,
+        dial_hz,
+        utc_s + planned_us / {PER_S}.0 AS planned_utc_s,
+        utc_s + sent_us / {PER_S}.0 AS sent_utc_s,
+        utc_s + moved_us / {PER_S}.0 AS moved_utc_s,
+        utc_s + confirmed_us / {PER_S}.0 AS confirmed_utc_s
+        FROM steps_raw""",  # noqa: S608 (our own numbers)
 )
 
 

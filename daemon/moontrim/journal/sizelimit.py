@@ -52,7 +52,7 @@ def _drop(conn: sqlite3.Connection, present_id: int) -> None:
 def _drop_up_to(conn: sqlite3.Connection, oldest_id: int) -> None:
     """Drops the oldest session, but of its seconds only as many as a step takes."""
     conn.execute("DELETE FROM sessions WHERE id <= ?", (oldest_id,))
-    for table in ("contexts", "commands", "faults", "budgets"):
+    for table in ("contexts", "steps_raw", "keying_edges", "commands", "faults", "budgets"):
         conn.execute(f"DELETE FROM {table} WHERE session_id <= ?", (oldest_id,))  # noqa: S608
     cut_utc_s = _nth_second(conn, oldest_id, SECONDS_A_STEP)
     if cut_utc_s is None:
@@ -70,6 +70,8 @@ def _shorten(conn: sqlite3.Connection, present_id: int) -> None:
         return
     for table, column in (
         ("seconds_raw", "utc_s"),
+        ("steps_raw", "utc_s"),
+        ("keying_edges", "at_utc_s"),
         ("commands", "at_utc_s"),
         ("budgets", "at_utc_s"),
         ("faults", "to_utc_s"),

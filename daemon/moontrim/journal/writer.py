@@ -22,7 +22,8 @@ from moontrim.journal.records import Record, Second
 
 log = logging.getLogger(__name__)
 
-CAPACITY = 4000  # chosen: records in memory; an hour of seconds, and what else happens in it
+# Chosen: records in memory; an hour of seconds, with four steps of dials each.
+CAPACITY = 20_000
 PAUSE_S = 0.5  # chosen: between commits
 HURRY = 500  # chosen: with so many records waiting there is no pause
 RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0)  # chosen: after the first, second ... failure in a row

@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator, Awaitable, Sequence
 from typing import TypeVar
 
 from moontrim.clock.system import Clock
+from moontrim.rig.steplog import StepLog
 from moontrim_drivers.contract import (
     Capabilities,
     RigDetails,
@@ -19,14 +20,16 @@ T = TypeVar("T")
 
 
 class DeadlineDriver:
-    """Wraps a driver, so that a call without an answer after `deadline_s` raises RigTimeout.
+    """Wraps a driver, so that a call without an answer after `deadline_s` raises RigTimeout, and
+    notes each dial that is set in `steps`.
 
     Where the driver itself pauses between commands, `Capabilities.driver_pauses_s` is added.
     Everything else that a method raises or returns is the driver's (see
     `moontrim_drivers.contract`)."""
 
-    def __init__(self, driver: RigDriver, clock: Clock, deadline_s: float) -> None:
+    def __init__(self, driver: RigDriver, clock: Clock, deadline_s: float, steps: StepLog) -> None:
         self._driver = driver
+        self._steps = steps
         self._clock = clock
         self._deadline_s = deadline_s
 
@@ -45,8 +48,20 @@ class DeadlineDriver:
     async def read(self) -> RigState:
         return await self._in_time(self._driver.read())
 
-    async def set_dials(self, rx_hz: int | None, tx_hz: int | None) -> RigState:
-        return await self._in_time(self._driver.set_dials(rx_hz, tx_hz), self._driver_pauses_s)
+    async def set_dials(
+        self, rx_hz: int | None, tx_hz: int | None, planned_utc_s: float | None = None
+    ) -> RigState:
+        """planned_utc_s: when the plan has the dials move; None: there is no plan for it."""
+        sent_utc_s = self._clock.utc_s()
+        rig = await self._in_time(self._driver.set_dials(rx_hz, tx_hz), self._driver_pauses_s)
+        self._steps.was_set(
+            {"rx": rx_hz, "tx": tx_hz},
+            sent_utc_s,
+            self._clock.utc_s(),
+            self.capabilities.effect_fraction,
+            planned_utc_s,
+        )
+        return rig
 
     async def set_transmit(self, on: bool) -> None:
         await self._in_time(self._driver.set_transmit(on))

@@ -59,6 +59,7 @@ class Dials:
 
     def begin(self, rig: RigState) -> None:
         """Takes over a radio that answers (again), its dials where they are. Raises RigError."""
+        self._readback.forget_dials()
         self.forget()  # old steps were planned for a radio that may since have been switched off
         self._stand_off.forget()
         if rig.tx_dial_hz is None and self._driver.capabilities.split:
@@ -183,7 +184,8 @@ class Dials:
             if self._untouchable():
                 self._report(Updated())
                 return
-            await self._set(wanted)
+            at_utc_s = min(step.at_utc_s for step in wanted.values())
+            await self._set({w: step.dial_hz for w, step in wanted.items()}, at_utc_s)
         finally:
             self._setting = False
 
@@ -237,12 +239,12 @@ class Dials:
         may_step = self._readback.receiving or steps
         return self.held_for_relays or not may_step
 
-    async def _set(self, wanted: dict[DialName, int]) -> None:
+    async def _set(self, wanted: dict[DialName, int], at_utc_s: float) -> None:
         before = self.standing
         for attempt in (1, 2):
             began_s = self._clock.monotonic_s()
             try:
-                rig = await self._driver.set_dials(wanted.get("rx"), wanted.get("tx"))
+                rig = await self._driver.set_dials(wanted.get("rx"), wanted.get("tx"), at_utc_s)
             except RigRefused as error:
                 unmoved = await self.look(wanted)
                 if attempt == 2:

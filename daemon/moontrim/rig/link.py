@@ -21,6 +21,7 @@ from moontrim.rig.latency import Durations
 from moontrim.rig.readback import Readback
 from moontrim.rig.reconnecting import ReconnectPauses
 from moontrim.rig.requests import DriverRequests, as_rig_error, give_up
+from moontrim.rig.steplog import StepLog
 from moontrim.rig.transmitguard import TransmitGuard
 from moontrim.rig.view import ANSWERING, Connected, LinkEvent, LinkState, LinkView, Lost
 from moontrim.tuning.bandentry import BandEntry
@@ -39,8 +40,8 @@ T = TypeVar("T")
 class RigLink:
     """Runs one driver for ever. Made in the event loop; `run` is its only task.
 
-    report: called with each event. deadline_s: for one answer of the driver. poll_s: the longest
-    without a look at the radio. seed: of the jitter of reconnection."""
+    steps: every change of a dial. report: called with each event. deadline_s: for one answer of the
+    driver. poll_s: the longest without a look at the radio. seed: of the jitter of reconnection."""
 
     def __init__(
         self,
@@ -58,9 +59,10 @@ class RigLink:
         self._poll_s = poll_s
         self._pauses = ReconnectPauses(seed)
         durations = Durations()
-        self._driver = timed = DeadlineDriver(driver, clock, deadline_s)
+        self.steps = StepLog()
+        self._driver = timed = DeadlineDriver(driver, clock, deadline_s, self.steps)
         self._guard = guard = TransmitGuard(timed, report)
-        self._readback = readback = Readback(timed, guard, clock, report, durations)
+        self._readback = readback = Readback(timed, guard, clock, report, durations, self.steps)
         self._dials = Dials(timed, readback, clock, report, durations, max_steps_per_s)
         self._band = BandWatch(timed, guard, readback, self._dials, clock)
         self._last_look = LastLook(timed, guard, self._dials, self._band, self._in_turn)

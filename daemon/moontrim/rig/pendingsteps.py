@@ -122,12 +122,12 @@ class DialSteps:
         soon_s = self.next_utc_s + TOGETHER_S
         return len({step.which for step in self._coming[:4] if step.at_utc_s <= soon_s})
 
-    def take(self, until_utc_s: float) -> dict[DialName, int]:
-        """Takes the steps due by then; returns where dials are to be set that stand elsewhere."""
-        due: dict[DialName, int] = {}
+    def take(self, until_utc_s: float) -> dict[DialName, Step]:
+        """Takes the steps due by then; returns the last of each dial that stands elsewhere."""
+        due: dict[DialName, Step] = {}
         while self._coming and self._coming[0].at_utc_s <= until_utc_s:
             step = self._coming.pop(0)
-            due[step.which] = step.dial_hz  # of several for one dial the newest counts
-        wanted = {which: hz for which, hz in due.items() if self.standing.get(which) != hz}
-        self._latest.update(wanted)
+            due[step.which] = step  # of several for one dial the newest counts
+        wanted = {w: step for w, step in due.items() if self.standing.get(w) != step.dial_hz}
+        self._latest.update({which: step.dial_hz for which, step in wanted.items()})
         return wanted

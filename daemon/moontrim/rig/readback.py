@@ -13,6 +13,7 @@ from moontrim.clock.system import Clock
 from moontrim.formats import grouped
 from moontrim.rig.deadline import DeadlineDriver
 from moontrim.rig.latency import Durations
+from moontrim.rig.steplog import StepLog
 from moontrim.rig.transmitguard import TransmitGuard
 from moontrim.rig.view import LinkEvent, LinkView, Updated
 from moontrim_drivers.contract import RigGarbled, RigRefused, RigState
@@ -35,6 +36,7 @@ class Readback:
         clock: Clock,
         report: Callable[[LinkEvent], object],
         durations: Durations,
+        steps: StepLog,
     ) -> None:
         self.view = LinkView()
         self.read_at_s = 0.0
@@ -44,6 +46,7 @@ class Readback:
         self._clock = clock
         self._report = report
         self._durations = durations
+        self._steps = steps
         self._answering_request = False  # in the look under way
 
     def show(self, **changes: object) -> None:
@@ -60,6 +63,10 @@ class Readback:
         """Will the last look be recent enough, so many seconds from now, to set the radio?"""
         age_s = self._clock.monotonic_s() + in_s - self.read_at_s
         return age_s <= self._durations.look_s() + 2 * SPARE_S
+
+    def forget_dials(self) -> None:
+        """Forgets where the dials were, so that the next reading is noted in any case."""
+        self._steps.forget()
 
     def request_look(self) -> None:
         """Asks for a look as soon as the link's task gets to it."""
@@ -96,6 +103,7 @@ class Readback:
             dials_hz = (hz for hz in (rig.rx_dial_hz, rig.tx_dial_hz) if hz is not None)
             dials = ", ".join(map(grouped, dials_hz))
             raise RigGarbled(f"the radio reports a dial of {dials} Hz")
+        self._steps.was_read({"rx": rig.rx_dial_hz, "tx": rig.tx_dial_hz}, self._clock.utc_s())
         rig = self._guard.correct(rig)
         before = self.view.rig
         self.read_at_s = self._clock.monotonic_s()

@@ -93,7 +93,7 @@ def test_no_log_at_all_loses_what_was_in_it(tmp_path: Path) -> None:
 def test_emptying_the_log_broken_off(tmp_path: Path) -> None:
     """Any of the pages may have reached the main file, in sectors: the log still has them all."""
     folder = tmp_path / "made"
-    before, log = written(folder, 200)
+    before, log = written(folder, 150)
     (folder / NAME).write_bytes(before)
     (folder / WAL).write_bytes(log)
     conn = sqlite3.connect(folder / NAME)
@@ -109,4 +109,4 @@ def test_emptying_the_log_broken_off(tmp_path: Path) -> None:
         mixed = bytearray(old)
         for at in draw.sample(sectors, draw.randrange(len(sectors) + 1)):
             mixed[at : at + 512] = after[at : at + 512]
-        assert seconds_after(tmp_path / "found", bytes(mixed), log) == list(range(T0, T0 + 200))
+        assert seconds_after(tmp_path / "found", bytes(mixed), log) == list(range(T0, T0 + 150))

@@ -8,6 +8,7 @@ import pytest
 
 from moontrim.clock.system import SystemClock
 from moontrim.rig.deadline import DeadlineDriver
+from moontrim.rig.steplog import StepLog
 from moontrim.rig.transmitguard import TransmitGuard
 from moontrim.rig.view import Interlocked, LinkEvent, NotUnkeyed, TransmitChanged, Updated
 from moontrim.tuning.bandentry import BandEntry
@@ -40,7 +41,11 @@ class Obedient(SimulatedDriver):
 def make() -> tuple[TransmitGuard, Obedient, list[LinkEvent]]:
     clock = SystemClock()
     driver, events = Obedient(SimulatedOptions(), clock), list[LinkEvent]()
-    return TransmitGuard(DeadlineDriver(driver, clock, 1.5), events.append), driver, events
+    return (
+        TransmitGuard(DeadlineDriver(driver, clock, 1.5, StepLog()), events.append),
+        driver,
+        events,
+    )
 
 
 @pytest.mark.parametrize(
@@ -157,7 +162,7 @@ def test_one_that_cannot_be_keyed_was_not_left_keyed() -> None:
 
     clock = SystemClock()
     events = list[LinkEvent]()
-    driver = DeadlineDriver(Unable(SimulatedOptions(), clock), clock, 1.5)
+    driver = DeadlineDriver(Unable(SimulatedOptions(), clock), clock, 1.5, StepLog())
     guard = TransmitGuard(driver, events.append)
     guard.assume_keyed()
     asyncio.run(guard.unkey_if_left_keyed())
