@@ -156,7 +156,7 @@ def test_a_recording_is_straightened_from_the_journal(
     assert loss_db(crooked) < -0.05
     assert abs(loss_db(straight)) < 0.02
     assert facts["phase_jumps_at_steps"] is False
-    assert facts["steps"] == dial.steps and facts["residual_rms_hz"] < 2.0
+    assert facts["steps"] == dial.steps and facts["rms_hz"] < 2.0
     conn = open_journal(tmp_path / NAME)
     try:
         with pytest.raises(InputError, match="rows of seconds are missing"):

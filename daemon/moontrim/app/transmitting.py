@@ -8,11 +8,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-from collections import deque
 from collections.abc import Callable
 
 from moontrim.app.conditions import ON_FREQUENCY, StationConditions
 from moontrim.app.guardedkey import GuardedKey
+from moontrim.app.keyingedges import KeyingEdges
 from moontrim.app.standing import StandingInterlocks
 from moontrim.clock.system import Clock
 from moontrim.config.settings import Settings
@@ -37,17 +37,15 @@ log = logging.getLogger(__name__)
 # The dial is to be set, or will be as soon as the radio is known to receive.
 TO_BE_SET = (Tracking.OFF_FREQUENCY, Tracking.HELD_KEYED)
 MOVING_S = 2.0  # chosen: longer than a slow radio takes to be set, short for who waits
-MOST_EDGES = 1000  # chosen: hours of overs
 JUST_ENDED_S = 1.0  # chosen: two polls of the radio at the default rate
 
 
 class Transmitting:
     """Keys and unkeys the radio on request. `run` beside the link; ended before it.
 
-    relays: where the remote side attaches its connection for networked relays. edges: changes of
-    the sequence that the journal has not taken yet, the newest if there is none. changed: called
-    whenever there is something new to see. note: called with who requested, what, and what became
-    of it."""
+    relays: where the remote side attaches its connection for networked relays. edges: for the
+    journal. changed: called whenever there is something new to see. note: called with who
+    requested, what, and what became of it."""
 
     def __init__(
         self,
@@ -60,7 +58,7 @@ class Transmitting:
         note: Callable[[str, str, str], object],
     ) -> None:
         self.relays = NetworkedRelays()
-        self.edges: deque[KeyingView] = deque(maxlen=MOST_EDGES)
+        self.edges = KeyingEdges()
         self._settings = settings
         self._clock = clock
         self._link = link
@@ -96,7 +94,6 @@ class Transmitting:
             self._put_dials_right,
             self._used_outputs,
         )
-        self._shown_state: Phase | None = None
         self._running = False  # from the first output on to the last one off
         self._outside: bool | None = None
         self._moving_one_dial = 0  # requests that wait for it
@@ -217,9 +214,7 @@ class Transmitting:
             self._ports.close()
 
     def _show(self, view: KeyingView) -> None:
-        if view.state is not self._shown_state:
-            self._shown_state = view.state
-            self.edges.append(view)
+        self.edges.note(view)
         self._hold_dials()
         self._report_to_link()
         self._changed()
@@ -258,14 +253,9 @@ class Transmitting:
 
     def _used_outputs(self) -> frozenset[int]:
         """Returns the indices of the outputs that the present band uses."""
-        keying, now = self._settings.keying, self._hub.latest
+        now = self._hub.latest
         names = None if now is None else self._settings.band(now.band).outputs
-        last = len(keying.outputs) - 1
-        return frozenset(
-            index
-            for index, output in enumerate(keying.outputs)
-            if names is None or output.name in names or index == last
-        )
+        return self._settings.keying.used(names)
 
     def _conditions(self) -> Conditions:
         return self._station.read(

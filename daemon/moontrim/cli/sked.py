@@ -113,7 +113,7 @@ def _saving(fields: dict[str, Any]) -> Command:
     try:
         return SaveSked(BY, Sked.model_validate(fields))
     except ValidationError as error:
-        raise InputError("sked", fields["name"], problem=mistakes(error, fields)[0]) from None
+        raise InputError("sked", fields["name"], problem=mistakes(error, fields, Sked)[0]) from None
 
 
 def _change(

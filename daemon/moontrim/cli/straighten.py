@@ -88,8 +88,8 @@ def call(options: argparse.Namespace) -> int:
         "duration_s": round(length_s, 3),
         "steps": dial.steps,
         "steps_of_uncertain_instant": dial.blurred,
-        "residual_rms_hz": round(float(np.sqrt(np.mean(hz**2))), 4),
-        "residual_max_hz": round(float(np.max(np.abs(hz))), 4),
+        "rms_hz": round(float(np.sqrt(np.mean(hz**2))), 4),
+        "max_hz": round(float(np.max(np.abs(hz))), 4),
         "phase_jumps_at_steps": jumps,
         "out": str(options.target),
     }
@@ -98,8 +98,8 @@ def call(options: argparse.Namespace) -> int:
         return 0
     print(
         f"{options.target}: {facts['duration_s']} s, {dial.steps} steps of the {options.dial} dial "
-        f"taken out; residual {facts['residual_rms_hz']} Hz RMS, at most "
-        f"{facts['residual_max_hz']} Hz"
+        f"taken out; residual {facts['rms_hz']} Hz RMS, at most "
+        f"{facts['max_hz']} Hz"
     )
     if dial.blurred:
         print(

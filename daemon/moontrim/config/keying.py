@@ -76,6 +76,15 @@ class KeyingSettings(Table):
         self._bounded()
         return self
 
+    def used(self, names: tuple[str, ...] | None) -> frozenset[int]:
+        """Returns the indices of the outputs that a band uses. names: as its `outputs` has them."""
+        last = len(self.outputs) - 1
+        return frozenset(
+            index
+            for index, output in enumerate(self.outputs)
+            if names is None or output.name in names or index == last
+        )
+
     def _only_once(self) -> None:
         everything = (*self.outputs, *self.inputs)
         for index, one in enumerate(everything):

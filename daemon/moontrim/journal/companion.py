@@ -159,12 +159,12 @@ class Journal:
 
     def _take_notes(self, daemon: Daemon) -> None:
         """Records the commands, dial steps and keying edges noted since the last call."""
-        edges, recorder = daemon.transmitting.edges, self._recorder
+        recorder = self._recorder
         notes = daemon.notes.after(self._noted)
         self._noted = daemon.notes.count
         self._writer.put(recorder.commands(notes))
         self._writer.put(recorder.steps(daemon.link.steps.take()))
-        self._writer.put(recorder.edges([edges.popleft() for _ in range(len(edges))]))
+        self._writer.put(recorder.edges(daemon.transmitting.edges.take()))
 
     def _choice(self, snapshot: Snapshot) -> Choice:
         """Returns the operator's choices as of a snapshot."""

@@ -142,7 +142,7 @@ MISTAKES: list[tuple[str, str, str, str]] = [
     ("", "", SKED + "agreement = 'home'", S + "agreement: invalid value 'home'; expected halves, "
      "receiver or transmitter, with yourself as partner"),
     ("", "", SKED + "over_s = 0", S + "over_s: invalid value 0; expected more than 0"),
-    ("", "", SKED + "notes = 'x'", S + "notes: unknown key"),
+    ("", "", SKED + "notes = 'x'", S + "notes: unknown key; did you mean note?"),
     ("", "", "[equipment]\nhorizon = [[10, 2], [5, 3]]", "equipment.horizon: invalid value "
      "(5.0, 3.0); expected azimuths from 0 to below 360 degrees, each above the last"),
     ("", "", "[equipment]\nhorizon = [[1, 2, 4]]", "equipment.horizon, entry 1: expected at most 2 "

@@ -164,7 +164,7 @@ class Fields:
             return model.model_validate(values)
         except ValidationError as error:
             field = str(error.errors(include_url=False)[0]["loc"][0])
-            text, _, expected = mistakes(error, values)[0].partition("; expected ")
+            text, _, expected = mistakes(error, values, model)[0].partition("; expected ")
             text += f"; expected {expected}" * bool(expected)
             value = values.get(field)
             raise Refusal("bad_value", text, field, value, expected or None) from None

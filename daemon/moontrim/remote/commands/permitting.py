@@ -135,11 +135,7 @@ def state_rows(session: Session, now: Snapshot, settings: Settings) -> tuple[tup
     power_w = settings.equipment.on_band(band.name).power_w
     station = "" if power_w is None else f"; station power {power_w:g} W"
     rows.append(("power", f"{ceiling}, {through}{station}"))
-    outputs = ", ".join(
-        output.name
-        for output in keying.outputs
-        if band.outputs is None or output.name in band.outputs or output is keying.outputs[-1]
-    )
+    outputs = ", ".join(keying.outputs[index].name for index in sorted(keying.used(band.outputs)))
     rows.append(("keying", outputs if keying.enabled else "off: keyed by other means only"))
     rows.append(("radio", _radio(now)))
     rows.append(("tracking", now.verdict + f": {now.reason}" * bool(now.reason)))
