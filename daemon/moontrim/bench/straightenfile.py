@@ -12,7 +12,7 @@ import soundfile
 from moontrim.bench.phasejumps import StepCoherence, step_coherence
 from moontrim.bench.straighten import Residual, straightened
 from moontrim.bench.tone.calibrate import Sideband
-from moontrim.errors import InputError, not_found, reason_of
+from moontrim.errors import InputError, not_found, reason_of, unwritable
 from moontrim.path.vectors import Array
 
 BLOCK = 1 << 18  # samples at once: some 10 MB with all that is made of them
@@ -31,6 +31,10 @@ def straighten_file(
     if target.exists() and target.samefile(source):
         raise InputError("OUT", str(target), problem="OUT is the same file as IN; expected another")
     part = target.with_name(target.name + ".part")
+    try:
+        part.touch()  # else the library reports no more than a system error
+    except OSError as error:
+        raise unwritable("OUT", target, error) from None
     try:
         with soundfile.SoundFile(str(source)) as file:
             length_s = file.frames / file.samplerate

@@ -58,6 +58,7 @@ def call(options: argparse.Namespace) -> int:
 
     from moontrim.bench.straighten import Residual
     from moontrim.bench.straightenfile import file_coherence, straighten_file
+    from moontrim.formats import count
     from moontrim.journal.readonly import open_journal
     from moontrim.journal.schema import NAME
     from moontrim.report.dialcourse import RecordedDial, recorded_dial
@@ -96,15 +97,15 @@ def call(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps(facts, indent=1))
         return 0
+    steps = f"{count(dial.steps, 'step')} of the {options.dial} dial taken out"
     print(
-        f"{options.target}: {facts['duration_s']} s, {dial.steps} steps of the {options.dial} dial "
-        f"taken out; residual {facts['rms_hz']} Hz RMS, at most "
-        f"{facts['max_hz']} Hz"
+        f"{options.target}: {facts['duration_s']} s, {steps}; residual {facts['rms_hz']} Hz RMS, "
+        f"at most {facts['max_hz']} Hz"
     )
     if dial.blurred:
         print(
-            f"{dial.blurred} steps have an instant uncertain by more than 0.1 s (dial turned by "
-            "hand, or the radio slow): the phase jumps there"
+            f"instant uncertain by more than 0.1 s: {count(dial.blurred, 'step')} (dial turned by "
+            "hand, or radio slow); the phase jumps there"
         )
     if jumps:
         print(PHASE_JUMPS)

@@ -157,6 +157,9 @@ def test_what_cannot_be_straightened_leaves_nothing(tmp_path: Path) -> None:
     soundfile.write(source, np.zeros(8000), 8000)
     with pytest.raises(InputError, match="same file"):
         straighten_file(source, source, lambda length_s: course(1.0).residual(), "usb")
+    with pytest.raises(InputError, match="No such file or directory"):
+        nowhere = tmp_path / "nowhere" / "out.wav"
+        straighten_file(source, nowhere, lambda length_s: course(1.0).residual(), "usb")
 
     def refuse(length_s: float) -> object:
         raise InputError("journal", None, problem="nothing there")
