@@ -34,6 +34,7 @@ from moontrim.session.selection import selection_of
 from moontrim.session.session import TRIM_LIMIT_HZ, Session, first_session
 from moontrim.session.sessionfile import NAME as SESSION
 from moontrim.session.sessionfile import load_session, save_session
+from moontrim.session.skeds import ChooseSked
 from moontrim.tuning.correction import AGREEMENTS
 from support.journals import T0, journal_file, recorder, seconds
 
@@ -87,7 +88,12 @@ def config(data: bytes) -> None:
         hold(not any(one.keys_radio for one in outputs[:-1]), "the radio is keyed before a relay")
         for band in settings.bands:
             hold(band.drive_ceiling is not None or not band.goes_through_transverter, band.name)
-    hold(first_session(settings).band_choices(settings).sked_hz > 0, "no sked frequency")
+    first = first_session(settings)
+    hold(first.band_choices(settings).sked_hz > 0, "no sked frequency")
+    for sked in settings.skeds:
+        chosen = ChooseSked("config", sked.name).apply(first, settings)
+        selection_of(chosen, settings)
+        hold(chosen.sked == sked.name, "a sked of the config cannot be chosen")
 
 
 def _walk(value: object, where: str = "") -> None:
@@ -117,6 +123,9 @@ tx_high_hz = 146_000_000
 _CONFIGS = (
     _SMALL,
     _SMALL + b'[radio]\ndriver = "civ"\noptions = { port = "/dev/ttyUSB0", address = 148 }\n',
+    b'partner = "north"\n' + _SMALL + b'[[partners]]\nname = "North"\nlocator = "KP20"\n[[skeds]]\n'
+    b'name = "a"\nband = "144 MHz"\nsked_hz = 144_125_000\ntx_sked_hz = 144_126_000\n'
+    b'partner = "NORTH"\nagreement = "home"\nover_s = 30.0\nnote = "x"\n',
     b'state_dir = "x"\n' + _SMALL + b'[gps]\nsource = "gpsd"\n[clock]\nmax_error_ms = 500.0\n',
     *(
         re.sub(rb"(?m)^#.*\n| +#.*$", b"", (ROOT / "config" / name).read_bytes())

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Annotated
 
 from pydantic import Field, field_validator
 
 from moontrim.config.equipment import EquipmentSettings
 from moontrim.config.mistakes import Expected
 from moontrim.config.site import SiteSettings
+from moontrim.config.table import Matching
 from moontrim.errors import InputError, shortened
 from moontrim.path.site import parse_site
 
+NAME = Matching(r"\S(.{0,38}\S)?", "1 to 40 characters without blanks at the ends")
 SELF = "self"  # names our own echo
 RESERVED_NAMES = (SELF, "home")
 
@@ -19,8 +22,9 @@ RESERVED_NAMES = (SELF, "home")
 class PartnerSettings(SiteSettings):
     """A partner by name, with position and equipment."""
 
-    name: str = Field(
-        min_length=1, max_length=40, description="Name of the partner, for --partner."
+    name: Annotated[str, NAME] = Field(
+        description="Name of the partner, which stands for the place wherever one is expected; in "
+        "any case."
     )
     equipment: EquipmentSettings = Field(
         EquipmentSettings(), description="The partner's equipment and horizon."

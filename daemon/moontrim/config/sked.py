@@ -9,13 +9,11 @@ from typing import Annotated
 from pydantic import Field
 
 from moontrim.config.band import BandSettings
-from moontrim.config.partner import SELF, PartnerSettings, place_of
-from moontrim.config.table import Hertz, Matching, Table
+from moontrim.config.partner import NAME, SELF, PartnerSettings, place_of
+from moontrim.config.table import Hertz, Table
 from moontrim.errors import InputError
 from moontrim.formats import grouped, invalid_hz
 from moontrim.tuning.correction import EXPECTED_FOR_ECHO, Agreement, echo_problem
-
-NAME = Matching(r"\S(.{0,38}\S)?", "1 to 40 characters without blanks at the ends")
 
 
 class Sked(Table):

@@ -128,6 +128,8 @@ MISTAKES: list[tuple[str, str, str, str]] = [
      "value 'HOME'; expected a name other than self and home"),
     ("", "", "[[partners]]\nname = 'a'\nlocator = 'KP20'\n[[partners]]\nname = 'A'\nlocator = "
      "'KP20'", "[[partners]]: name 'a' used twice"),
+    ("", "", "[[partners]]\nname = 'self '\nlocator = 'KP20'", '[[partners]] "self ": name: '
+     "invalid value 'self '; expected 1 to 40 characters without blanks at the ends"),
     # skeds
     ("", "", SKED.replace("144 MHz", "2 m"), S + "band: invalid value '2 m'; expected 144 MHz"),
     ("", "", SKED + SKED.replace("north", "NORTH"), "[[skeds]]: name 'NORTH' used twice"),
