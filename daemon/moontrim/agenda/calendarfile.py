@@ -41,8 +41,10 @@ def read_events(data: bytes, field: str, skeds: Sequence[Sked], sked: Sked | Non
         calendars = Calendar.from_ical(data, multiple=True)
     except Exception as error:  # whatever its parser makes of bytes that are no calendar
         raise InputError(
-            field, None, problem=f"no calendar file (iCalendar): {shortened(str(error))}"
+            field, None, problem=f"no calendar file (iCalendar): {_shown(str(error))}"
         ) from None
+    if not calendars:
+        raise InputError(field, None, problem="no calendar file (iCalendar): empty or cut off")
     entries: list[AgendaEntry] = []
     refused: list[str] = []
     for event in (event for calendar in calendars for event in calendar.walk("VEVENT")):
@@ -134,4 +136,10 @@ def _sked_of(summary: str, skeds: Sequence[Sked]) -> Sked:
 
 
 def _name(event: Any) -> str:
-    return shortened(" ".join(str(event.get("SUMMARY", "")).split())) or "event without a summary"
+    return _shown(str(event.get("SUMMARY", ""))) or "event without a summary"
+
+
+def _shown(text: str) -> str:
+    """Returns a text of a file so that it can do nothing to a terminal."""
+    line = " ".join(text.split())
+    return shortened("".join(one if one.isprintable() else "?" for one in line))

@@ -128,13 +128,21 @@ def test_what_is_refused_is_named_and_the_rest_is_read(text: str, reason: str) -
 @pytest.mark.parametrize(
     "data", [b"", b"no calendar", b"\xff\xfe\x00", b"BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\n"]
 )
-def test_what_is_no_calendar_makes_no_entry(data: bytes) -> None:
-    try:
-        result = read(data)
-    except InputError as error:
-        assert error.field == "FILE" and "no calendar file" in error.problem
-    else:
-        assert result == ReadEvents((), ())
+def test_what_is_no_calendar_is_refused(data: bytes) -> None:
+    with pytest.raises(InputError, match="FILE: no calendar file"):
+        read(data)
+
+
+def test_a_calendar_without_events() -> None:
+    assert read(calendar()) == ReadEvents((), ())
+
+
+def test_what_a_file_says_cannot_reach_the_terminal() -> None:
+    result = read(calendar(event(SUMMARY="SUMMARY:den\x1b[31mtist\x07\u202e")))
+    assert result.refused[0].startswith("den?[31mtist??: no sked of that name")
+    with pytest.raises(InputError) as refused:
+        read(b"BEGIN:VCALENDAR\r\n\x1b[31m\r\nEND:VCALENDAR\r\n")
+    assert refused.value.problem.isprintable()
 
 
 def test_no_endless_file_is_read() -> None:
