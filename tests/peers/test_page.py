@@ -148,23 +148,20 @@ def test_every_command_reaches_the_radio_and_comes_back(
                 await held.page.wait_for_selector(f'#sked[aria-label="{spaced} hertz"]')
 
             # typed, in megahertz with either decimal mark
-            await held.tap("#sked-open")
-            await held.page.fill("#sked-text", "10368,25")
-            assert "10\u202f368\u202f250\u202f000 Hz" in await held.text("#sked-meant")
-            await tapped(
-                '#sked-form button[type="submit"]', lambda: seen(here).sked_hz == 10_368_250_000
-            )
+            await held.page.fill("#frequency-text", "10368,25")
+            assert "10\u202f368\u202f250\u202f000 Hz" in await held.text("#frequency-meant")
+            await tapped("#frequency-set", lambda: seen(here).sked_hz == 10_368_250_000)
             await until(lambda: dials_follow(here))
-            assert not await held.page.is_visible("#sked-form")
+            assert await held.page.input_value("#frequency-text") == ""
 
             # band: its own sked and dials
+            await held.tab("skeds")
             await tapped('[data-band="24 GHz"]', lambda: seen(here).band == "24 GHz")
             await until(lambda: dials_follow(here) and here.radio.rx_dial_hz > 144_000_000)
             await held.page.wait_for_selector('[data-band="24 GHz"][aria-pressed="true"]')
             await tapped('[data-band="10 GHz"]', lambda: seen(here).band == "10 GHz")
 
             # agreement: each of the five, in words
-            await held.tap("#agreement-more summary")
             for name, words in (
                 ("receiver", "both send on the sked frequency"),
                 ("transmitter", "each corrects in the transmitter"),
@@ -174,11 +171,10 @@ def test_every_command_reaches_the_radio_and_comes_back(
             ):
                 await held.tap(f'[data-agreement="{name}"]')
                 await until(partial(has_agreement, here, name))
-                await held.page.wait_for_function(
-                    "words => document.getElementById('agreement-words').textContent"
-                    ".toLowerCase().includes(words)",
-                    arg=words,
-                )
+                pressed = f'[data-agreement="{name}"][aria-pressed="true"]'
+                await held.page.wait_for_selector(pressed)
+                assert words in (await held.text(pressed)).lower()
+                await held.until_text("#agreement-now", name)
                 await until(lambda: dials_follow(here))
 
             # partner
@@ -187,10 +183,7 @@ def test_every_command_reaches_the_radio_and_comes_back(
             )
             await until(lambda: dials_follow(here))
             await held.page.fill("#partner-text", "kp20nf")
-            await tapped(
-                '#partner-form button[type="submit"]',
-                lambda: seen(here).partner.lower() == "kp20nf",
-            )
+            await tapped("#partner-set", lambda: seen(here).partner.lower() == "kp20nf")
             await held.page.wait_for_function(
                 "() => document.getElementById('partner').textContent.toLowerCase() === 'kp20nf'"
             )
@@ -214,6 +207,7 @@ def test_every_command_reaches_the_radio_and_comes_back(
             )
             await asyncio.sleep(1.2)  # the second that was planned already may still be carried out
             left_hz = here.radio.rx_dial_hz
+            await held.tab("now")
             await tapped('[data-nudge="1000"]', lambda: seen(here).sked_hz == 10_368_251_000)
             await asyncio.sleep(1.2)
             assert here.radio.rx_dial_hz == left_hz
@@ -260,6 +254,7 @@ def test_the_question_names_the_front_end(
             await held.tap("#transmit")
             await until(lambda: seen(here).tx_allowed)
             assert here.daemon.session.front_end == "direct"
+            await held.tab("skeds")
             await held.tap('[data-band="10 GHz"]')
             await held.until_text("#answer", "Transmit inhibited: connect front end 10 GHz")
             await until(lambda: not seen(here).tx_allowed)
@@ -273,13 +268,13 @@ def test_transmitting_is_forbidden_at_once_and_permitted_in_two_steps(
     async def main() -> None:
         async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
             here.radio.key(True)
-            await held.until_text("#keyed", "Transmitting")
+            await held.until_text("#keyed", "TRANSMITTING")
             here.radio.key(False)
             here.radio.set_transmit(True)
             await held.tap("#transmit")
             await until(lambda: not here.radio.transmitting)
             await until(lambda: not seen(here).tx_allowed)
-            await held.until_text("#keyed", "TX inhibited")
+            await held.until_text("#may", "Transmit inhibited")
 
             await held.until_text("#transmit", "Allow transmit")
             await held.tap("#transmit")
@@ -302,17 +297,31 @@ def test_what_is_refused_says_why_and_changes_nothing(
 ) -> None:
     async def main() -> None:
         async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
-            before = here.daemon.session
-            await held.tap("#sked-open")
-            for typed, said in (("ten", "enter MHz"), ("10500", "expected 10\u202f368")):
-                await held.page.fill("#sked-text", typed)
-                await held.tap('#sked-form button[type="submit"]')
+            for typed, said in (("ten", "enter MHz"), ("10500", "is outside 10\u202f368")):
+                await held.page.fill("#frequency-text", typed)
+                await held.tap("#frequency-set")
                 await held.until_text("#refusal", said)
-            await held.picture("page-refused")
+            await held.tab("skeds")
             await held.page.fill("#partner-text", "<b>nowhere</b>")
-            await held.tap('#partner-form button[type="submit"]')
+            await held.tap("#partner-set")
+            await held.until_text("#refusal", "Not sent: not a place")
+            # what only the daemon knows
+            await held.tap("#echo")
+            await until(lambda: seen(here).partner == "self")
+            await here.daemon.ask(SetBand("somebody else", "24 GHz"))
+            await held.page.wait_for_selector('[data-band="24 GHz"][aria-pressed="true"]')
+            before = here.daemon.session
+            refused = await held.page.evaluate(
+                """async () => {
+                    const { act } = await import("/static/actions.js");
+                    const key = document.createElement("button");
+                    return act(key, "partner", { partner: "<b>nowhere</b>" }, "");
+                }"""
+            )
+            assert refused["ok"] is False
             await held.until_text("#refusal", "<b>nowhere</b>")
             assert here.daemon.session == before
+            await held.picture("page-refused")
 
     shared.run(main())
 
@@ -354,6 +363,7 @@ def test_a_large_trim_is_asked_back(tmp_path: Path, ephemeris: Ephemeris, shared
         async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
             await here.daemon.ask(SetTrim("test", rx_hz=995.0, tx_hz=995.0))
             await held.until_text("#trim-rx", "+995 Hz")
+            await held.tab("skeds")
             rx, tx = ('[data-trim="rx"][data-by="10"]', '[data-trim="tx"][data-by="10"]')
 
             async def asked(key: str) -> None:
@@ -581,6 +591,16 @@ def test_daemon_stopped_and_killed(tmp_path: Path, shared: Shared) -> None:
 # --- who is this ----------------------------------------------------------------------------------
 
 
+async def signed_out(held: Phone) -> None:
+    """By two taps, neither of them by accident."""
+    await held.tab("setup")
+    await held.tap("#sign-out")
+    await held.until_text("#answer", "Tap again to sign out")
+    await asyncio.sleep(0.7)
+    await held.tap("#sign-out")
+    await held.page.wait_for_selector("#login:not([hidden])")
+
+
 def test_passwords_and_accounts(tmp_path: Path, ephemeris: Ephemeris) -> None:
     async def main() -> None:
         async with (
@@ -612,12 +632,16 @@ def test_passwords_and_accounts(tmp_path: Path, ephemeris: Ephemeris) -> None:
                 await held.tap('[data-nudge="10"]')
                 await until(lambda: seen(here).sked_hz == 10_368_100_010)
                 await held.until_text("#change", "Phone: ")
+                # capitals and no hyphens, as a phone's keyboard has it
+                await signed_out(held)
+                await held.page.fill("#password", words["phone"].replace("-", "").capitalize())
+                await held.tap('#login-form button[type="submit"]')
+                await held.until_link("live")
                 stored = "JSON.stringify([localStorage.length, sessionStorage.length])"
                 assert await held.page.evaluate(stored) == "[0,1]"
                 await held.page.reload()
                 await held.until_link("live")
-                await held.tap("#sign-out")
-                await held.page.wait_for_selector("#login:not([hidden])")
+                await signed_out(held)
                 assert await held.page.evaluate(stored) == "[0,0]"
 
             async with phone(browser) as held:  # from the picture, by name, on a plain network
@@ -634,12 +658,16 @@ def test_passwords_and_accounts(tmp_path: Path, ephemeris: Ephemeris) -> None:
                 await held.open(f"{url_of(here)}#u=viewer&p={words['viewer']}")
                 await held.until_link("live")
                 await held.until_text("#tracking", "On frequency")
-                controls = await held.page.eval_on_selector_all(
-                    "button, input, summary",
-                    "all => all.filter((one) => one.checkVisibility()).map((one) => one.id)",
-                )
-                assert controls == ["keep", "another", "sign-out"]
-                assert await held.violations() == []
+                controls = []
+                for tab in ("now", "skeds", "tonight", "log", "setup"):
+                    await held.tab(tab)
+                    controls += await held.page.eval_on_selector_all(
+                        "#panel button, #panel input:not([name=theme]), #dock button",
+                        "all => all.filter((one) => one.checkVisibility()).map((one) => one.id)",
+                    )
+                    assert await held.violations() == []
+                phone_only = ["alarm-sound", "alarm-vibration", "keep", "sign-out", "another"]
+                assert controls == phone_only
                 await held.picture("page-viewer")
 
     asyncio.run(main())
@@ -676,6 +704,7 @@ def test_another_phone_by_qr_codes(tmp_path: Path, ephemeris: Ephemeris) -> None
                     assert await held.page.query_selector("svg path") is None
                     await held.open(f"{url_of(here)}?again#u={account}&p={password}")
                     await held.until_link("live")
+                    await held.tab("setup")
                     await held.tap("#another")
                     await held.until_text("#page-url", page)
                     assert await held.text("#certificate-url") == certificate
@@ -706,8 +735,7 @@ def test_another_phone_by_qr_codes(tmp_path: Path, ephemeris: Ephemeris) -> None
                         f"{hidden}; document.dispatchEvent(new Event('visibilitychange'))"
                     )
                     assert await held.page.evaluate(password_svg) == "", "the page was left"
-                    await held.tap("#sign-out")
-                    await held.page.wait_for_selector("#login:not([hidden])")
+                    await signed_out(held)
                     assert not await held.page.is_visible("#another-way")
                     assert await held.page.evaluate(password_svg) == ""
 
@@ -723,14 +751,14 @@ def test_everybody_can_read_and_reach_it(
 ) -> None:
     async def main() -> None:
         async with at_the_antenna(tmp_path, ephemeris, shared, color_scheme=scheme) as (_, held):
-            await held.tap("#sked-open")
-            await held.tap("#agreement-more summary")
             for width in (320, 390, 430, 820):
                 height = 1180 if width == 820 else 844
                 await held.page.set_viewport_size({"width": width, "height": height})
-                assert (await held.widths())[0] <= width
-                assert await held.small_targets() == []
-                assert await held.violations() == [], width
+                for tab in ("now", "skeds", "tonight", "log", "setup"):
+                    await held.tab(tab)
+                    assert (await held.widths())[0] <= width
+                    assert await held.small_targets() == []
+                    assert await held.violations() == [], width
 
     shared.run(main())
 
@@ -739,24 +767,29 @@ def test_by_keyboard(tmp_path: Path, ephemeris: Ephemeris, shared: Shared) -> No
     async def main() -> None:
         async with at_the_antenna(tmp_path, ephemeris, shared) as (here, held):
             keys = held.page.keyboard
-            reached = []
-            for _press in range(60):
-                await keys.press("Tab")
-                reached.append(
-                    await held.page.evaluate(
+            for tab, expected in (
+                ("tab-now", ("+10", "frequency-text", "Set", "Re-read the radio")),
+                ("tab-skeds", ("24 GHz", "partner-text", "Myself (echoes)", "+1", "save-name")),
+            ):
+                if tab == "tab-skeds":
+                    await held.page.focus("#tab-now")
+                    await keys.press("ArrowRight")
+                reached = [tab] if tab == "tab-skeds" else []
+                for _press in range(60):
+                    await keys.press("Tab")
+                    name, outline = await held.page.evaluate(
                         "[document.activeElement.textContent || document.activeElement.id, "
                         "getComputedStyle(document.activeElement).outlineStyle]"
                     )
-                )
-                if reached[-1][0] == "+10":
-                    await keys.press("Enter")
-                    await until(lambda: seen(here).sked_hz == 10_368_100_010)
-                if "Inhibit" in reached[-1][0]:
-                    break
-            names = [name.strip() for name, _ in reached]
-            assert all(outline == "solid" for _, outline in reached), reached
-            for name in ("Enter", "Change", "24 GHz", "partner-text", "Myself (echoes)"):
-                assert name in names
+                    assert outline == "solid", name
+                    reached.append(name.strip())
+                    if name == "+10" and tab == "tab-now":
+                        await keys.press("Enter")
+                        await until(lambda: seen(here).sked_hz == 10_368_100_010)
+                    if "Inhibit" in name:
+                        break
+                assert reached[0] in ("Now", "tab-skeds"), "the tabs are one stop"
+                assert set(expected) <= set(reached)
             await keys.press("Space")
             await until(lambda: not seen(here).tx_allowed)
 

@@ -169,6 +169,49 @@ class Phone:
         result = await self.page.evaluate("[document.documentElement.scrollWidth, innerWidth]")
         return result[0], result[1]
 
+    async def tab(self, name: str) -> None:
+        await self.page.tap(f"#tab-{name}")
+        await self.page.wait_for_selector(f"#panel-{name}:not([hidden])")
+
+    async def boxes(self, selector: str) -> dict[str, list[float]]:
+        """Returns left, top, width and height of what is shown of a selector, on the screen and
+        scrolled to the top, by what tells each apart."""
+        result = await self.page.evaluate(
+            """(selector) => {
+                scrollTo(0, 0);
+                return Object.fromEntries([...document.querySelectorAll(selector)]
+                .filter((one) => one.checkVisibility())
+                .map((one) => [[one.id, ...Object.entries(one.dataset)
+                    .filter(([name]) => !["outcome", "step"].includes(name)).flat()].join(" "),
+                    one.getBoundingClientRect()])
+                .map(([name, box]) => [name, [box.x, box.y, box.width, box.height]]));
+            }""",
+            selector,
+        )
+        assert isinstance(result, dict)
+        return result
+
+    async def cut(self) -> list[str]:
+        """Returns what is not wholly shown: more content than room in a box that hides the rest,
+        and what reaches beyond the sides of the screen."""
+        result = await self.page.evaluate(
+            """() => [...document.querySelectorAll("body *")]
+            .filter((one) => one.checkVisibility() && !one.closest(".unseen, svg"))
+            .filter((one) => {
+                const style = getComputedStyle(one);
+                const box = one.getBoundingClientRect();
+                if (box.width === 0 || box.height === 0) return false;
+                const hides = style.overflowX !== "visible" || style.overflowY !== "visible";
+                const more = one.scrollHeight > one.clientHeight + 2
+                    || one.scrollWidth > one.clientWidth + 2;
+                return (hides && more) || box.left < -1 || box.right > innerWidth + 1;
+            })
+            .map((one) => `${one.outerHTML.slice(0, 120)}: ${one.scrollWidth}x${one.scrollHeight}`
+                + ` in ${one.clientWidth}x${one.clientHeight}`)"""
+        )
+        assert isinstance(result, list)
+        return result
+
     async def small_targets(self) -> list[str]:
         """Returns the tap targets that are less than 48 pixels wide or high."""
         result = await self.page.evaluate(

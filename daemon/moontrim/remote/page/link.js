@@ -65,7 +65,7 @@ export class Link {
     client.on("connect", () => {
       if (client !== this.client) return;
       this.tries = 0;
-      const topics = ["availability", "info", "state", "outlook", "trace", "event"];
+      const topics = ["availability", "info", "state", "outlook", "trace", "skeds", "tonight", "log"];
       client.subscribe([...topics.map((leaf) => `${this.base}/${leaf}`), this.replies], { qos: 1 });
       this.told.phase("open");
     });
@@ -141,8 +141,7 @@ export class Link {
     const timer = setTimeout(() => stop.abort(), INHIBIT_WAIT_MS);
     let status = 0;
     try {
-      const headers = this.account ? { Authorization: `Basic ${btoa(`${this.account}:${this.password}`)}` } : {};
-      const answer = await fetch(path, { method: "POST", headers, signal: stop.signal });
+      const answer = await fetch(path, { method: "POST", headers: this.login(), signal: stop.signal });
       status = answer.status;
       return { status, reply: await answer.json() };
     } catch {
@@ -150,6 +149,20 @@ export class Link {
     } finally {
       clearTimeout(timer);
     }
+  }
+
+  // Fetches a file of the page's server likewise. Resolves to its content, null if there is none.
+  async fetched(path) {
+    try {
+      const answer = await fetch(path, { headers: this.login() });
+      return answer.ok ? await answer.blob() : null;
+    } catch {
+      return null;
+    }
+  }
+
+  login() {
+    return this.account ? { Authorization: `Basic ${btoa(`${this.account}:${this.password}`)}` } : {};
   }
 
   settle(id, reply) {

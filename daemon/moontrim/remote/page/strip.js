@@ -1,36 +1,39 @@
 // Draws the last ten minutes of residual and the correction of the coming hour, as SVG of its own.
 
+import { line, roundOut, roundUp, text } from "./svg.js";
+import { root } from "./view.js";
 import { number, signed } from "./words.js";
 
 const PAST_MS = 600_000;
 const AHEAD_MS = 3_600_000;
-const TOP = 4, FOOT = 18; // pixels left free above and below, for the times
-const LABEL = 15; // and for the name of a range
+// Left free above, below for the times, and for the name of a range; in sixteenths of the page's text.
+const TOP = 4, FOOT = 18, LABEL = 15;
 const MARGIN = 6;
 const MOST = 0.97;
-const STEPS = [1, 2, 5];
 
 // trace, outlook: as published, or null. since: [at_ms, rx_hz, tx_hz] after the end of the trace.
 // nowMs: the daemon's clock.
 export function draw(box, trace, since, outlook, nowMs) {
   const width = box.clientWidth || 300;
   const height = box.clientHeight || 160;
+  const unit = Number.parseFloat(getComputedStyle(root).fontSize) / 16;
+  const [top, foot, label] = [TOP, FOOT, LABEL].map((size) => size * unit);
   const middle = Math.round(width / 2);
-  const floor = height - FOOT;
+  const floor = height - foot;
   const parts = [];
   const words = [];
   const residuals = past(trace, since);
   const limit = roundUp(Math.max(1, most([...known(residuals.rx), ...known(residuals.tx)])));
-  const lane = (floor - TOP - LABEL) / 2;
+  const lane = (floor - top - label) / 2;
   for (const [index, which] of ["rx", "tx"].entries()) {
-    const zero = TOP + LABEL + lane * (index + 0.5);
+    const zero = top + label + lane * (index + 0.5);
     const y = (hz) => zero - Math.max(-1, Math.min(1, hz / limit)) * (lane / 2 - 1);
     const samples = residuals[which];
     const x = (ms) => middle - ((nowMs - ms) / PAST_MS) * middle;
     parts.push(line("axis", 0, zero, middle, zero));
     if (known(samples).length) parts.push(`<path class="${which}-past" d="${path(samples, x, y)}"/>`);
   }
-  parts.push(text(0, TOP + 9, `\u00b1${number(limit)} Hz`));
+  parts.push(text(0, top + 9 * unit, `\u00b1${number(limit)} Hz`));
   const seen = known(residuals.rx);
   if (seen.length) {
     words.push(`Receive residual in the last ten minutes from ${signed(Math.min(...seen))} to ${signed(Math.max(...seen))} hertz.`);
@@ -39,10 +42,10 @@ export function draw(box, trace, since, outlook, nowMs) {
   if (ahead?.rx_hz.length) {
     const all = [...ahead.rx_hz, ...ahead.tx_hz];
     const [low, high] = roundOut(Math.min(...all), Math.max(...all));
-    const y = (hz) => TOP + LABEL + ((high - hz) / (high - low)) * (floor - TOP - 2 * LABEL);
+    const y = (hz) => top + label + ((high - hz) / (high - low)) * (floor - top - 2 * label);
     const x = (index) => middle + ((ahead.start_ms + index * ahead.step_s * 1000 - nowMs) / AHEAD_MS) * (width - middle);
     if (low < 0 && high > 0) parts.push(line("axis", middle, y(0), width, y(0)));
-    parts.push(text(width, TOP + 9, `${signed(high, 0)} Hz`, "end"), text(width, floor - 4, `${signed(low, 0)} Hz`, "end"));
+    parts.push(text(width, top + 9 * unit, `${signed(high, 0)} Hz`, "end"), text(width, floor - 4 * unit, `${signed(low, 0)} Hz`, "end"));
     for (const which of ["tx", "rx"]) {
       const points = ahead[`${which}_hz`]
         .map((hz, index) => [x(index), y(hz)])
@@ -53,7 +56,7 @@ export function draw(box, trace, since, outlook, nowMs) {
     words.push(`Receive correction goes from ${signed(ahead.rx_hz[0], 0)} to ${signed(ahead.rx_hz.at(-1), 0)} hertz in the coming hour.`);
   }
   parts.push(line("axis", 0, floor, width, floor), line("now", middle, 0, middle, floor));
-  parts.push(text(0, height - 3, "\u221210 min"), text(middle, height - 3, "now", "middle"), text(width, height - 3, "+1 h", "end"));
+  parts.push(text(0, height - 3 * unit, "\u221210 min"), text(middle, height - 3 * unit, "now", "middle"), text(width, height - 3 * unit, "+1 h", "end"));
   // Only numbers and fixed text go into this markup.
   box.innerHTML = `<svg viewBox="0 0 ${width} ${height}" aria-hidden="true">${parts.join("")}</svg>`;
   const said = words.join(" ") || "no data yet";
@@ -98,25 +101,4 @@ function path(samples, x, y) {
     pen = "L";
   });
   return drawn;
-}
-
-function roundUp(value) {
-  const power = 10 ** Math.floor(Math.log10(value));
-  return (STEPS.find((step) => step * power >= value - 1e-9) ?? 10) * power;
-}
-
-// The nearest round numbers around a range.
-function roundOut(low, high) {
-  const step = roundUp(Math.max(1, (high - low) / 8));
-  const bottom = Math.floor(low / step) * step;
-  const top = Math.ceil(high / step) * step;
-  return top > bottom ? [bottom, top] : [bottom - step, top + step];
-}
-
-function line(kind, x1, y1, x2, y2) {
-  return `<line class="${kind}" x1="${x1}" y1="${y1.toFixed?.(1) ?? y1}" x2="${x2}" y2="${y2.toFixed?.(1) ?? y2}"/>`;
-}
-
-function text(x, y, words, anchor = "start") {
-  return `<text class="tick-text" x="${x}" y="${y}" text-anchor="${anchor}">${words}</text>`;
 }

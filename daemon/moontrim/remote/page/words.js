@@ -12,9 +12,19 @@ const LEVELS = {
   "dial in use by hand": "warn",
 };
 
-// The colour of a tracking state; one that is not known to be good is bad.
-export function level(tracking) {
-  return LEVELS[tracking] ?? "bad";
+// The colour of a state. A tracking state that is not known to be good is bad, and none is good while
+// the Moon is down at either end.
+export function level(state) {
+  const plain = LEVELS[state.tracking] ?? "bad";
+  return plain !== "bad" && moonDown(state) ? "warn" : plain;
+}
+
+// Where the Moon is down, as text; empty if it is up at both ends, or not known.
+export function moonDown({ moon }) {
+  const here = moon && moon.elevation_deg < 0;
+  const there = moon && moon.partner_elevation_deg !== null && moon.partner_elevation_deg < 0;
+  if (here && there) return "Moon down here and at the partner";
+  return here ? "Moon down here" : there ? "Moon down at the partner" : "";
 }
 
 export function sentence(text) {
@@ -79,6 +89,16 @@ export function lasting(ms) {
   return hours ? `${hours} h ${minutes % 60} min` : `${minutes} min`;
 }
 
+// Minutes and seconds, or hours and minutes: 0:42
+export function countdown(units) {
+  const whole = Math.max(0, Math.round(units));
+  return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}`;
+}
+
+export function age(ms) {
+  return ms < 120000 ? `${Math.max(0, Math.round(ms / 1000))} s` : lasting(ms);
+}
+
 export function ago(ms) {
   if (ms < 10000) return "just now";
   return ms < 60000 ? `${Math.round(ms / 1000)} s ago` : `${lasting(ms)} ago`;
@@ -88,18 +108,14 @@ export function clock(ms) {
   return new Date(ms).toISOString().slice(11, 16);
 }
 
+export function clockSeconds(ms) {
+  return new Date(ms).toISOString().slice(11, 19);
+}
+
 export function day(ms) {
   return new Date(ms).toLocaleDateString("en-GB", {
     weekday: "short", day: "numeric", month: "short", timeZone: "UTC",
   });
-}
-
-// A typed frequency in whole hertz, or null. A number below a million is in MHz.
-export function typedHz(text) {
-  const plain = text.replace(/[\s\u202f']/g, "").replace(",", ".");
-  if (!/^\d+(\.\d*)?$/.test(plain)) return null;
-  const value = Number(plain);
-  return Math.round(value < 1e6 ? value * 1e6 : value);
 }
 
 // The reason why a command was refused, for a person: long numbers grouped, plain field names.
@@ -109,6 +125,17 @@ export function refusal({ message, value, expected }) {
     ? `Not done: invalid value ${String(value).slice(0, 40) || "nothing"}; expected ${expected}.`
     : `Not done: ${message}.`;
   return typeset(text).replace(/\d{5,}(\.0+(?!\d))?/g, (digits) => groups(Number(digits)).join(THIN)).replace(/\.\.$/, ".");
+}
+
+// 10368100000 -> 10 368.100; more decimals where they are not 0
+export function megahertz(hz) {
+  const whole = Math.round(hz);
+  const part = String(whole % 1e6).padStart(6, "0").replace(/000$/, "");
+  return `${groups(Math.floor(whole / 1e6)).join(THIN)}.${part.slice(0, 3)}${part.length > 3 ? THIN + part.slice(3) : ""}`;
+}
+
+export function partnerName(partner) {
+  return partner === "self" ? "Myself (echoes)" : partner;
 }
 
 export function frontEnd(name) {

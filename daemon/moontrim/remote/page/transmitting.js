@@ -1,0 +1,41 @@
+// What a state says of transmitting, as short texts. Pure. A field that a state lacks is unknown, and
+// what is unknown is never shown as good.
+
+import { countdown, sentence, typeset } from "./words.js";
+
+const INHIBITED = "transmit is inhibited"; // as `keying.interlocks` has it
+
+// Whether there may be RF now, and whose: {text, who, left}; null if the station receives.
+export function keyed(state) {
+  const { state: phase = "released", who = "", over_left_s: left } = state.keying ?? {};
+  if (!state.transmitting && phase === "released") return null;
+  return {
+    text: state.transmitting || phase === "keyed" ? "TRANSMITTING" : phase.toUpperCase(),
+    who: phase === "released" ? "not keyed by moontrim" : who ? `keyed by ${typeset(who)}` : "keyed by moontrim",
+    left: typeof left === "number" ? `${countdown(left)} left` : "",
+  };
+}
+
+// Every standing reason against transmitting but the operator's own.
+export function interlocks(state) {
+  const reasons = state.keying?.interlocks ?? (state.interlock ? [state.interlock] : []);
+  return reasons.filter((reason) => reason !== INHIBITED);
+}
+
+// May one transmit: {may: "yes", "no" or "unknown", text}. One reason, without its details, and how many
+// more there are: the tab "Now" has them all.
+export function mayTransmit(state) {
+  const [first, ...more] = interlocks(state);
+  const list = first ? typeset(first.split(": ")[0]) + (more.length ? `, and ${more.length} more` : "") : "";
+  if (!state.tx_allowed) return { may: "no", text: `Transmit inhibited${list ? `; TX interlock: ${list}` : ""}` };
+  if (list) return { may: "no", text: `TX interlock: ${list}` };
+  if (state.keying?.may === false) return { may: "no", text: "TX interlock, reason not known" };
+  if (state.transmitting === null) return { may: "unknown", text: "TX state unknown" };
+  if (state.keying?.may === true) return { may: "yes", text: "May transmit" };
+  return { may: "unknown", text: "Transmit allowed; interlocks not known" };
+}
+
+// The outputs that do not switch off, as one text; empty if there are none.
+export function stuck(state) {
+  return (state.keying?.stuck ?? []).map((one) => sentence(typeset(one))).join(". ");
+}
