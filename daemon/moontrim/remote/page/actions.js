@@ -13,25 +13,40 @@ export const SECOND_TAP_TO_MS = 9500; // the token is valid for 10 s
 
 let answerTimer = 0;
 let undoTimer = 0;
-let takeBack = null; // {name, body}
+/** @typedef {{ name: string, body: object }} Undo */
+/** @type {Undo | null} */
+let takeBack = null;
 let changed = () => {};
 
 // call: called after a reply has changed what is known.
+/** @param {() => void} call */
 export function onChange(call) {
   changed = call;
 }
 
+/**
+ * @param {string} text
+ * @param {boolean} [refused]
+ * @param {number} [shownMs]
+ */
 export function answer(text, refused = false, shownMs = ANSWER_SHOWN_MS) {
   clearTimeout(answerTimer);
   say(refused ? "answer" : "refusal", "");
   say(refused ? "refusal" : "answer", text);
   show("told", text !== "");
-  if (text) answerTimer = setTimeout(answer, shownMs, "");
+  if (text) answerTimer = window.setTimeout(answer, shownMs, "");
 }
 
 // Sends a command; the key looks busy at once, then done or refused with the reason. undo: the
 // command that takes it back, {name, body}, offered for a while. Returns the reply, or null if nothing
 // was sent.
+/**
+ * @param {HTMLElement} key
+ * @param {string} name
+ * @param {object} body
+ * @param {string} doneText
+ * @param {Undo | null} [undo]
+ */
 export async function act(key, name, body, doneText, undo = null) {
   if (!isLive()) {
     answer("Not sent: no live connection to the daemon.", true);
@@ -49,7 +64,7 @@ export async function act(key, name, body, doneText, undo = null) {
     take(reply.result);
     answer(reply.saved === false ? `${doneText} Not saved: ${reply.unsaved}.` : doneText, reply.saved === false);
     if (undo && (undo.name !== "undo" || known.info?.commands?.includes("undo"))) offer(undo);
-  } else {
+  } else if (reply.error) {
     answer(refusal(reply.error), true);
   }
   return reply;
@@ -57,19 +72,22 @@ export async function act(key, name, body, doneText, undo = null) {
 
 export const UNDO = { name: "undo", body: {} };
 
+/** @param {HTMLElement} key */
 export function busy(key) {
   return key.getAttribute("aria-busy") === "true";
 }
 
+/** @param {Record<string, any>} [result] */
 export function take(result) {
   merge(result);
   changed();
 }
 
+/** @param {Undo} undo */
 function offer(undo) {
   takeBack = undo;
   show("undo", true);
-  undoTimer = setTimeout(noUndo, UNDO_SHOWN_MS);
+  undoTimer = window.setTimeout(noUndo, UNDO_SHOWN_MS);
 }
 
 export function noUndo() {
@@ -84,7 +102,12 @@ onTap("undo", (key) => {
 
 // What takes two taps on the same key, the second neither too soon nor too late. Returns whether this
 // is the second one; the first one asks.
-const firstTaps = new WeakMap(); // key -> when
+/** @type {WeakMap<HTMLElement, number>} */
+const firstTaps = new WeakMap(); // when
+/**
+ * @param {HTMLElement} key
+ * @param {string} question
+ */
 export function tappedTwice(key, question) {
   const since = performance.now() - (firstTaps.get(key) ?? -Infinity);
   if (since < SECOND_TAP_FROM_MS) return false;

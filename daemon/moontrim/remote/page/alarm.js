@@ -2,7 +2,7 @@
 // frequency, keyed for too long, a stuck key, no connection. Off until switched on in the set-up.
 
 import { stuck } from "./transmitting.js";
-import { at, onTap, say, show } from "./view.js";
+import { at, input, onTap, say, show } from "./view.js";
 import { level } from "./words.js";
 
 const KEPT = "moontrim-alarm";
@@ -13,13 +13,19 @@ const TONE_HZ = 880;
 const TONE_S = 0.35;
 const PATTERN_MS = [250, 150, 250];
 
+/** @type {AudioContext | null} */
 let sounds = null; // an AudioContext, once a tap has allowed one
 let since = 0; // when the present cause began
 let cause = "";
 let silenced = "";
 let soundedAt = -Infinity;
 
-// What is wrong now: {cause, urgent}; an empty cause if nothing. Pure. quality: the name of it.
+// What is wrong now; an empty cause if nothing.
+/**
+ * @param {string} quality its name
+ * @param {Published.State | null} state
+ * @returns {{ cause: string, urgent: boolean }}
+ */
 export function alarmCause(quality, state) {
   if (quality === "stale" || quality === "offline") return { cause: "no data from the daemon", urgent: false };
   if (quality !== "live" || !state) return { cause: "", urgent: false };
@@ -30,7 +36,11 @@ export function alarmCause(quality, state) {
   return { cause: "", urgent: false };
 }
 
-// To be called often; wanted: whether it is switched on is read from the page itself.
+// To be called often.
+/**
+ * @param {string} quality
+ * @param {Published.State | null} state
+ */
 export function watch(quality, state) {
   const now = performance.now();
   const present = alarmCause(quality, state);
@@ -40,7 +50,7 @@ export function watch(quality, state) {
     silenced = "";
   }
   const due = cause !== "" && (present.urgent || now - since >= WAIT_MS) && silenced !== cause;
-  const wanted = at("alarm-sound").checked || at("alarm-vibration").checked;
+  const wanted = input("alarm-sound").checked || input("alarm-vibration").checked;
   show("sounding", due && wanted);
   if (!due || !wanted) return;
   say("sounding-cause", `Alarm: ${cause}`);
@@ -50,8 +60,8 @@ export function watch(quality, state) {
 }
 
 function sound() {
-  if (at("alarm-vibration").checked) navigator.vibrate?.(PATTERN_MS);
-  if (!at("alarm-sound").checked || sounds?.state !== "running") return;
+  if (input("alarm-vibration").checked) navigator.vibrate?.(PATTERN_MS);
+  if (!input("alarm-sound").checked || sounds?.state !== "running") return;
   const tone = sounds.createOscillator();
   const volume = sounds.createGain();
   volume.gain.value = 0.4;
@@ -63,7 +73,7 @@ function sound() {
 
 // A browser lets a page sound only after a tap on it.
 function allow() {
-  if (!at("alarm-sound").checked || !window.AudioContext) return;
+  if (!input("alarm-sound").checked || !window.AudioContext) return;
   sounds ??= new window.AudioContext();
   if (sounds.state === "suspended") sounds.resume();
 }
@@ -80,12 +90,12 @@ for (const id of ["alarm-sound", "alarm-vibration"]) {
   at(id).addEventListener("change", () => {
     keep();
     allow();
-    if (at(id).checked) sound();
+    if (input(id).checked) sound();
   });
 }
 
 function keep() {
-  const kept = { sound: at("alarm-sound").checked, vibration: at("alarm-vibration").checked };
+  const kept = { sound: input("alarm-sound").checked, vibration: input("alarm-vibration").checked };
   try {
     if (kept.sound || kept.vibration) window.localStorage.setItem(KEPT, JSON.stringify(kept));
     else window.localStorage.removeItem(KEPT);
@@ -95,14 +105,14 @@ function keep() {
 }
 
 try {
-  const kept = JSON.parse(window.localStorage.getItem(KEPT)) ?? {};
-  at("alarm-sound").checked = kept.sound === true;
-  at("alarm-vibration").checked = kept.vibration === true;
+  const kept = JSON.parse(window.localStorage.getItem(KEPT) ?? "{}");
+  input("alarm-sound").checked = kept.sound === true;
+  input("alarm-vibration").checked = kept.vibration === true;
 } catch {
   // no storage: off
 }
 if (!navigator.vibrate) {
-  at("alarm-vibration").disabled = true;
+  input("alarm-vibration").disabled = true;
   show("no-vibration", true);
 }
-if (!window.AudioContext) at("alarm-sound").disabled = true;
+if (!window.AudioContext) input("alarm-sound").disabled = true;

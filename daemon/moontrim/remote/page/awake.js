@@ -1,12 +1,57 @@
-// Keeps the phone's screen on while the page is shown, where the browser allows it.
+// Keeps the phone's screen on while the page is shown, and says whether it does. Browsers offer that to
+// secure contexts only (W3C, Screen Wake Lock API): not over plain http by a name or an address.
 
-async function stayAwake() {
+const LONGER = "Set a longer screen time-out on the phone.";
+
+/** @typedef {{ on: boolean, text: string }} Awake */
+
+/** @type {Awake} */
+let now = { on: false, text: "" };
+/** @type {((awake: Awake) => void)[]} */
+const listeners = [];
+/** @type {Promise<void> | null} */
+let request = null;
+
+// Requests it unless it holds already. To be called when the page opens, when it is shown again, and at
+// a tap: some browsers grant it only then.
+/** @returns {Promise<void>} */
+export async function stayAwake() {
+  if (now.on || document.visibilityState !== "visible") return;
+  request ??= requestLock().finally(() => {
+    request = null;
+  });
+  await request;
+}
+
+// Calls now, and whenever that changes, with `on` and a sentence for the operator.
+/** @param {(awake: Awake) => void} call */
+export function onAwake(call) {
+  listeners.push(call);
+  call(now);
+}
+
+async function requestLock() {
+  if (!navigator.wakeLock) {
+    const why = window.isSecureContext
+      ? "this browser cannot keep it on"
+      : "over plain http a browser cannot keep it on. Open this page with https";
+    tell(false, `The screen may turn off: ${why}. ${LONGER}`);
+    return;
+  }
   try {
-    await navigator.wakeLock?.request("screen");
+    const lock = await navigator.wakeLock.request("screen");
+    lock.addEventListener("release", () => tell(false, "The screen may turn off while this page is hidden."));
+    tell(true, "The screen stays on while this page is shown.");
   } catch {
-    // refused, e.g. to save the battery: the page works without
+    tell(false, `The screen may turn off: the phone refuses to keep it on, as it does to save the battery. ${LONGER}`);
   }
 }
 
-document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && stayAwake());
-stayAwake();
+/**
+ * @param {boolean} on
+ * @param {string} text
+ */
+function tell(on, text) {
+  now = { on, text };
+  for (const call of listeners) call(now);
+}

@@ -3,12 +3,13 @@
 import { UNDO, act, answer } from "./actions.js";
 import { typedPlace } from "./entry.js";
 import { known } from "./store.js";
-import { at, element, fill, key, mark, onTap, say } from "./view.js";
+import { at, element, fill, input, key, mark, onTap, say, within } from "./view.js";
 import { frontEnd, partnerName, sentence } from "./words.js";
 
 const PLACE_HINT = "A locator, or latitude, longitude, height in metres";
 
 // The choices that a daemon offers: made once for each of its runs.
+/** @param {Published.Info} info */
 export function showInfo(info) {
   fill("bands", info.bands.map((band) => band.name), (name) => {
     const made = key((tapped) => act(tapped, "band", { band: name }, bandChosen(name), UNDO), name);
@@ -28,33 +29,44 @@ export function showInfo(info) {
   });
 }
 
+/**
+ * @param {Published.Info | null} info
+ * @param {Published.State} state
+ */
 export function showChosen(info, state) {
   // With echoes of our own there is no partner to ask for anything, and fewer agreements.
   const words = (state.partner === "self" ? info?.echo_agreements : info?.agreements) ?? {};
-  for (const one of at("agreements").children) {
-    mark(one, "aria-pressed", String(one.dataset.agreement === state.agreement));
-    one.hidden = info !== null && !(one.dataset.agreement in words);
-    const text = sentence(words[one.dataset.agreement] ?? "");
-    if (one.lastChild.textContent !== text) one.lastChild.textContent = text;
+  for (const one of within("agreements")) {
+    const name = one.dataset.agreement ?? "";
+    mark(one, "aria-pressed", String(name === state.agreement));
+    one.hidden = info !== null && !(name in words);
+    const text = sentence(words[name] ?? "");
+    if (one.lastChild && one.lastChild.textContent !== text) one.lastChild.textContent = text;
   }
-  for (const one of at("bands").children) mark(one, "aria-pressed", String(one.dataset.band === state.band));
-  for (const one of at("partners").children) {
-    mark(one, "aria-pressed", String(one.dataset.partner.toLowerCase() === state.partner.toLowerCase()));
+  for (const one of within("bands")) mark(one, "aria-pressed", String(one.dataset.band === state.band));
+  for (const one of within("partners")) {
+    mark(one, "aria-pressed", String(one.dataset.partner?.toLowerCase() === state.partner.toLowerCase()));
   }
   mark(at("echo"), "aria-pressed", String(state.partner === "self"));
 }
 
 // What a change of band does to transmitting, as text: the other front end has to be connected first.
+/** @param {string} band */
 export function afterFrontEnd(band) {
   const front = known.info?.bands.find((one) => one.name === band)?.front_end;
   if (front === undefined || front === known.state?.front_end) return "";
   return ` Transmit inhibited: connect front end ${frontEnd(front)}, then allow transmit.`;
 }
 
+/** @param {string} name */
 function bandChosen(name) {
   return `Band is now ${name}.${afterFrontEnd(name)}`;
 }
 
+/**
+ * @param {HTMLElement} tapped
+ * @param {string} partner
+ */
 function choosePartner(tapped, partner) {
   const doneText = partner === "self" ? "Partner: myself (echoes)." : `Partner is now ${partnerName(partner)}.`;
   return act(tapped, "partner", { partner }, doneText, UNDO);
@@ -63,11 +75,11 @@ function choosePartner(tapped, partner) {
 onTap("echo", (tapped) => choosePartner(tapped, "self"));
 
 function typed() {
-  return typedPlace(at("partner-text").value, (known.info?.partners ?? []).map(({ name }) => name));
+  return typedPlace(input("partner-text").value, (known.info?.partners ?? []).map(({ name }) => name));
 }
 
 function sayMeant() {
-  const text = at("partner-text").value.trim();
+  const text = input("partner-text").value.trim();
   const { meant, problem } = typed();
   say("partner-meant", text === "" ? PLACE_HINT : problem ? `Not sent: ${problem}` : `= ${meant}`);
   at("partner-meant").classList.toggle("refusal", text !== "" && problem !== undefined);
@@ -77,12 +89,12 @@ at("partner-text").addEventListener("input", sayMeant);
 at("partner-form").addEventListener("submit", async (event) => {
   event.preventDefault();
   const { place, problem } = typed();
-  if (problem) {
+  if (place === undefined) {
     answer(`Not sent: ${problem}.`, true);
     return;
   }
   const reply = await choosePartner(at("partner-set"), place);
   if (!reply?.ok) return;
-  at("partner-text").value = "";
+  input("partner-text").value = "";
   sayMeant();
 });

@@ -13,15 +13,27 @@ let phase = "connecting"; // of the connection to the broker
 let why = "";
 let reachable = false; // the daemon answered although there is no connection
 let available = "unknown"; // what the daemon says of itself, or the broker once it is gone
+/** @type {number | null} */
 let arrivedAt = null; // when the last live state of this connection came, by performance.now
-let openedAt = null;
+let openedAt = 0;
 let revivedAt = 0;
 let last = { at: performance.now(), utcMs: Date.now() }; // the last sign of the daemon, by both clocks
-let told = null;
+/**
+ * sinceMs: the instant of the last state, by the daemon's clock; where there was none, of opening the page.
+ * @typedef {{ name: string, why: string, sinceMs: number, ageMs: number }} Quality
+ * @typedef {{
+ *   message: (leaf: string, value: any) => void,
+ *   looked: (quality: Quality, changed: boolean) => void,
+ *   opened: () => void,
+ *   refused: () => void,
+ * }} Told
+ */
+/** @type {Told} */
+let told = { message: () => {}, looked: () => {}, opened: () => {}, refused: () => {} };
 
-export const link = new Link(root.dataset.root, root.dataset.name, { phase: onPhase, message: onMessage });
+export const link = new Link(root.dataset.root ?? "", root.dataset.name ?? "", { phase: onPhase, message: onMessage });
 
-// to: {message(leaf, value, old), looked(quality, changed), opened(), refused()}
+/** @param {Told} to */
 export function listen(to) {
   told = to;
   setInterval(look, LOOK_MS);
@@ -29,6 +41,7 @@ export function listen(to) {
 
 export const isLive = () => root.dataset.link === "live";
 
+/** @param {{ account: string, password: string } | null} access */
 export function start(access) {
   why = "";
   link.start(access?.account ?? null, access?.password);
@@ -43,6 +56,7 @@ export function stop() {
 // Does inhibiting work without the broker?
 export const answersWithoutBroker = () => reachable;
 
+/** @param {string} now */
 function onPhase(now) {
   phase = now;
   if (now === "open") {
@@ -57,6 +71,11 @@ function onPhase(now) {
 }
 
 // old: retained by the broker from before this connection; it does not show that the daemon runs.
+/**
+ * @param {string} leaf
+ * @param {any} value
+ * @param {boolean} old
+ */
 function onMessage(leaf, value, old) {
   if (leaf === "availability") available = value;
   if (leaf === "state") {
@@ -64,18 +83,22 @@ function onMessage(leaf, value, old) {
     const since = performance.now() - (old && !known.info?.rehearsal ? Math.max(0, Date.now() - value.at_ms) : 0);
     last = { at: since, utcMs: value.at_ms };
   }
-  told.message(leaf, value, old);
+  told.message(leaf, value);
   look();
 }
 
-// The quality of the connection: {name, why, sinceMs, ageMs}. sinceMs: the instant of the last state,
-// by the daemon's clock; where there was none, of opening the page.
+/** @returns {Quality} */
 function quality() {
   const now = performance.now();
   const [name, reason] = worth(now);
   return { name, why: reason, sinceMs: last.utcMs, ageMs: now - last.at };
 }
 
+// Its name, and why it is bad.
+/**
+ * @param {number} now
+ * @returns {[string, string]}
+ */
 function worth(now) {
   if (phase === "refused") return ["refused", ""];
   if (phase !== "open") return known.state || why ? ["offline", why || "Connection lost."] : ["connecting", ""];

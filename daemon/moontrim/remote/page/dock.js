@@ -9,7 +9,8 @@ import { frontEnd, refusal } from "./words.js";
 
 const INHIBIT_AGAIN_MS = 700; // chosen: without a reply for this long, inhibiting goes without the broker
 
-let confirming = null; // {token, since}: the first tap to allow transmit
+/** @type {{ token: string | null, since: number } | null} */
+let confirming = null; // the first tap to allow transmit
 
 export function showDock() {
   if (confirming && performance.now() - confirming.since > SECOND_TAP_TO_MS) confirming = null;
@@ -17,10 +18,9 @@ export function showDock() {
   if (!known.state) return;
   const { correcting, tx_allowed: allowed } = known.state;
   say("correct", correcting ? "Pause correction" : "Resume correction");
-  const step = allowed ? "inhibit" : confirming ? "confirm" : "allow";
-  mark(at("transmit"), "data-step", step);
+  mark(at("transmit"), "data-step", allowed ? "inhibit" : confirming ? "confirm" : "allow");
   const left = confirming ? Math.ceil((SECOND_TAP_TO_MS - (performance.now() - confirming.since)) / 1000) : 0;
-  say("transmit", { inhibit: "Inhibit transmit", allow: "Allow transmit", confirm: `Tap again to allow (${left} s)` }[step]);
+  say("transmit", allowed ? "Inhibit transmit" : confirming ? `Tap again to allow (${left} s)` : "Allow transmit");
 }
 
 // What was asked is about this station as it was: its front end, its connection.
@@ -57,13 +57,15 @@ onTap("transmit", async (key) => {
 // Bands with and without a transverter share a dial: what is connected only the operator knows.
 function allowQuestion() {
   const several = new Set(known.info?.bands.map((band) => band.front_end)).size > 1;
-  const connected = several ? `Is front end ${frontEnd(known.state.front_end)} connected to the radio, and` : "Is";
+  const connected = several ? `Is front end ${frontEnd(known.state?.front_end ?? "")} connected to the radio, and` : "Is";
   return `${connected} everyone clear of the antenna? Then tap once more to allow transmit.`;
 }
 
 // By the broker, and without it where there is no reply soon. Twice does no harm.
+/** @param {HTMLElement} key */
 async function inhibit(key) {
   const done = "Transmit is inhibited.";
+  /** @type {Published.Reply | null} */
   let reply = null;
   if (isLive()) {
     const soon = act(key, "transmit", { allowed: false }, done);
@@ -72,7 +74,7 @@ async function inhibit(key) {
   if (reply?.ok || (reply && reply.error?.code !== "no_link")) return;
   noUndo();
   answer("Inhibiting transmit.");
-  reply = await link.inhibit();
-  if (reply.ok) take(reply.result);
-  answer(reply.ok ? done : refusal(reply.error), !reply.ok);
+  const { ok, result, error } = await link.inhibit();
+  if (ok) take(result);
+  answer(error ? refusal(error) : done, !ok);
 }

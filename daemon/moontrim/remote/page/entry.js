@@ -2,6 +2,7 @@
 
 import { degrees, hertz } from "./words.js";
 
+/** @type {Record<string, number>} */
 const UNITS = { hz: 1, k: 1e3, khz: 1e3, m: 1e6, mhz: 1e6, g: 1e9, ghz: 1e9 };
 const WITHOUT_UNIT = [1e6, 1e3, 1, 1e9]; // MHz, kHz, Hz, GHz: what fits the band, in this order
 const LOCATOR = /^[A-R]{2}\d\d([A-X]{2}(\d\d([A-X]{2}(\d\d)?)?)?)?$/i;
@@ -13,14 +14,21 @@ const EXPECTED = "enter MHz, kHz or Hz (10368.1 or 10368100 kHz), or a step (+15
 
 // A frequency, absolute or as a step from the present one. range: {low_hz, high_hz} of the band, or
 // null. Returns {hz} in whole hertz, or {problem}.
+/**
+ * @typedef {{ low_hz: number, high_hz: number }} Range
+ * @param {string} text
+ * @param {number | null} presentHz
+ * @param {Range | null} [range]
+ * @returns {{ hz?: number, problem?: string }}
+ */
 export function typedFrequency(text, presentHz, range = null) {
   const parts = /^([+-]?)([\d.,]+)([kmg]?hz|[kmg])?$/i.exec(text.replace(/[\s'_]/g, "").replace("\u2212", "-"));
   const value = parts ? decimal(parts[2]) : null;
-  if (value === null) return { problem: `not a frequency; ${EXPECTED}` };
-  const unit = UNITS[parts[3]?.toLowerCase()];
+  if (parts === null || value === null) return { problem: `not a frequency; ${EXPECTED}` };
+  const unit = UNITS[parts[3]?.toLowerCase() ?? ""];
   let hz = 0;
   if (parts[1]) {
-    if (presentHz === null || presentHz === undefined) return { problem: "no sked frequency to step from" };
+    if (presentHz === null) return { problem: "no sked frequency to step from" };
     hz = presentHz + (parts[1] === "-" ? -1 : 1) * value * (unit ?? 1);
   } else {
     const possible = (unit ? [unit] : WITHOUT_UNIT).map((factor) => value * factor);
@@ -34,17 +42,22 @@ export function typedFrequency(text, presentHz, range = null) {
   return hz > 0 ? { hz } : { problem: `not a frequency; ${EXPECTED}` };
 }
 
+/**
+ * @param {number} hz
+ * @param {Range | null} range
+ */
 function within(hz, range) {
   return range !== null && range.low_hz <= Math.round(hz) && Math.round(hz) <= range.high_hz;
 }
 
 // A number without sign with a decimal point or comma, and with groups of three: 10.368.100 or
 // 10,368.1. Returns null for anything else.
+/** @param {string} text */
 function decimal(text) {
   const marks = text.match(/[.,]/g) ?? [];
-  const last = marks.at(-1);
-  const once = marks.filter((one) => one === last).length === 1;
-  const [whole, part] = once ? text.split(last) : [text, ""];
+  const last = marks.at(-1) ?? ".";
+  const once = marks.filter((one) => one === last).length <= 1;
+  const [whole, part = ""] = once ? text.split(last) : [text];
   const grouped = /[.,]/.test(whole);
   if (grouped && !/^\d{1,3}((\.\d{3})+|(,\d{3})+)$/.test(whole)) return null;
   const digits = `${whole.replace(/[.,]/g, "")}.${part}`;
@@ -53,6 +66,11 @@ function decimal(text) {
 
 // A place: the name of a partner in any case, `self`, a locator, or latitude, longitude and perhaps
 // height, with commas or blanks between them. Returns {place, meant} or {problem}.
+/**
+ * @param {string} text
+ * @param {string[]} [names]
+ * @returns {{ place?: string, meant?: string, problem?: string }}
+ */
 export function typedPlace(text, names = []) {
   const trimmed = text.trim();
   const name = names.find((one) => one.toLowerCase() === trimmed.toLowerCase());
@@ -74,12 +92,13 @@ export function typedPlace(text, names = []) {
   if (height !== undefined && !(HEIGHT_LIMITS_M[0] <= height && height <= HEIGHT_LIMITS_M[1])) {
     return { problem: "the height is \u2212500 to 9000 metres" };
   }
-  const sides = [[latitude, "N", "S"], [longitude, "E", "W"]]
-    .map(([value, plus, minus]) => `${degrees(Math.abs(value), 4)} ${value < 0 ? minus : plus}`);
-  return { place: numbers.join(","), meant: sides.join(", ") + (height === undefined ? "" : `, ${height} m`) };
+  const meant = `${degrees(Math.abs(latitude), 4)} ${latitude < 0 ? "S" : "N"}, `
+    + `${degrees(Math.abs(longitude), 4)} ${longitude < 0 ? "W" : "E"}`;
+  return { place: numbers.join(","), meant: meant + (height === undefined ? "" : `, ${height} m`) };
 }
 
 // Two or three numbers, or null. Commas separate or are decimal marks; blanks always separate.
+/** @param {string} text */
 function coordinates(text) {
   const signed = text.toUpperCase().replace(/[°º]/g, " ").replaceAll("\u2212", "-")
     .replace(/(\d+(?:[.,]\d+)?)\s*([NSEW])(?![A-Z])/g, (_, digits, side) => `${"SW".includes(side) ? "-" : ""}${digits} `);
@@ -101,13 +120,19 @@ function coordinates(text) {
 
 // The passwords that a typed one may stand for, the likeliest first: the daemon's own are written
 // with hyphens and in small letters, and may be typed without.
+/** @param {string} text */
 export function typedPasswords(text) {
   const plain = text.toLowerCase().replace(/[\s-]/g, "");
-  const made = PASSWORD.test(plain) ? plain.match(/.{4}/g).join("-") : text;
+  const made = PASSWORD.test(plain) ? [0, 4, 8].map((from) => plain.slice(from, from + 4)).join("-") : text;
   return made === text ? [text] : [made, text];
 }
 
 // The name of a sked to save. skeds: as published. Returns {name, replaces} or {problem}.
+/**
+ * @param {string} text
+ * @param {{ name: string, made: boolean }[]} [skeds]
+ * @returns {{ name: string, replaces: string, problem?: undefined } | { name?: undefined, replaces?: undefined, problem: string }}
+ */
 export function typedSkedName(text, skeds = []) {
   const name = text.trim();
   if (!name || name.length > LONGEST_NAME) return { problem: `enter a name of 1 to ${LONGEST_NAME} characters` };

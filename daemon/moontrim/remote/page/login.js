@@ -1,57 +1,19 @@
-// Signing in: where the account and its password come from, and where they are stored.
+// Signing in and out, and which password a typed one stands for.
 
+import { fromFragment, keep, keptOnPhone, stored } from "./access.js";
 import { answer, tappedTwice } from "./actions.js";
 import { anotherPhone } from "./another.js";
 import { link, start, stop } from "./connection.js";
 import { typedPasswords } from "./entry.js";
-import { at, onTap, root, say, show } from "./view.js";
+import { at, input, onTap, root, say, show } from "./view.js";
 
-const KEPT = "moontrim-access";
 const PARTS = ["status", "tabs", "panel", "dock"]; // all but the sign-in
 
 const closeAnother = anotherPhone(link);
+/** @type {string[]} */
 let others = []; // passwords that the typed one may stand for as well
 
-function stored() {
-  for (const place of ["sessionStorage", "localStorage"]) {
-    try {
-      const found = JSON.parse(window[place].getItem(KEPT));
-      if (found?.account) return found;
-    } catch {
-      // no storage, or not readable
-    }
-  }
-  return null;
-}
-
-function keep(access, onPhone) {
-  for (const [place, wanted] of [["sessionStorage", true], ["localStorage", onPhone]]) {
-    try {
-      if (access && wanted) window[place].setItem(KEPT, JSON.stringify(access));
-      else window[place].removeItem(KEPT);
-    } catch {
-      // private browsing: the password has to be typed again
-    }
-  }
-}
-
-function keptOnPhone() {
-  try {
-    return window.localStorage.getItem(KEPT) !== null;
-  } catch {
-    return false;
-  }
-}
-
-// #p=password, or #u=viewer&p=password: from a QR code. Never sent to a server; removed from the
-// address bar.
-function fromFragment() {
-  const given = new URLSearchParams(location.hash.slice(1));
-  if (!given.has("p")) return null;
-  history.replaceState(null, "", location.pathname + location.search);
-  return { account: given.get("u") === "viewer" ? "viewer" : "phone", password: given.get("p") };
-}
-
+/** @param {import("./access.js").Access | null} access */
 function connect(access) {
   closeAnother();
   root.dataset.may = access?.account === "viewer" ? "look" : "all";
@@ -59,14 +21,15 @@ function connect(access) {
   for (const id of PARTS) show(id, true);
   show("access", access !== null);
   say("account", access?.account ?? "");
-  at("keep").checked = keptOnPhone();
+  input("keep").checked = keptOnPhone();
   start(access);
 }
 
 // The broker refused; the typed password may have been another one.
 export function refused() {
-  if (others.length && link.account) {
-    const access = { account: link.account, password: others.shift() };
+  const password = others.shift();
+  if (password !== undefined && link.account) {
+    const access = { account: link.account, password };
     keep(access, keptOnPhone());
     connect(access);
     return;
@@ -74,6 +37,7 @@ export function refused() {
   login(link.account ? "Password not accepted." : "");
 }
 
+/** @param {string} problem */
 function login(problem) {
   keep(null, false);
   stop();
@@ -87,17 +51,17 @@ function login(problem) {
 
 at("login-form").addEventListener("submit", (event) => {
   event.preventDefault();
-  const given = new FormData(event.target);
-  const [password, ...rest] = typedPasswords(given.get("password"));
+  const form = new FormData(/** @type {HTMLFormElement} */ (at("login-form")));
+  const [password, ...rest] = typedPasswords(input("password").value);
   others = rest;
-  const access = { account: given.get("account"), password };
-  keep(access, given.has("keep"));
-  at("password").value = "";
+  const access = { account: form.get("account") === "viewer" ? "viewer" : "phone", password };
+  keep(access, form.has("keep"));
+  input("password").value = "";
   say("login-problem", "");
   connect(access);
 });
 
-at("keep").addEventListener("change", (event) => keep(stored(), event.target.checked));
+at("keep").addEventListener("change", () => keep(stored(), input("keep").checked));
 onTap("sign-out", (key) => {
   if (!tappedTwice(key, "Sign out? The password has to be typed again. Tap again to sign out.")) return;
   answer("");

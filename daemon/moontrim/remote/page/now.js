@@ -12,7 +12,11 @@ import {
 const MEASURE_PX = 32;
 const LARGEST_PX = 60;
 
-// info, outlook: null if not known.
+/**
+ * @param {Published.State} state
+ * @param {Published.Info | null} info
+ * @param {Published.Outlook | null} outlook
+ */
 export function showNow(state, info, outlook) {
   showSked(state);
   showDials(state);
@@ -21,6 +25,7 @@ export function showNow(state, info, outlook) {
   showErrors(state, outlook);
 }
 
+/** @param {Published.State} state */
 function showSked(state) {
   say("sked-name", state.sked ?? "");
   showDigits(state.sked_hz);
@@ -28,6 +33,7 @@ function showSked(state) {
   say("tx-sked", transmit === state.sked_hz ? "Receive and transmit" : `Receive; transmit ${hertz(transmit)}`);
 }
 
+/** @param {number} hz */
 function showDigits(hz) {
   const box = at("sked");
   const parts = groups(hz);
@@ -46,14 +52,15 @@ function showDigits(hz) {
 export function fitDigits() {
   const box = at("sked");
   const room = box.clientWidth;
-  if (!room || !box.firstElementChild) return;
+  if (!room || !box.firstElementChild || !box.lastElementChild) return;
   box.style.fontSize = `${MEASURE_PX}px`;
   const taken = box.lastElementChild.getBoundingClientRect().right - box.firstElementChild.getBoundingClientRect().left;
   box.style.fontSize = `${Math.min(LARGEST_PX, (MEASURE_PX * room) / taken)}px`;
 }
 
+/** @param {Published.State} state */
 function showDials(state) {
-  for (const which of ["rx", "tx"]) {
+  for (const which of /** @type {const} */ (["rx", "tx"])) {
     const dial = state[which];
     say(`${which}-correction`, signed(dial?.correction_hz));
     say(`${which}-residual`, signed(dial?.residual_hz, 2));
@@ -64,11 +71,16 @@ function showDials(state) {
     mark(at(`${which}-trim`), "data-set", String(trim_hz !== 0));
     say(`trim-${which}`, `${signedShort(trim_hz)} Hz`);
   }
-  const held = [["Receive", state.rx], ["Transmit", state.tx]]
-    .filter(([, dial]) => dial?.held).map(([name, dial]) => `${name} dial not moved: ${typeset(dial.held)}.`);
-  say("held", held.join(" ") || "none");
+  const held = Object.entries({ Receive: state.rx, Transmit: state.tx })
+    .map(([name, dial]) => (dial?.held ? `${name} dial not moved: ${typeset(dial.held)}.` : ""));
+  say("held", held.filter(Boolean).join(" ") || "none");
 }
 
+/**
+ * @param {Published.State} state
+ * @param {Published.Info | null} info
+ * @param {Published.Outlook | null} outlook
+ */
 function showWhoAndWhere(state, info, outlook) {
   say("utc", clockSeconds(state.at_ms));
   say("partner", partnerName(state.partner));
@@ -78,12 +90,10 @@ function showWhoAndWhere(state, info, outlook) {
   say("agreement-now", state.agreement);
   say("spread", typeof outlook?.now_spread_hz === "number" ? `${number(outlook.now_spread_hz, outlook.now_spread_hz < 10 ? 1 : 0)} Hz` : NONE);
   say("snr", typeof outlook?.now_snr_db === "number" ? `${signed(outlook.now_snr_db)} dB` : NONE);
-  const { moon, sun } = state;
+  const { moon } = state;
   say("azimuth", degrees(moon?.azimuth_deg));
   showElevation("elevation", moon?.elevation_deg);
   showElevation("partner-elevation", state.partner === "self" ? moon?.elevation_deg : moon?.partner_elevation_deg);
-  say("sun", sun ? `${degrees(sun.azimuth_deg)}, elevation ${degrees(sun.elevation_deg)}` : "");
-  show("sun-line", Boolean(sun));
   const up = moon && moon.elevation_deg > 0;
   const next = up ? outlook?.moon_sets_ms : outlook?.moon_rises_ms;
   say("next-word", up ? "Moon sets in" : "Moon rises in");
@@ -91,12 +101,17 @@ function showWhoAndWhere(state, info, outlook) {
   say("about", info ? `moontrim ${info.version}, home ${info.home.text}` : "");
 }
 
+/**
+ * @param {string} id
+ * @param {number | null} [elevation]
+ */
 function showElevation(id, elevation) {
   const down = typeof elevation === "number" && elevation < 0;
   say(id, degrees(elevation) + (down ? ", Moon down" : ""));
   mark(at(id), "data-down", String(down));
 }
 
+/** @param {Published.State} state */
 function showRadio(state) {
   const { radio, seconds, last_fault: fault, last_change: change, warnings } = state;
   say("radio", sentence(radio.state));
@@ -111,18 +126,28 @@ function showRadio(state) {
   show("no-interlocks", at("interlocks").children.length === 0);
 }
 
+/**
+ * @param {Published.State} state
+ * @param {Published.Outlook | null} outlook
+ */
 function showErrors(state, outlook) {
-  for (const which of ["rx", "tx"]) {
+  for (const which of /** @type {const} */ (["rx", "tx"])) {
     const budget = outlook?.error_budget?.[which];
     say(`${which}-error`, budget
       ? `\u00b1${number(budget.error_95_hz, 2)} Hz. ${typeset(budget.advice)}` : "no data yet");
   }
-  const { bound_ms: bound, cost_hz: cost, source, doubt } = state.clock ?? {};
+  const { bound_ms: bound, cost_hz: cost, source, doubt } = state.clock ?? { bound_ms: null, cost_hz: null, source: "", doubt: "no data yet" };
   const worth = typeof cost === "number" ? ` = \u00b1${number(cost, 2)} Hz` : "";
   say("clock", doubt || (typeof bound === "number" ? `within \u00b1${number(bound)} ms${worth} (${source})`
     : "accuracy unknown, accepted without confirmation"));
 }
 
+/**
+ * @param {Published.Trace | null} trace
+ * @param {[number, number | null, number | null][]} since
+ * @param {Published.Outlook | null} outlook
+ * @param {number} nowMs
+ */
 export function showStrip(trace, since, outlook, nowMs) {
   draw(at("strip"), trace, since, outlook, nowMs);
 }

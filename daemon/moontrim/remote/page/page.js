@@ -1,6 +1,5 @@
 // The page itself: takes what the daemon publishes, and has it shown.
 
-import "./awake.js";
 import { answer, noUndo, onChange } from "./actions.js";
 import { watch } from "./alarm.js";
 import { showChosen, showInfo } from "./choices.js";
@@ -22,13 +21,17 @@ const DRAW_AGAIN_MS = 900;
 
 let drawnAt = -DRAW_AGAIN_MS;
 
+/**
+ * @param {string} leaf
+ * @param {any} value
+ */
 function onMessage(leaf, value) {
   if (leaf === "state") onState(value);
   else take(leaf, value);
   if (leaf === "info") {
     showInfo(value);
     showReport(value);
-    showRehearsal(value, root.dataset.name);
+    showRehearsal(value, root.dataset.name ?? "");
     render();
   }
   if (leaf === "skeds") showSkeds(value);
@@ -36,12 +39,13 @@ function onMessage(leaf, value) {
   if (leaf === "outlook" || leaf === "trace" || leaf === "tonight") redraw();
 }
 
+/** @param {Published.State} state */
 function onState(state) {
   const before = known.state;
   takeState(state);
   if (before && (state.band !== before.band || state.boot !== before.boot)) forgetSecondStep();
-  root.dataset.atMs = state.at_ms;
-  root.dataset.seq = state.seq;
+  root.dataset.atMs = String(state.at_ms);
+  root.dataset.seq = String(state.seq);
   render();
   if (performance.now() - drawnAt >= DRAW_AGAIN_MS) redraw();
 }
@@ -69,6 +73,10 @@ function redraw() {
   showCurve(tonight, state.at_ms);
 }
 
+/**
+ * @param {import("./connection.js").Quality} quality
+ * @param {boolean} changed
+ */
 function looked(quality, changed) {
   showLink(quality, known.state);
   watch(quality.name, known.state);

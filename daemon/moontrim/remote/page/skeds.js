@@ -4,12 +4,13 @@ import { UNDO, act, answer, tappedTwice } from "./actions.js";
 import { afterFrontEnd } from "./choices.js";
 import { typedSkedName } from "./entry.js";
 import { known } from "./store.js";
-import { at, element, fill, key, mark, say, show } from "./view.js";
+import { at, element, fill, input, key, mark, say, show, within } from "./view.js";
 import { clock, countdown, day, lasting, megahertz, number, partnerName, sentence, typeset } from "./words.js";
 
 const DAY_MS = 86_400_000;
 const NAME_HINT = "Saves band, frequency, partner and agreement as they are now";
 
+/** @param {Published.Skeds | null} skeds */
 export function showSkeds(skeds) {
   const all = skeds?.skeds ?? [];
   fill("tiles", all, tile);
@@ -25,11 +26,16 @@ export function showSkeds(skeds) {
   show("agenda-card", (skeds?.agenda ?? []).length > 0);
 }
 
+/** @param {Published.State} state */
 export function showChosenSked(state) {
-  for (const one of at("tiles").children) mark(one, "aria-pressed", String(one.dataset.sked === (state.sked ?? "")));
+  for (const one of within("tiles")) mark(one, "aria-pressed", String(one.dataset.sked === (state.sked ?? "")));
 }
 
 // What the agenda has next, by the daemon's clock: "Next: north in 0:42, 10 GHz, spread 2 Hz".
+/**
+ * @param {Published.State["next"]} next
+ * @param {number} nowMs
+ */
 export function nextText(next, nowMs) {
   if (!next || next.end_ms <= nowMs) return "Nothing on the agenda";
   const wait = next.start_ms - nowMs;
@@ -39,19 +45,23 @@ export function nextText(next, nowMs) {
   return `${wait <= 0 ? "Now" : "Next"}: ${next.sked} ${when}, ${next.band}${spread}${waits}`;
 }
 
+/** @param {Published.Sked} sked */
 function tile(sked) {
   const transmit = sked.tx_sked_hz && sked.tx_sked_hz !== sked.sked_hz ? `, transmit ${megahertz(sked.tx_sked_hz)}` : "";
   const made = key((tapped) => choose(tapped, sked),
     element("b", sked.name),
     element("span", `${sked.band}, ${partnerName(sked.partner)}`),
     element("span", `${megahertz(sked.sked_hz)}${transmit} MHz, ${sked.agreement}`));
-  for (const [text, kind] of [[sked.note, "small"], [sked.problem && `Cannot be chosen: ${typeset(sked.problem)}`, "strong"]]) {
-    if (text) made.append(element(kind, text));
-  }
+  if (sked.note) made.append(element("small", sked.note));
+  if (sked.problem) made.append(element("strong", `Cannot be chosen: ${typeset(sked.problem)}`));
   made.dataset.sked = sked.name;
   return made;
 }
 
+/**
+ * @param {HTMLElement} tapped
+ * @param {Published.Sked} sked
+ */
 function choose(tapped, sked) {
   if (sked.problem) {
     answer(`Not sent: ${typeset(sked.problem)}.`, true);
@@ -60,6 +70,7 @@ function choose(tapped, sked) {
   act(tapped, "sked", { sked: sked.name }, `Sked ${sked.name} is chosen.${afterFrontEnd(sked.band)}`, UNDO);
 }
 
+/** @param {string} name */
 function removal(name) {
   const item = element("li");
   const remove = key((tapped) => {
@@ -72,6 +83,10 @@ function removal(name) {
   return item;
 }
 
+/**
+ * @param {Published.Skeds["agenda"][number]} entry
+ * @returns {[string, string]}
+ */
 function entryText(entry) {
   const span = `${day(entry.start_ms)}, ${clock(entry.start_ms)} to ${clock(entry.end_ms)} UTC`;
   return [entry.sked, `${span}, ${entry.band}${entry.outcome ? `: ${typeset(entry.outcome)}` : ""}`];
@@ -80,12 +95,12 @@ function entryText(entry) {
 // --- saving ---------------------------------------------------------------------------------------
 
 function typed() {
-  return typedSkedName(at("save-name").value, known.skeds?.skeds ?? []);
+  return typedSkedName(input("save-name").value, known.skeds?.skeds ?? []);
 }
 
 function sayMeant() {
   const { replaces, problem } = typed();
-  const empty = at("save-name").value.trim() === "";
+  const empty = input("save-name").value.trim() === "";
   say("save-meant", empty ? NAME_HINT : problem ? `Not sent: ${problem}` : replaces ? `Replaces ${replaces}` : NAME_HINT);
   at("save-meant").classList.toggle("refusal", !empty && problem !== undefined);
 }
@@ -95,17 +110,18 @@ at("save-form").addEventListener("submit", async (event) => {
   event.preventDefault();
   const { name, replaces, problem } = typed();
   const state = known.state;
-  if (problem || !state) {
+  if (name === undefined || !state) {
     answer(`Not sent: ${problem ?? "no data yet"}.`, true);
     return;
   }
   const saving = at("save-set");
   if (replaces && !tappedTwice(saving, `${replaces} exists. Tap again to replace it.`)) return;
+  /** @type {Record<string, string | number>} */
   const body = { name, band: state.band, sked_hz: Math.round(state.sked_hz), partner: state.partner, agreement: state.agreement };
   const transmit = Math.round(state.tx_sked_hz ?? state.sked_hz);
-  if (transmit !== body.sked_hz) body.tx_sked_hz = transmit;
+  if (transmit !== Math.round(state.sked_hz)) body.tx_sked_hz = transmit;
   const reply = await act(saving, "save_sked", body, `${sentence(name)} is saved.`);
   if (!reply?.ok) return;
-  at("save-name").value = "";
+  input("save-name").value = "";
   sayMeant();
 });

@@ -5,17 +5,25 @@ import { keyed, mayTransmit, stuck } from "./transmitting.js";
 import { at, mark, root, say, show } from "./view.js";
 import { age, clockSeconds, frontEnd, level, moonDown, sentence, typeset } from "./words.js";
 
+/** @type {Record<string, string>} */
 const LINK_WORDS = { connecting: "Connecting", live: "Live", stale: "Stale", offline: "Offline", refused: "Not signed in" };
 
+/**
+ * @param {Published.Info} info
+ * @param {string} name
+ */
 export function showRehearsal(info, name) {
-  const rehearsal = info?.rehearsal === true;
+  const rehearsal = info.rehearsal === true;
   mark(root, "data-rehearsal", String(rehearsal));
   show("rehearsal", rehearsal);
   const title = `${rehearsal ? "REHEARSAL " : ""}${name} · moontrim`;
   if (document.title !== title) document.title = title;
 }
 
-// quality: of the connection, see `connection`. state: null before the first one.
+/**
+ * @param {import("./connection.js").Quality} quality
+ * @param {Published.State | null} state
+ */
 export function showLink(quality, state) {
   const { name, why, sinceMs, ageMs } = quality;
   say("link-word", LINK_WORDS[name]);
@@ -31,6 +39,7 @@ export function showLink(quality, state) {
   mark(at("status"), "data-old", String(alarmed));
 }
 
+/** @param {Published.State} state */
 export function showStatus(state) {
   const verdict = at("verdict");
   mark(verdict, "data-level", level(state));
@@ -42,6 +51,7 @@ export function showStatus(state) {
   show("stuck", outputs !== "");
 }
 
+/** @param {Published.State} state */
 function reasonOf(state) {
   const down = moonDown(state);
   const front = state.front_end_confirmed === false ? `Front end ${frontEnd(state.front_end)} not confirmed` : "";
@@ -49,6 +59,7 @@ function reasonOf(state) {
     || (state.warnings ?? []).map((text) => sentence(typeset(text))).join(". ");
 }
 
+/** @param {Published.State} state */
 function showTransmitting(state) {
   const over = keyed(state);
   const may = mayTransmit(state);

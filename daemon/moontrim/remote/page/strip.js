@@ -10,9 +10,20 @@ const AHEAD_MS = 3_600_000;
 const TOP = 4, FOOT = 18, LABEL = 15;
 const MARGIN = 6;
 const MOST = 0.97;
+const DIALS = /** @type {const} */ (["rx", "tx"]);
 
-// trace, outlook: as published, or null. since: [at_ms, rx_hz, tx_hz] after the end of the trace.
-// nowMs: the daemon's clock.
+/**
+ * @typedef {[number, number | null, number | null]} Since at_ms, rx_hz, tx_hz
+ * @typedef {[number, number | null]} Sample at_ms, hz
+ */
+
+/**
+ * @param {HTMLElement} box
+ * @param {Published.Trace | null} trace
+ * @param {Since[]} since after the end of the trace
+ * @param {Published.Outlook | null} outlook
+ * @param {number} nowMs the daemon's clock
+ */
 export function draw(box, trace, since, outlook, nowMs) {
   const width = box.clientWidth || 300;
   const height = box.clientHeight || 160;
@@ -25,10 +36,12 @@ export function draw(box, trace, since, outlook, nowMs) {
   const residuals = past(trace, since);
   const limit = roundUp(Math.max(1, most([...known(residuals.rx), ...known(residuals.tx)])));
   const lane = (floor - top - label) / 2;
-  for (const [index, which] of ["rx", "tx"].entries()) {
+  for (const [index, which] of DIALS.entries()) {
     const zero = top + label + lane * (index + 0.5);
+    /** @param {number} hz */
     const y = (hz) => zero - Math.max(-1, Math.min(1, hz / limit)) * (lane / 2 - 1);
     const samples = residuals[which];
+    /** @param {number} ms */
     const x = (ms) => middle - ((nowMs - ms) / PAST_MS) * middle;
     parts.push(line("axis", 0, zero, middle, zero));
     if (known(samples).length) parts.push(`<path class="${which}-past" d="${path(samples, x, y)}"/>`);
@@ -42,18 +55,20 @@ export function draw(box, trace, since, outlook, nowMs) {
   if (ahead?.rx_hz.length) {
     const all = [...ahead.rx_hz, ...ahead.tx_hz];
     const [low, high] = roundOut(Math.min(...all), Math.max(...all));
+    /** @param {number} hz */
     const y = (hz) => top + label + ((high - hz) / (high - low)) * (floor - top - 2 * label);
+    /** @param {number} index */
     const x = (index) => middle + ((ahead.start_ms + index * ahead.step_s * 1000 - nowMs) / AHEAD_MS) * (width - middle);
     if (low < 0 && high > 0) parts.push(line("axis", middle, y(0), width, y(0)));
     parts.push(text(width, top + 9 * unit, `${signed(high, 0)} Hz`, "end"), text(width, floor - 4 * unit, `${signed(low, 0)} Hz`, "end"));
-    for (const which of ["tx", "rx"]) {
+    for (const which of [...DIALS].reverse()) {
       const points = ahead[`${which}_hz`]
         .map((hz, index) => [x(index), y(hz)])
         .filter(([at]) => at >= middle - MARGIN && at <= width + MARGIN)
         .map(([at, up]) => `${at.toFixed(1)},${up.toFixed(1)}`);
       parts.push(`<polyline class="${which}-line" points="${points.join(" ")}"/>`);
     }
-    words.push(`Receive correction goes from ${signed(ahead.rx_hz[0], 0)} to ${signed(ahead.rx_hz.at(-1), 0)} hertz in the coming hour.`);
+    words.push(`Receive correction goes from ${signed(ahead.rx_hz[0], 0)} to ${signed(ahead.rx_hz.at(-1) ?? null, 0)} hertz in the coming hour.`);
   }
   parts.push(line("axis", 0, floor, width, floor), line("now", middle, 0, middle, floor));
   parts.push(text(0, height - 3 * unit, "\u221210 min"), text(middle, height - 3 * unit, "now", "middle"), text(width, height - 3 * unit, "+1 h", "end"));
@@ -64,11 +79,16 @@ export function draw(box, trace, since, outlook, nowMs) {
 }
 
 // [at_ms, residual] of each dial in order of time: the trace, and the states after it.
+/**
+ * @param {Published.Trace | null} trace
+ * @param {Since[]} since
+ */
 function past(trace, since) {
+  /** @type {Record<"rx" | "tx", Sample[]>} */
   const both = { rx: [], tx: [] };
-  for (const which of ["rx", "tx"]) {
-    const values = trace?.[`${which}_hz`] ?? [];
-    values.forEach((hz, index) => both[which].push([trace.end_ms - (values.length - index) * trace.step_s * 1000, hz]));
+  for (const which of DIALS) {
+    const { end_ms: end, step_s: step, [`${which}_hz`]: values } = trace ?? { end_ms: 0, step_s: 1, rx_hz: [], tx_hz: [] };
+    values.forEach((hz, index) => both[which].push([end - (values.length - index) * step * 1000, hz]));
   }
   for (const [ms, rx, tx] of since) {
     both.rx.push([ms, rx]);
@@ -77,17 +97,24 @@ function past(trace, since) {
   return both;
 }
 
+/** @param {Sample[]} samples */
 function known(samples) {
-  return samples.map(([, hz]) => hz).filter((hz) => hz !== null);
+  return samples.flatMap(([, hz]) => (hz === null ? [] : [hz]));
 }
 
 // The range of all but the few largest: the jump at a band change must not flatten ten minutes.
+/** @param {number[]} values */
 function most(values) {
   const sizes = values.map(Math.abs).sort((a, b) => a - b);
   return sizes[Math.floor((sizes.length - 1) * MOST)] ?? 0;
 }
 
 // A line through the values from the left edge, broken where one is unknown.
+/**
+ * @param {Sample[]} samples
+ * @param {(ms: number) => number} x
+ * @param {(hz: number) => number} y
+ */
 function path(samples, x, y) {
   let pen = "M";
   let drawn = "";

@@ -4,8 +4,9 @@ import { at, mark } from "./view.js";
 
 const NAMES = ["now", "skeds", "tonight", "log", "setup"];
 
-// shown: called with the name of a tab after it has been opened.
+/** @param {(name: string) => void} shown called with the name of a tab after it has been opened */
 export function tabs(shown) {
+  /** @param {string} name */
   const open = (name) => {
     for (const one of NAMES) {
       mark(at(`tab-${one}`), "aria-selected", String(one === name));
@@ -18,7 +19,9 @@ export function tabs(shown) {
   for (const [index, name] of NAMES.entries()) {
     at(`tab-${name}`).addEventListener("click", () => open(name));
     at(`tab-${name}`).addEventListener("keydown", (event) => {
-      const to = { ArrowRight: index + 1, ArrowLeft: index - 1, Home: 0, End: NAMES.length - 1 }[event.key];
+      /** @type {Record<string, number | undefined>} */
+      const ways = { ArrowRight: index + 1, ArrowLeft: index - 1, Home: 0, End: NAMES.length - 1 };
+      const to = ways[event.key];
       if (to === undefined) return;
       event.preventDefault();
       const next = NAMES[(to + NAMES.length) % NAMES.length];
