@@ -1,7 +1,7 @@
 // Sounds and vibrates while something is wrong that a person who looks away must know of: off
 // frequency, keyed for too long, a stuck key, no connection. Off until switched on in the set-up.
 
-import { stuck } from "./transmitting.js";
+import { keyed, stuck } from "./transmitting.js";
 import { at, input, onTap, say, show } from "./view.js";
 import { level } from "./words.js";
 
@@ -14,7 +14,7 @@ const TONE_S = 0.35;
 const PATTERN_MS = [250, 150, 250];
 
 /** @type {AudioContext | null} */
-let sounds = null; // an AudioContext, once a tap has allowed one
+let sounds = null; // once a tap has allowed it
 let since = 0; // when the present cause began
 let cause = "";
 let silenced = "";
@@ -31,7 +31,7 @@ export function alarmCause(quality, state) {
   if (quality !== "live" || !state) return { cause: "", urgent: false };
   if (stuck(state)) return { cause: "cannot unkey", urgent: true };
   const left = state.keying?.over_left_s;
-  if (state.transmitting && typeof left === "number" && left <= LITTLE_LEFT_S) return { cause: "keyed for too long", urgent: true };
+  if (keyed(state) && typeof left === "number" && left <= LITTLE_LEFT_S) return { cause: "keyed for too long", urgent: true };
   if (level(state) === "bad") return { cause: "off frequency", urgent: false };
   return { cause: "", urgent: false };
 }
