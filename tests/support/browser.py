@@ -182,7 +182,7 @@ class Phone:
                 return Object.fromEntries([...document.querySelectorAll(selector)]
                 .filter((one) => one.checkVisibility())
                 .map((one) => [[one.id, ...Object.entries(one.dataset)
-                    .filter(([name]) => !["outcome", "step"].includes(name)).flat()].join(" "),
+                    .filter(([name]) => !["outcome", "step", "unfit", "data"].includes(name)).flat()].join(" "),
                     one.getBoundingClientRect()])
                 .map(([name, box]) => [name, [box.x, box.y, box.width, box.height]]));
             }""",

@@ -39,8 +39,8 @@ export function showChosen(info, state) {
   for (const one of within("agreements")) {
     const name = one.dataset.agreement ?? "";
     mark(one, "aria-pressed", String(name === state.agreement));
-    one.hidden = info !== null && !(name in words);
-    const text = sentence(words[name] ?? "");
+    mark(one, "data-unfit", String(!(name in words)));
+    const text = sentence(words[name] ?? "not with yourself as partner");
     if (one.lastChild && one.lastChild.textContent !== text) one.lastChild.textContent = text;
   }
   for (const one of within("bands")) mark(one, "aria-pressed", String(one.dataset.band === state.band));

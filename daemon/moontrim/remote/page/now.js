@@ -107,7 +107,7 @@ function showWhoAndWhere(state, info, outlook) {
  */
 function showElevation(id, elevation) {
   const down = typeof elevation === "number" && elevation < 0;
-  say(id, degrees(elevation) + (down ? ", Moon down" : ""));
+  say(id, degrees(elevation) + (down ? " down" : ""));
   mark(at(id), "data-down", String(down));
 }
 

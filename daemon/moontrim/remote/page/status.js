@@ -36,7 +36,6 @@ export function showLink(quality, state) {
     say("alarm-why", why + (state ? ` Last known: ${transmitting}${typeset(state.verdict)}.` : ""));
   }
   show("alarm", alarmed);
-  mark(at("status"), "data-old", String(alarmed));
 }
 
 /** @param {Published.State} state */
@@ -55,7 +54,7 @@ export function showStatus(state) {
 function reasonOf(state) {
   const down = moonDown(state);
   const front = state.front_end_confirmed === false ? `Front end ${frontEnd(state.front_end)} not confirmed` : "";
-  return [down, typeset(state.reason ?? "")].filter(Boolean).join(". ") || front
+  return [down, sentence(typeset(state.reason ?? ""))].filter(Boolean).join(". ") || front
     || (state.warnings ?? []).map((text) => sentence(typeset(text))).join(". ");
 }
 
