@@ -652,7 +652,13 @@ def test_log(tmp_path: Path, shared: Shared) -> None:
             assert "Refused" in rows[2] and "RF exposure" in rows[2]
             assert "radio: no answer within 0.5 s, for 12 s" in rows[3]
             assert "Phone: band 10 GHz" in rows[4]
-            assert await held.page.get_attribute("#report", "href") == "/report"
+            await held.tap("#report")
+            await held.until_text("#refusal", "No report:")
+            made = {"path": "/report/0123"}
+            await held.page.route("**/report", lambda route: route.fulfill(json=made))
+            await held.tap("#report")
+            await held.page.wait_for_selector("#report", state="hidden")
+            assert await held.page.get_attribute("#report-open", "href") == made["path"]
             await station.publish("info", {**INFO, "report": None})
             await held.page.wait_for_selector("#report", state="hidden")
             text = "<img src=x onerror=alert(1)>"

@@ -179,10 +179,11 @@ class Phone:
         result = await self.page.evaluate(
             """(selector) => {
                 scrollTo(0, 0);
+                const changing = ["outcome", "step", "unfit", "data"];
                 return Object.fromEntries([...document.querySelectorAll(selector)]
                 .filter((one) => one.checkVisibility())
                 .map((one) => [[one.id, ...Object.entries(one.dataset)
-                    .filter(([name]) => !["outcome", "step", "unfit", "data"].includes(name)).flat()].join(" "),
+                    .filter(([name]) => !changing.includes(name)).flat()].join(" "),
                     one.getBoundingClientRect()])
                 .map(([name, box]) => [name, [box.x, box.y, box.width, box.height]]));
             }""",

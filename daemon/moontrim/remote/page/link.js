@@ -4,7 +4,7 @@
 const REPLY_WAIT_MS = 3000;
 const EXPIRY_S = 3; // a command must not be carried out after its sender stopped waiting
 const KEEP_ALIVE_S = 10;
-const INHIBIT_WAIT_MS = 6000; // the daemon waits until the radio does not transmit any more
+const POST_WAIT_MS = 6000; // the daemon waits until the radio does not transmit any more
 const CONNECT_WAIT_MS = 4000;
 const AGAIN_MS = [300, 600, 1000, 2000, 4000];
 const REFUSED = new Set([4, 5, 134, 135]); // bad user name or password, not authorized (3.1.1, 5.0)
@@ -136,12 +136,13 @@ export class Link {
 
   // Sends a request to the page's server as the account that is logged in. Resolves to its status
   // and its JSON; status 0 if there was no answer, reply null if there was none or it was no JSON.
-  async post(path) {
+  async post(path, waitMs = POST_WAIT_MS) {
     const stop = new AbortController();
-    const timer = setTimeout(() => stop.abort(), INHIBIT_WAIT_MS);
+    const timer = setTimeout(() => stop.abort(), waitMs);
     let status = 0;
     try {
-      const answer = await fetch(path, { method: "POST", headers: this.login(), signal: stop.signal });
+      const headers = this.account ? { Authorization: `Basic ${btoa(`${this.account}:${this.password}`)}` } : {};
+      const answer = await fetch(path, { method: "POST", headers, signal: stop.signal });
       status = answer.status;
       return { status, reply: await answer.json() };
     } catch {
@@ -149,20 +150,6 @@ export class Link {
     } finally {
       clearTimeout(timer);
     }
-  }
-
-  // Fetches a file of the page's server likewise. Resolves to its content, null if there is none.
-  async fetched(path) {
-    try {
-      const answer = await fetch(path, { headers: this.login() });
-      return answer.ok ? await answer.blob() : null;
-    } catch {
-      return null;
-    }
-  }
-
-  login() {
-    return this.account ? { Authorization: `Basic ${btoa(`${this.account}:${this.password}`)}` } : {};
   }
 
   settle(id, reply) {

@@ -1,12 +1,17 @@
 // The tab "Log": what happened in the last hours, the newest first, and the report of the session.
 
-import { answer } from "./actions.js";
+import { answer, busy } from "./actions.js";
 import { link } from "./connection.js";
-import { at, element, fill, show } from "./view.js";
+import { at, element, fill, onTap, say, show } from "./view.js";
 import { clockSeconds, day, lasting, sentence, typeset } from "./words.js";
 
 /** @type {Record<string, string>} */
 const KINDS = { command: "Command", refused: "Refused", fault: "Fault", tracking: "State", keying: "Keying", agenda: "Agenda" };
+
+const REPORT_WAIT_MS = 95_000; // as `remote.sessionreport`, and some more
+const REPORT_GOOD_MS = 55_000; // as `wire.reportroute`, and some less
+
+let path = ""; // of the report, on the page's server
 
 /** @typedef {Published.Log["events"][number]} Event */
 
@@ -41,23 +46,29 @@ function lasted(seconds) {
 
 /** @param {Published.Info} info */
 export function showReport(info) {
-  const path = info.report ?? "";
-  show("report", path !== "");
-  if (path) at("report").setAttribute("href", path);
+  path = info.report ?? "";
+  show("report", path !== "" && at("report-open").hidden);
 }
 
-// With an account the request needs its password, which a plain link would not send.
-at("report").addEventListener("click", async (event) => {
-  if (!link.account) return;
-  event.preventDefault();
-  const file = await link.fetched(at("report").getAttribute("href") ?? "");
-  if (file === null) {
-    answer("No report: no response from the daemon's machine, or none is kept.", true);
+// Made by one tap and opened by the next: a browser lets no page open another by itself, later.
+onTap("report", async (tapped) => {
+  if (busy(tapped)) return;
+  tapped.setAttribute("aria-busy", "true");
+  say("report", "Making the report…");
+  const { status, reply } = await link.post(path, REPORT_WAIT_MS);
+  tapped.removeAttribute("aria-busy");
+  say("report", "Make the report of this session");
+  if (status !== 200 || !String(reply?.path).startsWith(`${path}/`)) {
+    answer(`No report: ${reply?.message ?? "no response from the daemon's machine"}.`, true);
     return;
   }
-  const saved = document.createElement("a");
-  saved.href = URL.createObjectURL(file);
-  saved.download = "moontrim-report.html";
-  saved.click();
-  setTimeout(() => URL.revokeObjectURL(saved.href), 60_000);
+  at("report-open").setAttribute("href", reply.path);
+  offer(true);
+  setTimeout(offer, REPORT_GOOD_MS, false);
 });
+
+/** @param {boolean} made */
+function offer(made) {
+  show("report", !made);
+  show("report-open", made);
+}
