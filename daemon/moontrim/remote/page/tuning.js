@@ -1,9 +1,9 @@
-// The keys that move the sked frequency and the trims, and the typed frequency.
+// The keys that move the sked frequency and the trims, the typed frequency, and re-reading the dials.
 
 import { SECOND_TAP_FROM_MS, SECOND_TAP_TO_MS, act, answer, busy } from "./actions.js";
 import { typedFrequency } from "./entry.js";
 import { aim, known, presentBand, target } from "./store.js";
-import { at, input, keys, say } from "./view.js";
+import { at, input, keys, onTap, say } from "./view.js";
 import { hertz, signedShort } from "./words.js";
 
 /**
@@ -72,6 +72,8 @@ for (const key of keys("[data-trim]")) {
     moveTo(key, field, hz, "trim", { [`${which}_hz`]: hz }, `${name} trim is now ${signedShort(hz)} Hz.`, undo);
   });
 }
+
+onTap("readback", (key) => act(key, "readback", {}, "Re-reading the radio."));
 
 function typed() {
   const band = presentBand();
