@@ -5,7 +5,7 @@
 //   S/N         | __/--\
 //               14   16   18  UTC
 
-import { line, roundOut, roundUp, text, trace } from "./svg.js";
+import { line, roundOut, text, trace } from "./svg.js";
 import { clock, number, signed } from "./words.js";
 
 const HOUR_MS = 3_600_000;
@@ -63,7 +63,7 @@ export function curve(tonight, nowMs, width, height, em) {
  */
 function drawn({ title, series, from }, { top, tall, width, label, x }) {
   const values = series.flatMap(([, all]) => all ?? []).flatMap((value) => (value === null ? [] : [value]));
-  const [low, high] = from === null ? roundOut(Math.min(...values), Math.max(...values)) : [from, roundUp(Math.max(1, ...values))];
+  const [low, high] = roundOut(from ?? Math.min(...values), Math.max(...values));
   const head = top + 1.6 * label;
   const foot = top + tall - 0.4 * label;
   /** @param {number} value */
