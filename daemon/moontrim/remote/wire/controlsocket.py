@@ -76,8 +76,8 @@ async def serve_control(
             if str(error) != problem:
                 problem = str(error)
                 log.warning(
-                    "moontrim forbid, permit and sked cannot reach this daemon: no socket in %s: "
-                    "%s",
+                    "moontrim forbid, permit, sked and agenda cannot reach this daemon: no socket "
+                    "in %s: %s",
                     folder,
                     error,
                 )
