@@ -33,6 +33,18 @@ def add_config(command: argparse.ArgumentParser) -> None:
     )
 
 
+def add_journal(command: argparse.ArgumentParser) -> None:
+    """Declares the options --config and --journal, of which one at most may be given."""
+    where = command.add_mutually_exclusive_group()
+    where.add_argument(
+        "--config",
+        type=Path,
+        metavar="FILE",
+        help="config file whose journal to read (default: as for run)",
+    )
+    where.add_argument("--journal", type=Path, metavar="FILE", help="journal file to read")
+
+
 def settings_of(options: argparse.Namespace, *, home_by_gps: bool = False) -> Settings:
     """Reads the config named by --config, or the first in the usual places. Raises InputError.
 

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from moontrim.cli.arguments import ephemeris_of, settings_of
+from moontrim.cli.arguments import add_journal, ephemeris_of, settings_of
 from moontrim.cli.parser import add_command
 from moontrim.clock.system import SystemClock
 from moontrim.errors import InputError
@@ -35,14 +35,7 @@ def add(commands: Any) -> None:
     command.add_argument(
         "session", nargs="?", metavar="SESSION", help="number of the session (default: the last)"
     )
-    where = command.add_mutually_exclusive_group()
-    where.add_argument(
-        "--config",
-        type=Path,
-        metavar="FILE",
-        help="config file whose journal to read (default: as for run)",
-    )
-    where.add_argument("--journal", type=Path, metavar="FILE", help="journal file to read")
+    add_journal(command)
     command.add_argument(
         "--out",
         type=Path,

@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from moontrim.cli.arguments import instant, settings_of
+from moontrim.cli.arguments import add_journal, instant, settings_of
 from moontrim.cli.parser import add_command
 
 PHASE_JUMPS = """\
@@ -33,14 +33,7 @@ def add(commands: Any) -> None:
         metavar="ISO8601",
         help="time of the first sample, to 0.05 s, UTC unless it has an offset",
     )
-    where = command.add_mutually_exclusive_group()
-    where.add_argument(
-        "--config",
-        type=Path,
-        metavar="FILE",
-        help="config file whose journal to read (default: as for run)",
-    )
-    where.add_argument("--journal", type=Path, metavar="FILE", help="journal file to read")
+    add_journal(command)
     command.add_argument(
         "--dial", choices=("rx", "tx"), default="rx", help="dial that was heard (default: rx)"
     )

@@ -16,7 +16,6 @@ from jinja2 import Environment
 from moontrim.config.remote import RemoteSettings
 from moontrim.config.settings import settings_from
 from moontrim.config.sked import Sked
-from moontrim.keying.view import KeyingView
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote.broker.configfile import LARGEST_PACKET
 from moontrim.remote.commands.parsing import read_command
@@ -26,37 +25,21 @@ from moontrim.remote.published.discovery import FAST, announcement
 from moontrim.remote.published.feed import Feed
 from moontrim.remote.published.messages import NONE, UNKNOWN, Post
 from moontrim.remote.published.topics import Topics
-from moontrim.rig.view import LinkView
-from moontrim.state.snapshot import DialView, Fault, MoonView, Outlook, Snapshot, Tracking
+from moontrim.state.snapshot import DialView, Fault, MoonView, Outlook, Tracking
 from support.hubschema import DEVICE
+from support.snapshots import WELL
 
 T0 = 1_795_000_000.0
 TOPICS = Topics("moontrim", "station")
 SETTINGS = settings_from(EMBEDDED, "test")
 PAGE = "https://192.0.2.7:8146/"
 DIAL = DialView(10_368_099_550.4, -449.6, 0.98, 144_099_550.4, 144_099_550, -0.4)
-SNAPSHOT = Snapshot(
-    utc_s=T0,
-    tracking=Tracking.ON_FREQUENCY,
-    reason="",
-    band="10 GHz",
-    sked_hz=10_368_100_000.0,
-    agreement="halves",
-    partner="KP20nf11aa",
-    rx_trim_hz=0.0,
+SNAPSHOT = WELL._replace(
     tx_trim_hz=-12.5,
-    correcting=True,
     transmitting=None,
     moon=MoonView(123.456, 12.345, None),
     rx=DIAL,
     tx=DIAL,
-    link=LinkView(),
-    ticks=7,
-    missed_seconds=0,
-    faults=(),
-    last_change=None,
-    tx_allowed=True,
-    keying=KeyingView(),
     outlook=Outlook(
         T0,
         T0 + 3600,

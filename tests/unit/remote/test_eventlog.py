@@ -11,35 +11,11 @@ from moontrim.keying.view import KeyingView
 from moontrim.remote.broker.configfile import LARGEST_PACKET
 from moontrim.remote.published.eventlog import MOST_EVENTS, OLDEST_S, EventLog
 from moontrim.remote.published.messages import encode
-from moontrim.rig.view import LinkView
 from moontrim.state.snapshot import Fault, Snapshot, Tracking
 from moontrim.tracking.commandlog import CommandNote
+from support.snapshots import WELL
 
-T0 = 1_795_000_000.0
-WELL = Snapshot(
-    utc_s=T0,
-    tracking=Tracking.ON_FREQUENCY,
-    reason="",
-    band="10 GHz",
-    sked_hz=10_368_100_000.0,
-    agreement="halves",
-    partner="KP20nf11aa",
-    rx_trim_hz=0.0,
-    tx_trim_hz=0.0,
-    correcting=True,
-    transmitting=False,
-    moon=None,
-    rx=None,
-    tx=None,
-    link=LinkView(),
-    ticks=7,
-    missed_seconds=0,
-    faults=(),
-    last_change=None,
-    tx_allowed=True,
-    keying=KeyingView(),
-    outlook=None,
-)
+T0 = WELL.utc_s
 
 
 def events(log: EventLog) -> list[dict[str, Any]]:

@@ -19,7 +19,6 @@ from moontrim.config.remote import RemoteSettings
 from moontrim.config.settings import Settings, settings_from
 from moontrim.config.sked import Sked
 from moontrim.errors import BusyError, InputError, NotNowError
-from moontrim.keying.view import KeyingView
 from moontrim.rehearsal.rehearsal import EMBEDDED
 from moontrim.remote.broker.accounts import LOCAL, PHONE, VIEWER, carries_clear_text
 from moontrim.remote.commands.admission import Admission, AskTracker
@@ -33,7 +32,6 @@ from moontrim.remote.published.messages import Post, encode
 from moontrim.remote.published.skedlist import LARGEST, sked_list
 from moontrim.remote.published.topics import Topics
 from moontrim.remote.published.trace import SECONDS, ResidualTrace
-from moontrim.rig.view import LinkView
 from moontrim.session.commands import Command
 from moontrim.session.session import Session, first_session
 from moontrim.state.snapshot import (
@@ -42,7 +40,6 @@ from moontrim.state.snapshot import (
     Fault,
     MoonView,
     Outlook,
-    Snapshot,
     Stretch,
     Tonight,
     Tracking,
@@ -50,6 +47,7 @@ from moontrim.state.snapshot import (
 )
 from moontrim.tracking.commandlog import CommandNote
 from moontrim.tuning.correction import AGREEMENTS
+from support.snapshots import WELL
 
 T0 = 1_795_000_000.25
 SETTINGS: Settings = settings_from(EMBEDDED, "test")
@@ -57,29 +55,12 @@ TOPICS = Topics("moontrim", "station")
 NORTH = {"name": "north", "band": "10 GHz", "sked_hz": 10_368_120_000, "partner": "KP20"}
 REPLY = "moontrim/station/reply/phone/p1"
 DIAL = DialView(10_368_099_550.4321, -449.5679, 0.98765432, 144_099_550.43, 144_099_550, -0.4321)
-SNAPSHOT = Snapshot(
+SNAPSHOT = WELL._replace(
     utc_s=T0,
-    tracking=Tracking.ON_FREQUENCY,
-    reason="",
-    band="10 GHz",
-    sked_hz=10_368_100_000.0,
-    agreement="halves",
-    partner="KP20nf11aa",
-    rx_trim_hz=0.0,
     tx_trim_hz=-12.5,
-    correcting=True,
     transmitting=None,
     moon=MoonView(123.456, 12.345, None),
     rx=DIAL,
-    tx=None,
-    link=LinkView(),
-    ticks=7,
-    missed_seconds=0,
-    faults=(),
-    last_change=None,
-    tx_allowed=True,
-    keying=KeyingView(),
-    outlook=None,
 )
 OUTLOOK = Outlook(
     T0, T0 + 3600, None, (WindowView(T0, T0 + 600, 31.26, None),), T0, 60.0, (1.25, -2.0), (0.0,)
