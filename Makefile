@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 PEERS := rigctld=libhamlib-utils mosquitto=mosquitto mosquitto_pub=mosquitto-clients
-PEERS += chromium=chromium,fonts-liberation pdftotext=poppler-utils udevadm=udev
+PEERS += chromium=chromium,fonts-liberation pdftotext=poppler-utils udevadm=udev tsc=node-typescript
 # Only where nobody lives: chrony takes the place of another time daemon, and gpsd opens serial adapters.
 # And what boots the container of the long run.
 PEERS += $(if $(CI),chronyd=chrony gpsd=gpsd systemd-nspawn=systemd-container ip=iproute2)
@@ -27,12 +27,14 @@ test:
 peers: $(VENV)/bin/pip
 	.ci/system-packages $(PEERS)
 
-# Style, types and the arrows between modules.
-check: $(VENV)/.test
+# Style, types, of the page's modules too, and the arrows between modules.
+check: $(VENV)/.test peers
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+	$(BIN)/python tests/support/messagetypes.py out/messages.d.ts
+	tsc --project jsconfig.json
 
 # Those that measure the machine's own time come after all others, one by one: two at a time, a latency
 # was missed in one run of five. Only their files are read, since reading all takes as long as some of them.
@@ -53,12 +55,12 @@ soak: $(VENV)/.test
 $(VENV)/bin/pip:
 	.ci/make-venv $(PYTHON) $(VENV)
 
-$(VENV)/.run: pyproject.toml | $(VENV)/bin/pip
+$(VENV)/.run: pyproject.toml hatch_build.py | $(VENV)/bin/pip
 	$(BIN)/pip install --quiet --disable-pip-version-check --editable .
 	touch $@
 
 # What the tests need includes what a run needs.
-$(VENV)/.test: pyproject.toml | $(VENV)/bin/pip
+$(VENV)/.test: pyproject.toml hatch_build.py | $(VENV)/bin/pip
 	$(BIN)/pip install --quiet --disable-pip-version-check --editable '.[test]'
 	touch $(VENV)/.run $@
 

@@ -1,4 +1,5 @@
-"""Adds the phone page's MQTT library (MQTT.js, MIT) to the package when it is built.
+"""Adds the phone page's codec for MQTT packets (u8-mqtt-packet, BSD-2-Clause) to the package when
+it is built.
 
 It is fetched with npm, at one version and with one digest, and never committed. Where it cannot be
 fetched the build goes on: everything but the phone page works, and the page says what is missing.
@@ -20,21 +21,21 @@ from typing import Any
 
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
-PACKAGE = "mqtt@5.16.0"
+PACKAGE = "u8-mqtt-packet@0.4.1"
 # As the registry publishes it for this version (npm's `dist.integrity`).
 INTEGRITY = (
-    "sha512-G0VsEtuJz5sJUgZJaaADMVfW7SIFPzkIuHR+d6rk"
-    "+tBeSwdCfd9BaIRycRfd2AbyFDEmLlFM+SDQeti/+IbOnw=="
+    "sha512-h5IktcJ3bQi7ililKm1ei/FaBFTpQ1LqeLL7i7sis"
+    "WLboon6LAJcOeQMHTYeOQKqhjDdL/qkw/02aBhIZ+3tMw=="
 )
 # Files of the tarball: the name that each one gets, and its SHA-256.
 TAKEN = {
-    "package/dist/mqtt.min.js": (
-        "mqtt.min.js",
-        "f3cbeae580d3010048938ee370f2db0c15d16e6f7fc147cb32ae5510e571b387",
+    "package/esm/index.min.js": (
+        "mqtt-packet.js",
+        "b6aca120647dbddfcb3ec4cf802c8dd0c847e9e4d53e00576f2fdb5f78a1e921",
     ),
-    "package/LICENSE.md": (
-        "mqtt.LICENSE.md",
-        "81b51ef8ac2a8ac8f111ed34ab1a32d63e7f4f7de586bd65f5510fb1ba3a89eb",
+    "package/LICENSE": (
+        "mqtt-packet.LICENSE.txt",
+        "3300eeeb5049ed304d057954fa50f77133c2b4440a5175def5d7e18dee2aaf86",
     ),
 }
 VENDOR = "daemon/moontrim/remote/page/vendor"

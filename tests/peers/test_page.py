@@ -222,7 +222,7 @@ def test_every_command_reaches_the_radio_and_comes_back(
 
             await held.until_text("#change", "Local: ")
             assert "radio" not in await held.text("#fault")
-            assert all(part in "".join(held.requested) for part in ("/mqtt", "mqtt.min.js"))
+            assert all(part in "".join(held.requested) for part in ("/mqtt", "mqtt-packet"))
             assert all(
                 f"//127.0.0.1:{here.daemon.settings.remote.http_port}/" in url
                 for url in held.requested

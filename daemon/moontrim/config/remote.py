@@ -13,7 +13,8 @@ from moontrim.config.table import FilePath, Matching, Table
 BUILT_IN_PORT = 8145  # of the broker that moontrim starts; chosen: the next after the page's
 HTTPS_PORT = 8146  # chosen: the next after that
 PLAIN_PORT, TLS_PORT = 1883, 8883  # registered with IANA for MQTT and MQTT over TLS
-TopicLevel = Annotated[str, Matching("[a-z0-9-]{1,32}", "1 to 32 small letters, digits and -")]
+TOPIC_LEVEL = "[a-z0-9-]{1,32}"
+TopicLevel = Annotated[str, Matching(TOPIC_LEVEL, "1 to 32 small letters, digits and -")]
 
 
 class RemoteSettings(Table):

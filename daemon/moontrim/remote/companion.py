@@ -251,6 +251,7 @@ class Remote:
                             tls=tls,
                             reporter=reporter,
                             on_ready=self._notice.page_ready,
+                            on_page=connection.refresh,
                             real=self._real,
                         ),
                         self._real,

@@ -28,6 +28,7 @@ async def serve_page(
     tls: ServerTls | None,
     reporter: ReportMaker | None,
     on_ready: Callable[[str], object],
+    on_page: Callable[[], object],
     real: Clock,
 ) -> None:
     """Serves until cancelled. on_ready: called with the plain address once it can be opened; others
@@ -47,6 +48,7 @@ async def serve_page(
                 secure=secure,
                 reporter=reporter,
                 on_ready=on_ready,
+                on_page=on_page,
             )
         except OSError as error:
             if str(error) != last_error:

@@ -109,6 +109,8 @@ def test_access_list() -> None:
     writes = {rule for rule in lan["phone"] if not rule.startswith("topic read ")}
     assert writes == {"topic write moontrim/station/cmd/phone/+"}
     assert not any("/cmd/" in rule for rule in lan["viewer"])
+    every = {"topic read moontrim/+/state", "topic read moontrim/+/availability"}
+    assert every <= lan["viewer"] & lan["phone"] & local[""], "the page of all stations"
     assert "hub" not in lan
     hub = rules(access_list(RemoteSettings(lan=True, discovery=True), TOPICS))
     assert "topic write homeassistant/device/#" in hub["daemon"]

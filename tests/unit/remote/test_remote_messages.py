@@ -321,6 +321,25 @@ def test_feed_shows_at_once_what_someone_waits_for() -> None:
     assert feed.wait_s(2.5) == 0.0, "nor is bad news"
 
 
+def test_feed_repeats_the_state_for_somebody_new() -> None:
+    feed = Feed(TOPICS, "0badcafe")
+    feed.repeat(0.0)
+    assert feed.take(0.0) == [], "nothing is known yet"
+    feed.add(SNAPSHOT, 0.0)
+    feed.take(0.0)
+    assert feed.wait_s(0.1) > 0.5
+    feed.repeat(0.1)
+    assert feed.wait_s(0.1) == 0.0
+    assert feed.take(0.1)[0].topic == TOPICS.state
+    for _ in range(20):
+        feed.repeat(0.2)
+        if feed.wait_s(0.2) == 0.0:
+            feed.take(0.2)
+    assert 0.7 < feed.wait_s(0.2) <= 0.8, "five a second at most"
+    feed.repeat(5.0)
+    assert feed.take(5.0) == [], "not what the tracker has left behind"
+
+
 def test_feed_falls_silent_with_the_tracker() -> None:
     """Others judge by arrival whether the daemon does its work."""
     feed = Feed(TOPICS, "0badcafe")

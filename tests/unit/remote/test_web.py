@@ -164,8 +164,14 @@ def test_page_and_files() -> None:
             known["If-None-Match"] = '"another"'
             async with session.get(f"{url}static/page.js", headers=known) as answer:
                 assert answer.status == 200
+            lasting = re.search(r"static/joined/page\.[0-9a-f]+\.js", text)
+            assert lasting is not None
+            async with session.get(url + lasting[0]) as answer:
+                assert answer.status == 200
+                assert "immutable" in answer.headers["Cache-Control"]
             for path in (
                 "static/none.js",
+                "static/page.0123456789ab.js",
                 "static/../companion.py",
                 "static/%2e%2e/companion.py",
                 "static/",

@@ -73,7 +73,9 @@ def access_list(remote: RemoteSettings, topics: Topics, relays: tuple[str, ...] 
 def _reads(topics: Topics) -> list[str]:
     retained = (topics.availability, topics.info, topics.state, topics.trace, topics.log)
     others = (topics.outlook, topics.tonight, topics.skeds, topics.event, topics.value("+"))
-    return [f"topic read {topic}" for topic in (*retained, *others)]
+    # The page of all stations on a broker reads these of each.
+    every = (Topics(topics.root, "+").availability, Topics(topics.root, "+").state)
+    return [f"topic read {topic}" for topic in (*retained, *others, *every)]
 
 
 def _commands(topics: Topics, account: str) -> list[str]:

@@ -5,10 +5,15 @@ import { at, say, show } from "./view.js";
 
 const PASSWORD_SHOWN_MS = 60000; // chosen: to take another phone out and scan
 
+/** @type {import("./link.js").Link | null} */
 let link = null;
 let timer = 0;
 
 // Returns a function that closes all of it, e.g. on signing out.
+/**
+ * @param {import("./link.js").Link} to
+ * @returns {() => void}
+ */
 export function anotherPhone(to) {
   link = to;
   at("another").addEventListener("click", () => (at("another-way").hidden ? open() : close()));
@@ -17,10 +22,15 @@ export function anotherPhone(to) {
   return close;
 }
 
+/**
+ * @param {string} id
+ * @param {boolean} on
+ */
 function expanded(id, on) {
   at(id).setAttribute("aria-expanded", String(on));
 }
 
+/** @param {string} text */
 function problem(text) {
   say("another-problem", text);
   show("another-problem", text !== "");
@@ -58,7 +68,7 @@ async function showPassword() {
   show("password-qr-caution", true);
   show("certificate-qr", false); // a camera that sees two codes may take the wrong one
   clearTimeout(timer);
-  timer = setTimeout(hidePassword, PASSWORD_SHOWN_MS);
+  timer = window.setTimeout(hidePassword, PASSWORD_SHOWN_MS);
 }
 
 function hidePassword() {
@@ -70,7 +80,9 @@ function hidePassword() {
   show("certificate-qr", true);
 }
 
+/** @param {string} path */
 async function ask(path) {
+  if (!link) return null;
   const { status, reply } = await link.post(path);
   if (status === 200 && reply) return reply;
   problem(
@@ -81,10 +93,15 @@ async function ask(path) {
   return null;
 }
 
+/**
+ * @param {string} id
+ * @param {{ size: number, path: string }} outline
+ * @param {string} label
+ */
 function draw(id, { size, path }, label) {
   at(id).innerHTML = '<svg role="img" shape-rendering="crispEdges"><path></path></svg>';
-  const svg = at(id).firstChild;
-  svg.setAttribute("viewBox", `0 0 ${size} ${size}`);
-  svg.setAttribute("aria-label", label);
-  svg.firstChild.setAttribute("d", path);
+  const svg = at(id).querySelector("svg");
+  svg?.setAttribute("viewBox", `0 0 ${size} ${size}`);
+  svg?.setAttribute("aria-label", label);
+  svg?.querySelector("path")?.setAttribute("d", path);
 }

@@ -4,6 +4,7 @@
 const LONGER = "Set a longer screen time-out on the phone.";
 
 /** @typedef {{ on: boolean, text: string }} Awake */
+/** @typedef {{ wakeLock?: { request(kind: "screen"): Promise<EventTarget> } }} Waker */
 
 /** @type {Awake} */
 let now = { on: false, text: "" };
@@ -31,7 +32,8 @@ export function onAwake(call) {
 }
 
 async function requestLock() {
-  if (!navigator.wakeLock) {
+  const { wakeLock } = /** @type {Waker} */ (navigator);
+  if (!wakeLock) {
     const why = window.isSecureContext
       ? "this browser cannot keep it on"
       : "over plain http a browser cannot keep it on. Open this page with https";
@@ -39,7 +41,7 @@ async function requestLock() {
     return;
   }
   try {
-    const lock = await navigator.wakeLock.request("screen");
+    const lock = await wakeLock.request("screen");
     lock.addEventListener("release", () => tell(false, "The screen may turn off while this page is hidden."));
     tell(true, "The screen stays on while this page is shown.");
   } catch {

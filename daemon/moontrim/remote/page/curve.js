@@ -20,7 +20,7 @@ const TICK_EM = 4; // room for the time of a tick
  */
 
 /**
- * @param {Published.Tonight} tonight
+ * @param {Published.Curves} tonight
  * @param {number} nowMs the daemon's clock
  * @param {number} width of the drawing, in pixels
  * @param {number} height
@@ -101,7 +101,7 @@ function hours(start, end, x, width, height, floor, label) {
 
 // The same in words, for those who do not see it.
 /**
- * @param {Published.Tonight} tonight
+ * @param {Published.Curves} tonight
  * @param {number} nowMs
  */
 export function curveWords(tonight, nowMs) {

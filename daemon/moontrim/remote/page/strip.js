@@ -87,7 +87,8 @@ function past(trace, since) {
   /** @type {Record<"rx" | "tx", Sample[]>} */
   const both = { rx: [], tx: [] };
   for (const which of DIALS) {
-    const { end_ms: end, step_s: step, [`${which}_hz`]: values } = trace ?? { end_ms: 0, step_s: 1, rx_hz: [], tx_hz: [] };
+    const { end_ms: end, step_s: step, rx_hz, tx_hz } = trace ?? { end_ms: 0, step_s: 1, rx_hz: [], tx_hz: [] };
+    const values = which === "rx" ? rx_hz : tx_hz;
     values.forEach((hz, index) => both[which].push([end - (values.length - index) * step * 1000, hz]));
   }
   for (const [ms, rx, tx] of since) {

@@ -14,11 +14,11 @@ const SEARCHED_DAYS = 120;
  */
 export function showCurve(tonight, nowMs) {
   const box = at("curve");
-  const drawable = tonight !== null && tonight.home_deg?.length > 1;
+  const drawable = tonight !== null && tonight.start_ms !== null && tonight.home_deg?.length > 1;
   show("no-curve", !drawable);
   show("curve", drawable);
   show("curve-legend", drawable);
-  if (tonight === null || !drawable || !box.clientWidth) return;
+  if (!drawable || !box.clientWidth) return;
   const em = Number.parseFloat(getComputedStyle(root).fontSize);
   box.innerHTML = curve(tonight, nowMs, box.clientWidth, box.clientHeight, em); // numbers and fixed text
   mark(box, "aria-label", curveWords(tonight, nowMs));

@@ -88,6 +88,11 @@ class Feed:
         self._announced = None
         self._fresh = self._now is not None
 
+    def repeat(self, at_s: float) -> None:
+        """Makes the state due at once, within the most of a second: somebody new waits for it."""
+        self.expect(at_s)
+        self._fresh = self._now is not None
+
     def start_over(self) -> None:
         """Makes everything due, for a new connection: the broker may be a new one."""
         self._values.clear()

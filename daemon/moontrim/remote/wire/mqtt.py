@@ -91,6 +91,11 @@ class MqttConnection:
         except (aiomqtt.MqttError, ValueError) as error:
             raise OutputError(f"the broker did not take it: {error}") from None
 
+    def refresh(self) -> None:
+        """Publishes the state at once, for a page that has just connected."""
+        self._feed.repeat(self._real.monotonic_s())
+        self._fresh.set()
+
     async def run(self) -> None:
         """Keeps the daemon connected and published until cancelled."""
         async with asyncio.TaskGroup() as group:

@@ -1,6 +1,7 @@
 """The web server: the phone page, its way to the broker, and a health check.
 
-    /         the page, or one that says what is missing
+    /         the page, or one that says what is missing; /?station=NAME for another station on the
+              broker, /?all for all of them
     /static/  its files
     /mqtt     WebSocket to the broker (see `websocket`), only for pages of this server
     /healthz  JSON: tracking state and age of the last snapshot; 200 or 503
@@ -28,8 +29,9 @@ from aiohttp.typedefs import Handler
 from moontrim.clock.system import Clock
 from moontrim.remote.wire.accessroute import access_by_request
 from moontrim.remote.wire.addresses import ForbidAccess, Gateway, SecureDoor
-from moontrim.remote.wire.assets import Asset, Assets, load_assets
+from moontrim.remote.wire.assets import Assets, load_assets
 from moontrim.remote.wire.door import Doors, listen
+from moontrim.remote.wire.fileroute import front, security_headers, static
 from moontrim.remote.wire.forbidroute import forbid_by_request
 from moontrim.remote.wire.hosts import as_in_url, is_host, is_loopback, is_safe_name
 from moontrim.remote.wire.landing import landing
@@ -65,13 +67,15 @@ async def serve(
     secure: SecureDoor | None = None,
     reporter: Reporter | None = None,
     on_ready: Callable[[str], object] = lambda url: None,
+    on_page: Callable[[], object] = lambda: None,
 ) -> None:
     """Serves until cancelled. Raises OSError if the port is not free. Returns early, with a line in
     the log, where the page would be open to a network without a password.
 
     port: 0 takes a free one. access: who may inhibit transmit by a request; None: nobody. secure:
     for other machines, without which nothing but loopback is served. reporter: makes the report;
-    None: there is none. on_ready: called with the plain address once it can be opened."""
+    None: there is none. on_ready: called with the plain address once it can be opened. on_page:
+    called when a page has logged in at the broker."""
     if not gateway.password_needed and not is_loopback(host):
         log.error("no phone page: %s is open to the network and the broker asks no password", host)
         return
@@ -79,7 +83,7 @@ async def serve(
         log.error("no phone page: %s is open to the network, and there is no certificate", host)
         return
     assets = await asyncio.to_thread(load_assets, gateway)
-    site = PageSite(daemon, gateway, assets, access, secure, host, reporter)
+    site = PageSite(daemon, gateway, assets, access, secure, host, reporter, on_page)
     runner = web.AppRunner(
         site.application(),
         access_log=None,
@@ -115,6 +119,7 @@ class PageSite:
         secure: SecureDoor | None = None,
         host: str = "127.0.0.1",
         reporter: Reporter | None = None,
+        on_page: Callable[[], object] = lambda: None,
     ) -> None:
         self._host, self.plain_port = host, 0
         self._daemon = daemon
@@ -122,6 +127,7 @@ class PageSite:
         self._assets = assets
         self._access = access
         self._secure = secure
+        self._on_page = on_page
         self._bridges: set[web.WebSocketResponse] = set()
         self.doors = Doors()
         self._report = ReportRoutes(access, reporter, self.doors)
@@ -143,14 +149,10 @@ class PageSite:
     # --- the routes -------------------------------------------------------------------------------
 
     async def _front(self, request: web.Request) -> web.StreamResponse:
-        status = 200 if self._assets.complete else 503
-        return _answer(request, self._assets.front, status)
+        return front(request, self._assets, self._gateway.name)
 
     async def _static(self, request: web.Request) -> web.StreamResponse:
-        asset = self._assets.named.get(request.match_info["name"])
-        if asset is None:
-            raise web.HTTPNotFound(text="no such file\n")
-        return _answer(request, asset)
+        return static(request, self._assets)
 
     async def _healthz(self, request: web.Request) -> web.StreamResponse:
         latest = self._daemon.hub.latest
@@ -199,7 +201,10 @@ class PageSite:
                 await self.doors.failed_login(address)
                 return False
             self.doors.failed_logins.forget(address)
-            return visitor is None or self.doors.places.log_in(visitor)
+            if visitor is not None and not self.doors.places.log_in(visitor):
+                return False
+            self._on_page()
+            return True
 
         self._bridges.add(page)
         try:
@@ -243,38 +248,9 @@ class PageSite:
         return await handler(request)
 
     async def _headers(self, request: web.Request, answer: web.StreamResponse) -> None:
-        host = request.host if is_host(request.host) else "invalid"
         stricter = {POLICY: answer.headers[POLICY]} if POLICY in answer.headers else {}
-        answer.headers.update(
-            {
-                # Older Safari does not count a WebSocket to the same host as 'self'.
-                "Content-Security-Policy": "default-src 'none'; script-src 'self'; "
-                "style-src 'self'; img-src 'self'; "
-                f"connect-src 'self' ws://{host} wss://{host}; "
-                "base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
-                "X-Content-Type-Options": "nosniff",
-                "Referrer-Policy": "no-referrer",
-                "Cross-Origin-Resource-Policy": "same-origin",
-                "Server": "moontrim",
-                **stricter,
-            }
-        )
+        answer.headers.update(security_headers(request, self._assets.inline_scripts) | stricter)
         answer.headers.setdefault("Cache-Control", "no-store")
 
     async def _close_bridges(self, app: web.Application) -> None:
         await asyncio.gather(*(page.close(code=1001) for page in set(self._bridges)))
-
-
-def _answer(request: web.Request, asset: Asset, status: int = 200) -> web.Response:
-    """Returns a file, or `not modified`: browsers ask each time, so an update shows at once."""
-    headers = {"Cache-Control": "no-cache", "ETag": asset.etag, "Vary": "Accept-Encoding"}
-    known = request.headers.get("If-None-Match", "")
-    if status == 200 and asset.etag in (tag.strip() for tag in known.split(",")):
-        return web.Response(status=304, headers=headers)
-    body = asset.body
-    if asset.packed is not None and "gzip" in request.headers.get("Accept-Encoding", ""):
-        body = asset.packed
-        headers["Content-Encoding"] = "gzip"
-    return web.Response(
-        body=body, status=status, headers=headers, content_type=asset.kind, charset="utf-8"
-    )
