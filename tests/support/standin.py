@@ -154,11 +154,18 @@ OUTLOOK: dict[str, Any] = {
         "tx_hz": [-5384.0 + 37 * step for step in range(61)],
     },
     "error_budget": {
-        name: {"error_95_hz": 3.84, "largest": "home position", "advice": "Largest: home position."}
+        name: {
+            "error_95_hz": 3.84,
+            "largest": "home position",
+            "advice": "Largest: home position.",
+            "unknown": [],
+        }
         for name in ("rx", "tx")
     },
     "now_spread_hz": 2.4,
+    "now_half_power_spread_hz": 1.1,
     "now_snr_db": -12.3,
+    "next_good_ms": START_MS + 90 * 60_000,
 }
 
 
@@ -225,6 +232,7 @@ SKEDS: dict[str, Any] = {
             "outcome": "missed: the daemon was not running",
         },
     ],
+    "more": 0,
 }
 
 LOG: dict[str, Any] = {

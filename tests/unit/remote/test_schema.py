@@ -26,6 +26,7 @@ from moontrim.state.agendaview import AgendaView, EntryView, NextEntry
 from moontrim.state.snapshot import Change, Fault, Snapshot, Stretch, Tonight, Tracking, WindowView
 from moontrim.timekeeping.clockview import ClockView
 from moontrim.tracking.commandlog import CommandNote
+from support import standin
 from support.agendas import STATION
 from support.messages import mistakes
 from support.messagetypes import SCHEMA, declarations, type_of
@@ -167,3 +168,15 @@ def test_every_message_has_a_type() -> None:
     types = declarations(json.loads(SCHEMA.read_text()))
     for name in ("State", "Info", "Outlook", "Trace", "Skeds", "Tonight", "Log", "Event", "Reply"):
         assert f"\n  type {name} = " in types
+
+
+def test_what_stands_in_for_a_daemon_publishes_the_same() -> None:
+    for name, message in (
+        ("Info", standin.INFO),
+        ("State", standin.STATE),
+        ("Outlook", standin.OUTLOOK),
+        ("Tonight", standin.tonight()),
+        ("Skeds", standin.SKEDS),
+        ("Log", standin.LOG),
+    ):
+        assert mistakes(name, message) == []

@@ -1,6 +1,6 @@
 // The connection to the daemon: how good it is, since when, and what is done to get it back.
 
-import { Link } from "./link.js";
+import { Link, isElsewhere } from "./link.js";
 import { known } from "./store.js";
 import { root } from "./view.js";
 
@@ -53,8 +53,8 @@ export function stop() {
   look();
 }
 
-// Does inhibiting work without the broker?
-export const answersWithoutBroker = () => reachable;
+// Does inhibiting work without the broker? At the page's own station only.
+export const answersWithoutBroker = () => reachable && !isElsewhere();
 
 /** @param {string} now */
 function onPhase(now) {
@@ -129,7 +129,7 @@ async function probe() {
   const timer = setTimeout(() => stop.abort(), PROBE_WAIT_MS);
   try {
     await fetch("/healthz", { cache: "no-store", signal: stop.signal });
-    why = "The daemon is running, but its MQTT broker is not responding.";
+    why = isElsewhere() ? "The MQTT broker is not responding." : "The daemon is running, but its MQTT broker is not responding.";
     reachable = true;
   } catch {
     reachable = false;

@@ -2,6 +2,7 @@
 
 import { answer, busy } from "./actions.js";
 import { link } from "./connection.js";
+import { isElsewhere } from "./link.js";
 import { at, element, fill, onTap, say, show } from "./view.js";
 import { clockSeconds, day, lasting, sentence, typeset } from "./words.js";
 
@@ -46,7 +47,7 @@ function lasted(seconds) {
 
 /** @param {Published.Info} info */
 export function showReport(info) {
-  path = info.report ?? "";
+  path = isElsewhere() ? "" : info.report ?? ""; // this server makes that of its own station
   show("report", path !== "" && at("report-open").hidden);
 }
 
