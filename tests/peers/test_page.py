@@ -818,10 +818,8 @@ def test_picture(tmp_path: Path, ephemeris: Ephemeris) -> None:
                 for held, name in ((upper, "light"), (lower, "dark")):
                     await held.until_link("live")
                     if held is lower:
-                        await held.page.evaluate(
-                            "scrollTo(0, document.getElementById('strip').closest('section')"
-                            ".getBoundingClientRect().top + scrollY - 12)"
-                        )
+                        await held.tab("tonight")
+                        await held.page.wait_for_selector("#curve .now", state="attached")
                     await held.picture(f"page-{name}")
                 async with phone(
                     browser, viewport={"width": 820, "height": 1180}, device_scale_factor=1

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from moontrim.app.standing import NOT_SET_UP
 from support.browser import Phone, Shared, chromium, phone, require_chromium, shared_chromium
 from support.effort import cases
 from support.mosquitto import require_mosquitto
@@ -295,7 +296,12 @@ def test_keyed_is_the_loudest_thing_on_the_screen(tmp_path: Path, shared: Shared
             "no",
         ),
         ({}, {"transmitting": None}, "TX state unknown", "unknown"),
-        ({"may": False, "enabled": False}, {}, "May transmit; moontrim does not key", "yes"),
+        (
+            {"may": False, "enabled": False, "interlocks": [NOT_SET_UP]},
+            {},
+            "Transmit allowed; moontrim does not key, interlocks not checked",
+            "unknown",
+        ),
         (
             {"may": None, "interlocks": None},
             {},

@@ -4,6 +4,7 @@
 import { countdown, sentence, typeset } from "./words.js";
 
 const INHIBITED = "transmit is inhibited"; // as `keying.interlocks` has it
+const NO_KEYING = "keying is not set up: the radio is keyed by other means"; // as `app.standing`
 
 // Whether there may be RF now, and whose: {text, who, left}; null if the station receives.
 /**
@@ -34,13 +35,14 @@ export function interlocks(state) {
  * @returns {{ may: "yes" | "no" | "unknown", text: string }}
  */
 export function mayTransmit(state) {
-  const [first, ...more] = interlocks(state);
+  // Without keying of ours the operator keys by hand, and nothing is checked.
+  const [first, ...more] = interlocks(state).filter((reason) => reason !== NO_KEYING);
   const list = first ? typeset(first.split(": ")[0]) + (more.length ? `, and ${more.length} more` : "") : "";
   if (!state.tx_allowed) return { may: "no", text: `Transmit inhibited${list ? `; TX interlock: ${list}` : ""}` };
   if (list) return { may: "no", text: `TX interlock: ${list}` };
   if (state.transmitting === null) return { may: "unknown", text: "TX state unknown" };
   if (state.keying?.may) return { may: "yes", text: "May transmit" };
-  if (state.keying?.enabled === false) return { may: "yes", text: "May transmit; moontrim does not key" };
+  if (state.keying?.enabled === false) return { may: "unknown", text: "Transmit allowed; moontrim does not key, interlocks not checked" };
   return { may: "unknown", text: "Transmit allowed; interlocks not known" };
 }
 
