@@ -21,7 +21,7 @@ LOGGED_IN_MOST = 32  # chosen: with those that wait, 64 bound the file descripto
 CONNECTIONS_PER_S = 10.0  # new ones from one address; chosen: above reloading by hand
 CONNECTIONS_BURST = 40.0  # chosen: four page loads at once
 FREE_FAILURES = 3  # chosen: a mistyped password costs no waiting
-FIRST_DELAY_S, LONGEST_DELAY_S = 0.5, 3.0  # chosen: a page waits 4 s for the answer
+FIRST_DELAY_S, LONGEST_DELAY_S = 0.5, 3.0  # chosen: a page waits 5 s for the answer
 FORGET_S = 600.0  # chosen: failures older than this no longer count
 ADDRESSES_MOST = 512  # chosen: bounds the memory
 
