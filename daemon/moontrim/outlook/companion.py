@@ -17,6 +17,7 @@ from moontrim.config.settings import Settings
 from moontrim.errorbudget.budget import Budget
 from moontrim.errors import MoontrimError
 from moontrim.forecast.compute import coming_windows
+from moontrim.forecast.sky.sun import sun_from
 from moontrim.forecast.window import Window
 from moontrim.outlook.budget import budget_now
 from moontrim.outlook.windows import curves, left_of, next_good_utc_s, summed_up, values_now
@@ -89,6 +90,7 @@ def look_ahead(
         tuple(np.broadcast_to(np.asarray(hz) - uncorrected_hz, ahead_s.shape).tolist())
         for hz, uncorrected_hz in zip(ideal, now.uncorrected_hz, strict=True)
     )
+    sun_azimuth_deg, sun_elevation_deg = sun_from(ephemeris, settings.home.site(), ahead_s)
     windows = left_of(coming.windows, utc_s)
     spread_hz, half_power_spread_hz, snr_db = values_now(windows, utc_s)
     return Outlook(
@@ -106,6 +108,8 @@ def look_ahead(
         snr_db=snr_db,
         next_good_utc_s=next_good_utc_s(windows, coming.max_spread_hz, utc_s),
         tonight=curves(windows[0], coming.max_spread_hz) if windows else None,
+        sun_azimuth_deg=tuple(sun_azimuth_deg.tolist()),
+        sun_elevation_deg=tuple(sun_elevation_deg.tolist()),
     )
 
 

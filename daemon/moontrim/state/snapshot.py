@@ -138,7 +138,8 @@ class Outlook:
     one and the next three. rx_correction_hz, tx_correction_hz: as in DialView, at
     ahead_start_utc_s and every ahead_step_s after it. budgets: the frequency error of the receive
     and of the transmit dial. spread_hz, half_power_spread_hz, snr_db: at at_utc_s, as in `Tonight`;
-    None outside the windows. next_good_utc_s: start of the present good stretch or of the next."""
+    None outside the windows. next_good_utc_s: start of the present good stretch or of the next.
+    sun_azimuth_deg, sun_elevation_deg: from home, apparent, at the instants of the corrections."""
 
     at_utc_s: float
     moon_sets_utc_s: float | None
@@ -154,6 +155,8 @@ class Outlook:
     snr_db: float | None = None
     next_good_utc_s: float | None = None
     tonight: Tonight | None = None
+    sun_azimuth_deg: tuple[float, ...] = ()
+    sun_elevation_deg: tuple[float, ...] = ()
 
 
 class Surroundings(NamedTuple):

@@ -9,6 +9,9 @@ from __future__ import annotations
 import numpy as np
 
 from moontrim.path.constants import SPEED_OF_LIGHT_M_S
+from moontrim.path.ephemeris import Ephemeris
+from moontrim.path.refraction import apparent_elevation_deg
+from moontrim.path.site import Site
 from moontrim.path.vectors import Array, cross, dot, norm
 
 BOLTZMANN_J_K = 1.380649e-23  # exact: SI Brochure (BIPM, 9th edition, 2019)
@@ -47,6 +50,22 @@ def sun_direction(utc_s: Array) -> Array:
             np.sin(longitude) * np.sin(obliquity),
         ]
     )
+
+
+def sun_from(ephemeris: Ephemeris, site: Site, utc_s: Array) -> tuple[Array, Array]:
+    """Returns azimuth and apparent elevation of the Sun's centre from a site at POSIX seconds,
+    degrees, shape (N,) each, to 0.02 degrees; elevation with the refraction of radio waves, where
+    to point an antenna. Raises CoverageError outside the tables."""
+    tai_s, rest_s = ephemeris.split(utc_s)
+    when = rest_s[np.newaxis]
+    sight = sun_direction(utc_s)[:, np.newaxis]
+    east, north, up = (
+        dot(sight, ephemeris.earth_fixed_track(axis, tai_s)(when))[0]
+        for axis in (site.east(), site.north(), site.up())
+    )
+    geometric_deg = np.degrees(np.arctan2(up, np.hypot(east, north)))
+    azimuth_deg = np.degrees(np.arctan2(east, north)) % 360.0
+    return azimuth_deg, apparent_elevation_deg(geometric_deg, site.height_m)
 
 
 def separation_deg(one: Array, other: Array) -> Array:
