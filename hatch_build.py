@@ -62,6 +62,11 @@ class PageLibrary(BuildHookInterface[Any]):
                     f"could not be fetched ({error}). Install again with a network and npm."
                 )
                 return
+        # What an earlier version has fetched is not served any more.
+        names = {name for name, _ in TAKEN.values()}
+        for old in self._vendor().iterdir():
+            if old.is_file() and old.name not in names:
+                old.unlink()
         # hatchling leaves out files that version control ignores, unless they are named.
         build_data["artifacts"].extend(f"{VENDOR}/{name}" for name, _ in TAKEN.values())
 

@@ -403,6 +403,9 @@ def test_what_now_shows(tmp_path: Path, shared: Shared) -> None:
             )
             for place in ("#next-now", "#next-sked"):
                 assert await held.text(place) == "Next: north in 0:42, 10 GHz, spread 2 Hz"
+            assert await held.text("#sun") == "359.9° 20.1°"
+            await station.set(at_ms=station.state["at_ms"] + 30_000)
+            await held.until_text("#sun", "0.0° 20.2°")  # across north
             await station.set()
             await held.until_text("#next-now", "Nothing on the agenda")
 

@@ -166,6 +166,12 @@ OUTLOOK: dict[str, Any] = {
     "now_half_power_spread_hz": 1.1,
     "now_snr_db": -12.3,
     "next_good_ms": START_MS + 90 * 60_000,
+    "sun": {
+        "start_ms": START_MS,
+        "step_s": 60,
+        "azimuth_deg": [359.9, 0.15],
+        "elevation_deg": [20.1, 20.3],
+    },
 }
 
 

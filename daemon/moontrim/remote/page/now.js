@@ -94,11 +94,30 @@ function showWhoAndWhere(state, info, outlook) {
   say("azimuth", degrees(moon?.azimuth_deg));
   showElevation("elevation", moon?.elevation_deg);
   showElevation("partner-elevation", state.partner === "self" ? moon?.elevation_deg : moon?.partner_elevation_deg);
+  say("sun", sunText(outlook?.sun, state.at_ms));
   const up = moon && moon.elevation_deg > 0;
   const next = up ? outlook?.moon_sets_ms : outlook?.moon_rises_ms;
   say("next-word", up ? "Moon sets in" : "Moon rises in");
   say("next-time", next ? `${lasting(next - state.at_ms)}, ${clock(next)} UTC` : outlook ? "not within 2 days" : "no data yet");
   say("about", info ? `moontrim ${info.version}, home ${info.home.text}` : "");
+}
+
+// Where the Sun is now, on the line between two of the instants that the outlook has.
+/**
+ * @param {Published.Outlook["sun"] | undefined} sun
+ * @param {number} nowMs
+ */
+function sunText(sun, nowMs) {
+  if (!sun) return NONE;
+  const steps = (nowMs - sun.start_ms) / (1000 * sun.step_s);
+  const from = Math.floor(steps);
+  const azimuths = sun.azimuth_deg.slice(from, from + 2);
+  const elevations = sun.elevation_deg.slice(from, from + 2);
+  if (from < 0 || azimuths.length < 2) return NONE;
+  const turn = ((azimuths[1] - azimuths[0] + 540) % 360) - 180;
+  const azimuth = (azimuths[0] + (steps - from) * turn + 360) % 360;
+  const elevation = elevations[0] + (steps - from) * (elevations[1] - elevations[0]);
+  return `${degrees(azimuth)} ${degrees(elevation)}`;
 }
 
 /**

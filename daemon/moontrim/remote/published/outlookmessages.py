@@ -37,6 +37,12 @@ def outlook(ahead: Outlook) -> dict[str, Any]:
             "rx_hz": [hz(correction_hz, 1) for correction_hz in ahead.rx_correction_hz],
             "tx_hz": [hz(correction_hz, 1) for correction_hz in ahead.tx_correction_hz],
         },
+        "sun": {
+            "start_ms": ms(ahead.ahead_start_utc_s),
+            "step_s": hz(ahead.ahead_step_s),
+            "azimuth_deg": [round(deg, 2) for deg in ahead.sun_azimuth_deg],
+            "elevation_deg": [round(deg, 2) for deg in ahead.sun_elevation_deg],
+        },
         "error_budget": None
         if ahead.budgets is None
         else {
