@@ -349,6 +349,64 @@ def test_a_change_that_the_disk_refuses_is_shown_as_not_saved(
     shared.run(main())
 
 
+def test_skeds_with_a_daemon(tmp_path: Path, ephemeris: Ephemeris, shared: Shared) -> None:
+    """Two taps choose one, the next takes it back; saved, chosen by name, removed; all of it in the
+    log."""
+    tables: dict[str, Any] = {
+        "partners": [{"name": "North", "locator": "KP20nf"}],
+        "skeds": [
+            {
+                "name": "north",
+                "band": "24 GHz",
+                "sked_hz": 24_048_150_000,
+                "partner": "North",
+                "agreement": "receiver",
+            }
+        ],
+    }
+
+    async def main() -> None:
+        async with at_the_antenna(tmp_path, ephemeris, shared, tables) as (here, held):
+            before = here.daemon.session
+            await held.tab("skeds")
+            await held.tap('[data-sked="north"]')
+            await until(lambda: seen(here).sked == "north")
+            now = seen(here)
+            assert (now.band, now.sked_hz) == ("24 GHz", 24_048_150_000)
+            assert (now.partner, now.agreement) == ("North", "receiver")
+            await held.page.wait_for_selector('[data-sked="north"][aria-pressed="true"]')
+            await held.tap("#undo")
+            await until(lambda: seen(here).band == "10 GHz")
+            assert seen(here).sked == ""
+            assert here.daemon.session.agreement == before.agreement
+            await held.page.wait_for_selector('[data-sked="north"][aria-pressed="false"]')
+
+            await held.page.fill("#save-name", "Mine")
+            await held.tap("#save-set")
+            await held.page.wait_for_selector('[data-sked="Mine"]')
+            assert [sked.name for sked in here.daemon.session.skeds] == ["Mine"]
+            await held.tap('[data-remove="Mine"]')
+            await held.until_text("#answer", "Remove sked Mine?")
+            await asyncio.sleep(0.7)
+            await held.tap('[data-remove="Mine"]')
+            await until(lambda: here.daemon.session.skeds == ())
+            await held.page.wait_for_selector('[data-sked="Mine"]', state="detached")
+
+            # the daemon itself refuses a choice under RF
+            here.radio.key(True)
+            await held.until_text("#keyed", "TRANSMITTING")
+            await held.tap('[data-sked="north"]')
+            await held.until_text("#refusal", "Not done:")
+            assert seen(here).band == "10 GHz"
+            here.radio.key(False)
+
+            await held.tab("log")
+            for text in ("sked north", "undo", "save sked Mine", "remove sked Mine", "Refused"):
+                await held.until_text("#events", text, within_s=5.0)
+
+    shared.run(main())
+
+
 def test_a_large_trim_is_asked_back(tmp_path: Path, ephemeris: Ephemeris, shared: Shared) -> None:
     """The same key once more, not too soon, and no other key, carries it out."""
 
