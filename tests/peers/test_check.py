@@ -174,7 +174,7 @@ def test_a_rehearsal_uses_the_ports_of_the_config_or_says_which(
                 async with within(30.0):
                     output, _ = await process.communicate()
         assert f"phone page: http://127.0.0.1:{page + taken}/" in output.decode()
-        said = f"Ports: page {page + 1}, MQTT {broker}; those of the config" in output.decode()
+        said = f"Port {page} of the config is in use; page: {page + 1}" in output.decode()
         assert said is taken, output.decode()
 
     asyncio.run(main())

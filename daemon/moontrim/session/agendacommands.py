@@ -112,10 +112,11 @@ def with_entry(session: Session, settings: Settings, entry: AgendaEntry) -> Sess
         expected = f"after the start, {iso(entry.start_utc_s)}, at most 24 hours later"
         raise InputError("end", iso(entry.end_utc_s), expected)
     others = tuple(other for other in session.agenda if other.id != entry.id)
-    for other in session.agenda:
-        if other.id == entry.id and other.outcome:
-            raise InputError("entry", str(entry), problem=f"{entry}: over ({other.outcome})")
-        if other in others and not other.outcome and entry.overlaps(other):
+    over = next((one for one in session.agenda if one.id == entry.id and one.outcome), None)
+    if over is not None:
+        raise InputError("entry", str(entry), problem=f"{entry}: over ({over.outcome})")
+    for other in others:
+        if not other.outcome and entry.overlaps(other):
             raise InputError("entry", str(entry), problem=f"{entry}: overlaps {other}")
     if len(others) >= MOST_ENTRIES:
         problem = f"{entry}: agenda full ({MOST_ENTRIES} entries); remove one first"
