@@ -485,7 +485,7 @@ def test_a_sked_takes_two_taps_and_can_be_undone(tmp_path: Path, shared: Shared)
                 assert await held.boxes("#dock .big") == keys
             assert "connect front end direct" not in await held.text("#answer")
             # gone before the daemon stops taking it back
-            await held.page.wait_for_selector("#undo", state="hidden", timeout=5000)
+            await held.page.wait_for_selector("#undo", state="hidden", timeout=30_000)
             await station.set(sked="north")
             await held.page.wait_for_selector('[data-sked="north"][aria-pressed="true"]')
             # another front end has to be connected
@@ -749,7 +749,7 @@ def test_alarm(tmp_path: Path, shared: Shared) -> None:
             await held.tab("setup")
             await held.tap("#alarm-sound")
             await held.tap("#alarm-vibration")
-            await held.page.wait_for_function("() => window.buzzed === 1", timeout=5000)
+            await held.page.wait_for_function("() => window.buzzed === 1", timeout=30_000)
             assert not await held.page.is_visible("#sounding")
             # a while off frequency
             await off_frequency(station)
