@@ -46,6 +46,7 @@ BACK_S = 3.0  # from the start of the process, less what it waited for a process
 RIGHT_HZ = 2.0  # the dials move by 1 Hz in a second
 GIVE_UP_S = 300.0 if MOST else 60.0
 RELAYS_S = 0.3
+LET_GO_S = 2.0  # chosen: much longer than a child takes from its making to its own program
 UNTIL_SAVED_S = 1.0  # a change older than this is on disk
 TURNED_HZ = -5000
 OUTPUTS = """
@@ -258,14 +259,17 @@ class Victim:
         killed_s = time.monotonic()
         self.may_key = False
         self.hang_up()
-        self.port_was_let_go()
+        await self.port_is_let_go()
         self.state_is_whole(killed_s, waited_s)
 
-    def port_was_let_go(self) -> None:
-        """Nobody holds it, so lines that hang up with the last one who holds a port have fallen."""
+    async def port_is_let_go(self) -> None:
+        """Nobody holds it, so lines that hang up with the last one who holds a port have fallen. A
+        child that was being made at the kill has all descriptors until it runs its own program."""
         descriptor = os.open(self.line.path, os.O_RDWR | os.O_NOCTTY)
         try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            async with within(LET_GO_S):
+                while not locked(descriptor):
+                    await asyncio.sleep(0.01)
         finally:
             os.close(descriptor)
 
@@ -332,6 +336,15 @@ async def victim(folder: Path, ephemeris: Ephemeris, seed: int) -> AsyncIterator
                 await made.process.wait()
             with contextlib.suppress(FileNotFoundError):
                 link.unlink()
+
+
+def locked(descriptor: int) -> bool:
+    """Locks a file, unless somebody else has it locked."""
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
 
 
 async def killed_again_and_again(folder: Path, ephemeris: Ephemeris, seed: int) -> Victim:
