@@ -76,7 +76,7 @@ class GuardedKey:
         try:
             await off()
         except BaseException as error:  # cancelled, too: it took too long
-            self.guard.unkey(f"moontrim could not {what} ({error or 'no answer'})")
+            self.guard.unkey(f"moontrim could not {what} ({str(error) or 'no answer'})")
             raise
         self.guard.disarm()
 
